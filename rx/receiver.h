@@ -1,0 +1,53 @@
+// The receiver: a chain of DSP blocks from ADC codes to decisions, readable top to bottom.
+#pragma once
+
+#include <array>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "rx/metrics.h"
+#include "sim/signal/capture.h"
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+#include "sim/signal/scenario.h"
+
+namespace cohlink {
+
+/// What a block left behind, thinned to at most a few thousand points per polarisation, for pictures.
+struct Stage {
+  std::string block;                     // name as in dsp.chain
+  double samples_per_symbol = 1.0;       // after the block
+  std::array<std::vector<std::complex<float>>, 2> points;  // about one per symbol, unit mean power
+};
+
+struct ReceiverResult {
+  Field<float> symbols;             // recovered, one sample a symbol, unit mean power, [2][symbols]
+  std::vector<Stage> stages;        // one per block, in chain order
+  double frequency_offset_hz = 0;   // estimated
+  std::size_t discarded_symbols = 0;  // at the edges: filter spread, convergence; not scored
+  std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
+  std::vector<std::string> warnings;  // failed lock, both outputs on one polarisation, ... one line each
+  Counters counters;                // cycle slips, equaliser singularities, ...
+  double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
+  std::optional<Score> score;       // only when the capture has truth
+};
+
+/// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
+class Receiver {
+ public:
+  /// Throws InputError for a chain that cannot work (unknown order, genie without truth is found later).
+  Receiver(const Scenario& scenario, FftCache& fft);
+  ~Receiver();
+  Receiver(Receiver&&) noexcept;
+
+  /// Thread-safe. Throws InputError for a capture too short for the chain or lacking needed truth.
+  ReceiverResult operator()(const Capture& capture) const;
+
+ private:
+  struct Parts;
+  std::unique_ptr<Parts> parts_;
+};
+
+}  // namespace cohlink

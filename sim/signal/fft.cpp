@@ -1,0 +1,166 @@
+#include "sim/signal/fft.h"
+
+#include <fftw3.h>
+#include <unistd.h>
+
+#include <cstdlib>
+#include <filesystem>
+#include <map>
+#include <mutex>
+#include <stdexcept>
+#include <tuple>
+
+namespace cohlink {
+namespace {
+
+std::mutex& planner_mutex() {
+  static std::mutex mutex;
+  return mutex;
+}
+
+unsigned planner_flag(FftPlanning planning) {
+  return planning == FftPlanning::kMeasure ? FFTW_MEASURE : FFTW_ESTIMATE;
+}
+
+// One name for both of FFTW's libraries, so that the classes above are written once.
+template <class Real>
+struct Fftw;
+template <>
+struct Fftw<double> {
+  using Plan = fftw_plan;
+  using Complex = fftw_complex;
+  static constexpr auto plan_many = fftw_plan_many_dft;
+  static constexpr auto execute = fftw_execute_dft;
+  static constexpr auto destroy = fftw_destroy_plan;
+  static constexpr auto import_wisdom = fftw_import_wisdom_from_filename;
+  static constexpr auto export_wisdom = fftw_export_wisdom_to_filename;
+  static constexpr const char* wisdom_file = "fftw-double.wisdom";
+};
+template <>
+struct Fftw<float> {
+  using Plan = fftwf_plan;
+  using Complex = fftwf_complex;
+  static constexpr auto plan_many = fftwf_plan_many_dft;
+  static constexpr auto execute = fftwf_execute_dft;
+  static constexpr auto destroy = fftwf_destroy_plan;
+  static constexpr auto import_wisdom = fftwf_import_wisdom_from_filename;
+  static constexpr auto export_wisdom = fftwf_export_wisdom_to_filename;
+  static constexpr const char* wisdom_file = "fftw-single.wisdom";
+};
+
+template <class Real>
+typename Fftw<Real>::Complex* as_fftw(std::complex<Real>* data) {
+  return reinterpret_cast<typename Fftw<Real>::Complex*>(data);
+}
+
+// Beside and rename: another process may be reading or writing the same file.
+template <class Real>
+void save_wisdom(const std::string& folder) {
+  std::error_code ignored;
+  std::filesystem::create_directories(folder, ignored);
+  const std::string path = folder + "/" + Fftw<Real>::wisdom_file;
+  const std::string beside = path + "." + std::to_string(getpid());
+  if (Fftw<Real>::export_wisdom(beside.c_str()) != 0) std::filesystem::rename(beside, path, ignored);
+  std::filesystem::remove(beside, ignored);
+}
+
+}  // namespace
+
+FftPlannerLock::FftPlannerLock() { planner_mutex().lock(); }
+FftPlannerLock::~FftPlannerLock() { planner_mutex().unlock(); }
+
+template <class Real>
+struct Fft<Real>::Plans {
+  typename Fftw<Real>::Plan forward = nullptr, inverse = nullptr;
+  ~Plans() {
+    FftPlannerLock lock;
+    if (forward != nullptr) Fftw<Real>::destroy(forward);
+    if (inverse != nullptr) Fftw<Real>::destroy(inverse);
+  }
+};
+
+template <class Real>
+Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftPlanning planning) : n_(n), plans_(std::make_unique<Plans>()) {
+  if (n == 0) throw std::invalid_argument("FFT of length 0");
+  ComplexRow<Real> scratch(n * howmany);  // measuring overwrites it
+  const int length = static_cast<int>(n);
+  FftPlannerLock lock;
+  const auto plan = [&](int sign) {
+    return Fftw<Real>::plan_many(1, &length, static_cast<int>(howmany), as_fftw(scratch.data()), nullptr, 1, length,
+                                 as_fftw(scratch.data()), nullptr, 1, length, sign, planner_flag(planning));
+  };
+  plans_->forward = plan(FFTW_FORWARD);
+  plans_->inverse = plan(FFTW_BACKWARD);
+  if (plans_->forward == nullptr || plans_->inverse == nullptr) throw std::runtime_error("FFTW could not plan");
+}
+
+template <class Real>
+Fft<Real>::~Fft() = default;
+
+template <class Real>
+void Fft<Real>::forward(std::complex<Real>* data) const {
+  Fftw<Real>::execute(plans_->forward, as_fftw(data), as_fftw(data));
+}
+
+template <class Real>
+void Fft<Real>::inverse(std::complex<Real>* data) const {
+  Fftw<Real>::execute(plans_->inverse, as_fftw(data), as_fftw(data));
+}
+
+struct FftCache::Store {
+  using Key = std::tuple<std::size_t, std::size_t>;
+  FftPlanning planning;
+  std::string wisdom_folder;
+  std::mutex mutex;
+  std::map<Key, std::unique_ptr<Fft<double>>> double_plans;
+  std::map<Key, std::unique_ptr<Fft<float>>> single_plans;
+  bool wisdom() const { return planning == FftPlanning::kMeasure && !wisdom_folder.empty(); }
+  template <class Real>
+  auto& plans() {
+    if constexpr (std::is_same_v<Real, double>) return double_plans;
+    else return single_plans;
+  }
+};
+
+FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std::make_unique<Store>()) {
+  store_->planning = planning;
+  store_->wisdom_folder = std::move(wisdom_folder);
+  if (!store_->wisdom()) return;
+  FftPlannerLock lock;
+  Fftw<double>::import_wisdom((store_->wisdom_folder + "/" + Fftw<double>::wisdom_file).c_str());
+  Fftw<float>::import_wisdom((store_->wisdom_folder + "/" + Fftw<float>::wisdom_file).c_str());
+}
+
+FftCache::~FftCache() = default;
+
+template <class Real>
+const Fft<Real>& FftCache::get(std::size_t n, std::size_t howmany) {
+  std::lock_guard guard(store_->mutex);
+  auto& slot = store_->plans<Real>()[{n, howmany}];
+  if (slot == nullptr) {
+    slot = std::make_unique<Fft<Real>>(n, howmany, store_->planning);
+    if (store_->wisdom()) {
+      FftPlannerLock lock;
+      save_wisdom<Real>(store_->wisdom_folder);
+    }
+  }
+  return *slot;
+}
+
+std::string FftCache::default_wisdom_folder() {
+  const auto variable = [](const char* name) {
+    const char* value = std::getenv(name);
+    return std::string(value == nullptr ? "" : value);
+  };
+  if (variable("COHLINK_WISDOM") == "off") return "";
+  if (!variable("XDG_CACHE_HOME").empty()) return variable("XDG_CACHE_HOME") + "/cohlink";
+  if (!variable("HOME").empty()) return variable("HOME") + "/.cache/cohlink";
+  return "";
+}
+
+template class Fft<double>;
+template class Fft<float>;
+template const Fft<double>& FftCache::get<double>(std::size_t, std::size_t);
+template const Fft<float>& FftCache::get<float>(std::size_t, std::size_t);
+
+}  // namespace cohlink

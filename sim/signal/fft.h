@@ -1,0 +1,74 @@
+// FFT plans over FFTW: made once per (length, precision, direction, batch), shared by all threads.
+#pragma once
+
+#include <complex>
+#include <cstddef>
+#include <memory>
+#include <string>
+
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+/// How hard FFTW searches for a plan. Measured plans are faster (about 1.7x at 2^16) but may differ in
+/// the last bit from one planning to the next; wisdom kept in the user's cache folder makes a machine
+/// repeat itself.
+enum class FftPlanning { kEstimate, kMeasure };
+
+/// In-place complex FFTs of one length. Neither direction scales: inverse(forward(x)) = n x.
+/// forward uses exp(-i w t). Arrays must come from AlignedVector (or fftw_malloc). Thread-safe to call.
+template <class Real>
+class Fft {
+ public:
+  /// Plans both directions for `howmany` transforms of length n, contiguous one after another.
+  Fft(std::size_t n, std::size_t howmany, FftPlanning planning);
+  ~Fft();
+  Fft(const Fft&) = delete;
+  Fft& operator=(const Fft&) = delete;
+
+  std::size_t size() const { return n_; }
+  void forward(std::complex<Real>* data) const;
+  void inverse(std::complex<Real>* data) const;
+  void forward(ComplexRow<Real>& row) const { forward(row.data()); }
+  void inverse(ComplexRow<Real>& row) const { inverse(row.data()); }
+
+ private:
+  struct Plans;
+  std::size_t n_;
+  std::unique_ptr<Plans> plans_;
+};
+
+/// Plans in store. Pass one by reference to whatever transforms; planning is serialised by a mutex that
+/// all caches share (FFTW's planner is global), execution is free of locks.
+///
+/// Measured planning loads wisdom from, and saves it to, `wisdom_folder` ($XDG_CACHE_HOME/cohlink or
+/// ~/.cache/cohlink by default; the environment variable COHLINK_WISDOM=off, or an empty folder name,
+/// opts out). A folder that cannot be written is ignored: wisdom is only a convenience.
+class FftCache {
+ public:
+  explicit FftCache(FftPlanning planning = FftPlanning::kMeasure, std::string wisdom_folder = default_wisdom_folder());
+  ~FftCache();
+  FftCache(const FftCache&) = delete;
+  FftCache& operator=(const FftCache&) = delete;
+
+  /// The plan pair for length n (made on first use); the reference stays valid as long as the cache.
+  template <class Real>
+  const Fft<Real>& get(std::size_t n, std::size_t howmany = 1);
+
+  static std::string default_wisdom_folder();
+
+ private:
+  struct Store;
+  std::unique_ptr<Store> store_;
+};
+
+/// The mutex that guards FFTW's planner, for code that plans on its own.
+class FftPlannerLock {
+ public:
+  FftPlannerLock();
+  ~FftPlannerLock();
+  FftPlannerLock(const FftPlannerLock&) = delete;
+  FftPlannerLock& operator=(const FftPlannerLock&) = delete;
+};
+
+}  // namespace cohlink

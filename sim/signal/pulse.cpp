@@ -1,0 +1,48 @@
+#include "sim/signal/pulse.h"
+
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+double pulse_band_edge(const PulseShape& shape) {
+  return shape.pulse == Pulse::kRrc ? 0.5 * shape.symbol_rate * (1.0 + shape.roll_off) : shape.symbol_rate;
+}
+
+double pulse_spectrum(const PulseShape& shape, double frequency) {
+  const double f = std::abs(frequency) / shape.symbol_rate;  // in symbol rates
+  if (shape.pulse == Pulse::kNrz) {
+    if (f >= 1.0) return 0.0;
+    return f == 0.0 ? 1.0 : std::sin(kPi * f) / (kPi * f);
+  }
+  const double flat = 0.5 * (1.0 - shape.roll_off), edge = 0.5 * (1.0 + shape.roll_off);
+  if (f <= flat) return 1.0;
+  if (f >= edge) return 0.0;
+  return std::cos(0.5 * kPi * (f - flat) / shape.roll_off);
+}
+
+ComplexRow<double> shape_symbols(std::span<const std::complex<double>> symbols, const PulseShape& shape,
+                                 std::size_t samples_per_symbol, FftCache& fft) {
+  const std::size_t n = symbols.size() * samples_per_symbol;
+  const double rate = shape.symbol_rate * static_cast<double>(samples_per_symbol);
+  const auto& plan = fft.get<double>(n);
+  ComplexRow<double> row(n);
+  for (std::size_t k = 0; k < symbols.size(); ++k) row[k * samples_per_symbol] = symbols[k];
+  plan.forward(row);
+  // White symbols have a flat spectrum, so the mean power follows the pulse's energy; the discrete sum
+  // is used, so that it is exact on this grid.
+  double energy = 0.0;
+  for (std::size_t k = 0; k < n; ++k) {
+    const double h = pulse_spectrum(shape, bin_frequency(k, n, rate));
+    energy += h * h;
+    row[k] *= h;
+  }
+  // Parseval: mean |a|^2 before scaling is sum(h^2) symbols / n^2 x unit symbol power (after n-scaling).
+  const double scale = 1.0 / std::sqrt(energy * static_cast<double>(symbols.size()));
+  plan.inverse(row);
+  for (auto& a : row) a *= scale;
+  return row;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,259 @@
+#include "sim/signal/scenario.h"
+
+#include <algorithm>
+#include <boost/program_options.hpp>
+#include <charconv>
+#include <cmath>
+#include <fstream>
+#include <numeric>
+#include <set>
+#include <sstream>
+
+#include "sim/signal/strings.h"
+
+namespace cohlink {
+namespace {
+
+std::string short_number(double value) {
+  std::array<char, 32> buffer;
+  const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value).ptr;
+  return std::string(buffer.data(), end);
+}
+
+const ScenarioKey& declared(std::string_view full_name) {
+  const ScenarioKey* key = find_key(full_name);
+  if (key == nullptr) throw std::logic_error("undeclared scenario key " + std::string(full_name));
+  return *key;
+}
+
+[[noreturn]] void fail(const std::string& origin, const std::string& key, const std::string& why) {
+  throw InputError(origin + ": " + key + ": " + why);
+}
+
+double parse_number(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+  double value = 0.0;
+  const char* end = text.data() + text.size();
+  const auto [stop, error] = std::from_chars(text.data(), end, value);
+  if (error != std::errc() || stop != end || !std::isfinite(value)) {
+    fail(origin, key.full_name(), "'" + text + "' is not a number; legal: " + legal_values(key));
+  }
+  return value;
+}
+
+void check_value(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+  const auto refuse = [&](const std::string& what) {
+    fail(origin, key.full_name(), "'" + text + "' " + what + "; legal: " + legal_values(key));
+  };
+  const auto one_of = [&](const std::string& item) {
+    const auto choices = split(key.choices, '|');
+    return choices.empty() || std::find(choices.begin(), choices.end(), item) != choices.end();
+  };
+  switch (key.type) {
+    case KeyType::kNumber:
+    case KeyType::kInteger: {
+      const double value = parse_number(text, origin, key);
+      if (key.type == KeyType::kInteger && value != std::floor(value)) refuse("is not a whole number");
+      if (value < key.low || value > key.high) refuse("is out of range");
+      break;
+    }
+    case KeyType::kBoolean:
+      if (text != "true" && text != "false") refuse("is neither true nor false");
+      break;
+    case KeyType::kChoice:
+      if (!one_of(text)) refuse("is not a choice");
+      break;
+    case KeyType::kList:
+      for (const auto& item : split(text, ',')) {
+        if (!one_of(item)) fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
+      }
+      break;
+    case KeyType::kText:
+      break;
+  }
+}
+
+// One line of INI through Boost.Program_options, which owns the syntax (comments, spaces, '='). Line by
+// line, because its parser does not report line numbers. Empty for a blank line or comment.
+std::vector<std::pair<std::string, std::string>> parse_line(const std::string& section, const std::string& line) {
+  namespace po = boost::program_options;
+  std::istringstream text("[" + section + "]\n" + line + "\n");
+  std::vector<std::pair<std::string, std::string>> assignments;
+  for (const auto& option : po::parse_config_file(text, po::options_description(), true).options) {
+    assignments.emplace_back(option.string_key, option.value.empty() ? "" : option.value.front());
+  }
+  return assignments;
+}
+
+std::string unknown_key_message(const std::string& name) {
+  const std::string nearest = nearest_key(name);
+  if (nearest.empty()) return "unknown key; 'cohlink keys' lists them all";
+  return "unknown key; did you mean " + nearest + "?";
+}
+
+}  // namespace
+
+const ScenarioKey* find_key(std::string_view full_name) {
+  static const auto index = [] {
+    std::map<std::string, const ScenarioKey*, std::less<>> map;
+    for (const auto& key : scenario_keys()) map[key.full_name()] = &key;
+    return map;
+  }();
+  const auto found = index.find(full_name);
+  return found == index.end() ? nullptr : found->second;
+}
+
+std::string nearest_key(std::string_view full_name) {
+  std::string best;
+  std::size_t best_distance = std::max<std::size_t>(3, full_name.size() / 3) + 1;
+  // A key given without or under the wrong section is still near: compare the bare names as well.
+  const std::string_view bare = full_name.substr(full_name.rfind('.') + 1);
+  for (const auto& key : scenario_keys()) {
+    const std::size_t distance =
+        std::min(edit_distance(full_name, key.full_name()), edit_distance(bare, key.name) + 1);
+    if (distance < best_distance) {
+      best_distance = distance;
+      best = key.full_name();
+    }
+  }
+  return best;
+}
+
+std::string legal_values(const ScenarioKey& key) {
+  const std::string unit = key.unit.empty() ? "" : " " + std::string(key.unit);
+  switch (key.type) {
+    case KeyType::kNumber:
+      return "between " + short_number(key.low) + " and " + short_number(key.high) + unit;
+    case KeyType::kInteger:
+      return "a whole number between " + short_number(key.low) + " and " + short_number(key.high);
+    case KeyType::kBoolean:
+      return "true, false";
+    case KeyType::kChoice:
+      return "one of " + join(split(key.choices, '|'), ", ");
+    case KeyType::kList:
+      return key.choices.empty() ? "a comma-separated list"
+                                 : "a comma-separated list of " + join(split(key.choices, '|'), ", ");
+    case KeyType::kText:
+      return "text";
+  }
+  return "";
+}
+
+Scenario::Scenario() {
+  for (const auto& key : scenario_keys()) values_[key.full_name()] = {std::string(key.default_value), ""};
+}
+
+void Scenario::read_file(const std::string& path) {
+  std::ifstream file(path, std::ios::binary);
+  std::ostringstream text;
+  if (file) text << file.rdbuf();  // a folder opens, but cannot be read: caught below
+  if (!file) throw InputError(path + ": cannot be read");
+  read_text(text.str(), path);
+}
+
+void Scenario::read_text(const std::string& text, const std::string& origin) {
+  std::istringstream stream(text);
+  std::string line, section;
+  std::map<std::string, std::string> seen;  // key -> where, in this file
+  for (int number = 1; std::getline(stream, line); ++number) {
+    const std::string where = origin + ":" + std::to_string(number);
+    const std::string bare = trim(line.substr(0, line.find('#')));
+    if (!bare.empty() && bare.front() == '[') {
+      if (bare.back() != ']') throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");
+      section = trim(bare.substr(1, bare.size() - 2));
+      continue;
+    }
+    if (!bare.empty() && bare.find('=') == std::string::npos) {
+      throw InputError(where + ": '" + bare + "' is neither a [section] nor key = value");
+    }
+    for (const auto& [name, value] : parse_line(section, line)) {
+      if (const auto before = seen.find(name); before != seen.end()) {
+        fail(where, name, "given twice in this file, first at " + before->second);
+      }
+      set(name, value, where);
+      seen[name] = where;
+    }
+  }
+}
+
+void Scenario::set(const std::string& assignment, const std::string& origin) {
+  const auto equals = assignment.find('=');
+  if (equals == std::string::npos) {
+    throw InputError(origin + ": '" + assignment + "' is not of the form section.key=value");
+  }
+  set(trim(assignment.substr(0, equals)), trim(assignment.substr(equals + 1)), origin);
+}
+
+void Scenario::set(const std::string& full_name, const std::string& text, const std::string& origin) {
+  const ScenarioKey* key = find_key(full_name);
+  if (key == nullptr) fail(origin, full_name, unknown_key_message(full_name));
+  // An empty value takes a key back to "absent", which only keys without a default may be.
+  const bool absent = text.empty() && key->default_value.empty();
+  if (!absent) check_value(text, origin, *key);
+  values_[full_name] = {text, origin};
+}
+
+const Scenario::Value& Scenario::value(std::string_view name, KeyType type) const {
+  if (declared(name).type != type) throw std::logic_error("scenario key of another type: " + std::string(name));
+  const Value& found = values_.find(name)->second;
+  if (found.text.empty() && type != KeyType::kText && type != KeyType::kList) {
+    throw InputError(std::string(name) + ": needed here, but not given");
+  }
+  return found;
+}
+
+double Scenario::number(std::string_view name) const {
+  const Value& found = value(name, KeyType::kNumber);
+  return parse_number(found.text, found.origin, declared(name));
+}
+
+std::optional<double> Scenario::optional_number(std::string_view name) const {
+  if (!is_set(name)) return std::nullopt;
+  return number(name);
+}
+
+std::int64_t Scenario::integer(std::string_view name) const {
+  const Value& found = value(name, KeyType::kInteger);
+  return static_cast<std::int64_t>(parse_number(found.text, found.origin, declared(name)));
+}
+
+bool Scenario::boolean(std::string_view name) const { return value(name, KeyType::kBoolean).text == "true"; }
+
+std::string Scenario::text(std::string_view name) const {
+  const KeyType type = declared(name).type;
+  return value(name, type == KeyType::kChoice ? type : KeyType::kText).text;
+}
+
+std::vector<std::string> Scenario::list(std::string_view name) const {
+  return split(value(name, KeyType::kList).text, ',');
+}
+
+bool Scenario::is_set(std::string_view name) const {
+  declared(name);
+  return !values_.find(name)->second.text.empty();
+}
+
+bool Scenario::is_given(std::string_view name) const {
+  declared(name);
+  return !values_.find(name)->second.origin.empty();
+}
+
+void Scenario::reject(std::string_view name, const std::string& why) const {
+  declared(name);
+  const Value& found = values_.find(name)->second;
+  fail(found.origin.empty() ? "default" : found.origin, std::string(name), "'" + found.text + "' " + why);
+}
+
+std::string Scenario::resolved() const {
+  std::string out, section;
+  for (const auto& key : scenario_keys()) {
+    if (key.section != section) {
+      section = key.section;
+      out += (out.empty() ? "[" : "\n[") + section + "]\n";
+    }
+    const std::string& text = values_.find(key.full_name())->second.text;
+    out += text.empty() ? "# " + std::string(key.name) + " is absent\n" : std::string(key.name) + " = " + text + "\n";
+  }
+  return out;
+}
+
+}  // namespace cohlink

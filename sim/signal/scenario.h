@@ -1,0 +1,86 @@
+// The one table of scenario keys, and the scenario read from it.
+//
+// Each parameter is declared once, in scenario_keys.cpp; INI reading, --set, range checks, the key list,
+// docs/scenario-keys.md and the resolved scenario in every output file are derived from that table.
+#pragma once
+
+#include <cstdint>
+#include <map>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "sim/signal/errors.h"
+
+namespace cohlink {
+
+enum class KeyType { kNumber, kInteger, kBoolean, kChoice, kText, kList };
+
+struct ScenarioKey {
+  std::string_view section, name;
+  KeyType type;
+  std::string_view unit;           // "" where there is none
+  std::string_view default_value;  // "" = absent: the key may be left out, and `help` says what then holds
+  double low, high;                // legal range of numbers and integers, both ends allowed
+  std::string_view choices;        // "qpsk|16qam|gaussian" for kChoice; legal items for kList ("" = any)
+  std::string_view help;           // one line
+  std::string_view source;         // where the default or range comes from; "" = a setting of the run
+
+  std::string full_name() const { return std::string(section) + "." + std::string(name); }
+};
+
+/// All keys, in the order of the design: sections together.
+const std::vector<ScenarioKey>& scenario_keys();
+
+/// Section.key or null.
+const ScenarioKey* find_key(std::string_view full_name);
+
+/// The known key nearest to `full_name` by edit distance ("" when nothing is near).
+std::string nearest_key(std::string_view full_name);
+
+/// "between 0.01 and 1", "one of qpsk, 16qam, gaussian", ...: what a key accepts, for messages and docs.
+std::string legal_values(const ScenarioKey& key);
+
+/// Values for every key. Reading throws InputError with one line: origin, key, value, legal range.
+class Scenario {
+ public:
+  /// Every key at its default.
+  Scenario();
+
+  /// Layers an INI file over what is set so far. A key twice in one file is an error.
+  void read_file(const std::string& path);
+  /// The same from text; `origin` stands for the file name in messages.
+  void read_text(const std::string& text, const std::string& origin);
+  /// "section.key=value", as --set gives it.
+  void set(const std::string& assignment, const std::string& origin = "--set");
+  void set(const std::string& full_name, const std::string& value, const std::string& origin);
+
+  /// Typed access. Naming an undeclared key or the wrong type is a programming error
+  /// (std::logic_error); an absent value where one is needed is an InputError.
+  double number(std::string_view key) const;
+  std::optional<double> optional_number(std::string_view key) const;
+  std::int64_t integer(std::string_view key) const;
+  bool boolean(std::string_view key) const;
+  std::string text(std::string_view key) const;  // also choices
+  std::vector<std::string> list(std::string_view key) const;
+  bool is_set(std::string_view key) const;  // has a value (default or given)
+  bool is_given(std::string_view key) const;  // was given by a file or --set
+
+  /// Throws InputError for a value that is legal by itself but does not fit the others; the message
+  /// starts with where the key was set.
+  [[noreturn]] void reject(std::string_view key, const std::string& why) const;
+
+  /// INI text of every key, absent ones as comments; reading it back gives the same scenario.
+  std::string resolved() const;
+
+ private:
+  struct Value {
+    std::string text;
+    std::string origin;  // "file:line", "--set", "" for a default
+  };
+  const Value& value(std::string_view key, KeyType type) const;
+  std::map<std::string, Value, std::less<>> values_;
+};
+
+}  // namespace cohlink
