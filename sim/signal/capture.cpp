@@ -102,7 +102,8 @@ void write_capture(const Capture& capture, const std::string& path) {
 
 Capture read_capture(const std::string& path) {
   const auto file = h5::File::open(path);
-  if (!file.has("/adc/samples")) throw InputError(path + ": not a cohlink capture (no data set /adc/samples)");
+  if (!file.has("/adc/samples"))
+    throw InputError(path + ": not a cohlink capture (no data set /adc/samples)");
   const auto shape = file.shape("/adc/samples");
   if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0) {
     throw InputError(path + ": /adc/samples must have the shape [4 lanes, samples]");
@@ -125,9 +126,8 @@ Capture read_capture(const std::string& path) {
   capture.seed = stored_count(file, "seed");
   capture.frame = stored_count(file, "frame");
   capture.point = stored_count(file, "point");
-  if (file.has_attribute("/adc", "adc-clipped-samples")) {
-    capture.counters["adc-clipped-samples"] =
-        static_cast<std::uint64_t>(file.attribute_number("/adc", "adc-clipped-samples"));
+  for (const auto& name : file.attributes("/adc")) {
+    capture.counters[name] = static_cast<std::uint64_t>(file.attribute_number("/adc", name));
   }
   if (file.has("/scenario")) capture.scenario_text = file.read_text("/scenario");
   if (file.has("/truth")) capture.truth = read_truth(file);

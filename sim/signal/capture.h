@@ -21,12 +21,12 @@ struct Truth {
   std::array<Bits, 2> bits;        // [polarisation][symbols x bits per symbol]; empty for Gaussian symbols
   std::array<Symbols, 2> symbols;  // [polarisation][symbols], as transmitted, unit mean power
   std::vector<double> tx_phase_rad, lo_phase_rad;  // [symbols], at the symbol centres
-  double frequency_offset_hz = 0.0;   // rotation seen in the capture: exp(+i 2 pi f t)
-  double dispersion_ps_per_nm = 0.0;  // accumulated, whole path
-  double dgd_ps = 0.0;                // first-order, at the carrier
-  std::optional<double> osnr_db;      // absent when the path adds no noise
-  std::vector<Jones> jones;           // optical path, per frequency
-  std::vector<double> jones_frequency_hz;  // baseband, FFT sign
+  double frequency_offset_hz = 0.0;                // rotation seen in the capture: exp(+i 2 pi f t)
+  double dispersion_ps_per_nm = 0.0;               // accumulated, whole path
+  double dgd_ps = 0.0;                             // first-order, at the carrier
+  std::optional<double> osnr_db;                   // absent when the path adds no noise
+  std::vector<Jones> jones;                        // optical path, per frequency
+  std::vector<double> jones_frequency_hz;          // baseband, FFT sign
 };
 
 /// Event counters: "adc-clipped-samples", "cycle-slips", ... : what happened, how often.

@@ -22,7 +22,8 @@ std::vector<Complex> make_points(Modulation modulation) {
       points.push_back(Complex(index & 2 ? -1 : 1, index & 1 ? -1 : 1) / kSqrt2);
     }
   } else if (modulation == Modulation::kQam16) {
-    for (unsigned index = 0; index < 16; ++index) points.push_back(Complex(kLevels[index >> 2], kLevels[index & 3]) / kSqrt10);
+    for (unsigned index = 0; index < 16; ++index)
+      points.push_back(Complex(kLevels[index >> 2], kLevels[index & 3]) / kSqrt10);
   }
   return points;
 }
@@ -99,7 +100,8 @@ Complex nearest_point(Modulation modulation, Complex s) {
 
 Symbols map_bits(Modulation modulation, std::span<const std::uint8_t> bits, bool differential) {
   const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
-  if (per_symbol == 0 || bits.size() % per_symbol != 0) throw std::invalid_argument("bits do not fill whole symbols");
+  if (per_symbol == 0 || bits.size() % per_symbol != 0)
+    throw std::invalid_argument("bits do not fill whole symbols");
   Symbols symbols(bits.size() / per_symbol);
   unsigned quadrant = 0;
   for (std::size_t k = 0; k < symbols.size(); ++k) {

@@ -17,8 +17,8 @@ std::string_view modulation_name(Modulation modulation);
 /// 2, 4; 0 for Gaussian symbols, which carry no bits.
 int bits_per_symbol(Modulation modulation);
 
-using Bits = std::vector<std::uint8_t>;                 // one bit an element, 0 or 1
-using Symbols = std::vector<std::complex<double>>;      // one symbol an element, unit mean power
+using Bits = std::vector<std::uint8_t>;             // one bit an element, 0 or 1
+using Symbols = std::vector<std::complex<double>>;  // one symbol an element, unit mean power
 
 /// The points of a constellation, index = its bits read as a number, first bit most significant.
 /// QPSK: bit 0 -> +, 1 -> - on I (first bit) and Q (second). 16QAM: two bits an axis, first pair I, with

@@ -80,18 +80,21 @@ struct Fft<Real>::Plans {
 };
 
 template <class Real>
-Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftPlanning planning) : n_(n), plans_(std::make_unique<Plans>()) {
+Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftPlanning planning)
+    : n_(n), plans_(std::make_unique<Plans>()) {
   if (n == 0) throw std::invalid_argument("FFT of length 0");
   ComplexRow<Real> scratch(n * howmany);  // measuring overwrites it
   const int length = static_cast<int>(n);
   FftPlannerLock lock;
   const auto plan = [&](int sign) {
-    return Fftw<Real>::plan_many(1, &length, static_cast<int>(howmany), as_fftw(scratch.data()), nullptr, 1, length,
-                                 as_fftw(scratch.data()), nullptr, 1, length, sign, planner_flag(planning));
+    return Fftw<Real>::plan_many(1, &length, static_cast<int>(howmany), as_fftw(scratch.data()), nullptr, 1,
+                                 length, as_fftw(scratch.data()), nullptr, 1, length, sign,
+                                 planner_flag(planning));
   };
   plans_->forward = plan(FFTW_FORWARD);
   plans_->inverse = plan(FFTW_BACKWARD);
-  if (plans_->forward == nullptr || plans_->inverse == nullptr) throw std::runtime_error("FFTW could not plan");
+  if (plans_->forward == nullptr || plans_->inverse == nullptr)
+    throw std::runtime_error("FFTW could not plan");
 }
 
 template <class Real>
@@ -117,8 +120,10 @@ struct FftCache::Store {
   bool wisdom() const { return planning == FftPlanning::kMeasure && !wisdom_folder.empty(); }
   template <class Real>
   auto& plans() {
-    if constexpr (std::is_same_v<Real, double>) return double_plans;
-    else return single_plans;
+    if constexpr (std::is_same_v<Real, double>)
+      return double_plans;
+    else
+      return single_plans;
   }
 };
 

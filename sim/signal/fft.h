@@ -46,7 +46,8 @@ class Fft {
 /// opts out). A folder that cannot be written is ignored: wisdom is only a convenience.
 class FftCache {
  public:
-  explicit FftCache(FftPlanning planning = FftPlanning::kMeasure, std::string wisdom_folder = default_wisdom_folder());
+  explicit FftCache(FftPlanning planning = FftPlanning::kMeasure,
+                    std::string wisdom_folder = default_wisdom_folder());
   ~FftCache();
   FftCache(const FftCache&) = delete;
   FftCache& operator=(const FftCache&) = delete;

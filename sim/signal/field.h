@@ -56,7 +56,8 @@ struct Field {
 template <class Range>
 double mean_power(const Range& row) {
   double sum = 0.0;
-  for (const auto& a : row) sum += static_cast<double>(a.real()) * a.real() + static_cast<double>(a.imag()) * a.imag();
+  for (const auto& a : row)
+    sum += static_cast<double>(a.real()) * a.real() + static_cast<double>(a.imag()) * a.imag();
   return row.empty() ? 0.0 : sum / static_cast<double>(row.size());
 }
 

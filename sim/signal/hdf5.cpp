@@ -13,7 +13,9 @@ namespace {
 [[noreturn]] void write_failed(const std::string& path, const std::string& object) {
   throw RunError(path + ": cannot write " + object + " (disk full or file system error?)");
 }
-[[noreturn]] void read_failed(const std::string& path, const std::string& why) { throw InputError(path + ": " + why); }
+[[noreturn]] void read_failed(const std::string& path, const std::string& why) {
+  throw InputError(path + ": " + why);
+}
 
 // HDF5 prints its error stack by default; our messages replace it.
 void silence() {
@@ -32,14 +34,22 @@ Handle complex_type() {
 
 template <class T>
 Handle memory_type() {
-  if constexpr (std::is_same_v<T, std::complex<float>>) return complex_type<float>();
-  else if constexpr (std::is_same_v<T, std::complex<double>>) return complex_type<double>();
-  else if constexpr (std::is_same_v<T, std::int16_t>) return Handle(H5Tcopy(H5T_NATIVE_INT16), H5Tclose);
-  else if constexpr (std::is_same_v<T, std::uint8_t>) return Handle(H5Tcopy(H5T_NATIVE_UINT8), H5Tclose);
-  else if constexpr (std::is_same_v<T, std::int64_t>) return Handle(H5Tcopy(H5T_NATIVE_INT64), H5Tclose);
-  else if constexpr (std::is_same_v<T, std::uint64_t>) return Handle(H5Tcopy(H5T_NATIVE_UINT64), H5Tclose);
-  else if constexpr (std::is_same_v<T, float>) return Handle(H5Tcopy(H5T_NATIVE_FLOAT), H5Tclose);
-  else return Handle(H5Tcopy(H5T_NATIVE_DOUBLE), H5Tclose);
+  if constexpr (std::is_same_v<T, std::complex<float>>)
+    return complex_type<float>();
+  else if constexpr (std::is_same_v<T, std::complex<double>>)
+    return complex_type<double>();
+  else if constexpr (std::is_same_v<T, std::int16_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_INT16), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::uint8_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_UINT8), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::int64_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_INT64), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::uint64_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_UINT64), H5Tclose);
+  else if constexpr (std::is_same_v<T, float>)
+    return Handle(H5Tcopy(H5T_NATIVE_FLOAT), H5Tclose);
+  else
+    return Handle(H5Tcopy(H5T_NATIVE_DOUBLE), H5Tclose);
 }
 
 Handle text_type() {
@@ -60,13 +70,16 @@ Handle simple_space(const Shape& shape) {
 Handle create_dataset(hid_t file, const std::string& name, const Handle& type, const Handle& space) {
   const Handle links(H5Pcreate(H5P_LINK_CREATE), H5Pclose);
   H5Pset_create_intermediate_group(links.get(), 1);
-  return Handle(H5Dcreate2(file, name.c_str(), type.get(), space.get(), links.get(), H5P_DEFAULT, H5P_DEFAULT), H5Dclose);
+  return Handle(
+      H5Dcreate2(file, name.c_str(), type.get(), space.get(), links.get(), H5P_DEFAULT, H5P_DEFAULT),
+      H5Dclose);
 }
 
 void write_attribute(hid_t file, const std::string& path, const std::string& object, const std::string& name,
                      const Handle& type, const Handle& space, const void* data) {
   const Handle target(H5Oopen(file, object.c_str(), H5P_DEFAULT), H5Oclose);
-  const Handle attribute(H5Acreate2(target.get(), name.c_str(), type.get(), space.get(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
+  const Handle attribute(
+      H5Acreate2(target.get(), name.c_str(), type.get(), space.get(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
   if (!attribute || H5Awrite(attribute.get(), type.get(), data) < 0) write_failed(path, object + "@" + name);
 }
 
@@ -134,7 +147,8 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
     File file(path, std::move(handle));
     fill(file);
     // Flushing first keeps a full disk from leaving an identifier that HDF5 cannot close.
-    if (H5Fflush(file.file_.get(), H5F_SCOPE_GLOBAL) < 0 || !file.file_.reset()) write_failed(path, "the file's end");
+    if (H5Fflush(file.file_.get(), H5F_SCOPE_GLOBAL) < 0 || !file.file_.reset())
+      write_failed(path, "the file's end");
     std::filesystem::rename(beside, path, error);
     if (error) throw RunError(path + ": cannot be replaced: " + error.message());
   } catch (...) {
@@ -145,7 +159,8 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
 
 bool File::has(const std::string& object) const {
   // Every group on the way must exist, or HDF5 calls it an error.
-  for (std::size_t slash = object.find('/', 1); slash != std::string::npos; slash = object.find('/', slash + 1)) {
+  for (std::size_t slash = object.find('/', 1); slash != std::string::npos;
+       slash = object.find('/', slash + 1)) {
     if (H5Lexists(file_.get(), object.substr(0, slash).c_str(), H5P_DEFAULT) <= 0) return false;
   }
   return object == "/" || H5Lexists(file_.get(), object.c_str(), H5P_DEFAULT) > 0;
@@ -168,20 +183,23 @@ void File::write(const std::string& dataset, std::span<const T> values, const Sh
   if (count_of(shape) != values.size()) throw std::logic_error("shape and values differ: " + dataset);
   const Handle type = memory_type<T>();
   const Handle data = create_dataset(file_.get(), dataset, type, simple_space(shape));
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values.data()) < 0) write_failed(path_, dataset);
+  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values.data()) < 0)
+    write_failed(path_, dataset);
 }
 
 void File::write_scalar(const std::string& dataset, double value) {
   const Handle type = memory_type<double>();
   const Handle data = create_dataset(file_.get(), dataset, type, scalar_space());
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, &value) < 0) write_failed(path_, dataset);
+  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, &value) < 0)
+    write_failed(path_, dataset);
 }
 
 void File::write_text(const std::string& dataset, const std::string& text) {
   const Handle type = text_type();
   const Handle data = create_dataset(file_.get(), dataset, type, scalar_space());
   const char* pointer = text.c_str();
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, &pointer) < 0) write_failed(path_, dataset);
+  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, &pointer) < 0)
+    write_failed(path_, dataset);
 }
 
 void File::write_texts(const std::string& dataset, const std::vector<std::string>& texts) {
@@ -189,7 +207,8 @@ void File::write_texts(const std::string& dataset, const std::vector<std::string
   const Handle data = create_dataset(file_.get(), dataset, type, simple_space({texts.size()}));
   std::vector<const char*> pointers;
   for (const auto& text : texts) pointers.push_back(text.c_str());
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, pointers.data()) < 0) write_failed(path_, dataset);
+  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, pointers.data()) < 0)
+    write_failed(path_, dataset);
 }
 
 void File::attribute(const std::string& object, const std::string& name, const std::string& text) {
@@ -203,7 +222,8 @@ void File::attribute(const std::string& object, const std::string& name, std::ui
   write_attribute(file_.get(), path_, object, name, memory_type<std::uint64_t>(), scalar_space(), &value);
 }
 void File::attribute(const std::string& object, const std::string& name, std::span<const double> values) {
-  write_attribute(file_.get(), path_, object, name, memory_type<double>(), simple_space({values.size()}), values.data());
+  write_attribute(file_.get(), path_, object, name, memory_type<double>(), simple_space({values.size()}),
+                  values.data());
 }
 
 Shape File::shape(const std::string& dataset) const {
@@ -237,20 +257,34 @@ std::string File::read_text(const std::string& dataset) const {
   });
 }
 
+std::vector<std::string> File::attributes(const std::string& object) const {
+  std::vector<std::string> names;
+  const Handle opened(H5Oopen(file_.get(), object.c_str(), H5P_DEFAULT), H5Oclose);
+  if (!opened) return names;
+  const auto add = [](hid_t, const char* name, const H5A_info_t*, void* out) {
+    static_cast<std::vector<std::string>*>(out)->push_back(name);
+    return herr_t{0};
+  };
+  H5Aiterate2(opened.get(), H5_INDEX_NAME, H5_ITER_INC, nullptr, add, &names);
+  return names;
+}
+
 bool File::has_attribute(const std::string& object, const std::string& name) const {
   return has(object) && H5Aexists_by_name(file_.get(), object.c_str(), name.c_str(), H5P_DEFAULT) > 0;
 }
 
 std::string File::attribute_text(const std::string& object, const std::string& name) const {
   if (!has_attribute(object, name)) read_failed(path_, "has no attribute " + object + "@" + name);
-  const Handle attribute(H5Aopen_by_name(file_.get(), object.c_str(), name.c_str(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
+  const Handle attribute(H5Aopen_by_name(file_.get(), object.c_str(), name.c_str(), H5P_DEFAULT, H5P_DEFAULT),
+                         H5Aclose);
   return read_string(Handle(H5Aget_type(attribute.get()), H5Tclose),
                      [&](hid_t type, void* out) { return H5Aread(attribute.get(), type, out); });
 }
 
 std::vector<double> File::attribute_numbers(const std::string& object, const std::string& name) const {
   if (!has_attribute(object, name)) read_failed(path_, "has no attribute " + object + "@" + name);
-  const Handle attribute(H5Aopen_by_name(file_.get(), object.c_str(), name.c_str(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
+  const Handle attribute(H5Aopen_by_name(file_.get(), object.c_str(), name.c_str(), H5P_DEFAULT, H5P_DEFAULT),
+                         H5Aclose);
   std::vector<double> values(count_of(extent(Handle(H5Aget_space(attribute.get()), H5Sclose).get())));
   if (H5Aread(attribute.get(), H5T_NATIVE_DOUBLE, values.data()) < 0) {
     read_failed(path_, "attribute " + object + "@" + name + " is not a number");
@@ -264,8 +298,8 @@ double File::attribute_number(const std::string& object, const std::string& name
   return values.front();
 }
 
-#define COHLINK_H5_INSTANTIATE(T)                                                              \
-  template void File::write<T>(const std::string&, std::span<const T>, const Shape&);          \
+#define COHLINK_H5_INSTANTIATE(T)                                                     \
+  template void File::write<T>(const std::string&, std::span<const T>, const Shape&); \
   template std::vector<T> File::read<T>(const std::string&) const;
 COHLINK_H5_INSTANTIATE(std::int16_t)
 COHLINK_H5_INSTANTIATE(std::uint8_t)

@@ -8,10 +8,14 @@ namespace {
 
 int second_tap(int order) {
   switch (order) {
-    case 15: return 14;
-    case 23: return 18;
-    case 31: return 28;
-    default: throw std::invalid_argument("no PRBS of order " + std::to_string(order) + "; use 15, 23 or 31");
+    case 15:
+      return 14;
+    case 23:
+      return 18;
+    case 31:
+      return 28;
+    default:
+      throw std::invalid_argument("no PRBS of order " + std::to_string(order) + "; use 15, 23 or 31");
   }
 }
 

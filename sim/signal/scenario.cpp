@@ -64,7 +64,8 @@ void check_value(const std::string& text, const std::string& origin, const Scena
       break;
     case KeyType::kList:
       for (const auto& item : split(text, ',')) {
-        if (!one_of(item)) fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
+        if (!one_of(item))
+          fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
       }
       break;
     case KeyType::kText:
@@ -74,7 +75,8 @@ void check_value(const std::string& text, const std::string& origin, const Scena
 
 // One line of INI through Boost.Program_options, which owns the syntax (comments, spaces, '='). Line by
 // line, because its parser does not report line numbers. Empty for a blank line or comment.
-std::vector<std::pair<std::string, std::string>> parse_line(const std::string& section, const std::string& line) {
+std::vector<std::pair<std::string, std::string>> parse_line(const std::string& section,
+                                                            const std::string& line) {
   namespace po = boost::program_options;
   std::istringstream text("[" + section + "]\n" + line + "\n");
   std::vector<std::pair<std::string, std::string>> assignments;
@@ -158,7 +160,8 @@ void Scenario::read_text(const std::string& text, const std::string& origin) {
     const std::string where = origin + ":" + std::to_string(number);
     const std::string bare = trim(line.substr(0, line.find('#')));
     if (!bare.empty() && bare.front() == '[') {
-      if (bare.back() != ']') throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");
+      if (bare.back() != ']')
+        throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");
       section = trim(bare.substr(1, bare.size() - 2));
       continue;
     }
@@ -193,7 +196,8 @@ void Scenario::set(const std::string& full_name, const std::string& text, const 
 }
 
 const Scenario::Value& Scenario::value(std::string_view name, KeyType type) const {
-  if (declared(name).type != type) throw std::logic_error("scenario key of another type: " + std::string(name));
+  if (declared(name).type != type)
+    throw std::logic_error("scenario key of another type: " + std::string(name));
   const Value& found = values_.find(name)->second;
   if (found.text.empty() && type != KeyType::kText && type != KeyType::kList) {
     throw InputError(std::string(name) + ": needed here, but not given");
@@ -251,7 +255,8 @@ std::string Scenario::resolved() const {
       out += (out.empty() ? "[" : "\n[") + section + "]\n";
     }
     const std::string& text = values_.find(key.full_name())->second.text;
-    out += text.empty() ? "# " + std::string(key.name) + " is absent\n" : std::string(key.name) + " = " + text + "\n";
+    out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
+                        : std::string(key.name) + " = " + text + "\n";
   }
   return out;
 }

@@ -64,7 +64,7 @@ class Scenario {
   bool boolean(std::string_view key) const;
   std::string text(std::string_view key) const;  // also choices
   std::vector<std::string> list(std::string_view key) const;
-  bool is_set(std::string_view key) const;  // has a value (default or given)
+  bool is_set(std::string_view key) const;    // has a value (default or given)
   bool is_given(std::string_view key) const;  // was given by a file or --set
 
   /// Throws InputError for a value that is legal by itself but does not fit the others; the message

@@ -40,7 +40,12 @@ const std::vector<ScenarioKey> kKeys = {
     {"fibre", "dispersion_ps_per_nm_km", kNumber, "ps/(nm km)", "17", -200, 200, "", "chromatic dispersion at 1550 nm", "ITU-T G.652 (11/2016): 13.3 to 18.6, typical 17 (from memory)"},
     {"fibre", "dispersion_slope_ps_per_nm2_km", kNumber, "ps/(nm2 km)", "0.056", -5, 5, "", "slope of the dispersion at 1550 nm", "ITU-T G.652 (11/2016): typical 0.056 (from memory)"},
     {"fibre", "nonlinear_coefficient_per_w_km", kNumber, "1/(W km)", "1.3", 0, 1000, "", "Kerr coefficient gamma; the Manakov factor 8/9 is applied to it", "n2 = 2.6e-20 m2/W over 80 um2 (Agrawal, Nonlinear Fiber Optics)"},
-    {"fibre", "steps_per_span", kInteger, "", "40", 1, 100000, "", "split steps in a span", ""},
+    {"fibre", "pmd_ps_per_sqrt_km", kNumber, "ps/sqrt(km)", "0", 0, 100, "", "PMD coefficient: times the root of the length it is the mean DGD; 0 = none", "ITU-T G.652.D: PMD_Q up to 0.20 (from memory)"},
+    {"fibre", "birefringence", kChoice, "", "frozen", 0, 0, "frozen|redrawn", "the random birefringence is the same in every frame and point, or drawn anew", ""},
+    {"fibre", "step_law", kChoice, "", "loss-matched", 0, 0, "constant|loss-matched|nonlinear-phase|local-error", "how a span is cut into split steps; a dispersive cap holds in all", "Sinkin et al., JLT 21(1) 61, 2003"},
+    {"fibre", "steps_per_span", kInteger, "", "40", 1, 100000, "", "split steps in a span (constant and loss-matched)", ""},
+    {"fibre", "max_phase_rad", kNumber, "rad", "0.002", 1e-7, 1, "", "Kerr phase per step at most (nonlinear-phase)", ""},
+    {"fibre", "local_error", kNumber, "", "1e-5", 1e-12, 0.1, "", "relative local error aimed at (local-error)", ""},
 
     {"amplifier", "noise_figure_db", kNumber, "dB", "5", 0, 20, "", "noise figure F of every amplifier; ASE per polarisation (F G - 1)/2 h nu", "common practice: 4.5 to 6 dB"},
     {"amplifier", "ase", kBoolean, "", "true", 0, 0, "", "amplifiers add spontaneous emission", ""},
@@ -48,6 +53,8 @@ const std::vector<ScenarioKey> kKeys = {
     {"channel", "osnr_db", kNumber, "dB", "", -10, 100, "", "white noise loaded before the receiver to this OSNR in 12.5 GHz; absent = none", "reference bandwidth 0.1 nm, common practice"},
     {"channel", "extra_dispersion_ps_per_nm", kNumber, "ps/nm", "0", -1000000, 1000000, "", "lumped linear dispersion beside that of the spans", ""},
     {"channel", "dgd_ps", kNumber, "ps", "0", 0, 1000, "", "first-order differential group delay, axes at 45 degrees to X and Y", ""},
+    {"channel", "pdl_db", kNumber, "dB", "0", 0, 30, "", "lumped polarisation-dependent loss, lossless axis along X, before the rotation", "OIF-400ZR-01.0: up to 2"},
+    {"channel", "polarisation_rotation_krad_per_s", kNumber, "krad/s", "0", -100000, 100000, "", "steady rotation in Stokes space, about the S3 axis", "OIF-400ZR-01.0: 50"},
     {"channel", "polarisation_rotation_deg", kNumber, "deg", "0", -360, 360, "", "fixed rotation of the polarisation axes before the receiver", ""},
     {"channel", "polarisation_retardance_deg", kNumber, "deg", "0", -360, 360, "", "phase between the rotated polarisations", ""},
 

@@ -14,9 +14,9 @@ inline constexpr double kPi = std::numbers::pi;
 inline constexpr double kTwoPi = 2.0 * std::numbers::pi;
 
 // SI defining constants (BIPM SI Brochure, 9th edition, 2019): exact.
-inline constexpr double kSpeedOfLight = 299792458.0;           // m/s
-inline constexpr double kPlanck = 6.62607015e-34;              // J s
-inline constexpr double kElementaryCharge = 1.602176634e-19;   // C
+inline constexpr double kSpeedOfLight = 299792458.0;          // m/s
+inline constexpr double kPlanck = 6.62607015e-34;             // J s
+inline constexpr double kElementaryCharge = 1.602176634e-19;  // C
 
 /// Reference bandwidth of OSNR: 12.5 GHz (0.1 nm near 1550 nm).
 inline constexpr double kOsnrBandwidthHz = 12.5e9;
@@ -49,6 +49,11 @@ inline double slope_to_beta3(double ps_per_nm2_km, double ps_per_nm_km, double w
 /// Accumulated dispersion [ps/nm] to beta2 L [s^2].
 inline double accumulated_to_beta2_length(double ps_per_nm, double wavelength = kWavelength) {
   return -ps_per_nm * 1e-3 * wavelength * wavelength / (kTwoPi * kSpeedOfLight);
+}
+
+/// Its inverse: beta2 L [s^2] to accumulated dispersion [ps/nm].
+inline double beta2_length_to_accumulated(double beta2_length, double wavelength = kWavelength) {
+  return -beta2_length * 1e3 * kTwoPi * kSpeedOfLight / (wavelength * wavelength);
 }
 
 }  // namespace cohlink

@@ -1,0 +1,151 @@
+#include "sim/link_setup.h"
+
+#include <cmath>
+
+#include "sim/signal/strings.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// Index of a choice in the order given here.
+template <class Enum>
+Enum chosen(const Scenario& s, std::string_view key,
+            std::initializer_list<std::pair<std::string_view, Enum>> map) {
+  const std::string text = s.text(key);
+  for (const auto& [name, value] : map) {
+    if (name == text) return value;
+  }
+  throw std::logic_error("choice without a meaning: " + std::string(key) + " = " + text);
+}
+
+double radians(double degrees) { return degrees * kPi / 180.0; }
+
+TransmitterParameters transmitter_setup(const Scenario& s) {
+  TransmitterParameters p;
+  p.modulation = chosen<Modulation>(
+      s, "signal.modulation",
+      {{"qpsk", Modulation::kQpsk}, {"16qam", Modulation::kQam16}, {"gaussian", Modulation::kGaussian}});
+  p.differential = s.boolean("signal.differential");
+  p.pulse.pulse = chosen<Pulse>(s, "signal.pulse", {{"rrc", Pulse::kRrc}, {"nrz", Pulse::kNrz}});
+  p.pulse.roll_off = s.number("signal.roll_off");
+  p.pulse.symbol_rate = s.number("signal.symbol_rate_gbd") * 1e9;
+  p.symbols = static_cast<std::size_t>(s.integer("signal.symbols"));
+  p.samples_per_symbol = static_cast<std::size_t>(s.integer("run.samples_per_symbol"));
+  p.pattern = chosen<Pattern>(s, "signal.pattern",
+                              {{"random", Pattern::kRandom},
+                               {"prbs15", Pattern::kPrbs15},
+                               {"prbs23", Pattern::kPrbs23},
+                               {"prbs31", Pattern::kPrbs31},
+                               {"file", Pattern::kFile}});
+  p.launch_power = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
+  p.linewidth = s.number("transmitter.laser_linewidth_khz") * 1e3;
+  if (p.differential && p.modulation == Modulation::kGaussian) {
+    s.reject("signal.differential", "needs bits; signal.modulation = gaussian carries none");
+  }
+  if (p.modulation == Modulation::kGaussian && p.pattern != Pattern::kRandom && p.pattern != Pattern::kFile) {
+    s.reject("signal.pattern", "makes bits; signal.modulation = gaussian carries none");
+  }
+  if (p.pattern == Pattern::kFile) {
+    if (!s.is_set("signal.pattern_file")) s.reject("signal.pattern", "needs signal.pattern_file");
+    p.file_symbols = read_pattern_file(s.text("signal.pattern_file"), p.symbols);
+  } else if (s.is_set("signal.pattern_file")) {
+    s.reject("signal.pattern_file", "is used only with signal.pattern = file");
+  }
+  return p;
+}
+
+StepControl step_setup(const Scenario& s) {
+  StepControl steps;
+  steps.law = chosen<StepLaw>(s, "fibre.step_law",
+                              {{"constant", StepLaw::kConstant},
+                               {"loss-matched", StepLaw::kLossMatched},
+                               {"nonlinear-phase", StepLaw::kNonlinearPhase},
+                               {"local-error", StepLaw::kLocalError}});
+  steps.steps_per_span = static_cast<int>(s.integer("fibre.steps_per_span"));
+  steps.max_phase = s.number("fibre.max_phase_rad");
+  steps.tolerance = s.number("fibre.local_error");
+  return steps;
+}
+
+LineParameters line_setup(const Scenario& s, const TransmitterParameters& transmitter) {
+  const double dispersion = s.number("fibre.dispersion_ps_per_nm_km");
+  LineSection section;
+  section.span.length = s.number("fibre.span_length_km") * 1e3;
+  section.span.loss = db_per_km_to_per_m(s.number("fibre.attenuation_db_per_km"));
+  section.span.beta2 = dispersion_to_beta2(dispersion);
+  section.span.beta3 = slope_to_beta3(s.number("fibre.dispersion_slope_ps_per_nm2_km"), dispersion);
+  section.span.gamma = s.number("fibre.nonlinear_coefficient_per_w_km") * 1e-3;
+  section.span.pmd_coefficient = s.number("fibre.pmd_ps_per_sqrt_km") * 1e-12 / std::sqrt(1e3);
+  section.amplifier.noise_figure_db = s.number("amplifier.noise_figure_db");
+  section.amplifier.ase = s.boolean("amplifier.ase");
+  LineParameters line;
+  line.sections.assign(static_cast<std::size_t>(s.integer("fibre.spans")), section);
+  line.steps = step_setup(s);
+  line.bandwidth = 2.0 * pulse_band_edge(transmitter.pulse);
+  line.launch_power = transmitter.launch_power;
+  return line;
+}
+
+ChannelParameters channel_setup(const Scenario& s) {
+  ChannelParameters p;
+  p.extra_beta2_length = accumulated_to_beta2_length(s.number("channel.extra_dispersion_ps_per_nm"));
+  p.dgd = s.number("channel.dgd_ps") * 1e-12;
+  p.pdl_db = s.number("channel.pdl_db");
+  p.rotation = radians(s.number("channel.polarisation_rotation_deg"));
+  p.retardance = radians(s.number("channel.polarisation_retardance_deg"));
+  p.rotation_rate = s.number("channel.polarisation_rotation_krad_per_s") * 1e3;
+  if (const auto osnr = s.optional_number("channel.osnr_db")) p.osnr = from_db(*osnr);
+  return p;
+}
+
+FrontendParameters frontend_setup(const Scenario& s) {
+  FrontendParameters p;
+  p.received_power = dbm_to_watt(s.number("frontend.received_power_dbm"));
+  p.hybrid_phase_error = radians(s.number("frontend.hybrid_phase_error_deg"));
+  p.responsivity = s.number("frontend.responsivity_a_per_w");
+  p.thermal_noise = s.number("frontend.thermal_noise_pa_per_sqrt_hz") * 1e-12;
+  p.shot_noise = s.boolean("frontend.shot_noise");
+  return p;
+}
+
+AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
+  AdcParameters p;
+  p.sample_rate = s.is_set("adc.sample_rate_gsa") ? s.number("adc.sample_rate_gsa") * 1e9 : 2.0 * symbol_rate;
+  p.bits = static_cast<int>(s.integer("adc.bits"));
+  p.loading_db = s.number("adc.loading_db");
+  if (const auto bandwidth = s.optional_number("frontend.bandwidth_ghz")) p.bandwidth = *bandwidth * 1e9;
+  if (p.sample_rate < symbol_rate) s.reject("adc.sample_rate_gsa", "is below one sample a symbol");
+  return p;
+}
+
+// The simulated band must hold the signal where the front end sees it, beat frequency included.
+void check_sampling(const Scenario& s, const LinkSetup& setup) {
+  const double half_band =
+      0.5 * setup.transmitter.pulse.symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
+  const double edge = pulse_band_edge(setup.transmitter.pulse) + std::abs(setup.oscillator.frequency_offset);
+  if (edge <= half_band) return;
+  const auto needed = static_cast<int>(std::ceil(2.0 * edge / setup.transmitter.pulse.symbol_rate));
+  s.reject("run.samples_per_symbol", "is too few for this roll-off and frequency offset; at least " +
+                                         std::to_string(needed) + " are needed");
+}
+
+}  // namespace
+
+LinkSetup link_setup(const Scenario& s) {
+  LinkSetup setup;
+  setup.seed = static_cast<std::uint64_t>(s.integer("run.seed"));
+  setup.single_precision = s.text("run.precision") == "single";
+  setup.redraw_birefringence = s.text("fibre.birefringence") == "redrawn";
+  setup.transmitter = transmitter_setup(s);
+  setup.line = line_setup(s, setup.transmitter);
+  setup.channel = channel_setup(s);
+  setup.oscillator = {dbm_to_watt(s.number("laser_lo.power_dbm")), s.number("laser_lo.linewidth_khz") * 1e3,
+                      s.number("laser_lo.frequency_offset_mhz") * 1e6};
+  setup.frontend = frontend_setup(s);
+  setup.adc = adc_setup(s, setup.transmitter.pulse.symbol_rate);
+  check_sampling(s, setup);
+  return setup;
+}
+
+}  // namespace cohlink

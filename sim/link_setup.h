@@ -1,0 +1,39 @@
+// From a scenario's trade units to the SI parameters of each piece of hardware, checked against each other.
+#pragma once
+
+#include <cstdint>
+
+#include "sim/fibre/line.h"
+#include "sim/frontend/adc.h"
+#include "sim/frontend/frontend.h"
+#include "sim/signal/scenario.h"
+#include "sim/transmitter/transmitter.h"
+
+namespace cohlink {
+
+/// Linear optics between the line and the receiver.
+struct ChannelParameters {
+  double extra_beta2_length = 0.0;  // s^2
+  double dgd = 0.0;                 // s, axes at 45 degrees
+  double pdl_db = 0.0;
+  double rotation = 0.0, retardance = 0.0;  // rad
+  double rotation_rate = 0.0;               // rad/s in Stokes space
+  std::optional<double> osnr;               // linear, in 12.5 GHz; absent = no noise loading
+};
+
+struct LinkSetup {
+  std::uint64_t seed = 1;
+  bool single_precision = false;
+  bool redraw_birefringence = false;
+  TransmitterParameters transmitter;
+  LineParameters line;  // no sections: back to back
+  ChannelParameters channel;
+  LocalOscillatorParameters oscillator;
+  FrontendParameters frontend;
+  AdcParameters adc;
+};
+
+/// Throws InputError, starting with where the offending key was set, for values that do not fit together.
+LinkSetup link_setup(const Scenario& scenario);
+
+}  // namespace cohlink

@@ -1,0 +1,85 @@
+#include "sim/optical_path.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// Mean power transmission of unpolarised light: half the squared Frobenius norm.
+double mean_transmission(const JonesMatrix& m) {
+  return 0.5 * (std::norm(m.xx) + std::norm(m.xy) + std::norm(m.yx) + std::norm(m.yy));
+}
+
+JonesMatrix rotation_by(double angle, double retardance) {
+  const double c = std::cos(angle), s = std::sin(angle);
+  return {c, -s * std::polar(1.0, -retardance), s * std::polar(1.0, retardance), c};
+}
+
+// First-order DGD with its axes at 45 degrees to X and Y, where it mixes them most.
+void append_dgd(PropagationPlan& plan, double dgd) {
+  plan.elements.push_back(LumpedJones{rotation_by(-kPi / 4.0, 0.0)});
+  plan.elements.push_back(PmdSection{rotation_by(kPi / 4.0, 0.0), dgd});
+}
+
+void append_channel(PropagationPlan& plan, const ChannelParameters& channel) {
+  if (channel.extra_beta2_length != 0.0)
+    plan.elements.push_back(DispersionModule{channel.extra_beta2_length, 0.0});
+  if (channel.dgd != 0.0) append_dgd(plan, channel.dgd);
+  if (channel.pdl_db != 0.0) plan.elements.push_back(LumpedJones{pdl_element(channel.pdl_db)});
+  if (channel.rotation != 0.0 || channel.retardance != 0.0) {
+    plan.elements.push_back(LumpedJones{rotation_by(channel.rotation, channel.retardance)});
+  }
+  if (channel.rotation_rate != 0.0) plan.elements.push_back(PolarisationRotation{channel.rotation_rate});
+}
+
+// Noise loading to an OSNR counts its own noise only: what the line added stays on top of it.
+void append_noise_loading(PropagationPlan& plan, double osnr, double signal_power) {
+  LumpedGain noise;
+  noise.ase_psd = signal_power / osnr / (2.0 * kOsnrBandwidthHz);
+  noise.ase_stream = "noise-loading";
+  plan.elements.push_back(noise);
+}
+
+}  // namespace
+
+PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence) {
+  PropagationPlan plan;
+  if (!setup.line.sections.empty()) plan = plan_line(setup.line, birefringence);
+  append_channel(plan, setup.channel);
+  if (setup.channel.osnr) {
+    const double signal = light_levels(plan, setup.transmitter.launch_power).signal_power;
+    append_noise_loading(plan, *setup.channel.osnr, signal);
+  }
+  return plan;
+}
+
+std::optional<double> LightLevels::osnr() const {
+  if (noise_psd <= 0.0) return std::nullopt;
+  return signal_power / (2.0 * noise_psd * kOsnrBandwidthHz);
+}
+
+LightLevels light_levels(const PropagationPlan& plan, double launch_power) {
+  LightLevels levels{launch_power, launch_power, 0.0};
+  const auto pass = [&](double gain, double added_psd) {
+    levels.signal_power *= gain;
+    levels.noise_psd = levels.noise_psd * gain + added_psd;
+    levels.peak_power = std::max(levels.peak_power, levels.signal_power);
+  };
+  for (const PlanElement& element : plan.elements) {
+    if (const auto* step = std::get_if<SplitStep>(&element)) {
+      pass(std::exp(-step->fibre.loss * step->length), 0.0);
+    } else if (const auto* stretch = std::get_if<AdaptiveStretch>(&element)) {
+      pass(std::exp(-stretch->fibre.loss * stretch->length), 0.0);
+    } else if (const auto* gain = std::get_if<LumpedGain>(&element)) {
+      pass(gain->power_gain, gain->ase_psd);
+    } else if (const auto* jones = std::get_if<LumpedJones>(&element)) {
+      pass(mean_transmission(jones->matrix), 0.0);
+    }
+  }
+  return levels;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,28 @@
+// The optical path as one plan: the line, then the linear optics before the receiver, then noise loading;
+// and what its light levels add up to.
+#pragma once
+
+#include <optional>
+
+#include "sim/fibre/plan.h"
+#include "sim/link_setup.h"
+
+namespace cohlink {
+
+/// Spans and amplifiers, extra dispersion, DGD, PDL, polarisation rotation, noise loading ("noise-loading").
+/// `birefringence` addresses the streams of the random fibre.
+PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence);
+
+/// Light levels along a plan, by walking its gains: no waveform needed.
+struct LightLevels {
+  double peak_power = 0.0;    // W, the highest mean signal power at any place
+  double signal_power = 0.0;  // W, both polarisations, at the end
+  double noise_psd = 0.0;     // W/Hz per polarisation, at the end
+  /// Linear OSNR in 12.5 GHz: signal of both polarisations over noise of both; absent without noise.
+  std::optional<double> osnr() const;
+};
+
+/// `launch_power` [W] into the plan. A PDL element counts with its mean transmission.
+LightLevels light_levels(const PropagationPlan& plan, double launch_power);
+
+}  // namespace cohlink

@@ -1,0 +1,28 @@
+// Band-limited interpolation of a periodic row at any instant.
+#pragma once
+
+#include <complex>
+#include <cstddef>
+#include <vector>
+
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+/// Doubles the sample rate with an FFT, then weighs 24 neighbours with a Kaiser-windowed sinc (J. F. Kaiser
+/// and R. W. Schafer, IEEE Trans. ASSP 28(1) 105, 1980). With the doubled rate the window has half the band
+/// for its transition: interpolation error below -130 dB of the row's power.
+class PeriodicInterpolator {
+ public:
+  /// From the row's spectrum (forward FFT divided by its length n).
+  PeriodicInterpolator(const ComplexRow<double>& spectrum, FftCache& fft);
+
+  /// Value at `position`, counted in samples of the original row; any real number, periodic in n.
+  std::complex<double> operator()(double position) const;
+
+ private:
+  ComplexRow<double> dense_;  // twice the samples of the row
+};
+
+}  // namespace cohlink

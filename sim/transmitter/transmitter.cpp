@@ -1,0 +1,108 @@
+#include "sim/transmitter/transmitter.h"
+
+#include <cmath>
+
+#include "sim/signal/errors.h"
+#include "sim/signal/hdf5.h"
+#include "sim/signal/prbs.h"
+#include "sim/transmitter/laser.h"
+
+namespace cohlink {
+namespace {
+
+constexpr std::size_t kPrbsOffsetOfY = 5000011;
+
+Bits random_bits(std::size_t count, RandomStream random) {
+  Bits bits(count);
+  std::uint64_t word = 0;
+  for (std::size_t i = 0; i < count; ++i) {
+    if (i % 64 == 0) word = random.bits();
+    bits[i] = static_cast<std::uint8_t>((word >> (i % 64)) & 1);
+  }
+  return bits;
+}
+
+Symbols gaussian_symbols(std::size_t count, RandomStream random) {
+  Symbols symbols(count);
+  for (auto& s : symbols) s = random.complex_normal();
+  return symbols;
+}
+
+Bits pattern_bits(const TransmitterParameters& p, std::size_t count, std::size_t polarisation,
+                  const RandomStreams& streams) {
+  const auto sequence = [&](int order) {
+    return prbs(order, count,
+                static_cast<std::size_t>(streams.frame()) * count + polarisation * kPrbsOffsetOfY);
+  };
+  switch (p.pattern) {
+    case Pattern::kPrbs15:
+      return sequence(15);
+    case Pattern::kPrbs23:
+      return sequence(23);
+    case Pattern::kPrbs31:
+      return sequence(31);
+    default:
+      return random_bits(count, streams.stream(polarisation == 0 ? "bits-x" : "bits-y"));
+  }
+}
+
+}  // namespace
+
+FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams) {
+  FrameData data;
+  const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(p.modulation));
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    if (p.pattern == Pattern::kFile) {
+      data.symbols[pol].assign(p.file_symbols[pol].begin(),
+                               p.file_symbols[pol].begin() + static_cast<std::ptrdiff_t>(p.symbols));
+      if (per_symbol > 0) data.bits[pol] = decide_bits(p.modulation, data.symbols[pol], p.differential);
+    } else if (per_symbol == 0) {
+      data.symbols[pol] = gaussian_symbols(p.symbols, streams.stream(pol == 0 ? "bits-x" : "bits-y"));
+    } else {
+      data.bits[pol] = pattern_bits(p, p.symbols * per_symbol, pol, streams);
+      data.symbols[pol] = map_bits(p.modulation, data.bits[pol], p.differential);
+    }
+  }
+  return data;
+}
+
+TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams, FftCache& fft) {
+  TransmittedFrame out;
+  out.data = draw_data(p, streams);
+  out.field.sample_rate = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+  out.field.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
+  out.field.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
+  out.phase = laser_phase(out.field.size(), out.field.sample_rate, p.linewidth, streams.stream("tx-phase"));
+  // Unit power a polarisation on average over all data: the set power is the mean over frames, and a
+  // frame's own power differs by what its data happen to be, as on a bench.
+  const double amplitude = std::sqrt(p.launch_power / 2.0);
+  for (auto* row : out.field.rows()) {
+    for (std::size_t i = 0; i < row->size(); ++i) (*row)[i] *= std::polar(amplitude, out.phase[i]);
+  }
+  return out;
+}
+
+std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t symbols) {
+  const auto file = h5::File::open(path);
+  const auto shape = file.shape("/symbols");
+  if (shape.size() != 2 || shape[0] != 2)
+    throw InputError(path + ": /symbols must have the shape [2 polarisations, symbols]");
+  if (shape[1] < symbols) {
+    throw InputError(path + ": /symbols holds " + std::to_string(shape[1]) +
+                     " symbols, signal.symbols asks for " + std::to_string(symbols));
+  }
+  const auto flat = file.read<std::complex<double>>("/symbols");
+  std::array<Symbols, 2> rows;
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const auto first = flat.begin() + static_cast<std::ptrdiff_t>(pol * shape[1]);
+    rows[pol].assign(first, first + static_cast<std::ptrdiff_t>(symbols));
+    const double power = mean_power(rows[pol]);
+    if (!(std::abs(power - 1.0) <= 0.01)) {
+      throw InputError(path + ": /symbols must have unit mean power in each polarisation (polarisation " +
+                       std::to_string(pol + 1) + " has " + std::to_string(power) + ")");
+    }
+  }
+  return rows;
+}
+
+}  // namespace cohlink
