@@ -1,0 +1,156 @@
+#include "tools/cohlink/command_line.h"
+
+#include <array>
+#include <charconv>
+#include <filesystem>
+#include <fstream>
+#include <iostream>
+
+#include "sim/signal/strings.h"
+
+namespace cohlink {
+namespace po = boost::program_options;
+namespace {
+
+constexpr unsigned kWidth = 110;
+
+std::optional<std::uint64_t> whole_number(const std::string& text) {
+  std::uint64_t value = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (error != std::errc{} || end != text.data() + text.size()) return std::nullopt;
+  return value;
+}
+
+Format read_format(const std::string& name) {
+  if (name == "text") return Format::kText;
+  if (name == "csv") return Format::kCsv;
+  if (name == "json") return Format::kJson;
+  if (name == "markdown") return Format::kMarkdown;
+  throw InputError("--format " + name + ": expected text, csv or json");
+}
+
+/// "--seed" and "-o" of every option.
+std::vector<std::string> spellings(const po::options_description& options) {
+  std::vector<std::string> names;
+  for (const auto& option : options.options()) names.push_back("--" + option->long_name());
+  return names;
+}
+
+}  // namespace
+
+CommandLine::CommandLine(std::string synopsis, std::string summary)
+    : synopsis_(std::move(synopsis)),
+      summary_(std::move(summary)),
+      own_("options of this command", kWidth, kWidth / 2),
+      shared_("options of every command", kWidth, kWidth / 2) {
+  const auto texts = [] { return po::value<std::vector<std::string>>()->composing(); };
+  shared_.add_options()                                                                              //
+      ("set", texts()->value_name("section.key=value"), "override a scenario key; may be repeated")  //
+      ("seed", po::value<std::string>()->value_name("N"), "seed of every random stream (run.seed)")  //
+      ("threads", po::value<std::string>()->value_name("N"), "worker threads; 0 = one per core")     //
+      ("format", po::value<std::string>()->value_name("text|csv|json"),
+       "how tables are printed; default text")                 //
+      ("quiet", "no progress and no notes on standard error")  //
+      ("help,h", "this text");
+}
+
+po::options_description_easy_init CommandLine::own() { return own_.add_options(); }
+
+bool CommandLine::parse(const std::vector<std::string>& arguments) {
+  po::options_description files, all;
+  files.add_options()("file", po::value<std::vector<std::string>>());
+  all.add(own_).add(shared_);
+  po::options_description accepted;
+  accepted.add(all).add(files);
+  po::positional_options_description positional;
+  positional.add("file", -1);
+  // Without guessing: an abbreviation that works today must not mean something else tomorrow.
+  const int style = po::command_line_style::default_style & ~po::command_line_style::allow_guessing;
+  try {
+    po::store(po::command_line_parser(arguments).options(accepted).positional(positional).style(style).run(),
+              values_);
+    po::notify(values_);
+  } catch (const po::unknown_option& error) {
+    const std::string near = nearest_word(error.get_option_name(), spellings(all));
+    throw InputError(error.get_option_name() + ": unknown option" +
+                     (near.empty() ? "; see --help" : "; did you mean " + near + "?"));
+  } catch (const po::invalid_command_line_syntax& error) {
+    throw InputError(error.get_option_name() + ": a value is missing or not expected here");
+  } catch (const po::multiple_occurrences& error) {
+    throw InputError(error.get_option_name() + ": given twice");
+  } catch (const po::error& error) {
+    throw InputError(error.what());
+  }
+  if (has("help")) {
+    std::cout << "usage: cohlink " << synopsis_ << "\n\n" << summary_ << "\n\n";
+    if (!own_.options().empty()) std::cout << own_ << '\n';
+    std::cout << shared_;
+    return false;
+  }
+  read_common();
+  return true;
+}
+
+void CommandLine::read_common() {
+  common_.files = texts("file");
+  common_.settings = texts("set");
+  common_.seed = count("seed");
+  if (const auto threads = count("threads")) {
+    if (*threads > 1024) throw InputError("--threads " + std::to_string(*threads) + ": at most 1024");
+    common_.threads = static_cast<std::int64_t>(*threads);
+  }
+  if (has("output")) common_.output = text("output");
+  if (has("format")) common_.format = read_format(text("format"));
+  common_.quiet = has("quiet");
+}
+
+std::string CommandLine::text(const std::string& option) const { return values_[option].as<std::string>(); }
+
+std::vector<std::string> CommandLine::texts(const std::string& option) const {
+  return has(option) ? values_[option].as<std::vector<std::string>>() : std::vector<std::string>{};
+}
+
+std::optional<std::uint64_t> CommandLine::count(const std::string& option) const {
+  if (!has(option)) return std::nullopt;
+  const auto value = whole_number(text(option));
+  if (!value) throw InputError("--" + option + " " + text(option) + ": expected a whole number, 0 or more");
+  return value;
+}
+
+bool looks_like_hdf5(const std::string& path) {
+  static constexpr std::array<char, 8> kSignature = {'\x89', 'H', 'D', 'F', '\r', '\n', '\x1a', '\n'};
+  std::array<char, 8> head{};
+  std::ifstream file(path, std::ios::binary);
+  return file.read(head.data(), head.size()) && head == kSignature;
+}
+
+Scenario layered(Scenario scenario, const std::vector<std::string>& files, const CommonOptions& options) {
+  for (const auto& file : files) {
+    if (looks_like_hdf5(file))
+      throw InputError(file + ": an HDF5 file where a scenario (INI text) was expected");
+    scenario.read_file(file);
+  }
+  for (const auto& setting : options.settings) scenario.set(setting);
+  if (options.seed) scenario.set("run.seed", std::to_string(*options.seed), "--seed");
+  return scenario;
+}
+
+void check_output(const std::string& path) {
+  if (path.empty()) return;
+  std::error_code error;
+  const std::filesystem::path target(path);
+  if (std::filesystem::is_directory(target, error)) throw InputError("-o " + path + ": is a folder");
+  const auto folder = target.has_parent_path() ? target.parent_path() : std::filesystem::path(".");
+  if (!std::filesystem::is_directory(folder, error))
+    throw InputError("-o " + path + ": the folder " + folder.string() + " does not exist");
+}
+
+std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario) {
+  return options.threads.value_or(scenario.integer("run.threads"));
+}
+
+FftPlanning planning_of(const Scenario& scenario) {
+  return scenario.text("run.fft_planning") == "estimated" ? FftPlanning::kEstimate : FftPlanning::kMeasure;
+}
+
+}  // namespace cohlink

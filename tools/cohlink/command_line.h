@@ -1,0 +1,69 @@
+// Options that every command shares, read with Boost.Program_options.
+#pragma once
+
+#include <boost/program_options.hpp>
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "sim/signal/fft.h"
+#include "sim/signal/scenario.h"
+#include "tools/study/table.h"
+
+namespace cohlink {
+
+struct CommonOptions {
+  std::vector<std::string> files;
+  std::vector<std::string> settings;  // section.key=value, in order
+  std::optional<std::uint64_t> seed;
+  std::optional<std::int64_t> threads;
+  std::string output;  // "" = none asked for
+  Format format = Format::kText;
+  bool quiet = false;
+};
+
+/// One command's options: declare, parse, then ask.
+class CommandLine {
+ public:
+  /// `synopsis` follows "usage: cohlink "; `summary` says in a sentence or two what the command does.
+  CommandLine(std::string synopsis, std::string summary);
+
+  /// Declares options of this command alone.
+  boost::program_options::options_description_easy_init own();
+
+  /// Reads the arguments after the command's name. False when only help was asked for (and printed).
+  /// Throws InputError for an unknown option (naming the nearest), a missing or unreadable value.
+  bool parse(const std::vector<std::string>& arguments);
+
+  const CommonOptions& common() const { return common_; }
+  bool has(const std::string& option) const { return values_.count(option) > 0; }
+  std::string text(const std::string& option) const;
+  std::vector<std::string> texts(const std::string& option) const;
+  /// A whole number, 0 or more.
+  std::optional<std::uint64_t> count(const std::string& option) const;
+
+ private:
+  void read_common();
+  std::string synopsis_, summary_;
+  boost::program_options::options_description own_, shared_;
+  boost::program_options::variables_map values_;
+  CommonOptions common_;
+};
+
+/// True for a file that begins as HDF5 files do; false for any other, missing ones included.
+bool looks_like_hdf5(const std::string& path);
+
+/// Layers the files (left to right), --set and --seed over `base`. An HDF5 file among them is an InputError.
+Scenario layered(Scenario base, const std::vector<std::string>& files, const CommonOptions& options);
+
+/// Throws InputError when the folder of `path` does not exist or `path` is a folder: said before any work.
+void check_output(const std::string& path);
+
+/// --threads, else run.threads; 0 = one per core.
+std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario);
+
+/// As run.fft_planning says.
+FftPlanning planning_of(const Scenario& scenario);
+
+}  // namespace cohlink

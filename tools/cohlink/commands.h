@@ -1,0 +1,21 @@
+// The commands of cohlink, one file each.
+#pragma once
+
+#include <string>
+#include <vector>
+
+namespace cohlink {
+
+/// Exit statuses, the same for every command.
+inline constexpr int kDone = 0, kRequirementFailed = 1, kBadInput = 2, kRunFailed = 3;
+
+using Arguments = std::vector<std::string>;
+
+// Each takes what follows its name and returns the exit status; InputError and RunError pass through.
+int simulate(const Arguments& arguments);
+int receive(const Arguments& arguments);
+int sweep(const Arguments& arguments);
+int keys(const Arguments& arguments);
+int inspect(const Arguments& arguments);
+
+}  // namespace cohlink

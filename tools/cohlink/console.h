@@ -1,0 +1,40 @@
+// What goes to standard error: notes, cautions and the progress bar.
+#pragma once
+
+#include <chrono>
+#include <string>
+
+namespace cohlink {
+
+/// A remark that --quiet silences.
+void note(bool quiet, const std::string& text);
+
+/// A remark about safety or about trust in a result, printed always.
+void caution(const std::string& text);
+
+/// Cautions when light of `watt` in a fibre is above a hazard level of IEC 60825-2 (at 1550 nm).
+void light_hazard_caution(double watt);
+
+/// A bar with the time left, redrawn in place a few times a second; silent where standard error is not a
+/// terminal or with --quiet.
+class ProgressBar {
+ public:
+  explicit ProgressBar(bool quiet);
+  ~ProgressBar() { clear(); }
+  ProgressBar(const ProgressBar&) = delete;
+  ProgressBar& operator=(const ProgressBar&) = delete;
+
+  /// `done` of the work, 0 to 1, `what` after the bar. The time left follows from the time spent so far;
+  /// `at_most` marks it as an upper bound.
+  void show(double done, const std::string& what, bool at_most = false);
+  /// Takes the bar off the screen.
+  void clear();
+  double seconds() const;
+
+ private:
+  using Clock = std::chrono::steady_clock;
+  bool on_, drawn_ = false;
+  Clock::time_point start_ = Clock::now(), last_ = start_ - std::chrono::hours(1);
+};
+
+}  // namespace cohlink

@@ -1,0 +1,97 @@
+// cohlink: coherent optical links, end to end.
+#include <csignal>
+#include <iostream>
+#include <new>
+
+#include "sim/signal/errors.h"
+#include "sim/signal/strings.h"
+#include "sim/signal/version.h"
+#include "tools/cohlink/commands.h"
+
+namespace cohlink {
+namespace {
+
+struct Command {
+  const char* name;
+  const char* usage;
+  const char* purpose;
+  int (*run)(const Arguments&);
+};
+
+constexpr Command kCommands[] = {
+    {"simulate", "simulate SCENARIO... -o capture.h5", "make a four-lane ADC capture with its ground truth",
+     simulate},
+    {"receive", "receive CAPTURE [-o result.h5]", "run the receiver: BER, Q, SNR, EVM and a verdict",
+     receive},
+    {"sweep", "sweep SCENARIO... --vary KEY=a:step:b -o curve.h5", "BER over one to three scenario keys",
+     sweep},
+    {"keys", "keys [PATTERN]", "scenario keys: unit, default, range, meaning, source", keys},
+    {"inspect", "inspect FILE", "what a capture, a result or a curve holds", inspect},
+};
+
+void print_help() {
+  std::cout << "cohlink " << version().number
+            << ": simulate a coherent optical link, receive it, and count.\n\n"
+            << "usage: cohlink COMMAND [FILE...] [OPTION...]\n\n";
+  for (const auto& command : kCommands) {
+    const std::string usage = command.usage;
+    std::cout << "  " << usage << std::string(usage.size() < 52 ? 52 - usage.size() : 1, ' ')
+              << command.purpose << '\n';
+  }
+  std::cout << "\n'cohlink COMMAND --help' lists a command's options. Scenario files are INI text; several "
+               "layer left\n"
+               "to right, and --set section.key=value overrides them all.\n\n"
+               "Exit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed.\n";
+}
+
+int unknown_command(const std::string& name) {
+  std::vector<std::string> names;
+  for (const auto& command : kCommands) names.push_back(command.name);
+  const std::string near = nearest_word(name, names);
+  throw InputError("'" + name + "' is not a command" +
+                   (near.empty() ? "; see cohlink --help" : "; did you mean " + near + "?"));
+}
+
+int run(const Arguments& arguments) {
+  if (arguments.empty()) throw InputError("no command; see cohlink --help");
+  const std::string& first = arguments.front();
+  if (first == "--help" || first == "-h" || first == "help") {
+    print_help();
+    return kDone;
+  }
+  if (first == "--version") {
+    std::cout << "cohlink " << version().number << " (" << version().git_hash << ")\n";
+    return kDone;
+  }
+  for (const auto& command : kCommands)
+    if (first == command.name) return command.run(Arguments(arguments.begin() + 1, arguments.end()));
+  return unknown_command(first);
+}
+
+/// Whatever goes wrong: one line, and a status that tells input from run.
+int guarded(const Arguments& arguments) {
+  try {
+    const int status = run(arguments);
+    if (!std::cout.flush()) throw RunError("standard output: cannot be written");
+    return status;
+  } catch (const InputError& error) {
+    std::cerr << "cohlink: " << error.what() << '\n';
+    return kBadInput;
+  } catch (const std::bad_alloc&) {
+    std::cerr
+        << "cohlink: out of memory; fewer signal.symbols, run.samples_per_symbol or --threads need less\n";
+    return kRunFailed;
+  } catch (const std::exception& error) {
+    std::cerr << "cohlink: " << error.what() << '\n';
+    return kRunFailed;
+  }
+}
+
+}  // namespace
+}  // namespace cohlink
+
+int main(int argc, char** argv) {
+  // A file-size limit then fails the write, with a message, instead of killing the program.
+  std::signal(SIGXFSZ, SIG_IGN);
+  return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
+}

@@ -1,0 +1,153 @@
+// cohlink simulate: a scenario, or a capture to repeat, becomes a capture with truth.
+#include <cstdio>
+#include <filesystem>
+#include <iostream>
+#include <mutex>
+
+#include "sim/link.h"
+#include "sim/signal/capture.h"
+#include "sim/signal/constellation.h"
+#include "sim/signal/units.h"
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/executor.h"
+#include "tools/study/numbers.h"
+#include "tools/study/theory.h"
+
+namespace cohlink {
+namespace {
+
+/// What to simulate: a scenario and the addresses of its random streams.
+struct Order {
+  Scenario scenario;
+  std::uint64_t point = 0;
+  std::vector<std::uint64_t> frames;
+};
+
+/// A capture says all that is needed to make it again.
+Order repeat_order(const std::string& path, const CommonOptions& options) {
+  const Capture capture = read_capture(path);
+  if (capture.scenario_text.empty())
+    throw InputError(path + ": was not made by a simulation (it has no /scenario), so it cannot be repeated");
+  Order order;
+  order.scenario.read_text(capture.scenario_text, path + ":/scenario");
+  order.scenario.set("run.seed", std::to_string(capture.seed), path);
+  order.scenario = layered(order.scenario, {options.files.begin() + 1, options.files.end()}, options);
+  order.point = capture.point;
+  order.frames = {capture.frame};
+  return order;
+}
+
+Order scenario_order(const CommonOptions& options) {
+  Order order;
+  order.scenario = layered(Scenario(), options.files, options);
+  for (std::int64_t frame = 0; frame < order.scenario.integer("run.frames"); ++frame)
+    order.frames.push_back(static_cast<std::uint64_t>(frame));
+  return order;
+}
+
+/// "capture.h5" for a single frame, else "capture-000.h5", "capture-001.h5", ...
+std::string frame_path(const std::string& path, std::uint64_t frame, std::size_t frames) {
+  if (frames == 1) return path;
+  char number[32];
+  std::snprintf(number, sizeof number, "-%03llu", static_cast<unsigned long long>(frame));
+  const std::filesystem::path whole(path);
+  return (whole.parent_path() / (whole.stem().string() + number + whole.extension().string())).string();
+}
+
+std::uint64_t clipped(const Capture& capture) {
+  const auto found = capture.counters.find("adc-clipped-samples");
+  return found == capture.counters.end() ? 0 : found->second;
+}
+
+std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& capture) {
+  const double symbol_rate = scenario.number("signal.symbol_rate_gbd");
+  const double bit_rate = 2.0 * bits_per_symbol(scenario_modulation(scenario)) * symbol_rate;
+  const auto symbols = static_cast<std::uint64_t>(capture.truth ? capture.truth->symbols[0].size() : 0);
+  const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
+  return {
+      {"symbols", "symbols", symbols, grouped(symbols) + " per polarisation"},
+      {"symbol_rate_hz", "signal", symbol_rate * 1e9,
+       readable(symbol_rate, 6) + " GBd " + scenario.text("signal.modulation") +
+           (bit_rate > 0 ? ", " + readable(bit_rate, 6) + " Gb/s line rate" : "")},
+      {"samples", "samples", static_cast<std::uint64_t>(capture.samples()),
+       grouped(capture.samples()) + " in each of 4 lanes"},
+      {"sample_rate_hz", "sample rate", capture.sample_rate,
+       readable(capture.sample_rate / 1e9, 6) + " GSa/s"},
+      {"duration_s", "duration", seconds, readable(seconds * 1e6) + " us"},
+      {"adc_clipped_samples", "clipped", clipped(capture), grouped(clipped(capture)) + " samples"},
+  };
+}
+
+std::vector<Fact> describe_path(const Scenario& scenario, const Capture& capture) {
+  const Truth truth = capture.truth.value_or(Truth{});
+  const double launch = scenario.number("transmitter.launch_power_dbm");
+  const double received = scenario.number("frontend.received_power_dbm");
+  const auto spans = static_cast<std::uint64_t>(scenario.integer("fibre.spans"));
+  const double span_km = scenario.number("fibre.span_length_km");
+  return {
+      {"spans", "path", spans,
+       spans == 0 ? "back to back" : std::to_string(spans) + " spans of " + readable(span_km) + " km"},
+      {"launch_power_dbm", "launch power", launch, readable(launch) + " dBm"},
+      {"received_power_dbm", "received power", received, readable(received) + " dBm"},
+      {"osnr_db", "OSNR", truth.osnr_db ? Cell(*truth.osnr_db) : Cell(),
+       truth.osnr_db ? readable(*truth.osnr_db) + " dB in 12.5 GHz" : "no noise on the path"},
+      {"dispersion_ps_per_nm", "dispersion", truth.dispersion_ps_per_nm,
+       readable(truth.dispersion_ps_per_nm, 6) + " ps/nm"},
+      {"dgd_ps", "DGD", truth.dgd_ps, readable(truth.dgd_ps) + " ps"},
+      {"frequency_offset_hz", "frequency offset", truth.frequency_offset_hz,
+       readable(truth.frequency_offset_hz / 1e6) + " MHz"},
+  };
+}
+
+}  // namespace
+
+int simulate(const Arguments& arguments) {
+  CommandLine line(
+      "simulate SCENARIO... -o capture.h5",
+      "Simulates the light path of a scenario and writes what the four ADC lanes captured, with the ground\n"
+      "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
+      "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...");
+  namespace po = boost::program_options;
+  line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
+      "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("simulate needs a scenario file");
+  if (options.output.empty()) throw InputError("simulate needs -o FILE for the capture");
+  check_output(options.output);
+
+  Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
+                                                       : scenario_order(options);
+  if (const auto frame = line.count("frame")) order.frames = {*frame};
+  FftCache fft(planning_of(order.scenario));
+  const Link link(order.scenario, fft);
+  light_hazard_caution(link.peak_fibre_power());
+
+  ProgressBar bar(options.quiet);
+  std::mutex files;  // HDF5 is not thread-safe, and the bar has one cursor
+  std::size_t written = 0;
+  std::vector<Fact> facts;
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
+  for_each_index(order.frames.size(), threads, [&](std::size_t i) {
+    const Capture capture = link(order.frames[i], order.point);
+    const std::lock_guard lock(files);
+    write_capture(capture, frame_path(options.output, order.frames[i], order.frames.size()));
+    if (i == 0) {
+      facts = describe_signal(order.scenario, capture);
+      for (auto& fact : describe_path(order.scenario, capture)) facts.push_back(std::move(fact));
+    }
+    ++written;
+    bar.show(static_cast<double>(written) / static_cast<double>(order.frames.size()),
+             std::to_string(written) + " of " + std::to_string(order.frames.size()) + " frames");
+  });
+  bar.clear();
+  const std::string first = frame_path(options.output, order.frames.front(), order.frames.size());
+  const std::string last = frame_path(options.output, order.frames.back(), order.frames.size());
+  facts.push_back({"file", "written", first, first + (first == last ? "" : " to " + last)});
+  print(std::cout, facts, options.format);
+  return kDone;
+}
+
+}  // namespace cohlink

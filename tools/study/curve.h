@@ -1,0 +1,24 @@
+// A finished sweep: its table, and the file that keeps it.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "tools/study/executor.h"
+#include "tools/study/plan.h"
+#include "tools/study/table.h"
+
+namespace cohlink {
+
+/// One row a point, in grid order. Columns: the varied keys by their full names, ber, ber_low, ber_high
+/// (95 % Clopper-Pearson), errors, bits, q_db, snr_db, evm_percent, ber_theory, verdict. A value that does
+/// not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
+Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies);
+
+/// HDF5: one data set a column, shaped as the grid, with the varied keys as dimension scales attached to
+/// it; /frames counted; /scenario (before variation); provenance as attributes of the root. Written beside
+/// `path`, then renamed. Throws RunError when the file system refuses.
+void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
+                 const std::string& path);
+
+}  // namespace cohlink

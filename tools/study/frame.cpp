@@ -1,0 +1,49 @@
+#include "tools/study/frame.h"
+
+#include <cmath>
+#include <limits>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+FrameResult& FrameResult::operator+=(const FrameResult& next) {
+  count += next.count;
+  symbols += next.symbols;
+  noise_sum += next.noise_sum;
+  evm_sum += next.evm_sum;
+  discarded += next.discarded;
+  warned += next.warned;
+  for (const auto& [name, events] : next.counters) counters[name] += events;
+  if (first_warning.empty()) first_warning = next.first_warning;
+  return *this;
+}
+
+double FrameResult::snr_db() const {
+  return symbols > 0 ? -to_db(noise_sum / symbols) : std::numeric_limits<double>::quiet_NaN();
+}
+
+double FrameResult::evm_percent() const {
+  return symbols > 0 ? 100.0 * std::sqrt(evm_sum / symbols) : std::numeric_limits<double>::quiet_NaN();
+}
+
+FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame,
+                      std::uint64_t address) {
+  const Capture capture = link(frame, address);
+  const ReceiverResult received = receiver(capture);
+  FrameResult result;
+  if (received.score) result.count = received.score->both;
+  const double scored = received.score ? static_cast<double>(received.score->symbols)
+                                       : static_cast<double>(received.symbols.size());
+  result.symbols = 2.0 * scored;
+  result.noise_sum = result.symbols * from_db(-received.snr_db);
+  result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);
+  result.discarded = received.discarded_symbols;
+  result.warned = received.warnings.empty() ? 0 : 1;
+  if (!received.warnings.empty()) result.first_warning = received.warnings.front();
+  result.counters = capture.counters;
+  for (const auto& [name, events] : received.counters) result.counters[name] += events;
+  return result;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,47 @@
+// Tables of results, and how they print: text for people, CSV and JSON for programs, Markdown for docs.
+#pragma once
+
+#include <cstdint>
+#include <ostream>
+#include <string>
+#include <string_view>
+#include <variant>
+#include <vector>
+
+namespace cohlink {
+
+/// Nothing (no value exists), a number, a count, a yes or no, or words.
+using Cell = std::variant<std::monostate, double, std::uint64_t, bool, std::string>;
+
+enum class Format { kText, kCsv, kJson, kMarkdown };
+
+struct Column {
+  std::string name;  // fixed: programs read it
+  int digits = 4;    // significant digits in text output; CSV and JSON always carry all of them
+  std::vector<Cell> cells = {};
+};
+
+struct Table {
+  std::vector<Column> columns;
+
+  std::size_t rows() const { return columns.empty() ? 0 : columns.front().cells.size(); }
+  Column& add(std::string name, int digits = 4);
+  const Column* find(std::string_view name) const;
+};
+
+/// NaN and nothing print as "-" (text), an empty field (CSV) or null (JSON). JSON is an array of objects.
+void print(std::ostream& out, const Table& table, Format format);
+
+/// One line of a report about one thing.
+struct Fact {
+  std::string name;   // for programs: "frequency_offset_hz"
+  std::string label;  // for people: "frequency offset"
+  Cell value;         // SI or as the name says
+  std::string text;   // for people, with trade units; "" = the value itself
+};
+
+/// Text: label and text, aligned. CSV: "quantity,value". JSON: one object. A fact with an empty label is
+/// for programs only; one with an empty name for people only (a heading where it has no text).
+void print(std::ostream& out, const std::vector<Fact>& facts, Format format);
+
+}  // namespace cohlink
