@@ -1,0 +1,52 @@
+#include "sim/fibre/execution.h"
+
+#include <cmath>
+#include <stdexcept>
+
+#include "sim/fibre/line.h"
+
+namespace cohlink::fibre_detail {
+
+bool has_ase(const LumpedGain& gain) {
+  return gain.output_power > 0.0 ? gain.noise_factor > 0.0 : gain.ase_psd > 0.0;
+}
+
+template <class Real>
+void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan, std::span<const RandomStreams> streams) {
+  bool noisy = false;
+  for (const PlanElement& element : plan.elements) {
+    const auto* gain = std::get_if<LumpedGain>(&element);
+    noisy = noisy || (gain != nullptr && has_ase(*gain));
+  }
+  if (noisy && streams.size() != fields.size()) throw std::invalid_argument("ASE needs random streams for each field");
+  for (const Field<Real>& field : fields) {
+    if (field.size() == 0) throw std::invalid_argument("the field is empty");
+    if (field.x.size() != field.y.size()) throw std::invalid_argument("the field's rows differ in length");
+    if (!(field.sample_rate > 0.0)) throw std::invalid_argument("the field's sample rate must be above 0 Hz");
+  }
+}
+
+GainNow resolve(const LumpedGain& gain, double input_power) {
+  if (gain.output_power <= 0.0) return {gain.power_gain, gain.ase_psd};
+  if (!(input_power > 0.0)) throw std::invalid_argument("an amplifier of fixed output power received no light");
+  const double g = gain.output_power / input_power;
+  return {g, gain.noise_factor > 0.0 ? ase_psd_per_polarisation(g, gain.noise_factor, gain.carrier) : 0.0};
+}
+
+double kerr_phase(const FibreConstants& fibre, double length) {
+  const double half = fibre.loss * length / 2.0;
+  return fibre.kerr * length * (half > 0.0 ? std::sinh(half) / half : 1.0);
+}
+
+StepVerdict judge_step(double step, double error, double tolerance) {
+  const double cube_root = std::cbrt(2.0);
+  if (error > 2.0 * tolerance) return {false, step / 2.0};
+  if (error > tolerance) return {true, step / cube_root};
+  if (error < tolerance / 2.0) return {true, step * cube_root};
+  return {true, step};
+}
+
+template void check_batch<double>(std::span<Field<double>>, const PropagationPlan&, std::span<const RandomStreams>);
+template void check_batch<float>(std::span<Field<float>>, const PropagationPlan&, std::span<const RandomStreams>);
+
+}  // namespace cohlink::fibre_detail

@@ -1,0 +1,49 @@
+// Pointwise inner loops of the fast engine, each in a portable, an AVX2 and an AVX-512 version picked once at run
+// time. Rows are interleaved complex samples; x and y must not overlap.
+#pragma once
+
+#include <complex>
+#include <cstddef>
+
+#include "sim/fibre/jones.h"
+
+namespace cohlink::kernels {
+
+/// A run of equally spaced FFT bins: sample j has the signed index first + stride j.
+struct BinRun {
+  double first = 0.0;
+  double stride = 1.0;
+};
+
+/// Phase in turns as a polynomial of the bin index k: k (p1 + k (p2 + k p3)), evaluated in double in both
+/// precisions, because in single precision the phase of a long step would be lost.
+struct PhasePolynomial {
+  double p1 = 0.0, p2 = 0.0, p3 = 0.0;
+};
+
+template <class Real>
+struct Kernels {
+  using Complex = std::complex<Real>;
+  /// (x, y) *= amplitude exp(2 pi i phase(k)).
+  void (*chirp)(Complex* x, Complex* y, std::size_t n, BinRun bins, PhasePolynomial phase, double amplitude);
+  /// (x, y) -> rotation . diag(exp(-2 pi i k turns), exp(+2 pi i k turns)) (x, y).
+  void (*section)(Complex* x, Complex* y, std::size_t n, BinRun bins, double turns, const JonesMatrix& rotation);
+  /// (x, y) *= exp(2 pi i turns_per_watt (|x|^2 + |y|^2)).
+  void (*kerr)(Complex* x, Complex* y, std::size_t n, double turns_per_watt);
+  /// w[j] = exp(2 pi i phase(k)).
+  void (*phasors)(Complex* w, std::size_t n, BinRun bins, PhasePolynomial phase);
+  /// x *= w, and x *= conj(w).
+  void (*multiply)(Complex* x, const Complex* w, std::size_t n);
+  void (*multiply_conjugate)(Complex* x, const Complex* w, std::size_t n);
+};
+
+/// The best version for this processor ("avx512", "avx2" or "portable").
+template <class Real>
+const Kernels<Real>& best_kernels();
+const char* best_kernels_name();
+
+/// A named version, or nullptr where this processor cannot run it: for tests that compare them.
+template <class Real>
+const Kernels<Real>* named_kernels(const char* name);
+
+}  // namespace cohlink::kernels

@@ -1,0 +1,90 @@
+#include "sim/fibre/plan.h"
+
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+template <class... Ts>
+struct Overloaded : Ts... {
+  using Ts::operator()...;
+};
+template <class... Ts>
+Overloaded(Ts...) -> Overloaded<Ts...>;
+
+JonesMatrix section_response(const PmdSection& section, double frequency) {
+  const std::complex<double> slow = std::polar(1.0, -kPi * frequency * section.dgd);
+  return section.rotation * JonesMatrix{slow, 0.0, 0.0, std::conj(slow)};
+}
+
+}  // namespace
+
+std::complex<double> dispersion_response(double beta2_length, double beta3_length, double frequency) {
+  const double w = kTwoPi * frequency;
+  return std::polar(1.0, w * w * (beta2_length / 2.0 - beta3_length / 6.0 * w));
+}
+
+double filter_response(const OpticalFilter& filter, double frequency) {
+  const double sigma = filter.otf_bandwidth / (2.0 * std::sqrt(2.0 * std::log(2.0)));
+  const double d = frequency - filter.centre, scale = 1.0 / (std::sqrt(2.0) * sigma);
+  return 0.5 * (std::erf((filter.bandwidth / 2.0 - d) * scale) + std::erf((filter.bandwidth / 2.0 + d) * scale));
+}
+
+JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time) {
+  JonesMatrix j;
+  for (const PlanElement& element : plan.elements) {
+    std::visit(Overloaded{[&](const PmdSection& e) { j = section_response(e, frequency) * j; },
+                          [&](const LumpedJones& e) { j = e.matrix * j; },
+                          [&](const PolarisationRotation& e) {
+                            j = stokes_rotation(e.axis, e.rate * (time + e.start)) * j;
+                          },
+                          [](const auto&) {}},
+               element);
+  }
+  return j;
+}
+
+std::complex<double> scalar_response(const PropagationPlan& plan, double frequency) {
+  const PlanTotals sum = totals(plan);
+  std::complex<double> response =
+      std::sqrt(sum.power_gain) * dispersion_response(sum.beta2_length, sum.beta3_length, frequency);
+  for (const PlanElement& element : plan.elements) {
+    if (const auto* filter = std::get_if<OpticalFilter>(&element)) response *= filter_response(*filter, frequency);
+  }
+  return response;
+}
+
+PlanTotals totals(const PropagationPlan& plan) {
+  PlanTotals sum;
+  const auto add_fibre = [&](double length, const FibreConstants& fibre) {
+    sum.fibre_length += length;
+    sum.beta2_length += fibre.beta2 * length;
+    sum.beta3_length += fibre.beta3 * length;
+    sum.power_gain *= std::exp(-fibre.loss * length);
+  };
+  for (const PlanElement& element : plan.elements) {
+    std::visit(Overloaded{[&](const SplitStep& e) {
+                            add_fibre(e.length, e.fibre);
+                            ++sum.split_steps;
+                          },
+                          [&](const AdaptiveStretch& e) {
+                            add_fibre(e.length, e.fibre);
+                            ++sum.adaptive_stretches;
+                          },
+                          [&](const PmdSection&) { ++sum.pmd_sections; },
+                          [&](const LumpedGain& e) {
+                            if (e.output_power <= 0.0) sum.power_gain *= e.power_gain;
+                          },
+                          [&](const DispersionModule& e) {
+                            sum.beta2_length += e.beta2_length;
+                            sum.beta3_length += e.beta3_length;
+                          },
+                          [](const auto&) {}},
+               element);
+  }
+  return sum;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,59 @@
+// A plan rewritten for the fast engine: neighbouring linear work is merged into passes over the spectrum, so that
+// what is left between two Kerr rotations is one pass.
+#pragma once
+
+#include <cstddef>
+#include <variant>
+#include <vector>
+
+#include "sim/fibre/kernels.h"
+#include "sim/fibre/plan.h"
+
+namespace cohlink::fibre_detail {
+
+/// diag(exp(-2 pi i k turns), exp(+2 pi i k turns)), then the matrix; k is the signed bin index.
+struct SectionWork {
+  double turns = 0.0;
+  JonesMatrix matrix;
+};
+using SpectralWork = std::variant<SectionWork, OpticalFilter>;
+
+/// One pass over the spectrum: forward transform, scalar chirp, other work, inverse transform; the transforms only
+/// where asked. The 1/n of the inverse is part of `amplitude`.
+struct LinearPass {
+  bool forward = false, inverse = false;
+  bool chirp = false;
+  kernels::PhasePolynomial phase;
+  double amplitude = 1.0;
+  std::vector<SpectralWork> work;
+};
+
+/// Kerr rotation in time.
+struct KerrPass {
+  double turns_per_watt = 0.0;
+};
+
+/// Elements the executor treats by themselves: gain with noise (on a spectrum), adaptive stretch (on a spectrum), rotation
+/// (in time).
+struct GainPass {
+  LumpedGain gain;
+};
+struct AdaptivePass {
+  AdaptiveStretch stretch;
+};
+struct RotationPass {
+  PolarisationRotation rotation;
+};
+
+using Instruction = std::variant<LinearPass, KerrPass, GainPass, AdaptivePass, RotationPass>;
+
+/// Starts and ends in time. `n` samples at `rate` [Hz].
+std::vector<Instruction> compile(const PropagationPlan& plan, std::size_t n, double rate);
+
+/// The linear operator of a stretch of fibre as phase and amplitude of a pass (1/n not included).
+LinearPass linear_pass(const FibreConstants& fibre, double length, std::size_t n, double rate);
+
+/// Kerr rotation of a step.
+KerrPass kerr_pass(const FibreConstants& fibre, double length);
+
+}  // namespace cohlink::fibre_detail
