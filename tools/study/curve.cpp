@@ -137,6 +137,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "version", std::string(version().number));
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
