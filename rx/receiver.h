@@ -17,21 +17,22 @@ namespace cohlink {
 
 /// What a block left behind, thinned to at most a few thousand points per polarisation, for pictures.
 struct Stage {
-  std::string block;                     // name as in dsp.chain
-  double samples_per_symbol = 1.0;       // after the block
+  std::string block;                                       // name as in dsp.chain
+  double samples_per_symbol = 1.0;                         // after the block
   std::array<std::vector<std::complex<float>>, 2> points;  // about one per symbol, unit mean power
 };
 
 struct ReceiverResult {
-  Field<float> symbols;             // recovered, one sample a symbol, unit mean power, [2][symbols]
-  std::vector<Stage> stages;        // one per block, in chain order
-  double frequency_offset_hz = 0;   // estimated
-  std::size_t discarded_symbols = 0;  // at the edges: filter spread, convergence; not scored
+  Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
+  std::vector<Stage> stages;       // one per block, in chain order
+  double frequency_offset_hz = 0;  // estimated
+  std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
-  std::vector<std::string> warnings;  // failed lock, both outputs on one polarisation, ... one line each
-  Counters counters;                // cycle slips, equaliser singularities, ...
+  std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
+  Counters counters;                   // cycle slips, equaliser singularities, ...
   double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
-  std::optional<Score> score;       // only when the capture has truth
+  std::optional<Score> score;          // only when the capture has truth and the outputs match it
+  bool locked = true;                  // false: there was truth, and an output matched nothing (see warnings)
 };
 
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.

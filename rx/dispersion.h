@@ -1,0 +1,37 @@
+// Chromatic dispersion, undone in the frequency domain.
+#pragma once
+
+#include <memory>
+
+#include "rx/overlap_save.h"
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+struct DispersionParameters {
+  double ps_per_nm = 0.0;      // accumulated by the path, to be removed
+  double sample_rate = 64e9;   // Hz
+  double band_edge = 17.6e9;   // signal's one-sided bandwidth [Hz]
+  double offset_margin = 4e9;  // carrier offset that stays in the flat band [Hz]
+  double taper = 3.2e9;        // from full response to none, beyond that [Hz]
+};
+
+/// Band-limited inverse of the fibre: the fibre multiplies by exp(+i beta2 L w^2 / 2) (FFT forward =
+/// exp(-i w t)), the equaliser by exp(-i beta2 L w^2 / 2) up to the band edge and by a raised-cosine
+/// taper to zero beyond it, which keeps the impulse response as short as the spread of the band itself.
+/// S. J. Savory, Opt. Express 16(2) 804 (2008).
+class DispersionEqualiser {
+ public:
+  DispersionEqualiser(const DispersionParameters& parameters, FftCache& fft);
+  Field<float> operator()(const Field<float>& signal) const;
+
+  /// Samples at each end that miss input.
+  std::size_t reach() const { return filter_ ? filter_->reach() : 0; }
+  const OverlapSaveFilter* filter() const { return filter_.get(); }
+
+ private:
+  std::shared_ptr<const OverlapSaveFilter> filter_;  // null when there is nothing to undo
+};
+
+}  // namespace cohlink

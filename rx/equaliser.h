@@ -1,0 +1,75 @@
+// The 2x2 adaptive equaliser: polarisations separated, what is left of the channel undone.
+#pragma once
+
+#include <array>
+#include <complex>
+#include <cstddef>
+#include <vector>
+
+#include "sim/signal/constellation.h"
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+enum class EqualiserRule { kConstantModulus, kRadiusDirected, kDecisionDirected, kHold };
+
+struct EqualiserParameters {
+  Modulation modulation = Modulation::kQpsk;
+  EqualiserRule rule = EqualiserRule::kConstantModulus;  // after start-up
+  int taps = 15;                                         // of each filter, half a symbol apart; odd
+  double step = 2.5e-4;      // of every rule after start-up, at unit mean input power
+  int passes = 4;            // start-up passes over the head
+  std::size_t head = 16384;  // symbols used for start-up
+};
+
+/// filters[output][input], `taps` coefficients each; output i at symbol k is
+/// sum_j sum_n filters[i][j][n] x_j[2 k + n - taps / 2].
+using EqualiserTaps = std::array<std::array<std::vector<std::complex<float>>, 2>, 2>;
+
+struct EqualiserResult {
+  Field<float> symbols;           // one sample a symbol; carrier offset and phase are still on it
+  EqualiserTaps taps;             // at the end
+  std::size_t singularities = 0;  // times both outputs had locked to one polarisation and Y was begun anew
+  bool singular = false;          // they still had at the end
+};
+
+/// Blind start: constant modulus (D. N. Godard, IEEE Trans. Commun. 28(11) 1867, 1980; for polarisations
+/// S. J. Savory, Opt. Express 16(2) 804, 2008), output X alone first, from whichever of six polarisation
+/// states looks most like one signal; Y then starts as the signal orthogonal to it, its taps the reversed
+/// conjugates of X's (L. Liu et al., Proc. OFC, OMT2, 2009), and both go on together. Should they end on
+/// one polarisation, Y is begun anew and the event counted.
+/// Known start (training): least mean squares against the known symbols, carrier offset and phase tracked
+/// from them; output X then is the transmitter's X.
+/// Then, over the whole row, the rule chosen: constant modulus; radius directed (M. J. Ready and
+/// R. P. Gooch, Proc. ICASSP, 1699, 1990); decision directed least mean squares on symbols whose carrier is
+/// found block by block inside the loop (offset from the start-up's output, phase by blind search); or hold:
+/// taps stay as the known start left them.
+/// Taps are updated once in kBlock symbols with the sum of the block's gradients, which for steps in use
+/// equals symbol-by-symbol adaptation and lets every loop run over whole vectors.
+class Equaliser {
+ public:
+  static constexpr std::size_t kBlock = 32;
+
+  /// std::invalid_argument for an even number of taps or one below 3, a step not in (0, 0.1], no passes, or
+  /// a decision or radius rule for Gaussian symbols, which have neither.
+  Equaliser(const EqualiserParameters& parameters, FftCache& fft);
+
+  /// `signal`: two samples a symbol, symbol k at sample 2k. Only symbols in [first, last), whose input the
+  /// filters before have not cut, drive the adaptation. `training`: known symbols from symbol 0 on, or null.
+  EqualiserResult operator()(const Field<float>& signal, std::size_t first, std::size_t last,
+                             const std::array<Symbols, 2>* training = nullptr) const;
+
+ private:
+  EqualiserParameters p_;
+  FftCache* fft_;
+};
+
+/// Largest normalised correlation between the rows of `symbols` in [first, last), over delays up to
+/// `longest_delay` symbols either way: near 1 when both carry the same source, about 1/sqrt(count) when not.
+double row_correlation(const Field<float>& symbols, std::size_t first, std::size_t last, int longest_delay);
+
+/// row_correlation from which on the rows count as one source.
+inline constexpr double kSingularCorrelation = 0.5;
+
+}  // namespace cohlink

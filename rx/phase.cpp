@@ -1,0 +1,153 @@
+#include "rx/phase.h"
+
+#include <algorithm>
+#include <cmath>
+#include <functional>
+
+#include "rx/amplitude.h"
+#include "sim/signal/errors.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+std::complex<double> fourth(std::complex<float> y) {
+  const std::complex<double> square = std::complex<double>(y) * std::complex<double>(y);
+  return square * square;
+}
+
+void turn_back(ComplexRow<float>& row, const std::vector<double>& phase) {
+  for (std::size_t k = 0; k < row.size(); ++k)
+    row[k] *=
+        std::complex<float>(static_cast<float>(std::cos(phase[k])), static_cast<float>(-std::sin(phase[k])));
+}
+
+void add_to(std::vector<double>& total, const std::vector<double>& phase) {
+  for (std::size_t k = 0; k < total.size(); ++k) total[k] += phase[k];
+}
+
+// Angle / `power` of term(k) averaged over about `window` symbols round k, for all k in [0, count): block
+// averages, unwrapped, straight lines between the blocks' centres. Only [first, last) is measured.
+std::vector<double> slow_angle(const std::function<std::complex<double>(std::size_t)>& term, double power,
+                               std::size_t count, std::size_t first, std::size_t last, std::size_t window) {
+  const std::size_t blocks = std::max<std::size_t>(1, 2 * (last - first) / window);  // half overlapping
+  const double length = static_cast<double>(last - first) / static_cast<double>(blocks);
+  std::vector<std::complex<double>> sums(blocks);
+  for (std::size_t k = first; k < last; ++k) {
+    const auto b = static_cast<std::size_t>(static_cast<double>(k - first) / length);
+    sums[std::min(b, blocks - 1)] += term(k);
+  }
+  std::vector<double> angle(blocks);
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const auto sum = sums[b] + (b > 0 ? 0.5 * sums[b - 1] : 0.0) + (b + 1 < blocks ? 0.5 * sums[b + 1] : 0.0);
+    angle[b] = std::arg(sum) / power;
+  }
+  unwrap(angle, kTwoPi / power);
+  std::vector<double> out(count);
+  for (std::size_t k = 0; k < count; ++k) {
+    const double place = (static_cast<double>(k) - static_cast<double>(first)) / length - 0.5;
+    const double low = std::clamp(std::floor(place), 0.0, static_cast<double>(blocks - 1));
+    const auto b = static_cast<std::size_t>(low);
+    const double weight = std::clamp(place - low, 0.0, 1.0);
+    out[k] = b + 1 < blocks ? (1.0 - weight) * angle[b] + weight * angle[b + 1] : angle[b];
+  }
+  return out;
+}
+
+}  // namespace
+
+PhaseRecovery::PhaseRecovery(const PhaseParameters& parameters) : p_(parameters) {
+  if (p_.method == PhaseMethod::kBlindSearch)
+    search_.emplace(BlindPhaseSearchParameters{p_.modulation, p_.window, p_.test_phases});
+  if (p_.method == PhaseMethod::kFourthPower)
+    fourth_power_.emplace(FourthPowerPhaseParameters{p_.modulation, p_.window});
+}
+
+PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t first, std::size_t last,
+                                      const Truth* truth, double removed_hz) const {
+  PhaseResult result{scale_to_constellation(symbols, p_.modulation, first, last), {}};
+  for (auto& phase : result.phase_rad) phase.assign(symbols.size(), 0.0);
+  if (p_.method == PhaseMethod::kOff) return result;
+  if (p_.method == PhaseMethod::kGenie) {
+    genie(result, truth, removed_hz);
+    remove_constants(result, first, last);
+  } else if (p_.joint) {
+    joint(result, first, last);
+    remove_leftover(result, first, last, kSlowWindow);
+  } else {
+    separate(result);
+  }
+  return result;
+}
+
+std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>* const> rows,
+                                            std::size_t count) const {
+  return search_ ? (*search_)(rows, count) : (*fourth_power_)(rows, count);
+}
+
+void PhaseRecovery::joint(PhaseResult& result, std::size_t first, std::size_t last) const {
+  auto &x = result.symbols.x, &y = result.symbols.y;
+  const auto angle = slow_angle([&](std::size_t k) { return fourth(y[k]) * std::conj(fourth(x[k])); }, 4.0,
+                                x.size(), first, last, kAngleWindow);
+  turn_back(y, angle);
+  const std::complex<float>* rows[] = {x.data(), y.data()};
+  const auto phase = estimate(rows, x.size());
+  turn_back(x, phase);
+  turn_back(y, phase);
+  result.phase_rad[0] = phase;
+  result.phase_rad[1] = phase;
+  add_to(result.phase_rad[1], angle);
+}
+
+void PhaseRecovery::separate(PhaseResult& result) const {
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const std::complex<float>* rows[] = {row.data()};
+    result.phase_rad[p] = estimate(rows, row.size());
+    turn_back(row, result.phase_rad[p]);
+  }
+}
+
+void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double removed_hz) const {
+  const std::size_t count = result.symbols.size();
+  if (truth == nullptr)
+    throw InputError("dsp.phase_recovery = genie needs the truth, which this capture does not have");
+  if (truth->tx_phase_rad.size() < count || truth->lo_phase_rad.size() < count)
+    throw InputError("dsp.phase_recovery = genie: the truth's laser phases are shorter than the capture");
+  const double turn = kTwoPi * (truth->frequency_offset_hz - removed_hz) / result.symbols.sample_rate;
+  std::vector<double> phase(count);
+  for (std::size_t k = 0; k < count; ++k)
+    phase[k] = truth->tx_phase_rad[k] - truth->lo_phase_rad[k] + turn * static_cast<double>(k);
+  turn_back(result.symbols.x, phase);
+  turn_back(result.symbols.y, phase);
+  result.phase_rad = {phase, phase};
+}
+
+// Each row's angle against the grid: coarsely from fourth powers, then from decisions.
+void PhaseRecovery::remove_constants(PhaseResult& result, std::size_t first, std::size_t last) const {
+  if (p_.modulation == Modulation::kGaussian) return;
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const auto angle = slow_angle([&](std::size_t k) { return -fourth(row[k]); }, 4.0, row.size(), first,
+                                  last, 2 * (last - first));
+    turn_back(row, angle);
+    add_to(result.phase_rad[p], angle);
+  }
+  remove_leftover(result, first, last, 2 * (last - first));
+}
+
+void PhaseRecovery::remove_leftover(PhaseResult& result, std::size_t first, std::size_t last,
+                                    std::size_t window) const {
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const auto term = [&](std::size_t k) {
+      const std::complex<double> y(row[k]);
+      return y * std::conj(nearest_point(p_.modulation, y));
+    };
+    const auto angle = slow_angle(term, 1.0, row.size(), first, last, window);
+    turn_back(row, angle);
+    add_to(result.phase_rad[p], angle);
+  }
+}
+
+}  // namespace cohlink

@@ -1,0 +1,59 @@
+// Carrier phase recovery: estimate, remove, and tidy what is constant between the polarisations.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <vector>
+
+#include "rx/blind_phase_search.h"
+#include "rx/fourth_power_phase.h"
+#include "sim/signal/capture.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+enum class PhaseMethod { kBlindSearch, kFourthPower, kGenie, kOff };
+
+struct PhaseParameters {
+  PhaseMethod method = PhaseMethod::kBlindSearch;
+  Modulation modulation = Modulation::kQpsk;
+  int window = 64;       // symbols averaged
+  int test_phases = 32;  // blind phase search
+  bool joint = true;     // one laser phase for both polarisations; false: each on its own
+};
+
+struct PhaseResult {
+  Field<float> symbols;                          // carrier removed, unit signal power
+  std::array<std::vector<double>, 2> phase_rad;  // what was removed
+};
+
+/// Both polarisations carry the same laser phases but leave the equaliser at an unknown, slowly moving
+/// angle to each other. Joint recovery measures that angle first, from x^4 conj(y^4) over thousands of
+/// symbols (blind to data and to the common phase), brings Y onto X, estimates one phase from both rows, and
+/// last removes each row's own leftover, the angle of sum y conj(decision) over kSlowWindow symbols.
+class PhaseRecovery {
+ public:
+  explicit PhaseRecovery(const PhaseParameters& parameters);
+
+  /// `symbols`: one sample a symbol, measured in [first, last). Genie: the truth's laser phases
+  /// tx - lo + 2 pi f t, less `removed_hz` already taken out; InputError without truth or for a truth shorter
+  /// than the capture. The genie too removes each row's constant, blindly.
+  PhaseResult operator()(const Field<float>& symbols, std::size_t first, std::size_t last, const Truth* truth,
+                         double removed_hz) const;
+
+  static constexpr std::size_t kAngleWindow = 8192, kSlowWindow = 2048;  // symbols
+
+ private:
+  std::vector<double> estimate(std::span<const std::complex<float>* const> rows, std::size_t count) const;
+  void joint(PhaseResult& result, std::size_t first, std::size_t last) const;
+  void separate(PhaseResult& result) const;
+  void genie(PhaseResult& result, const Truth* truth, double removed_hz) const;
+  void remove_constants(PhaseResult& result, std::size_t first, std::size_t last) const;
+  void remove_leftover(PhaseResult& result, std::size_t first, std::size_t last, std::size_t window) const;
+
+  PhaseParameters p_;
+  std::optional<BlindPhaseSearch> search_;
+  std::optional<FourthPowerPhase> fourth_power_;
+};
+
+}  // namespace cohlink

@@ -1,0 +1,145 @@
+#include "rx/score.h"
+
+#include <cmath>
+
+#include "rx/alignment.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+const char* polarisation_name(int source) { return source == 0 ? "X" : "Y"; }
+
+// One output next to what was sent on its polarisation: symbols [first, last), turned onto the truth.
+struct Pair {
+  std::vector<std::complex<float>> received;
+  Symbols sent;
+  std::vector<std::size_t> index;  // of each symbol in the transmitted row
+  std::vector<int> turns;          // quarter turns removed, per kSlipBlock symbols
+};
+
+Pair pair_up(const ComplexRow<float>& row, const Symbols& sent, long delay, std::size_t first,
+             std::size_t last) {
+  const auto n = static_cast<long>(sent.size());
+  Pair pair;
+  for (std::size_t k = first; k < last; ++k) {
+    const auto index = static_cast<std::size_t>(((static_cast<long>(k) - delay) % n + n) % n);
+    pair.received.push_back(row[k]);
+    pair.sent.push_back(sent[index]);
+    pair.index.push_back(index);
+  }
+  return pair;
+}
+
+int quarter_turn(const std::complex<double>& correlation) {
+  return (static_cast<int>(std::lround(std::arg(correlation) / (0.5 * kPi))) + 4) % 4;
+}
+
+std::complex<float> turned_back(std::complex<float> y, int turns) {
+  constexpr std::complex<float> kBack[4] = {{1, 0}, {0, -1}, {-1, 0}, {0, 1}};
+  return y * kBack[turns];
+}
+
+// Finds and removes each block's quarter turn. A last, shorter block goes with the one before.
+void remove_turns(Pair& pair) {
+  const std::size_t count = pair.received.size();
+  for (std::size_t start = 0; start < count;) {
+    const std::size_t end = count - start < 2 * kSlipBlock ? count : start + kSlipBlock;
+    std::complex<double> sum = 0.0;
+    for (std::size_t k = start; k < end; ++k)
+      sum += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
+    const int turns = quarter_turn(sum);
+    for (std::size_t k = start; k < end; ++k) pair.received[k] = turned_back(pair.received[k], turns);
+    pair.turns.push_back(turns);
+    start = end;
+  }
+}
+
+std::size_t count_slips(const std::vector<int>& turns) {
+  std::size_t slips = 0;
+  for (std::size_t b = 1; b < turns.size(); ++b) slips += turns[b] != turns[b - 1];
+  return slips;
+}
+
+ErrorCount count_errors(const std::vector<std::complex<float>>& received,
+                        const std::vector<std::size_t>& index, const Bits& sent, const ScoreParameters& p) {
+  const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(p.modulation));
+  const Symbols wide(received.begin(), received.end());
+  const Bits decided = decide_bits(p.modulation, wide, p.differential);
+  ErrorCount count;
+  // Differential decoding needs the symbol before: the first only serves as that.
+  for (std::size_t k = p.differential ? 1 : 0; k < received.size(); ++k)
+    for (std::size_t b = 0; b < per_symbol; ++b) {
+      // The transmitted row's first symbol was coded against quadrant 0, not against the row's last.
+      if (p.differential && index[k] == 0) continue;
+      count.errors += decided[k * per_symbol + b] != sent[index[k] * per_symbol + b];
+      ++count.bits;
+    }
+  return count;
+}
+
+bool warn_of_no_lock(const Alignment& alignment, std::vector<std::string>& warnings) {
+  bool lost = false;
+  for (std::size_t i = 0; i < 2; ++i)
+    if (!alignment.found(i)) {
+      warnings.push_back(std::string("no lock: output ") + polarisation_name(static_cast<int>(i)) +
+                         " matches nothing that was sent; no BER is given");
+      lost = true;
+    }
+  if (!lost && alignment.same_source()) {
+    warnings.push_back(std::string("both outputs carry transmitted polarisation ") +
+                       polarisation_name(alignment.source[0]) + ", the other is lost; no BER is given");
+    lost = true;
+  }
+  return lost;
+}
+
+}  // namespace
+
+std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
+                                   const Truth& truth, const ScoreParameters& p, FftCache& fft,
+                                   std::vector<std::string>& warnings) {
+  const Alignment alignment = align(received, first, last, truth.symbols, fft);
+  if (warn_of_no_lock(alignment, warnings)) return std::nullopt;
+  Score score;
+  score.swapped = alignment.source[0] == 1;
+  score.symbols = last - first;
+  std::array<ErrorVector, 2> fit;
+  for (std::size_t i = 0; i < 2; ++i) {
+    const auto source = static_cast<std::size_t>(alignment.source[i]);
+    Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
+    const std::vector<std::complex<float>> as_received = pair.received;
+    remove_turns(pair);
+    fit[source] = error_vector(pair.received, pair.sent);
+    score.snr_db_polarisation[source] = fit[source].snr_db();
+    score.cycle_slips += count_slips(pair.turns);
+    score.quarter_turns[source] = pair.turns.front();
+    score.delay_symbols[source] = alignment.delay[i];
+    if (p.modulation != Modulation::kGaussian && !truth.bits[source].empty())
+      score.polarisation[source] =
+          count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
+    score.both += score.polarisation[source];
+  }
+  score.interval = clopper_pearson(score.both.errors, score.both.bits);
+  score.q_db = q_from_ber_db(score.both.ber());
+  const ErrorVector both = combine(fit[0], fit[1]);
+  score.snr_db = both.snr_db();
+  score.evm_percent = both.evm_percent();
+  return score;
+}
+
+ErrorVector decision_aided(const Field<float>& received, std::size_t first, std::size_t last,
+                           Modulation modulation) {
+  std::array<ErrorVector, 2> fit;
+  for (std::size_t i = 0; i < 2; ++i) {
+    const ComplexRow<float>& row = *received.rows()[i];
+    const std::span<const std::complex<float>> scored(row.data() + first, last - first);
+    Symbols decided;
+    decided.reserve(scored.size());
+    for (const auto& y : scored) decided.push_back(nearest_point(modulation, std::complex<double>(y)));
+    fit[i] = error_vector(scored, decided);
+  }
+  return combine(fit[0], fit[1]);
+}
+
+}  // namespace cohlink

@@ -1,0 +1,35 @@
+// Comparing recovered symbols with what was sent.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "rx/metrics.h"
+#include "sim/signal/capture.h"
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+struct ScoreParameters {
+  Modulation modulation = Modulation::kQpsk;
+  bool differential = false;
+};
+
+/// Symbols whose common quarter turn against the truth is found together: what pilots would do.
+inline constexpr std::size_t kSlipBlock = 64;
+
+/// Aligns `received` (one sample a symbol, signal part of unit power) with the truth and counts over [first,
+/// last). Bits are decided by quadrant and ring thresholds of the received symbols as they are; the
+/// data-aided gain fit enters SNR and EVM only. No score, and a line in `warnings`, when an output matches
+/// nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
+std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
+                                   const Truth& truth, const ScoreParameters& parameters, FftCache& fft,
+                                   std::vector<std::string>& warnings);
+
+/// SNR and EVM against the receiver's own decisions: what can be had without truth.
+ErrorVector decision_aided(const Field<float>& received, std::size_t first, std::size_t last,
+                           Modulation modulation);
+
+}  // namespace cohlink
