@@ -159,6 +159,7 @@ void Scenario::read_text(const std::string& text, const std::string& origin) {
   for (int number = 1; std::getline(stream, line); ++number) {
     const std::string where = origin + ":" + std::to_string(number);
     const std::string bare = trim(line.substr(0, line.find('#')));
+    if (bare.starts_with(';')) continue;  // INI's other comment mark, which the library does not know
     if (!bare.empty() && bare.front() == '[') {
       if (bare.back() != ']')
         throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");

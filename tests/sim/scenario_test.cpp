@@ -76,7 +76,7 @@ TEST_CASE("malformed lines are named") {
 
 TEST_CASE("comments, blank lines and carriage returns are harmless") {
   Scenario scenario;
-  scenario.read_text("# a question\r\n\r\n[signal]   # the data\r\nroll_off = 0.2  # narrow\r\n", "x.ini");
+  scenario.read_text("# a question\r\n; another\r\n\r\n[signal]   # the data\r\nroll_off = 0.2  # narrow\r\n", "x.ini");
   CHECK(scenario.number("signal.roll_off") == 0.2);
 }
 
