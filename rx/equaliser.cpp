@@ -18,8 +18,9 @@ namespace {
 constexpr std::size_t kBlock = Equaliser::kBlock;
 constexpr int kTestPhases = 32;  // of the carrier search inside the decision-directed loop
 
-// Start-up steps are larger than the final one, and shrink from pass to pass.
-constexpr float kStartUpBoost = 8.0f;
+// First step of the start-up, unless the final one is larger; it shrinks to that from pass to pass. Twice as
+// much is still safe with 15 taps, four times as much breaks the constant modulus rule on 16QAM.
+constexpr double kStartUpStep = 2e-3;
 
 // e = (R - |y|^2) y with the modulus that the constellation has on average.
 struct ConstantModulusError {
@@ -239,17 +240,17 @@ bool is_singular(const Run& run, std::size_t from, std::size_t to) {
   return row_correlation(out, 0, out.size(), run.p.taps / 2 + 1) > kSingularCorrelation;
 }
 
-// Start-up steps: kStartUpBoost times the final one in the first pass, equal to it in the last.
+// From kStartUpStep in the first pass to the final step in the last, by equal factors.
 double start_up_step(const EqualiserParameters& p, int pass) {
-  const double done = p.passes > 1 ? static_cast<double>(pass) / static_cast<double>(p.passes - 1) : 1.0;
-  return p.step * std::pow(static_cast<double>(kStartUpBoost), 1.0 - done);
+  const double begin = std::max(p.step, kStartUpStep);
+  return p.passes > 1 ? begin * std::pow(p.step / begin, static_cast<double>(pass) / (p.passes - 1)) : p.step;
 }
 
 void blind_start(Run& run, EqualiserResult& result) {
   const std::size_t from = run.first, to = std::min(run.last, run.first + run.p.head);
   ConstantModulusError error{static_cast<float>(kurtosis(run.p.modulation))};
   choose_start(run, from, std::min(to, from + 2048));
-  run.adapt(error, kStartUpBoost * run.p.step, false, from, to);
+  run.adapt(error, std::max(run.p.step, kStartUpStep), false, from, to);
   run.filters.make_y_orthogonal_to_x();
   constexpr int kAttempts = 3;
   for (int attempt = 0; attempt < kAttempts; ++attempt) {
