@@ -1,10 +1,11 @@
 // Engines: they send a batch of fields through a plan (plan.h).
 //
-// ReferenceEngine is slow and obvious, in double precision, and stays for good: FastEngine is judged against it
-// by one shared test body. Both use the periodic, uniformly sampled field of sim/signal/field.h.
+// ReferenceEngine is slow and obvious, in double precision, and stays for good: FastEngine is judged against
+// it by one shared test body. Both use the periodic, uniformly sampled field of sim/signal/field.h.
 #pragma once
 
 #include <cstddef>
+#include <memory>
 #include <span>
 
 #include "sim/fibre/plan.h"
@@ -31,7 +32,8 @@ class ReferenceEngine {
   /// empty or its rows differ in length.
   EngineReport operator()(std::span<Field<double>> fields, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
-  EngineReport operator()(Field<double>& field, const PropagationPlan& plan, const RandomStreams& streams) const {
+  EngineReport operator()(Field<double>& field, const PropagationPlan& plan,
+                          const RandomStreams& streams) const {
     return (*this)({&field, 1}, plan, {&streams, 1});
   }
 
@@ -43,28 +45,34 @@ class ReferenceEngine {
 /// leaves the spectrum in the order that decomposition gives, so that a step passes over memory twice.
 enum class FieldLayout { kAutomatic, kNatural, kTwoPass };
 
-/// The working engine, single (float) or double precision. Half steps of neighbours are merged, pointwise work
-/// is fused, the loop allocates nothing, and inner loops pick AVX-512, AVX2 or portable code at run time.
-/// Memory beside the field: rows of scratch; an adaptive stretch takes two more fields. Safe to call from
-/// several threads at once.
+namespace fibre_detail {
+template <class Real>
+class ColumnPlans;
+}
+
+/// The working engine, single (float) or double precision. Half steps of neighbours are merged, pointwise
+/// work is fused, the loop allocates nothing, and inner loops pick AVX-512, AVX2 or portable code at run
+/// time. Memory beside the field: rows of scratch; an adaptive stretch takes two more fields. Safe to call
+/// from several threads at once.
 template <class Real>
 class FastEngine {
  public:
-  /// kAutomatic chooses by length, as measured. kTwoPass needs a length that is a multiple of 512 (and at least 1024), or
-  /// the call throws std::invalid_argument.
-  explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic)
-      : ffts_(&ffts), layout_(layout) {}
+  /// kAutomatic chooses by length, as measured. kTwoPass needs a length that is a multiple of 256 (single
+  /// precision) or 128 (double), or the call throws std::invalid_argument.
+  explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic);
 
   /// As ReferenceEngine, and all fields of a batch must share length and sample rate.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
-  EngineReport operator()(Field<Real>& field, const PropagationPlan& plan, const RandomStreams& streams) const {
+  EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
+                          const RandomStreams& streams) const {
     return (*this)({&field, 1}, plan, {&streams, 1});
   }
 
  private:
   FftCache* ffts_;
   FieldLayout layout_;
+  std::shared_ptr<fibre_detail::ColumnPlans<Real>> columns_;  // of the two-pass layout, made on first use
 };
 
 }  // namespace cohlink

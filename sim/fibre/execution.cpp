@@ -12,13 +12,15 @@ bool has_ase(const LumpedGain& gain) {
 }
 
 template <class Real>
-void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan, std::span<const RandomStreams> streams) {
+void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                 std::span<const RandomStreams> streams) {
   bool noisy = false;
   for (const PlanElement& element : plan.elements) {
     const auto* gain = std::get_if<LumpedGain>(&element);
     noisy = noisy || (gain != nullptr && has_ase(*gain));
   }
-  if (noisy && streams.size() != fields.size()) throw std::invalid_argument("ASE needs random streams for each field");
+  if (noisy && streams.size() != fields.size())
+    throw std::invalid_argument("ASE needs random streams for each field");
   for (const Field<Real>& field : fields) {
     if (field.size() == 0) throw std::invalid_argument("the field is empty");
     if (field.x.size() != field.y.size()) throw std::invalid_argument("the field's rows differ in length");
@@ -28,7 +30,8 @@ void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan, std
 
 GainNow resolve(const LumpedGain& gain, double input_power) {
   if (gain.output_power <= 0.0) return {gain.power_gain, gain.ase_psd};
-  if (!(input_power > 0.0)) throw std::invalid_argument("an amplifier of fixed output power received no light");
+  if (!(input_power > 0.0))
+    throw std::invalid_argument("an amplifier of fixed output power received no light");
   const double g = gain.output_power / input_power;
   return {g, gain.noise_factor > 0.0 ? ase_psd_per_polarisation(g, gain.noise_factor, gain.carrier) : 0.0};
 }
@@ -46,7 +49,9 @@ StepVerdict judge_step(double step, double error, double tolerance) {
   return {true, step};
 }
 
-template void check_batch<double>(std::span<Field<double>>, const PropagationPlan&, std::span<const RandomStreams>);
-template void check_batch<float>(std::span<Field<float>>, const PropagationPlan&, std::span<const RandomStreams>);
+template void check_batch<double>(std::span<Field<double>>, const PropagationPlan&,
+                                  std::span<const RandomStreams>);
+template void check_batch<float>(std::span<Field<float>>, const PropagationPlan&,
+                                 std::span<const RandomStreams>);
 
 }  // namespace cohlink::fibre_detail

@@ -9,7 +9,8 @@ namespace cohlink::fibre_detail {
 
 /// Throws std::invalid_argument for empty or ragged fields, or for planned ASE without a stream per field.
 template <class Real>
-void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan, std::span<const RandomStreams> streams);
+void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                 std::span<const RandomStreams> streams);
 
 bool has_ase(const LumpedGain& gain);
 
@@ -23,8 +24,8 @@ GainNow resolve(const LumpedGain& gain, double input_power);
 /// Kerr rotation per power at mid-step [rad/W]: kerr times 2 sinh(a h/2)/a.
 double kerr_phase(const FibreConstants& fibre, double length);
 
-/// Next length of an adaptive step by the rules of Sinkin et al. (2003), sec. II: `accept` is false for an error
-/// above twice the tolerance (do it again at half the length).
+/// Next length of an adaptive step by the rules of Sinkin et al. (2003), sec. II: `accept` is false for an
+/// error above twice the tolerance (do it again at half the length).
 struct StepVerdict {
   bool accept;
   double next_step;

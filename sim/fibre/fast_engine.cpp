@@ -34,7 +34,8 @@ class Executor {
   }
   void operator()(const RotationPass& pass) { layout_.rotate(rows_, pass); }
 
-  // On a spectrum: sum |X|^2 = n^2 mean |x|^2, and noise of variance psd * rate a sample has n times that a bin.
+  // On a spectrum: sum |X|^2 = n^2 mean |x|^2, and noise of variance psd * rate a sample has n times that a
+  // bin.
   void operator()(const GainPass& pass) {
     const double n = static_cast<double>(n_);
     const bool measured = pass.gain.output_power > 0.0;
@@ -140,7 +141,8 @@ class Executor {
 };
 
 // Measured: below this length whole FFTs are as fast.
-constexpr std::size_t kTwoPassFrom = std::size_t{1} << 15;
+template <class Real>
+constexpr std::size_t kTwoPassFrom = (std::size_t{1} << 17) / sizeof(Real);
 
 template <class Real, class Layout>
 EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const PropagationPlan& plan,
@@ -158,6 +160,10 @@ EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const Prop
 }  // namespace
 
 template <class Real>
+FastEngine<Real>::FastEngine(FftCache& ffts, FieldLayout layout)
+    : ffts_(&ffts), layout_(layout), columns_(std::make_shared<ColumnPlans<Real>>()) {}
+
+template <class Real>
 EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
                                           std::span<const RandomStreams> streams) const {
   check_batch(fields, plan, streams);
@@ -169,15 +175,15 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
       throw std::invalid_argument("the fields of a batch must share length and sample rate");
     }
   }
-  const TwoPassShape shape = two_pass_shape(n);
+  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
   const bool possible = shape.n1 != 0;
   if (layout_ == FieldLayout::kTwoPass && !possible) {
     throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
   }
-  const bool two_pass =
-      layout_ == FieldLayout::kTwoPass || (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom);
+  const bool two_pass = layout_ == FieldLayout::kTwoPass ||
+                        (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom<Real>);
   if (two_pass) {
-    TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
+    TwoPassLayout<Real> layout(*ffts_, *columns_, n, rate, shape);
     return run_batch<Real>(layout, fields, plan, streams);
   }
   NaturalLayout<Real> layout(*ffts_, n, rate);

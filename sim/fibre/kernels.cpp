@@ -1,9 +1,11 @@
 #include "sim/fibre/kernels.h"
 
-#include <bit>
+#include <cmath>
 #include <cstdint>
 #include <cstring>
 #include <string_view>
+#include <type_traits>
+#include <utility>
 
 #if defined(__x86_64__) && defined(__GNUC__)
 #define COHLINK_X86 1
@@ -11,190 +13,446 @@
 #define COHLINK_X86 0
 #endif
 
+// Vectors wider than the baseline are only ever passed to inlined functions, so their calling convention is
+// moot.
+#if defined(__GNUC__) && !defined(__clang__)
+#pragma GCC diagnostic ignored "-Wpsabi"
+#endif
+
 #define COHLINK_INLINE inline __attribute__((always_inline))
 
 namespace cohlink::kernels {
 namespace {
 
+// The loops are written once over GCC's vector types of a given number of lanes; each version below inlines
+// them into functions compiled for one instruction set, where a vector is one register.
+template <class T, int kLanes>
+struct VectorOf {
+  typedef T Type __attribute__((vector_size(sizeof(T) * kLanes)));
+};
+template <class T, int kLanes>
+using Vector = typename VectorOf<T, kLanes>::Type;
+
+template <class V, class T>
+COHLINK_INLINE V load(const T* p) {
+  V v;
+  std::memcpy(&v, p, sizeof v);
+  return v;
+}
+template <class V, class T>
+COHLINK_INLINE void store(T* p, const V& v) {
+  std::memcpy(p, &v, sizeof v);
+}
+template <class To, class From>
+COHLINK_INLINE To bits(const From& v) {
+  static_assert(sizeof(To) == sizeof(From));
+  To out;
+  std::memcpy(&out, &v, sizeof out);
+  return out;
+}
+
+template <int kLanes>
+using Lanes = std::make_integer_sequence<int, kLanes>;
+
+template <class V, int... I>
+COHLINK_INLINE V evens(const V& a, const V& b, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(a, b, (2 * I)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V odds(const V& a, const V& b, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(a, b, (2 * I + 1)...);
+}
+// (v0, v0, v1, v1, ...) of the lower or upper half.
+template <int kUpper, class V, int... I>
+COHLINK_INLINE V twice(const V& v, std::integer_sequence<int, I...>) {
+  constexpr int kHalf = static_cast<int>(sizeof...(I)) / 2;
+  return __builtin_shufflevector(v, v, (kUpper * kHalf + I / 2)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V swap_pairs(const V& v, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(v, v, (I ^ 1)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V real_twice(const V& v, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(v, v, (I & ~1)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V imaginary_twice(const V& v, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(v, v, (I | 1)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V count_up(std::integer_sequence<int, I...>) {
+  return V{I...};
+}
+// Even lanes of a, odd lanes of b.
+template <class V, int... I>
+COHLINK_INLINE V blend_pairs(const V& a, const V& b, std::integer_sequence<int, I...>) {
+  constexpr int kCount = static_cast<int>(sizeof...(I));
+  return __builtin_shufflevector(a, b, (I + ((I & 1) != 0 ? kCount : 0))...);
+}
+// (-1, +1, -1, +1, ...).
+template <class V, int... I>
+COHLINK_INLINE V alternating(std::integer_sequence<int, I...>) {
+  return V{((I & 1) != 0 ? 1 : -1)...};
+}
+
 // sin(2 pi r)/r and cos(2 pi r) as polynomials in u = r^2 for |r| <= 1/4, minimax by the Remez exchange.
 // Errors: single 5e-9 (relative) and 2e-10, double 3e-19 and 4e-18, all below the type's own rounding.
-COHLINK_INLINE float sine_series(float u) {
-  return 6.283185273790867718f +
-         u * (-41.341677478419987033f +
-              u * (81.602231244387576435f + u * (-76.574992216429606423f + u * 39.710918377491423099f)));
+// Terms are paired (Estrin's scheme): shorter chains of dependent products keep the pipelines fuller.
+template <class V>
+COHLINK_INLINE V sine_series(const V& u, float) {
+  const V v = u * u;
+  return (6.283185273790867718f + u * -41.341677478419987033f) +
+         v * ((81.602231244387576435f + u * -76.574992216429606423f) + v * 39.710918377491423099f);
 }
-COHLINK_INLINE float cosine_series(float u) {
-  return 0.9999999997806539867f +
-         u * (-19.739208548914637264f +
-              u * (64.939346629573449695f +
-                   u * (-85.453571628972341543f + u * (60.144015109846320424f + u * -24.98223780380393265f))));
+template <class V>
+COHLINK_INLINE V cosine_series(const V& u, float) {
+  const V v = u * u;
+  return (0.9999999997806539867f + u * -19.739208548914637264f) +
+         v * ((64.939346629573449695f + u * -85.453571628972341543f) +
+              v * (60.144015109846320424f + u * -24.98223780380393265f));
 }
-COHLINK_INLINE double sine_series(double u) {
-  return 6.2831853071795864753 +
-         u * (-41.341702240399756229 +
-              u * (81.605249276073406089 +
-                   u * (-76.705859752798497043 +
-                        u * (42.058693923785214191 +
-                             u * (-15.094641620509320134 +
-                                  u * (3.8199270504679103805 +
-                                       u * (-0.71772358005240099238 + u * 0.10085633036793827674)))))));
+template <class V>
+COHLINK_INLINE V sine_series(const V& u, double) {
+  const V v = u * u, w = v * v;
+  return ((6.2831853071795864753 + u * -41.341702240399756229) +
+          v * (81.605249276073406089 + u * -76.705859752798497043)) +
+         w * (((42.058693923785214191 + u * -15.094641620509320134) +
+               v * (3.8199270504679103805 + u * -0.71772358005240099238)) +
+              w * 0.10085633036793827674);
 }
-COHLINK_INLINE double cosine_series(double u) {
-  return 0.99999999999999999609 +
-         u * (-19.739208802178707095 +
-              u * (64.93939402266396076 +
-                   u * (-85.456817205981736187 +
-                        u * (60.244641313230941315 +
-                             u * (-26.426254069097419304 +
-                                  u * (7.9034625375975839655 +
-                                       u * (-1.7132188587830573307 + u * 0.27194764168888100745)))))));
+template <class V>
+COHLINK_INLINE V cosine_series(const V& u, double) {
+  const V v = u * u, w = v * v;
+  return ((0.99999999999999999609 + u * -19.739208802178707095) +
+          v * (64.93939402266396076 + u * -85.456817205981736187)) +
+         w * (((60.244641313230941315 + u * -26.426254069097419304) +
+               v * (7.9034625375975839655 + u * -1.7132188587830573307)) +
+              w * 0.27194764168888100745);
 }
 
-// Constants of rounding by addition: 1.5 x 2^(mantissa bits) pushes the fraction out, and leaves the integer's
-// lowest bit in the lowest bit of the pattern.
-template <class Real>
-struct Bits;
-template <>
-struct Bits<float> {
-  using Word = std::uint32_t;
-  static constexpr float kRounder = 0x1.8p23f;
-  static constexpr int kSign = 31;
+// What a loop over kLanes samples (two registers a row) needs to know of its type.
+template <class Real, int kLanes>
+struct Shape {
+  static constexpr int kWidth = kLanes;
+  using Word = std::conditional_t<sizeof(Real) == 4, std::uint32_t, std::uint64_t>;
+  using R = Vector<Real, kLanes>;
+  using W = Vector<Word, kLanes>;
+  static constexpr Word kSignBit = Word{1} << (8 * sizeof(Real) - 1);
+  // 1.5 x 2^(mantissa bits): adding it rounds to an integer and leaves that in the low bits of the pattern.
+  static constexpr Real kRounder = sizeof(Real) == 4 ? Real(0x1.8p23) : Real(0x1.8p52);
 };
-template <>
-struct Bits<double> {
-  using Word = std::uint64_t;
-  static constexpr double kRounder = 0x1.8p52;
-  static constexpr int kSign = 63;
+
+// A cosine and a sine for each of kLanes samples.
+template <class S>
+struct Phasor {
+  typename S::R c, s;
 };
+
+// `r` in turns, |r| <= 1/4; `sign` holds the sign bit to flip in both results.
+template <class S, class Real>
+COHLINK_INLINE Phasor<S> phasor_of_reduced(const typename S::R& r, const typename S::W& sign, Real tag) {
+  const typename S::R u = r * r;
+  const typename S::R c = cosine_series(u, tag), s = r * sine_series(u, tag);
+  return {bits<typename S::R>(bits<typename S::W>(c) ^ sign),
+          bits<typename S::R>(bits<typename S::W>(s) ^ sign)};
+}
 
 // cos and sin of 2 pi t. t = m/2 + r with |r| <= 1/4, and half a turn only changes both signs.
-template <class Real>
-COHLINK_INLINE void cosine_sine(Real t, Real& c, Real& s) {
-  using Word = typename Bits<Real>::Word;
-  const Real shifted = t + t + Bits<Real>::kRounder;
-  const Real r = t - Real(0.5) * (shifted - Bits<Real>::kRounder);
-  const Word sign = std::bit_cast<Word>(shifted) << Bits<Real>::kSign;
-  const Real u = r * r;
-  c = std::bit_cast<Real>(std::bit_cast<Word>(cosine_series(u)) ^ sign);
-  s = std::bit_cast<Real>(std::bit_cast<Word>(r * sine_series(u)) ^ sign);
+template <class S, class Real>
+COHLINK_INLINE Phasor<S> phasor_of_turns(const typename S::R& t, Real tag) {
+  const typename S::R shifted = t * Real(2) + S::kRounder;
+  const typename S::R r = t - Real(0.5) * (shifted - S::kRounder);
+  const typename S::W sign = bits<typename S::W>(shifted) << (8 * sizeof(Real) - 1);
+  return phasor_of_reduced<S>(r, sign, tag);
 }
 
-// Phase of bin j in turns, its whole turns removed in double.
-template <class Real>
-COHLINK_INLINE Real reduced_phase(BinRun bins, PhasePolynomial p, std::size_t j) {
-  const double k = bins.first + bins.stride * static_cast<double>(static_cast<std::int32_t>(j));
-  const double t = k * (p.p1 + k * (p.p2 + k * p.p3));
-  return static_cast<Real>(t - ((t + Bits<double>::kRounder) - Bits<double>::kRounder));
+// A fraction of a turn as a 64-bit binary fraction, modulo one turn.
+inline std::uint64_t binary_fraction(double turns) {
+  const double fraction = turns - std::nearbyint(turns);
+  return static_cast<std::uint64_t>(static_cast<std::int64_t>(fraction * 0x1p62)) << 2;
 }
 
-template <class Real>
-COHLINK_INLINE void chirp(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n, BinRun bins,
+// Yields the phasors of a run of bins, kLanes at a time.
+template <class Real, int kLanes>
+class PhaseRun;
+
+// Single precision: third-order differences of the binary fraction; its upper 32 bits are the phase.
+template <int kLanes>
+class PhaseRun<float, kLanes> {
+  using S = Shape<float, kLanes>;
+  using Half = Vector<std::uint64_t, kLanes / 2>;
+
+ public:
+  COHLINK_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset) {
+    const double k = bins.first + bins.stride * static_cast<double>(offset), h = bins.stride;
+    const std::uint64_t a0 = binary_fraction(k * (p.p1 + k * (p.p2 + k * p.p3)));
+    const std::uint64_t a1 = binary_fraction(h * (p.p1 + k * (2.0 * p.p2 + 3.0 * k * p.p3)));
+    const std::uint64_t a2 = binary_fraction(h * h * (p.p2 + 3.0 * k * p.p3));
+    const std::uint64_t a3 = binary_fraction(h * h * h * p.p3);
+    constexpr std::uint64_t w = kLanes;
+    for (int half = 0; half < 2; ++half) {
+      const Half j = count_up<Half>(Lanes<kLanes / 2>{}) + static_cast<std::uint64_t>(half * kLanes / 2);
+      const Half linear = 2 * a2 + 3 * a3 * j;
+      phase_[half] = a0 + j * (a1 + j * (a2 + j * a3));
+      first_[half] = w * (a1 + w * (a2 + w * a3) + j * (linear + 3 * a3 * w));
+      second_[half] = w * w * (2 * a2 + 6 * a3 * (j + w));
+    }
+    third_ = 6 * w * w * w * a3;
+  }
+
+  COHLINK_INLINE Phasor<S> next() {
+    using W = typename S::W;
+    using Signed = Vector<std::int32_t, kLanes>;
+    const W phase = odds(bits<W>(phase_[0]), bits<W>(phase_[1]), Lanes<kLanes>{});
+    for (int half = 0; half < 2; ++half) {
+      phase_[half] += first_[half];
+      first_[half] += second_[half];
+      second_[half] += third_;
+    }
+    // Twice the phase, modulo a turn, is twice the rest after half turns; a half turn was taken where its
+    // sign differs from the phase's.
+    const W doubled = phase << 1;
+    const W sign = (phase ^ doubled) & S::kSignBit;
+    const typename S::R r = __builtin_convertvector(bits<Signed>(doubled), typename S::R) * 0x1p-33f;
+    return phasor_of_reduced<S>(r, sign, 0.0f);
+  }
+
+ private:
+  Half phase_[2], first_[2], second_[2];
+  std::uint64_t third_;
+};
+
+template <int kLanes>
+class PhaseRun<double, kLanes> {
+  using S = Shape<double, kLanes>;
+  using R = typename S::R;
+
+ public:
+  COHLINK_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset)
+      : k_(bins.first + bins.stride * (static_cast<double>(offset) + count_up<R>(Lanes<kLanes>{}))),
+        step_(bins.stride * kLanes),
+        p_(p) {}
+
+  COHLINK_INLINE Phasor<S> next() {
+    const R t = k_ * (p_.p1 + k_ * (p_.p2 + k_ * p_.p3));
+    k_ += step_;
+    return phasor_of_turns<S>(t, 0.0);
+  }
+
+ private:
+  R k_;
+  double step_;
+  PhasePolynomial p_;
+};
+
+// kLanes complex samples as they lie in memory: two registers.
+template <class S>
+struct Samples {
+  typename S::R lower, upper;
+};
+template <class S, class Real>
+COHLINK_INLINE Samples<S> load_samples(const Real* p) {
+  return {load<typename S::R>(p), load<typename S::R>(p + S::kWidth)};
+}
+template <class S, class Real>
+COHLINK_INLINE void store_samples(Real* p, const Samples<S>& v) {
+  store(p, v.lower);
+  store(p + S::kWidth, v.upper);
+}
+
+// A complex factor a sample, spread over the lanes so that the product with an interleaved register v is
+// v * real + swap(v) * imaginary.
+template <class S>
+struct Factor {
+  Samples<S> real, imaginary;
+};
+template <class S>
+COHLINK_INLINE Factor<S> spread(const Phasor<S>& p) {
+  constexpr Lanes<S::kWidth> lanes{};
+  const typename S::R sign = alternating<typename S::R>(lanes);
+  return {{twice<0>(p.c, lanes), twice<1>(p.c, lanes)},
+          {twice<0>(p.s, lanes) * sign, twice<1>(p.s, lanes) * sign}};
+}
+template <class S>
+COHLINK_INLINE Samples<S> operator*(const Samples<S>& v, const Factor<S>& f) {
+  constexpr Lanes<S::kWidth> lanes{};
+  return {v.lower * f.real.lower + swap_pairs(v.lower, lanes) * f.imaginary.lower,
+          v.upper * f.real.upper + swap_pairs(v.upper, lanes) * f.imaginary.upper};
+}
+template <class S>
+COHLINK_INLINE Factor<S> conjugate(const Factor<S>& f) {
+  return {f.real, {-f.imaginary.lower, -f.imaginary.upper}};
+}
+// a x + b y for fixed complex a and b.
+template <class S, class Real>
+COHLINK_INLINE Samples<S> combine(std::complex<double> a, const Samples<S>& x, std::complex<double> b,
+                                  const Samples<S>& y) {
+  constexpr Lanes<S::kWidth> lanes{};
+  const auto ar = static_cast<Real>(a.real()), br = static_cast<Real>(b.real());
+  const typename S::R sign = alternating<typename S::R>(lanes);
+  const typename S::R ai = static_cast<Real>(a.imag()) * sign, bi = static_cast<Real>(b.imag()) * sign;
+  return {ar * x.lower + br * y.lower + (ai * swap_pairs(x.lower, lanes) + bi * swap_pairs(y.lower, lanes)),
+          ar * x.upper + br * y.upper + (ai * swap_pairs(x.upper, lanes) + bi * swap_pairs(y.upper, lanes))};
+}
+
+// Runs `body(x, y, offset)` on kLanes samples at a time; the rest goes through a padded copy.
+template <class S, class Real, class Body>
+COHLINK_INLINE void for_samples(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n,
+                                const Body& body) {
+  Real* x = reinterpret_cast<Real*>(xc);
+  Real* y = reinterpret_cast<Real*>(yc);
+  std::size_t j = 0;
+  for (; j + S::kWidth <= n; j += S::kWidth) body(x + 2 * j, y + 2 * j, j);
+  if (j == n) return;
+  Real rest[2][2 * S::kWidth] = {};
+  const std::size_t bytes = (n - j) * 2 * sizeof(Real);
+  std::memcpy(rest[0], x + 2 * j, bytes);
+  std::memcpy(rest[1], y + 2 * j, bytes);
+  body(rest[0], rest[1], j);
+  std::memcpy(x + 2 * j, rest[0], bytes);
+  std::memcpy(y + 2 * j, rest[1], bytes);
+}
+
+// Runs longer than this start their differences anew, before the quantised third difference could be felt.
+constexpr std::size_t kLongestRun = 4096;
+
+template <class S, class Real>
+COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
                           PhasePolynomial phase, double amplitude) {
-  Real* __restrict x = reinterpret_cast<Real*>(xc);
-  Real* __restrict y = reinterpret_cast<Real*>(yc);
   const Real a = static_cast<Real>(amplitude);
-  for (std::size_t j = 0; j < n; ++j) {
-    Real c, s;
-    cosine_sine(reduced_phase<Real>(bins, phase, j), c, s);
-    c *= a;
-    s *= a;
-    const Real xr = x[2 * j], xi = x[2 * j + 1], yr = y[2 * j], yi = y[2 * j + 1];
-    x[2 * j] = xr * c - xi * s;
-    x[2 * j + 1] = xr * s + xi * c;
-    y[2 * j] = yr * c - yi * s;
-    y[2 * j + 1] = yr * s + yi * c;
+  for (std::size_t start = 0; start < n; start += kLongestRun) {
+    PhaseRun<Real, S::kWidth> run(bins, phase, start);
+    for_samples<S>(
+        x + start, y + start, n - start < kLongestRun ? n - start : kLongestRun,
+        [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
+          Phasor<S> h = run.next();
+          h.c *= a;
+          h.s *= a;
+          const Factor<S> factor = spread(h);
+          store_samples(px, load_samples<S>(px) * factor);
+          store_samples(py, load_samples<S>(py) * factor);
+        });
   }
 }
 
-template <class Real>
-COHLINK_INLINE void section(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n, BinRun bins, double turns,
-                            const JonesMatrix& m) {
-  Real* __restrict x = reinterpret_cast<Real*>(xc);
-  Real* __restrict y = reinterpret_cast<Real*>(yc);
-  const Real ar = static_cast<Real>(m.xx.real()), ai = static_cast<Real>(m.xx.imag());
-  const Real br = static_cast<Real>(m.xy.real()), bi = static_cast<Real>(m.xy.imag());
-  const Real cr = static_cast<Real>(m.yx.real()), ci = static_cast<Real>(m.yx.imag());
-  const Real dr = static_cast<Real>(m.yy.real()), di = static_cast<Real>(m.yy.imag());
-  const PhasePolynomial phase{turns, 0.0, 0.0};
-  for (std::size_t j = 0; j < n; ++j) {
-    Real c, s;
-    cosine_sine(reduced_phase<Real>(bins, phase, j), c, s);
-    const Real xr = x[2 * j] * c + x[2 * j + 1] * s, xi = x[2 * j + 1] * c - x[2 * j] * s;
-    const Real yr = y[2 * j] * c - y[2 * j + 1] * s, yi = y[2 * j + 1] * c + y[2 * j] * s;
-    x[2 * j] = ar * xr - ai * xi + br * yr - bi * yi;
-    x[2 * j + 1] = ar * xi + ai * xr + br * yi + bi * yr;
-    y[2 * j] = cr * xr - ci * xi + dr * yr - di * yi;
-    y[2 * j + 1] = cr * xi + ci * xr + dr * yi + di * yr;
+template <class S, class Real>
+COHLINK_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
+                            double turns, const JonesMatrix& m) {
+  for (std::size_t start = 0; start < n; start += kLongestRun) {
+    PhaseRun<Real, S::kWidth> run(bins, {turns, 0.0, 0.0}, start);
+    for_samples<S>(
+        x + start, y + start, n - start < kLongestRun ? n - start : kLongestRun,
+        [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
+          const Factor<S> late = spread(run.next());
+          const Samples<S> sx = load_samples<S>(px) * conjugate(late), sy = load_samples<S>(py) * late;
+          store_samples(px, combine<S, Real>(m.xx, sx, m.xy, sy));
+          store_samples(py, combine<S, Real>(m.yx, sx, m.yy, sy));
+        });
   }
 }
 
-template <class Real>
-COHLINK_INLINE void kerr(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n, double turns_per_watt) {
-  Real* __restrict x = reinterpret_cast<Real*>(xc);
-  Real* __restrict y = reinterpret_cast<Real*>(yc);
+template <class S, class Real>
+COHLINK_INLINE void kerr(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, double turns_per_watt) {
+  constexpr Lanes<S::kWidth> lanes{};
   const Real g = static_cast<Real>(turns_per_watt);
-  for (std::size_t j = 0; j < n; ++j) {
-    const Real xr = x[2 * j], xi = x[2 * j + 1], yr = y[2 * j], yi = y[2 * j + 1];
-    Real c, s;
-    cosine_sine(g * (xr * xr + xi * xi + yr * yr + yi * yi), c, s);
-    x[2 * j] = xr * c - xi * s;
-    x[2 * j + 1] = xr * s + xi * c;
-    y[2 * j] = yr * c - yi * s;
-    y[2 * j + 1] = yr * s + yi * c;
-  }
+  for_samples<S>(
+      x, y, n, [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
+        const Samples<S> vx = load_samples<S>(px), vy = load_samples<S>(py);
+        const typename S::R lower = vx.lower * vx.lower + vy.lower * vy.lower;
+        const typename S::R upper = vx.upper * vx.upper + vy.upper * vy.upper;
+        const typename S::R power = evens(lower, upper, lanes) + odds(lower, upper, lanes);
+        const Factor<S> factor = spread(phasor_of_turns<S>(g * power, Real(0)));
+        store_samples(px, vx * factor);
+        store_samples(py, vy * factor);
+      });
 }
 
-template <class Real>
+template <class S, class Real>
 COHLINK_INLINE void phasors(std::complex<Real>* wc, std::size_t n, BinRun bins, PhasePolynomial phase) {
-  Real* __restrict w = reinterpret_cast<Real*>(wc);
-  for (std::size_t j = 0; j < n; ++j) {
-    Real c, s;
-    cosine_sine(reduced_phase<Real>(bins, phase, j), c, s);
-    w[2 * j] = c;
-    w[2 * j + 1] = s;
+  Real* w = reinterpret_cast<Real*>(wc);
+  for (std::size_t start = 0; start < n; start += kLongestRun) {
+    PhaseRun<Real, S::kWidth> run(bins, phase, start);
+    const std::size_t end = n - start < kLongestRun ? n : start + kLongestRun;
+    for (std::size_t j = start; j < end; j += S::kWidth) {
+      // Cosines at even places, sines at odd ones.
+      const Factor<S> f = spread(run.next());
+      const typename S::R first = blend_pairs(f.real.lower, f.imaginary.lower, Lanes<S::kWidth>{});
+      const typename S::R second = blend_pairs(f.real.upper, f.imaginary.upper, Lanes<S::kWidth>{});
+      if (j + S::kWidth <= end) {
+        store(w + 2 * j, first);
+        store(w + 2 * j + S::kWidth, second);
+      } else {
+        Real rest[2 * S::kWidth];
+        store(rest, first);
+        store(rest + S::kWidth, second);
+        std::memcpy(w + 2 * j, rest, (end - j) * 2 * sizeof(Real));
+      }
+    }
   }
 }
 
-// `sign` = +1: x *= w; -1: x *= conj(w).
-template <class Real>
-COHLINK_INLINE void multiply(std::complex<Real>* xc, const std::complex<Real>* wc, std::size_t n, Real sign) {
-  Real* __restrict x = reinterpret_cast<Real*>(xc);
-  const Real* __restrict w = reinterpret_cast<const Real*>(wc);
-  for (std::size_t j = 0; j < n; ++j) {
-    const Real c = w[2 * j], s = sign * w[2 * j + 1], xr = x[2 * j], xi = x[2 * j + 1];
-    x[2 * j] = xr * c - xi * s;
-    x[2 * j + 1] = xr * s + xi * c;
-  }
+// `sign` = +1: (x, y) *= w; -1: (x, y) *= conj(w).
+template <class S, class Real>
+COHLINK_INLINE void multiply(std::complex<Real>* x, std::complex<Real>* y, const std::complex<Real>* wc,
+                             std::size_t n, Real sign) {
+  constexpr Lanes<S::kWidth> lanes{};
+  const Real* w = reinterpret_cast<const Real*>(wc);
+  const typename S::R signs = sign * alternating<typename S::R>(lanes);
+  for_samples<S>(
+      x, y, n, [&](Real * px, Real * py, std::size_t j) __attribute__((always_inline)) {
+        Real rest[2 * S::kWidth] = {};
+        const Real* pw = w + 2 * j;
+        if (j + S::kWidth > n) {
+          std::memcpy(rest, pw, (n - j) * 2 * sizeof(Real));
+          pw = rest;
+        }
+        const Samples<S> vw = load_samples<S>(pw);
+        const Factor<S> factor{
+            {real_twice(vw.lower, lanes), real_twice(vw.upper, lanes)},
+            {imaginary_twice(vw.lower, lanes) * signs, imaginary_twice(vw.upper, lanes) * signs}};
+        store_samples(px, load_samples<S>(px) * factor);
+        store_samples(py, load_samples<S>(py) * factor);
+      });
 }
 
-// The loops above, inlined into functions compiled for one instruction set.
-#define COHLINK_VERSION(NAME, TARGET)                                                                             \
-  template <class Real>                                                                                           \
-  struct NAME {                                                                                                   \
-    using C = std::complex<Real>;                                                                                 \
-    TARGET static void chirp_(C* x, C* y, std::size_t n, BinRun b, PhasePolynomial p, double a) {                 \
-      chirp<Real>(x, y, n, b, p, a);                                                                              \
-    }                                                                                                             \
-    TARGET static void section_(C* x, C* y, std::size_t n, BinRun b, double t, const JonesMatrix& m) {            \
-      section<Real>(x, y, n, b, t, m);                                                                            \
-    }                                                                                                             \
-    TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<Real>(x, y, n, g); }                     \
-    TARGET static void phasors_(C* w, std::size_t n, BinRun b, PhasePolynomial p) { phasors<Real>(w, n, b, p); }  \
-    TARGET static void multiply_(C* x, const C* w, std::size_t n) { multiply<Real>(x, w, n, Real(1)); }           \
-    TARGET static void conjugate_(C* x, const C* w, std::size_t n) { multiply<Real>(x, w, n, Real(-1)); }         \
-    static constexpr Kernels<Real> kTable{chirp_, section_, kerr_, phasors_, multiply_, conjugate_};              \
+// The loops above, inlined into functions compiled for one instruction set with registers of BYTES bytes.
+#define COHLINK_VERSION(NAME, TARGET, BYTES)                                                           \
+  template <class Real>                                                                                \
+  struct NAME {                                                                                        \
+    using C = std::complex<Real>;                                                                      \
+    using S = Shape<Real, BYTES / sizeof(Real)>;                                                       \
+    TARGET static void chirp_(C* x, C* y, std::size_t n, BinRun b, PhasePolynomial p, double a) {      \
+      chirp<S, Real>(x, y, n, b, p, a);                                                                \
+    }                                                                                                  \
+    TARGET static void section_(C* x, C* y, std::size_t n, BinRun b, double t, const JonesMatrix& m) { \
+      section<S, Real>(x, y, n, b, t, m);                                                              \
+    }                                                                                                  \
+    TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<S, Real>(x, y, n, g); }       \
+    TARGET static void phasors_(C* w, std::size_t n, BinRun b, PhasePolynomial p) {                    \
+      phasors<S, Real>(w, n, b, p);                                                                    \
+    }                                                                                                  \
+    TARGET static void multiply_(C* x, C* y, const C* w, std::size_t n) {                              \
+      multiply<S, Real>(x, y, w, n, Real(1));                                                          \
+    }                                                                                                  \
+    TARGET static void conjugate_(C* x, C* y, const C* w, std::size_t n) {                             \
+      multiply<S, Real>(x, y, w, n, Real(-1));                                                         \
+    }                                                                                                  \
+    static constexpr Kernels<Real> kTable{chirp_, section_, kerr_, phasors_, multiply_, conjugate_};   \
   };
 
-COHLINK_VERSION(Portable, )
+COHLINK_VERSION(Portable, , 16)
 #if COHLINK_X86
-COHLINK_VERSION(Avx2, __attribute__((target("avx2,fma"))))
-COHLINK_VERSION(Avx512, __attribute__((target("avx512f,avx512dq,avx512vl,avx512bw,fma,prefer-vector-width=512"))))
+COHLINK_VERSION(Avx2, __attribute__((target("avx2,fma"))), 32)
+COHLINK_VERSION(Avx512,
+                __attribute__((target("avx512f,avx512dq,avx512vl,avx512bw,fma,prefer-vector-width=512"))), 64)
 #endif
 
 bool has_avx512() {
 #if COHLINK_X86
   return __builtin_cpu_supports("avx512f") && __builtin_cpu_supports("avx512dq") &&
-         __builtin_cpu_supports("avx512vl") && __builtin_cpu_supports("avx512bw") && __builtin_cpu_supports("fma");
+         __builtin_cpu_supports("avx512vl") && __builtin_cpu_supports("avx512bw") &&
+         __builtin_cpu_supports("fma");
 #else
   return false;
 #endif

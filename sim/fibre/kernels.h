@@ -1,5 +1,5 @@
-// Pointwise inner loops of the fast engine, each in a portable, an AVX2 and an AVX-512 version picked once at run
-// time. Rows are interleaved complex samples; x and y must not overlap.
+// Pointwise inner loops of the fast engine, each in a portable, an AVX2 and an AVX-512 version picked once at
+// run time. Rows are interleaved complex samples; x and y must not overlap.
 #pragma once
 
 #include <complex>
@@ -15,8 +15,9 @@ struct BinRun {
   double stride = 1.0;
 };
 
-/// Phase in turns as a polynomial of the bin index k: k (p1 + k (p2 + k p3)), evaluated in double in both
-/// precisions, because in single precision the phase of a long step would be lost.
+/// Phase in turns as a polynomial of the bin index k: k (p1 + k (p2 + k p3)). Single precision would lose the
+/// phase of a long step, so the single-precision loops carry it as a 64-bit binary fraction of a turn, which
+/// wraps by itself and steps exactly by differences; the double-precision loops evaluate the polynomial.
 struct PhasePolynomial {
   double p1 = 0.0, p2 = 0.0, p3 = 0.0;
 };
@@ -27,14 +28,15 @@ struct Kernels {
   /// (x, y) *= amplitude exp(2 pi i phase(k)).
   void (*chirp)(Complex* x, Complex* y, std::size_t n, BinRun bins, PhasePolynomial phase, double amplitude);
   /// (x, y) -> rotation . diag(exp(-2 pi i k turns), exp(+2 pi i k turns)) (x, y).
-  void (*section)(Complex* x, Complex* y, std::size_t n, BinRun bins, double turns, const JonesMatrix& rotation);
+  void (*section)(Complex* x, Complex* y, std::size_t n, BinRun bins, double turns,
+                  const JonesMatrix& rotation);
   /// (x, y) *= exp(2 pi i turns_per_watt (|x|^2 + |y|^2)).
   void (*kerr)(Complex* x, Complex* y, std::size_t n, double turns_per_watt);
   /// w[j] = exp(2 pi i phase(k)).
   void (*phasors)(Complex* w, std::size_t n, BinRun bins, PhasePolynomial phase);
-  /// x *= w, and x *= conj(w).
-  void (*multiply)(Complex* x, const Complex* w, std::size_t n);
-  void (*multiply_conjugate)(Complex* x, const Complex* w, std::size_t n);
+  /// (x, y) *= w, and (x, y) *= conj(w).
+  void (*multiply)(Complex* x, Complex* y, const Complex* w, std::size_t n);
+  void (*multiply_conjugate)(Complex* x, Complex* y, const Complex* w, std::size_t n);
 };
 
 /// The best version for this processor ("avx512", "avx2" or "portable").

@@ -38,7 +38,8 @@ template <class Real>
 void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
                   kernels::BinRun bins, double bin_width) {
   for (std::size_t j = 0; j < n; ++j) {
-    const auto h = static_cast<Real>(filter_response(filter, (bins.first + bins.stride * static_cast<double>(j)) * bin_width));
+    const auto h = static_cast<Real>(
+        filter_response(filter, (bins.first + bins.stride * static_cast<double>(j)) * bin_width));
     x[j] *= h;
     y[j] *= h;
   }
@@ -46,20 +47,22 @@ void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::compl
 
 // All spectral work of a pass on a run of equally spaced bins.
 template <class Real>
-void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y, std::size_t n, kernels::BinRun bins,
-           double bin_width) {
+void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
+           kernels::BinRun bins, double bin_width) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
   if (pass.chirp) kernel.chirp(x, y, n, bins, pass.phase, pass.amplitude);
   for (const SpectralWork& work : pass.work) {
-    if (const auto* section = std::get_if<SectionWork>(&work)) kernel.section(x, y, n, bins, section->turns, section->matrix);
-    if (const auto* filter = std::get_if<OpticalFilter>(&work)) apply_filter(*filter, x, y, n, bins, bin_width);
+    if (const auto* section = std::get_if<SectionWork>(&work))
+      kernel.section(x, y, n, bins, section->turns, section->matrix);
+    if (const auto* filter = std::get_if<OpticalFilter>(&work))
+      apply_filter(*filter, x, y, n, bins, bin_width);
   }
 }
 
 // Rotates `n` consecutive samples, the first of which is sample `first` of the field.
 template <class Real>
-void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
-                    std::size_t first, double rate) {
+void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x, std::complex<Real>* y,
+                    std::size_t n, std::size_t first, double rate) {
   for (std::size_t i = 0; i < n; ++i) {
     const double time = static_cast<double>(first + i) / rate + rotation.start;
     const JonesMatrix m = stokes_rotation(rotation.axis, rotation.rate * time);
@@ -69,7 +72,8 @@ void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x,
   }
 }
 
-constexpr std::size_t kChunk = 512;  // bins whose two rows stay in a first-level cache through all work of a pass
+constexpr std::size_t kChunk =
+    512;  // bins whose two rows stay in a first-level cache through all work of a pass
 
 }  // namespace
 
@@ -80,7 +84,8 @@ InterleavedFft<Real>::InterleavedFft(std::size_t n, std::size_t count) {
   const int length = static_cast<int>(n), stride = static_cast<int>(count);
   FftPlannerLock lock;
   const auto plan = [&](int sign) {
-    return Planner<Real>::plan(1, &length, stride, raw, nullptr, stride, 1, raw, nullptr, stride, 1, sign, FFTW_MEASURE);
+    return Planner<Real>::plan(1, &length, stride, raw, nullptr, stride, 1, raw, nullptr, stride, 1, sign,
+                               FFTW_MEASURE);
   };
   forward_ = plan(FFTW_FORWARD);
   inverse_ = plan(FFTW_BACKWARD);
@@ -96,9 +101,21 @@ InterleavedFft<Real>::~InterleavedFft() {
 }
 
 template <class Real>
-void InterleavedFft<Real>::forward(std::complex<Real>* data) const { execute<Real>(forward_, data); }
+void InterleavedFft<Real>::forward(std::complex<Real>* data) const {
+  execute<Real>(forward_, data);
+}
 template <class Real>
-void InterleavedFft<Real>::inverse(std::complex<Real>* data) const { execute<Real>(inverse_, data); }
+void InterleavedFft<Real>::inverse(std::complex<Real>* data) const {
+  execute<Real>(inverse_, data);
+}
+
+template <class Real>
+const InterleavedFft<Real>& ColumnPlans<Real>::get(std::size_t n, std::size_t count) {
+  std::lock_guard guard(mutex_);
+  auto& slot = plans_[{n, count}];
+  if (slot == nullptr) slot = std::make_unique<InterleavedFft<Real>>(n, count);
+  return *slot;
+}
 
 template <class Real>
 NaturalLayout<Real>::NaturalLayout(FftCache& ffts, std::size_t n, double rate)
@@ -134,22 +151,30 @@ void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
   apply_rotation(pass.rotation, rows.x, rows.y, n_, 0, rate_);
 }
 
-TwoPassShape two_pass_shape(std::size_t n) {
-  // Short columns in wide blocks are best: a block of both polarisations must stay in the second-level cache.
-  constexpr std::size_t kBlock = 32;
-  for (std::size_t n1 = n >= (std::size_t{1} << 19) ? 256 : n >= (std::size_t{1} << 17) ? 128 : 64; n1 >= 16; n1 /= 2) {
-    if (n % (n1 * kBlock) == 0 && n / n1 >= n1) return {n1, n / n1, kBlock};
+TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes) {
+  // Measured: short columns are best as long as a row fits in the second-level cache, in blocks of 512 bytes
+  // a row.
+  const std::size_t block = 512 / sample_bytes;
+  const auto longest = [n] {
+    if (n >= std::size_t{1} << 21) return 256;
+    if (n >= std::size_t{1} << 19) return 128;
+    if (n >= std::size_t{1} << 17) return 64;
+    return n >= std::size_t{1} << 16 ? 32 : 16;
+  };
+  for (std::size_t n1 = longest(); n1 >= 4; n1 /= 2) {
+    if (n % (n1 * block) == 0) return {n1, n / n1, block};
   }
   return {};
 }
 
 template <class Real>
-TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape)
+TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, ColumnPlans<Real>& columns, std::size_t n, double rate,
+                                   TwoPassShape shape)
     : n_(n),
       rate_(rate),
       shape_(shape),
       row_fft_(&ffts.get<Real>(shape.n2)),
-      column_fft_(std::make_unique<InterleavedFft<Real>>(shape.n1, shape.block)),
+      column_fft_(&columns.get(shape.n1, shape.block)),
       block_x_(shape.n1 * shape.block),
       block_y_(shape.n1 * shape.block),
       twiddle_(shape.n2) {}
@@ -227,24 +252,25 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
     const double first = static_cast<double>(c), stride = static_cast<double>(n1);
     kernel.phasors(twiddle_.data(), n2, {0.0, 1.0}, {-first / n, 0.0, 0.0});
     if (pass.forward) {
-      for (std::complex<Real>* row : pair) {
-        kernel.multiply(row, twiddle_.data(), n2);
-        row_fft_->forward(row);
-      }
+      kernel.multiply(pair[0], pair[1], twiddle_.data(), n2);
+      row_fft_->forward(pair[0]);
+      row_fft_->forward(pair[1]);
     }
     apply(pass, pair[0], pair[1], half, {first, stride}, width);
-    apply(pass, pair[0] + half, pair[1] + half, n2 - half, {first + stride * static_cast<double>(half) - n, stride}, width);
+    apply(pass, pair[0] + half, pair[1] + half, n2 - half,
+          {first + stride * static_cast<double>(half) - n, stride}, width);
     if (pass.inverse) {
-      for (std::complex<Real>* row : pair) {
-        row_fft_->inverse(row);
-        kernel.multiply_conjugate(row, twiddle_.data(), n2);
-      }
+      row_fft_->inverse(pair[0]);
+      row_fft_->inverse(pair[1]);
+      kernel.multiply_conjugate(pair[0], pair[1], twiddle_.data(), n2);
     }
   }
 }
 
 template class InterleavedFft<float>;
 template class InterleavedFft<double>;
+template class ColumnPlans<float>;
+template class ColumnPlans<double>;
 template class NaturalLayout<float>;
 template class NaturalLayout<double>;
 template class TwoPassLayout<float>;

@@ -22,7 +22,8 @@ void check(const LineParameters& line) {
     require(section.span.loss >= 0.0, "loss of a span must be at least 0");
     require(section.span.gamma >= 0.0, "Kerr coefficient of a span must be at least 0");
     require(section.span.pmd_coefficient >= 0.0, "PMD coefficient of a span must be at least 0");
-    require(section.lumped_loss_db >= 0.0 && section.module_loss_db >= 0.0, "lumped loss must be at least 0 dB");
+    require(section.lumped_loss_db >= 0.0 && section.module_loss_db >= 0.0,
+            "lumped loss must be at least 0 dB");
   }
 }
 
@@ -30,10 +31,12 @@ FibreConstants constants(const Span& span) {
   return {span.beta2, span.beta3, span.loss, 8.0 / 9.0 * span.gamma};
 }
 
-std::size_t at_least_one(double count) { return count <= 1.0 ? 1 : static_cast<std::size_t>(std::ceil(count - 1e-9)); }
+std::size_t at_least_one(double count) {
+  return count <= 1.0 ? 1 : static_cast<std::size_t>(std::ceil(count - 1e-9));
+}
 
-// Steps whose density per metre is max(k exp(-a z/3), 1/cap): the loss-matched law up to where it meets the cap,
-// equal steps behind. k is such that the law alone would make `count` steps.
+// Steps whose density per metre is max(k exp(-a z/3), 1/cap): the loss-matched law up to where it meets the
+// cap, equal steps behind. k is such that the law alone would make `count` steps.
 std::vector<double> loss_matched_steps(const Span& span, double count, double cap) {
   const double rate = span.loss / 3.0;
   if (rate * span.length < 1e-9) {
@@ -114,8 +117,9 @@ void append_adaptive_span(PropagationPlan& plan, const Span& span, const StepCon
                           const Birefringence& fibre) {
   const double longest = std::min(cap, span.length);
   const auto stretch = [&](double length) {
-    return AdaptiveStretch{length,  constants(span), control.tolerance, std::min(longest, span.length / 100.0),
-                           longest, control.min_step};
+    return AdaptiveStretch{
+        length,  constants(span), control.tolerance, std::min(longest, span.length / 100.0),
+        longest, control.min_step};
   };
   double z = 0.0;
   for (std::size_t i = 0; i < fibre.sections.size(); ++i) {
@@ -144,8 +148,8 @@ LumpedGain amplifier_element(const LineSection& section, double carrier, const s
   return gain;
 }
 
-void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier, const std::string& number,
-                        const RandomStreams& streams) {
+void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier,
+                        const std::string& number, const RandomStreams& streams) {
   const double lumped = from_db(-section.lumped_loss_db - section.module_loss_db);
   if (lumped < 1.0) {
     LumpedGain loss;
@@ -174,7 +178,8 @@ double dispersive_step_cap(double beta2, double bandwidth) {
   return 2.0 / (kPi * std::abs(beta2) * bandwidth * bandwidth);  // infinite for beta2 = 0
 }
 
-std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth, double power) {
+std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth,
+                                 double power) {
   const double cap = control.cap_factor * dispersive_step_cap(span.beta2, bandwidth);
   switch (control.law) {
     case StepLaw::kConstant: {
@@ -188,7 +193,8 @@ std::vector<double> step_lengths(const Span& span, const StepControl& control, d
     case StepLaw::kNonlinearPhase:
       require(control.max_phase > 0.0, "nonlinear phase per step must be above 0 rad");
       return nonlinear_phase_steps(span, power, control.max_phase, cap);
-    case StepLaw::kLocalError: break;
+    case StepLaw::kLocalError:
+      break;
   }
   throw std::invalid_argument("the local-error law has no fixed steps");
 }

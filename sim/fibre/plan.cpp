@@ -29,7 +29,8 @@ std::complex<double> dispersion_response(double beta2_length, double beta3_lengt
 double filter_response(const OpticalFilter& filter, double frequency) {
   const double sigma = filter.otf_bandwidth / (2.0 * std::sqrt(2.0 * std::log(2.0)));
   const double d = frequency - filter.centre, scale = 1.0 / (std::sqrt(2.0) * sigma);
-  return 0.5 * (std::erf((filter.bandwidth / 2.0 - d) * scale) + std::erf((filter.bandwidth / 2.0 + d) * scale));
+  return 0.5 *
+         (std::erf((filter.bandwidth / 2.0 - d) * scale) + std::erf((filter.bandwidth / 2.0 + d) * scale));
 }
 
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time) {
@@ -51,7 +52,8 @@ std::complex<double> scalar_response(const PropagationPlan& plan, double frequen
   std::complex<double> response =
       std::sqrt(sum.power_gain) * dispersion_response(sum.beta2_length, sum.beta3_length, frequency);
   for (const PlanElement& element : plan.elements) {
-    if (const auto* filter = std::get_if<OpticalFilter>(&element)) response *= filter_response(*filter, frequency);
+    if (const auto* filter = std::get_if<OpticalFilter>(&element))
+      response *= filter_response(*filter, frequency);
   }
   return response;
 }

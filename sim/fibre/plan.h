@@ -40,7 +40,7 @@ struct SplitStep {
 /// two steers the length. Sinkin, Holzloehner, Zweck and Menyuk, J. Lightwave Technol. 21(1) 61 (2003).
 /// A step that would fall below `min_step` is taken at min_step whatever its error, and counted.
 struct AdaptiveStretch {
-  double length = 0.0;      ///< m
+  double length = 0.0;  ///< m
   FibreConstants fibre;
   double tolerance = 1e-5;  ///< local error aimed at: |fine - coarse| / |fine|, root mean square
   double first_step = 0.0;  ///< m, > 0
@@ -60,12 +60,12 @@ struct PmdSection {
 /// the order of the FFT, x before y in each bin.
 struct LumpedGain {
   double power_gain = 1.0;
-  double ase_psd = 0.0;      ///< W/Hz per polarisation, added after the gain
-  std::string ase_stream;    ///< e.g. "ase-span-3"; used only if there is ASE
-  double output_power = 0.0; ///< W, both polarisations. Above 0: the gain is output_power over the power that
-                             ///< arrives in the simulated band, and power_gain and ase_psd are ignored
-  double noise_factor = 0.0; ///< used with output_power: linear F; 0 = no ASE
-  double carrier = 0.0;      ///< Hz, used with output_power and noise_factor
+  double ase_psd = 0.0;       ///< W/Hz per polarisation, added after the gain
+  std::string ase_stream;     ///< e.g. "ase-span-3"; used only if there is ASE
+  double output_power = 0.0;  ///< W, both polarisations. Above 0: the gain is output_power over the power
+                              ///< that arrives in the simulated band, and power_gain and ase_psd are ignored
+  double noise_factor = 0.0;  ///< used with output_power: linear F; 0 = no ASE
+  double carrier = 0.0;       ///< Hz, used with output_power and noise_factor
 };
 
 /// Frequency-independent 2x2 element: PDL, a fixed rotation.
@@ -73,9 +73,9 @@ struct LumpedJones {
   JonesMatrix matrix;
 };
 
-/// Optical band-pass filter of a wavelength-selective switch: an aperture of width `bandwidth` [Hz] blurred by
-/// a Gaussian optical transfer function whose 3 dB width is `otf_bandwidth` [Hz]. FIELD transfer, normalised to
-/// one at the centre of a wide filter:
+/// Optical band-pass filter of a wavelength-selective switch: an aperture of width `bandwidth` [Hz] blurred
+/// by a Gaussian optical transfer function whose 3 dB width is `otf_bandwidth` [Hz]. FIELD transfer,
+/// normalised to one at the centre of a wide filter:
 ///   H(f) = 1/2 [erf((B/2 - d)/(sqrt(2) s)) + erf((B/2 + d)/(sqrt(2) s))],  s = otf / (2 sqrt(2 ln 2)),
 /// d = f - centre. Its -6 dB full width is the bandwidth. Pulikkaseril, Stewart, Roelens, Baxter, Poole and
 /// Frisken, Opt. Express 19(9) 8458 (2011), eq. 3 (form from memory). `centre` [Hz] counts in FFT frequency:
@@ -101,8 +101,8 @@ struct PolarisationRotation {
   double start = 0.0;  ///< s
 };
 
-using PlanElement = std::variant<SplitStep, AdaptiveStretch, PmdSection, LumpedGain, LumpedJones, OpticalFilter,
-                                 DispersionModule, PolarisationRotation>;
+using PlanElement = std::variant<SplitStep, AdaptiveStretch, PmdSection, LumpedGain, LumpedJones,
+                                 OpticalFilter, DispersionModule, PolarisationRotation>;
 
 /// Elements in the order the light meets them.
 struct PropagationPlan {
@@ -116,22 +116,22 @@ std::complex<double> dispersion_response(double beta2_length, double beta3_lengt
 /// The filter's field transfer at `frequency` [Hz].
 double filter_response(const OpticalFilter& filter, double frequency);
 
-/// Jones matrix of the plan's polarisation-dependent elements at `frequency` [Hz, FFT sign] and `time` [s, for a
-/// polarisation rotation]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and filters
-/// are scalar and left out (scalar_response gives them).
+/// Jones matrix of the plan's polarisation-dependent elements at `frequency` [Hz, FFT sign] and `time` [s,
+/// for a polarisation rotation]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and
+/// filters are scalar and left out (scalar_response gives them).
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time = 0.0);
 
-/// Field response of the scalar elements at `frequency`: dispersion, fibre loss, planned gain, filters. The gain of
-/// a fixed-output amplifier is known only to the engine and counts as 1.
+/// Field response of the scalar elements at `frequency`: dispersion, fibre loss, planned gain, filters. The
+/// gain of a fixed-output amplifier is known only to the engine and counts as 1.
 std::complex<double> scalar_response(const PropagationPlan& plan, double frequency);
 
 /// What the plan adds up to.
 struct PlanTotals {
-  double fibre_length = 0.0;   ///< m
-  double beta2_length = 0.0;   ///< s^2, fibre and modules
-  double beta3_length = 0.0;   ///< s^3
-  double power_gain = 1.0;     ///< loss and planned gain, both counted (see scalar_response)
-  std::size_t split_steps = 0; ///< fixed steps; adaptive stretches are counted apart
+  double fibre_length = 0.0;    ///< m
+  double beta2_length = 0.0;    ///< s^2, fibre and modules
+  double beta3_length = 0.0;    ///< s^3
+  double power_gain = 1.0;      ///< loss and planned gain, both counted (see scalar_response)
+  std::size_t split_steps = 0;  ///< fixed steps; adaptive stretches are counted apart
   std::size_t adaptive_stretches = 0;
   std::size_t pmd_sections = 0;
 };

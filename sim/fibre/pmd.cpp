@@ -23,7 +23,8 @@ struct JonesSeries {
 
 void multiply(JonesSeries& s, const JonesMatrix& fixed) { s = {fixed * s.j, fixed * s.j1, fixed * s.j2}; }
 
-// The section is r d(w), d = diag(exp(-i w t/2), exp(+i w t/2)): d' = k d, d'' = k k d with k = diag(-i t/2, i t/2).
+// The section is r d(w), d = diag(exp(-i w t/2), exp(+i w t/2)): d' = k d, d'' = k k d with k = diag(-i t/2,
+// i t/2).
 void multiply(JonesSeries& s, const PmdSection& section, double w) {
   const std::complex<double> half = kI * (section.dgd / 2.0);
   const std::complex<double> slow = std::polar(1.0, -w * section.dgd / 2.0);

@@ -9,7 +9,8 @@ namespace cohlink::fibre_detail {
 namespace {
 
 // Phase of accumulated dispersion in turns over the bin index: w = 2 pi k rate/n.
-kernels::PhasePolynomial dispersion_phase(double beta2_length, double beta3_length, std::size_t n, double rate) {
+kernels::PhasePolynomial dispersion_phase(double beta2_length, double beta3_length, std::size_t n,
+                                          double rate) {
   const double w = kTwoPi * rate / static_cast<double>(n);
   return {0.0, beta2_length / 2.0 * w * w / kTwoPi, -beta3_length / 6.0 * w * w * w / kTwoPi};
 }
@@ -35,8 +36,10 @@ class Compiler {
   void operator()(const LumpedJones& e) {
     idle_ = false;
     auto* section = pending_.work.empty() ? nullptr : std::get_if<SectionWork>(&pending_.work.back());
-    if (section != nullptr) section->matrix = e.matrix * section->matrix;
-    else pending_.work.push_back(SectionWork{0.0, e.matrix});
+    if (section != nullptr)
+      section->matrix = e.matrix * section->matrix;
+    else
+      pending_.work.push_back(SectionWork{0.0, e.matrix});
   }
   void operator()(const LumpedGain& e) {
     if (e.output_power <= 0.0 && !has_ase(e)) {
@@ -116,7 +119,9 @@ LinearPass linear_pass(const FibreConstants& fibre, double length, std::size_t n
   return pass;
 }
 
-KerrPass kerr_pass(const FibreConstants& fibre, double length) { return {kerr_phase(fibre, length) / kTwoPi}; }
+KerrPass kerr_pass(const FibreConstants& fibre, double length) {
+  return {kerr_phase(fibre, length) / kTwoPi};
+}
 
 std::vector<Instruction> compile(const PropagationPlan& plan, std::size_t n, double rate) {
   Compiler compiler(n, rate);

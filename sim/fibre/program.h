@@ -1,5 +1,5 @@
-// A plan rewritten for the fast engine: neighbouring linear work is merged into passes over the spectrum, so that
-// what is left between two Kerr rotations is one pass.
+// A plan rewritten for the fast engine: neighbouring linear work is merged into passes over the spectrum, so
+// that what is left between two Kerr rotations is one pass.
 #pragma once
 
 #include <cstddef>
@@ -18,8 +18,8 @@ struct SectionWork {
 };
 using SpectralWork = std::variant<SectionWork, OpticalFilter>;
 
-/// One pass over the spectrum: forward transform, scalar chirp, other work, inverse transform; the transforms only
-/// where asked. The 1/n of the inverse is part of `amplitude`.
+/// One pass over the spectrum: forward transform, scalar chirp, other work, inverse transform; the transforms
+/// only where asked. The 1/n of the inverse is part of `amplitude`.
 struct LinearPass {
   bool forward = false, inverse = false;
   bool chirp = false;
@@ -33,8 +33,8 @@ struct KerrPass {
   double turns_per_watt = 0.0;
 };
 
-/// Elements the executor treats by themselves: gain with noise (on a spectrum), adaptive stretch (on a spectrum), rotation
-/// (in time).
+/// Elements the executor treats by themselves: gain with noise (on a spectrum), adaptive stretch (on a
+/// spectrum), rotation (in time).
 struct GainPass {
   LumpedGain gain;
 };

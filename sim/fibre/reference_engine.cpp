@@ -170,7 +170,8 @@ EngineReport ReferenceEngine::operator()(std::span<Field<double>> fields, const 
   fibre_detail::check_batch(fields, plan, streams);
   EngineReport total;
   for (std::size_t i = 0; i < fields.size(); ++i) {
-    Traveller traveller{fields[i], ffts_->get<double>(fields[i].size()), i < streams.size() ? &streams[i] : nullptr};
+    Traveller traveller{fields[i], ffts_->get<double>(fields[i].size()),
+                        i < streams.size() ? &streams[i] : nullptr};
     for (const PlanElement& element : plan.elements) std::visit(traveller, element);
     total.steps += traveller.report.steps;
     total.rejected_steps += traveller.report.rejected_steps;

@@ -1,7 +1,7 @@
 // Pulses with closed forms, through every engine.
 //
-// Source throughout: G. P. Agrawal, Nonlinear Fiber Optics (Academic Press): Gaussian broadening eq. 3.2.19, self-phase
-// modulation sec. 4.1, solitons sec. 5.2. Equation numbers vary by edition and are from memory.
+// Source throughout: G. P. Agrawal, Nonlinear Fiber Optics (Academic Press): Gaussian broadening eq. 3.2.19,
+// self-phase modulation sec. 4.1, solitons sec. 5.2. Equation numbers vary by edition and are from memory.
 #include <doctest/doctest.h>
 
 #include <cmath>
@@ -26,7 +26,8 @@ FftCache& ffts() {
 Field<double> pulse(std::size_t n, double window, const std::function<std::complex<double>(double)>& shape) {
   Field<double> field(n, static_cast<double>(n) / window);
   const double samples = static_cast<double>(n);
-  for (std::size_t i = 0; i < n; ++i) field.x[i] = shape((static_cast<double>(i) - samples / 2.0) * window / samples);
+  for (std::size_t i = 0; i < n; ++i)
+    field.x[i] = shape((static_cast<double>(i) - samples / 2.0) * window / samples);
   return field;
 }
 
@@ -72,7 +73,8 @@ Field<double> sech_pulse(double order, std::size_t n = 1024) {
   return pulse(n, 64 * kT0, [&](double t) { return peak / std::cosh(t / kT0); });
 }
 
-// Largest error of the fundamental soliton after one period z0 = pi L_D/2, over its peak. Exact: phase kerr P0 z/2.
+// Largest error of the fundamental soliton after one period z0 = pi L_D/2, over its peak. Exact: phase kerr
+// P0 z/2.
 double soliton_error(int steps, Engine engine) {
   Field<double> field = sech_pulse(1.0), exact = field;
   const double period = kPi * kDispersionLength / 2.0;
@@ -84,7 +86,8 @@ double soliton_error(int steps, Engine engine) {
 }  // namespace
 
 TEST_CASE("a Gaussian pulse broadens as the textbook says") {
-  // T1/T0 = sqrt((1 + C b2 z/T0^2)^2 + (b2 z/T0^2)^2). The tolerance is the bar; rounding is far below it.
+  // T1/T0 = sqrt((1 + C b2 z/T0^2)^2 + (b2 z/T0^2)^2). The tolerance is the bar; rounding is far
+  // below it.
   for (const Engine engine : {Engine::kReference, Engine::kNatural, Engine::kTwoPass}) {
     for (const double chirp : {0.0, 2.0, -2.0}) {
       Field<double> field = pulse(4096, 200 * kT0, [&](double t) {
@@ -106,9 +109,11 @@ TEST_CASE("the fundamental soliton keeps amplitude and phase over a period") {
 }
 
 TEST_CASE("the symmetric split step converges at second order") {
-  // Slope of the error between 100 and 200, and 200 and 400 steps; terms of fourth order shift it by about 1e-3.
+  // Slope of the error between 100 and 200, and 200 and 400 steps; terms of fourth order shift it by about
+  // 1e-3.
   for (const Engine engine : {Engine::kReference, Engine::kNatural, Engine::kTwoPass}) {
-    const double e1 = soliton_error(100, engine), e2 = soliton_error(200, engine), e4 = soliton_error(400, engine);
+    const double e1 = soliton_error(100, engine), e2 = soliton_error(200, engine),
+                 e4 = soliton_error(400, engine);
     CHECK(std::log2(e1 / e2) == doctest::Approx(2.0).epsilon(0.02));
     CHECK(std::log2(e2 / e4) == doctest::Approx(2.0).epsilon(0.02));
   }
@@ -117,7 +122,8 @@ TEST_CASE("the symmetric split step converges at second order") {
 TEST_CASE("lossless propagation conserves power") {
   for (const Engine engine : {Engine::kReference, Engine::kNatural, Engine::kTwoPass}) {
     Field<double> field = sech_pulse(2.0);
-    for (std::size_t i = 0; i < field.size(); ++i) field.y[i] = field.x[(i + 37) % field.size()] * std::complex<double>(0.3, 0.4);
+    for (std::size_t i = 0; i < field.size(); ++i)
+      field.y[i] = field.x[(i + 37) % field.size()] * std::complex<double>(0.3, 0.4);
     const double before = mean_power(field);
     propagate(field, fibre_plan(kPi * kDispersionLength / 2.0, 200, {kBeta2, 0.1e-39, 0.0, kKerr}), engine);
     CHECK(std::abs(mean_power(field) / before - 1.0) < 1e-12);

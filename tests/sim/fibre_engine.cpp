@@ -60,7 +60,8 @@ LineParameters test_line(StepLaw law) {
 PropagationPlan full_plan(StepLaw law) {
   PropagationPlan plan;
   plan.elements.push_back(PolarisationRotation{1e9, {0.6, 0.0, 0.8}, 1e-9});
-  for (const PlanElement& element : plan_line(test_line(law), RandomStreams(5)).elements) plan.elements.push_back(element);
+  for (const PlanElement& element : plan_line(test_line(law), RandomStreams(5)).elements)
+    plan.elements.push_back(element);
   plan.elements.push_back(PolarisationRotation{2e9, {0.0, 1.0, 0.0}, 0.0});
   return plan;
 }
@@ -91,11 +92,12 @@ double error_against_reference(std::size_t n, const PropagationPlan& plan, Field
 }  // namespace
 
 TEST_CASE("fast engines agree with the reference engine on every element") {
-  for (const StepLaw law : {StepLaw::kConstant, StepLaw::kLossMatched, StepLaw::kNonlinearPhase, StepLaw::kLocalError}) {
+  for (const StepLaw law :
+       {StepLaw::kConstant, StepLaw::kLossMatched, StepLaw::kNonlinearPhase, StepLaw::kLocalError}) {
     const PropagationPlan plan = full_plan(law);
     for (const FieldLayout layout : {FieldLayout::kNatural, FieldLayout::kTwoPass}) {
-      // Rounding only: about 1e-16 sqrt(steps) and 6e-8 sqrt(steps), with room for the order of sums and for the
-      // hundred-odd steps of the adaptive law.
+      // Rounding only: about 1e-16 sqrt(steps) and 6e-8 sqrt(steps), with room for the order of sums and for
+      // the hundred-odd steps of the adaptive law.
       CHECK(error_against_reference<double>(4096, plan, layout) < 1e-12);
       CHECK(error_against_reference<float>(4096, plan, layout) < 3e-5);
     }
@@ -119,7 +121,8 @@ TEST_CASE("the natural layout takes any length, odd ones too") {
 
 TEST_CASE("the two-pass layout agrees with whole FFTs at lengths of several shapes") {
   const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
-  for (const std::size_t n : {std::size_t{1024}, std::size_t{3} * 4096, std::size_t{65536}, std::size_t{3} << 16}) {
+  for (const std::size_t n :
+       {std::size_t{1024}, std::size_t{3} * 4096, std::size_t{65536}, std::size_t{3} << 16}) {
     CHECK(error_against_reference<double>(n, plan, FieldLayout::kTwoPass) < 1e-12);
   }
 }
@@ -135,7 +138,9 @@ TEST_CASE("every instruction set's kernels agree") {
   const std::size_t n = 1000 + 7;  // no multiple of any vector
   ComplexRow<float> x0(n), y0(n);
   RandomStream random(3);
-  for (std::size_t i = 0; i < n; ++i) x0[i] = std::complex<float>(random.complex_normal()), y0[i] = std::complex<float>(random.complex_normal());
+  for (std::size_t i = 0; i < n; ++i)
+    x0[i] = std::complex<float>(random.complex_normal()),
+    y0[i] = std::complex<float>(random.complex_normal());
   const JonesMatrix matrix = stokes_rotation({0.6, 0.0, 0.8}, 1.1);
   for (const char* name : {"portable", "avx2", "avx512"}) {
     const auto* kernel = kernels::named_kernels<float>(name);
@@ -148,12 +153,14 @@ TEST_CASE("every instruction set's kernels agree") {
     for (std::size_t i = 0; i < n; ++i) {
       const double k = -300.0 + 3.0 * static_cast<double>(i), turns = k * (0.01 + k * (1e-4 + k * 1e-8));
       std::complex<double> a(x0[i]), b(y0[i]);
-      const std::complex<double> h = std::polar(0.5, kTwoPi * turns), slow = std::polar(1.0, -kTwoPi * k * 0.0123);
+      const std::complex<double> h = std::polar(0.5, kTwoPi * turns),
+                                 slow = std::polar(1.0, -kTwoPi * k * 0.0123);
       a *= h * slow;
       b *= h * std::conj(slow);
       const std::complex<double> c = matrix.xx * a + matrix.xy * b, d = matrix.yx * a + matrix.yy * b;
       const std::complex<double> turn = std::polar(1.0, kTwoPi * 0.37 * (std::norm(c) + std::norm(d)));
-      worst = std::max({worst, std::abs(c * turn - std::complex<double>(x[i])), std::abs(d * turn - std::complex<double>(y[i]))});
+      worst = std::max({worst, std::abs(c * turn - std::complex<double>(x[i])),
+                        std::abs(d * turn - std::complex<double>(y[i]))});
     }
     CHECK(worst < 1e-5);  // single rounding of values up to 3
   }
@@ -193,5 +200,6 @@ TEST_CASE("engines refuse what they cannot do") {
   PropagationPlan dark;
   gain.output_power = 1e-3;
   dark.elements.push_back(gain);
-  CHECK_THROWS_WITH(engine(field, dark, RandomStreams(1)), "an amplifier of fixed output power received no light");
+  CHECK_THROWS_WITH(engine(field, dark, RandomStreams(1)),
+                    "an amplifier of fixed output power received no light");
 }
