@@ -80,16 +80,18 @@ struct Fft<Real>::Plans {
 };
 
 template <class Real>
-Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftPlanning planning)
+Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftLayout layout, FftPlanning planning)
     : n_(n), plans_(std::make_unique<Plans>()) {
-  if (n == 0) throw std::invalid_argument("FFT of length 0");
+  if (n == 0 || howmany == 0) throw std::invalid_argument("FFT of length 0");
   ComplexRow<Real> scratch(n * howmany);  // measuring overwrites it
-  const int length = static_cast<int>(n);
+  const int length = static_cast<int>(n), count = static_cast<int>(howmany);
+  const bool interleaved = layout == FftLayout::kInterleaved;
+  const int stride = interleaved ? count : 1, distance = interleaved ? 1 : length;
+  auto* data = as_fftw(scratch.data());
   FftPlannerLock lock;
   const auto plan = [&](int sign) {
-    return Fftw<Real>::plan_many(1, &length, static_cast<int>(howmany), as_fftw(scratch.data()), nullptr, 1,
-                                 length, as_fftw(scratch.data()), nullptr, 1, length, sign,
-                                 planner_flag(planning));
+    return Fftw<Real>::plan_many(1, &length, count, data, nullptr, stride, distance, data, nullptr, stride,
+                                 distance, sign, planner_flag(planning));
   };
   plans_->forward = plan(FFTW_FORWARD);
   plans_->inverse = plan(FFTW_BACKWARD);
@@ -111,7 +113,7 @@ void Fft<Real>::inverse(std::complex<Real>* data) const {
 }
 
 struct FftCache::Store {
-  using Key = std::tuple<std::size_t, std::size_t>;
+  using Key = std::tuple<std::size_t, std::size_t, FftLayout>;
   FftPlanning planning;
   std::string wisdom_folder;
   std::mutex mutex;
@@ -139,11 +141,11 @@ FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std
 FftCache::~FftCache() = default;
 
 template <class Real>
-const Fft<Real>& FftCache::get(std::size_t n, std::size_t howmany) {
+const Fft<Real>& FftCache::get(std::size_t n, std::size_t howmany, FftLayout layout) {
   std::lock_guard guard(store_->mutex);
-  auto& slot = store_->plans<Real>()[{n, howmany}];
+  auto& slot = store_->plans<Real>()[{n, howmany, layout}];
   if (slot == nullptr) {
-    slot = std::make_unique<Fft<Real>>(n, howmany, store_->planning);
+    slot = std::make_unique<Fft<Real>>(n, howmany, layout, store_->planning);
     if (store_->wisdom()) {
       FftPlannerLock lock;
       save_wisdom<Real>(store_->wisdom_folder);
@@ -165,7 +167,7 @@ std::string FftCache::default_wisdom_folder() {
 
 template class Fft<double>;
 template class Fft<float>;
-template const Fft<double>& FftCache::get<double>(std::size_t, std::size_t);
-template const Fft<float>& FftCache::get<float>(std::size_t, std::size_t);
+template const Fft<double>& FftCache::get<double>(std::size_t, std::size_t, FftLayout);
+template const Fft<float>& FftCache::get<float>(std::size_t, std::size_t, FftLayout);
 
 }  // namespace cohlink
