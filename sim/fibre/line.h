@@ -60,7 +60,7 @@ enum class StepLaw {
 /// bandwidth of the signal).
 struct StepControl {
   StepLaw law = StepLaw::kLossMatched;
-  int steps_per_span = 40;  ///< knob of kConstant and kLossMatched: steps in one span
+  int steps_per_span = 20;  ///< knob of kConstant and kLossMatched: steps in one span
   double max_phase = 2e-3;  ///< rad, knob of kNonlinearPhase
   double tolerance = 1e-5;  ///< relative local error, knob of kLocalError
   double cap_factor = 1.0;  ///< multiplies the dispersive cap; below 1 is finer
