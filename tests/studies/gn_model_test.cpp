@@ -1,0 +1,114 @@
+// The Gaussian-noise model against itself: forms that must agree where they mean the same. Its agreement with
+// split steps is in tests/published/studies_published.cpp.
+#include "tools/study/gn_model.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <complex>
+
+#include "sim/signal/units.h"
+
+using namespace cohlink;
+
+namespace {
+
+GnSection standard_span() {
+  GnSection span;
+  span.length = 80e3;
+  span.loss = db_per_km_to_per_m(0.2);
+  span.beta2 = dispersion_to_beta2(17.0);
+  span.gamma = 1.3e-3;
+  return span;
+}
+
+std::vector<GnSection> spans(std::size_t count) { return std::vector<GnSection>(count, standard_span()); }
+
+GnSignal channel(double roll_off) {
+  GnSignal signal;
+  signal.pulse.symbol_rate = 32e9;
+  signal.pulse.roll_off = roll_off;
+  return signal;
+}
+
+double db_between(double a, double b) { return to_db(a / b); }
+
+// For a rectangular spectrum all triples with |u v| = w have a closed form, which leaves one integral:
+// matched filter: K = 4 [B ln(u+/u-) - 2 sqrt(B^2 - 4 w)], u+- = (B +- sqrt(B^2 - 4 w)) / 2.
+double rectangular_matched_filter_eta(const GnSection& span, double band) {
+  const int steps = 100000;
+  const double largest = band * band / 4.0;
+  double sum = 0.0;
+  for (int i = 0; i < steps; ++i) {
+    const double x = (i + 0.5) / steps, w = largest * x * x * x, dw = 3.0 * largest * x * x / steps;
+    const double theta = 4.0 * kPi * kPi * span.beta2 * span.length * w;
+    const std::complex<double> rate(span.loss, -theta / span.length);
+    const double mixing = std::norm((1.0 - std::exp(-rate * span.length)) / rate);
+    const double root = std::sqrt(band * band - 4.0 * w);
+    sum += 4.0 * (band * std::log((band + root) * (band + root) / (4.0 * w)) - 2.0 * root) * mixing * dw;
+  }
+  return 16.0 / 27.0 * span.gamma * span.gamma * sum / std::pow(band, 3);
+}
+
+}  // namespace
+
+TEST_CASE("the integral form equals its one-dimensional reduction for a nearly rectangular spectrum") {
+  const double exact = rectangular_matched_filter_eta(standard_span(), 32e9);
+  const double integral = gn_integral(spans(1), channel(0.01), NoiseReading::kMatchedFilter);
+  // The roll-off of 1 % itself moves the value by a few hundredths of a decibel.
+  CHECK(std::abs(db_between(integral, exact)) < 0.05);
+}
+
+TEST_CASE("the asinh form and the integral at band centre agree to half a decibel from 1 to 40 spans") {
+  for (const std::size_t count : {1, 2, 5, 10, 20, 40}) {
+    const double closed = gn_closed_form(spans(count), channel(0.05), Accumulation::kCoherent);
+    const double integral = gn_integral(spans(count), channel(0.05), NoiseReading::kBandCentre);
+    CAPTURE(count);
+    CHECK(std::abs(db_between(closed, integral)) < 0.5);
+  }
+}
+
+TEST_CASE("the closed form keeps its shape where its arguments vanish") {
+  auto line = spans(3);
+  for (auto& span : line) span.beta2 = 0.0;
+  const double none = gn_closed_form(line, channel(0.05), Accumulation::kCoherent);
+  for (auto& span : line) span.beta2 = -1e-33;
+  const double little = gn_closed_form(line, channel(0.05), Accumulation::kCoherent);
+  CHECK(none == doctest::Approx(little).epsilon(1e-3));
+  // Without dispersion all spans add in phase: N^2.
+  const double one = gn_closed_form({line[0]}, channel(0.05), Accumulation::kCoherent);
+  CHECK(none == doctest::Approx(9.0 * one).epsilon(1e-3));
+  for (auto& span : line) span.loss = 0.0;
+  CHECK(std::isnan(gn_closed_form(line, channel(0.05), Accumulation::kCoherent)));
+  CHECK(gn_closed_form({}, channel(0.05), Accumulation::kCoherent) == 0.0);
+}
+
+TEST_CASE("neighbours add interference, the nearer the more") {
+  GnSignal three = channel(0.05);
+  three.channels = 3;
+  three.spacing = 50e9;
+  const auto line = spans(5);
+  const double alone = gn_integral(line, channel(0.05), NoiseReading::kMatchedFilter);
+  const double near = gn_integral(line, three, NoiseReading::kMatchedFilter);
+  three.spacing = 100e9;
+  const double far = gn_integral(line, three, NoiseReading::kMatchedFilter);
+  CHECK(near > far);
+  CHECK(far > alone);
+  three.channels = kMaximumIntegralChannels + 1;
+  CHECK(std::isnan(gn_integral(line, three, NoiseReading::kMatchedFilter)));
+}
+
+TEST_CASE("QPSK is quieter than the Gaussian model, 16QAM less so, both most in the first span") {
+  const auto reading = NoiseReading::kMatchedFilter;
+  CHECK(egn_factor(spans(1), 32e9, Modulation::kGaussian, reading) == 1.0);
+  double qpsk_before = 0.0;
+  for (const std::size_t count : {1, 5, 20}) {
+    const double qpsk = egn_factor(spans(count), 32e9, Modulation::kQpsk, reading);
+    const double qam = egn_factor(spans(count), 32e9, Modulation::kQam16, reading);
+    CAPTURE(count);
+    CHECK(qpsk < qam);
+    CHECK(qam < 1.0);
+    CHECK(qpsk > qpsk_before);
+    qpsk_before = qpsk;
+  }
+}

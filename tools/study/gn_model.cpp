@@ -1,0 +1,343 @@
+#include "tools/study/gn_model.h"
+
+#include <algorithm>
+#include <cmath>
+#include <complex>
+#include <limits>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+using Complex = std::complex<double>;
+
+// exp(i x) of the line's four-wave mixing depends on the frequencies only through the product
+// w = (f1 - f)(f2 - f); a span turns it by theta = 4 pi^2 beta2 L w.
+constexpr double kPhasePerBeta2Length = 4.0 * kPi * kPi;
+
+/// asinh(x)/x, finite at 0.
+double asinh_ratio(double x) { return x < 1e-6 ? 1.0 : std::asinh(x) / x; }
+
+// ---------------------------------------------------------------------------------------------------
+// The line's mixing efficiency: gamma mu(w), summed over the spans with their phases.
+
+/// (1 - e^(-a L) e^(i theta)) / (a - i theta / L), the mixing inside one span.
+Complex span_efficiency(const GnSection& section, double theta) {
+  const Complex rate(section.loss, -theta / section.length);
+  const Complex exponent = rate * section.length;
+  if (std::abs(exponent) < 1e-6) return section.length * (1.0 - 0.5 * exponent);
+  return (1.0 - std::exp(-exponent)) / rate;
+}
+
+Complex line_efficiency(const std::vector<GnSection>& line, double w) {
+  Complex sum = 0.0, turn = 1.0, span_turn = 1.0, efficiency = 0.0;
+  const GnSection* last = nullptr;
+  for (const GnSection& section : line) {
+    if (last == nullptr || !(section == *last)) {
+      const double theta = kPhasePerBeta2Length * section.beta2 * section.length * w;
+      const double module = kPhasePerBeta2Length * section.module_beta2_length * w;
+      efficiency = section.gamma * section.relative_power * span_efficiency(section, theta);
+      span_turn = std::polar(1.0, theta + module);
+      last = &section;
+    }
+    sum += turn * efficiency;
+    turn *= span_turn;
+  }
+  return sum;
+}
+
+/// Running integrals of gamma mu(w) and of its squared magnitude from 0 to w: how the integrals over
+/// frequency average the fast phases of many spans without resolving them.
+class EfficiencyTable {
+ public:
+  EfficiencyTable(const std::vector<GnSection>& line, double largest) : largest_(largest) {
+    double beta2_length = 0.0;
+    for (const GnSection& s : line) beta2_length += std::abs(s.beta2 * s.length + s.module_beta2_length);
+    // A sample every third of a radian of the whole line's phase.
+    const double radians = kPhasePerBeta2Length * beta2_length * largest;
+    const auto n = static_cast<std::size_t>(std::clamp(3.0 * radians, 512.0, 65536.0));
+    step_ = largest / static_cast<double>(n);
+    field_.resize(n + 1);
+    power_.resize(n + 1);
+    for (std::size_t i = 0; i < n; ++i) {
+      const Complex middle = line_efficiency(line, (static_cast<double>(i) + 0.5) * step_);
+      field_[i + 1] = field_[i] + middle * step_;
+      power_[i + 1] = power_[i] + std::norm(middle) * step_;
+    }
+  }
+
+  /// mu(-w) is the conjugate of mu(w), so the running integrals are odd (the field's conjugate-odd).
+  Complex field(double w) const {
+    const Complex value = at(field_, std::abs(w));
+    return w < 0.0 ? -std::conj(value) : value;
+  }
+  double power(double w) const {
+    const double value = at(power_, std::abs(w));
+    return w < 0.0 ? -value : value;
+  }
+  /// Means over an interval of w, which may be a point.
+  Complex mean_field(double from, double to) const {
+    const auto [a, b] = widened(from, to);
+    return (field(b) - field(a)) / (b - a);
+  }
+  double mean_power(double from, double to) const {
+    const auto [a, b] = widened(from, to);
+    return (power(b) - power(a)) / (b - a);
+  }
+  double largest() const { return largest_; }
+
+ private:
+  std::pair<double, double> widened(double from, double to) const {
+    const double least = 1e-3 * step_;
+    if (std::abs(to - from) >= least) return {from, to};
+    return {from, from + (from > 0.5 * largest_ ? -least : least)};
+  }
+  template <class T>
+  T at(const std::vector<T>& table, double w) const {
+    const double place = std::min(w / step_, static_cast<double>(table.size() - 1));
+    const auto i = std::min(static_cast<std::size_t>(place), table.size() - 2);
+    const double part = place - static_cast<double>(i);
+    return table[i] + part * (table[i + 1] - table[i]);
+  }
+  double largest_, step_ = 0.0;
+  std::vector<Complex> field_;
+  std::vector<double> power_;
+};
+
+// ---------------------------------------------------------------------------------------------------
+// Spectra on a grid.
+
+/// Power spectrum of the comb, 1 at a carrier, on the frequencies -half .. half times `step`.
+struct Comb {
+  double step = 0.0;
+  int half = 0;          // samples on either side of the middle carrier
+  int channel_half = 0;  // of them inside the middle channel
+  std::vector<double> density;
+
+  double at(int i) const { return std::abs(i) > half ? 0.0 : density[static_cast<std::size_t>(i + half)]; }
+};
+
+Comb sampled_comb(const GnSignal& signal, int per_half_channel) {
+  Comb comb;
+  const double edge = pulse_band_edge(signal.pulse);
+  comb.step = edge / per_half_channel;
+  comb.channel_half = per_half_channel;
+  const double outermost = 0.5 * (signal.channels - 1) * signal.spacing;
+  comb.half = static_cast<int>(std::ceil((outermost + edge) / comb.step));
+  // The middle channel sits at 0; an even comb has one more channel above than below.
+  const int below = (signal.channels - 1) / 2;
+  for (int i = -comb.half; i <= comb.half; ++i) {
+    double sum = 0.0;
+    for (int c = 0; c < signal.channels; ++c) {
+      const double f = i * comb.step - (c - below) * signal.spacing;
+      if (std::abs(f) <= edge) sum += std::pow(pulse_spectrum(signal.pulse, f), 2);
+    }
+    comb.density.push_back(sum);
+  }
+  return comb;
+}
+
+/// Integral of the density of the middle channel alone [Hz].
+double channel_integral(const GnSignal& signal) {
+  GnSignal alone = signal;
+  alone.channels = 1;
+  const Comb comb = sampled_comb(alone, 512);
+  double sum = 0.0;
+  for (const double d : comb.density) sum += d;
+  return sum * comb.step;
+}
+
+/// W(u, v) = integral over f of weight(f) S(f+u) S(f+v) S(f+u+v): all the triples that mix into the channel
+/// with these two distances. Weight: the matched filter, or the band centre alone.
+class TripleTable {
+ public:
+  TripleTable(const GnSignal& signal, NoiseReading reading, int per_half_channel)
+      : comb_(sampled_comb(signal, per_half_channel)),
+        half_(reading == NoiseReading::kBandCentre ? comb_.half : comb_.half + comb_.channel_half),
+        width_(2 * half_ + 1) {
+    table_.resize(static_cast<std::size_t>(width_) * static_cast<std::size_t>(width_));
+    for (int i = -half_; i <= half_; ++i)
+      for (int j = -half_; j <= i; ++j) cell(i, j) = cell(j, i) = triples(i, j, reading);
+  }
+  double step() const { return comb_.step; }
+  double reach() const { return half_ * comb_.step; }
+
+  double operator()(double u, double v) const {
+    const double x = u / comb_.step + half_, y = v / comb_.step + half_;
+    if (x < 0.0 || y < 0.0 || x > width_ - 1 || y > width_ - 1) return 0.0;
+    const int i = std::min(static_cast<int>(x), width_ - 2), j = std::min(static_cast<int>(y), width_ - 2);
+    const double p = x - i, q = y - j;
+    return (1 - p) * ((1 - q) * raw(i, j) + q * raw(i, j + 1)) +
+           p * ((1 - q) * raw(i + 1, j) + q * raw(i + 1, j + 1));
+  }
+
+ private:
+  double triples(int i, int j, NoiseReading reading) const {
+    if (reading == NoiseReading::kBandCentre) return comb_.at(i) * comb_.at(j) * comb_.at(i + j);
+    double sum = 0.0;
+    for (int f = -comb_.channel_half; f <= comb_.channel_half; ++f) {
+      const double a = comb_.at(f + i), b = comb_.at(f + j);
+      if (a != 0.0 && b != 0.0) sum += matched(f) * a * b * comb_.at(f + i + j);
+    }
+    return sum * comb_.step;
+  }
+  /// Where channels overlap, the filter still has the shape of one alone; the carrier's density serves.
+  double matched(int f) const { return std::min(comb_.at(f), 1.0); }
+  double raw(int i, int j) const {
+    return table_[static_cast<std::size_t>(i) * static_cast<std::size_t>(width_) +
+                  static_cast<std::size_t>(j)];
+  }
+  double& cell(int i, int j) {
+    return table_[static_cast<std::size_t>(i + half_) * static_cast<std::size_t>(width_) +
+                  static_cast<std::size_t>(j + half_)];
+  }
+  Comb comb_;
+  int half_, width_;
+  std::vector<double> table_;
+};
+
+/// K(w): all triples with |u v| = w, i.e. the double integral of W over a quadrant is that of K over w.
+/// With u = sqrt(w) e^s, v = +-sqrt(w) e^-s: K = sum over quadrants of the integral of W ds.
+double triples_of_product(const TripleTable& triples, double w) {
+  const double root = std::sqrt(w);
+  if (root >= triples.reach()) return 0.0;
+  const double limit = std::log(triples.reach() / root);
+  // The grid's own step divides the spectrum finely only near the outer end of s; 48 a decade is enough.
+  const int points = std::max(8, static_cast<int>(std::ceil(24.0 * limit)));
+  const double ds = 2.0 * limit / points;
+  double sum = 0.0;
+  for (int k = 0; k < points; ++k) {
+    const double stretch = std::exp(-limit + (k + 0.5) * ds);
+    const double u = root * stretch, v = root / stretch;
+    sum += triples(u, v) + triples(-u, -v) + triples(u, -v) + triples(-u, v);
+  }
+  return sum * ds;
+}
+
+// ---------------------------------------------------------------------------------------------------
+// Corrections for symbols that are not Gaussian, on a rectangular spectrum.
+
+struct EgnTerms {
+  double k1 = 0, k2 = 0, k3 = 0;
+};
+
+/// The three integrals at offset f from the carrier; lengths of the band in units of Hz, density G / P^3.
+EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
+  constexpr int kBins = 192;
+  const double edge = band / 2.0, df = band / kBins;
+  EgnTerms terms;
+  double over_pairs = 0.0, single = 0.0, sums = 0.0;
+  Complex all = 0.0;
+  // Many spans make the mixing with f1 near f a narrow peak: bins that crowd there from both sides.
+  for (const double side : {-1.0, 1.0}) {
+    const double width = edge - side * f;
+    double from = 0.0;
+    for (int i = 1; i <= kBins / 2; ++i) {
+      const double to = width * std::pow(2.0 * i / kBins, 3), du = to - from;
+      const double u = side * 0.5 * (from + to);
+      from = to;
+      // u = f1 - f given, f2 - f runs over all that keep f2 and f1 + f2 - f in the band.
+      const double low = std::max(-edge, -edge - u) - f, high = std::min(edge, edge - u) - f;
+      const Complex inner = table.mean_field(u * low, u * high) * (high - low);
+      over_pairs += table.mean_power(u * low, u * high) * (high - low) * du;
+      single += std::norm(inner) * du;
+      all += inner * du;
+    }
+  }
+  for (int i = 0; i < kBins; ++i) {
+    // f3 = f1 + f2 - f given, f1 runs: the product is (f1 - f)(f3 - f1).
+    const double f3 = -edge + (i + 0.5) * df;
+    const double low = std::max(-edge, f3 + f - edge), high = std::min(edge, f3 + f + edge);
+    if (high <= low) continue;
+    const double width = (high - low) / kBins;
+    Complex inner = 0.0;
+    double before = (low - f) * (f3 - low);
+    for (int k = 1; k <= kBins; ++k) {
+      const double f1 = low + k * width, now = (f1 - f) * (f3 - f1);
+      inner += table.mean_field(before, now) * width;
+      before = now;
+    }
+    sums += std::norm(inner) * df;
+  }
+  terms.k1 = 16.0 / 27.0 * over_pairs / std::pow(band, 3);
+  terms.k2 = (80.0 / 81.0 * single + 16.0 / 81.0 * sums) / std::pow(band, 4);
+  terms.k3 = 16.0 / 81.0 * std::norm(all) / std::pow(band, 5);
+  return terms;
+}
+
+bool lossless(const std::vector<GnSection>& line) {
+  return std::any_of(line.begin(), line.end(), [](const GnSection& s) { return s.loss <= 0.0; });
+}
+
+}  // namespace
+
+double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal, Accumulation accumulation) {
+  if (line.empty()) return 0.0;
+  if (lossless(line)) return std::numeric_limits<double>::quiet_NaN();
+  const double rate = signal.pulse.symbol_rate;
+  // A comb of N channels counts as one band of B^2 = Rs^2 (N^2)^(Rs / spacing).
+  const double comb = signal.channels > 1 ? std::pow(signal.channels, 2.0 * rate / signal.spacing) : 1.0;
+  const double band_squared = rate * rate * comb;
+  double sum = 0.0;
+  for (const GnSection& s : line) {
+    const double effective = -std::expm1(-s.loss * s.length) / s.loss, asymptotic = 1.0 / s.loss;
+    // (8/27) gamma^2 G^3 L_eff^2 asinh(x) / (pi |beta2| L_a), x = pi^2/2 |beta2| L_a B^2, with G = P / Rs
+    // and the density taken over the whole symbol rate.
+    const double x = 0.5 * kPi * kPi * std::abs(s.beta2) * asymptotic * band_squared;
+    const double mixing = 0.5 * kPi * band_squared * asinh_ratio(x);
+    double span = 8.0 / 27.0 * std::pow(s.gamma * s.relative_power * effective / rate, 2) * mixing;
+    if (accumulation == Accumulation::kCoherent) {
+      // N^(1+eps); at most 2, where everything adds in phase.
+      const double epsilon =
+          x > 0.0 ? std::min(1.0, 0.3 * std::log1p(6.0 * asymptotic / (s.length * std::asinh(x)))) : 1.0;
+      span *= std::pow(static_cast<double>(line.size()), epsilon);
+    }
+    sum += span;
+  }
+  return sum;
+}
+
+double gn_integral(const std::vector<GnSection>& line, const GnSignal& signal, NoiseReading reading) {
+  if (line.empty()) return 0.0;
+  if (signal.channels > kMaximumIntegralChannels) return std::numeric_limits<double>::quiet_NaN();
+  const TripleTable triples(signal, reading, signal.channels > 1 ? 24 : 48);
+  const double largest = triples.reach() * triples.reach();
+  const EfficiencyTable efficiency(line, largest);
+  // K falls as a logarithm from w = 0 on: bins that widen as the cube of their number.
+  constexpr int kBins = 320;
+  double sum = 0.0, from = 0.0;
+  for (int i = 1; i <= kBins; ++i) {
+    const double to = largest * std::pow(static_cast<double>(i) / kBins, 3);
+    const double triple = triples_of_product(triples, 0.5 * (from + to));
+    if (triple > 0.0) sum += triple * (efficiency.power(to) - efficiency.power(from));
+    from = to;
+  }
+  const double integral = channel_integral(signal);
+  const double density_cubed = 1.0 / std::pow(integral, 3);
+  // Density at band centre counts over the symbol rate; behind the matched filter it is the mean over it.
+  const double read =
+      reading == NoiseReading::kBandCentre ? signal.pulse.symbol_rate : signal.pulse.symbol_rate / integral;
+  return 16.0 / 27.0 * sum * density_cubed * read;
+}
+
+double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
+                  NoiseReading reading) {
+  if (line.empty() || modulation == Modulation::kGaussian) return 1.0;
+  // Moments of the constellation: Phi = E|a|^4/E^2|a|^2 - 2, Psi = E|a|^6/E^3 - 9 E|a|^4/E^2 + 12.
+  const bool qpsk = modulation == Modulation::kQpsk;
+  const double phi = qpsk ? -1.0 : -17.0 / 25.0, psi = qpsk ? 4.0 : 52.0 / 25.0;
+  const EfficiencyTable table(line, symbol_rate * symbol_rate);
+  EgnTerms mean;
+  const int offsets = reading == NoiseReading::kBandCentre ? 1 : 6;
+  for (int i = 0; i < offsets; ++i) {
+    const double f = offsets == 1 ? 0.0 : 0.5 * symbol_rate * (i + 0.5) / offsets;  // symmetric in f
+    const EgnTerms terms = egn_terms(table, symbol_rate, f);
+    mean.k1 += terms.k1;
+    mean.k2 += terms.k2;
+    mean.k3 += terms.k3;
+  }
+  return mean.k1 > 0.0 ? std::max(0.0, 1.0 + (phi * mean.k2 + psi * mean.k3) / mean.k1) : 1.0;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,55 @@
+// Nonlinear interference by the Gaussian-noise model and its correction for real constellations.
+//
+// P_NLI = eta P^3: power of the interference in both polarisations, referred to the power P of one channel.
+// Flavours of the model differ by decibels, so every function here names its own:
+//   closed form  density at band centre over the whole symbol rate; asinh; spans added incoherently (N) or
+//                with the coherence exponent (N^(1+eps))
+//   integral     coherent accumulation over all spans, read at band centre or after the matched filter
+// Sources: P. Poggiolini, J. Lightwave Technol. 30(24) 3857 (2012); P. Poggiolini et al., J. Lightwave
+// Technol. 32(4) 694 (2014); A. Carena et al., Opt. Express 22(13) 16335 (2014). Formulas from memory, their
+// prefactors and conventions checked numerically against split steps (tests/published).
+#pragma once
+
+#include <vector>
+
+#include "sim/signal/constellation.h"
+#include "sim/signal/pulse.h"
+
+namespace cohlink {
+
+/// One span of the line and what stands behind it. SI; loss is that of power (the papers' alpha is half).
+struct GnSection {
+  double length = 80e3;            // m
+  double loss = 0.0;               // 1/m
+  double beta2 = 0.0;              // s^2/m
+  double gamma = 0.0;              // 1/(W m), without the Manakov 8/9
+  double module_beta2_length = 0;  // s^2, lumped dispersion behind the span
+  double relative_power = 1.0;     // power into this span over the launch power
+  bool operator==(const GnSection&) const = default;
+};
+
+/// The light: one channel, or the middle one of an equally spaced comb of equal channels.
+struct GnSignal {
+  PulseShape pulse;
+  int channels = 1;
+  double spacing = 0.0;  // Hz
+};
+
+enum class Accumulation { kIncoherent, kCoherent };
+enum class NoiseReading { kBandCentre, kMatchedFilter };
+
+/// eta [1/W^2] by the closed asinh form. NaN for a lossless span, where the form does not hold.
+double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal, Accumulation accumulation);
+
+/// eta [1/W^2] by the integral, coherent accumulation, pulse spectrum as it is. A comb of more than
+/// kMaximumIntegralChannels gives NaN: use the closed form.
+double gn_integral(const std::vector<GnSection>& line, const GnSignal& signal, NoiseReading reading);
+inline constexpr int kMaximumIntegralChannels = 9;
+
+/// By how much (a factor, 0 to 1) the interference of a channel with itself falls short of the Gaussian
+/// model's because its symbols are not Gaussian: (k1 + Phi k2 + Psi k3) / k1, rectangular spectrum, coherent
+/// accumulation. 1 for Gaussian symbols. Carena et al. (2014).
+double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
+                  NoiseReading reading);
+
+}  // namespace cohlink
