@@ -1,0 +1,168 @@
+#include "rx/equaliser.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <stdexcept>
+
+#include "rx/alignment.h"
+#include "rx/butterfly.h"
+#include "rx/frequency.h"
+#include "rx/matched_filter.h"
+#include "rx/phase.h"
+#include "rx/score.h"
+#include "tests/rx/generator.h"
+
+using namespace cohlink;
+
+namespace {
+
+constexpr std::size_t kSymbols = 16384;
+
+struct Trial {
+  test::Sent sent;
+  Field<float> received;  // two samples a symbol, matched-filtered
+};
+
+// A 2x2 channel of two rotations with a delay between them, noise of Es/N0 = snr_db, then the matched filter.
+Trial make_trial(Modulation modulation, double snr_db, double angle, double retardance, double dgd_s,
+                 double offset_hz, std::uint64_t frame = 0) {
+  Trial trial{test::random_symbols(modulation, kSymbols, frame), {}};
+  Field<float> field = test::through(test::rotation(0.5, 0.1), test::shaped(trial.sent.symbols, 2));
+  Field<double> wide = convert_field<double>(field);
+  const std::size_t n = wide.size();
+  const Fft<double>& plan = test::fft().get<double>(n);
+  for (auto* row : wide.rows()) {
+    const double delay = row == &wide.x ? 0.5 * dgd_s : -0.5 * dgd_s;
+    plan.forward(*row);
+    for (std::size_t k = 0; k < n; ++k)
+      (*row)[k] *= std::polar(1.0 / static_cast<double>(n), -kTwoPi * bin_frequency(k, n, 64e9) * delay);
+    plan.inverse(*row);
+  }
+  field = test::through(test::rotation(angle, retardance), convert_field<float>(wide));
+  // Unit power over two samples a symbol: white noise of twice the power per sample gives Es/N0.
+  test::add_noise(field, 2.0 * from_db(-snr_db), frame);
+  field = remove_frequency(std::move(field), -offset_hz);
+  trial.received = MatchedFilter({Pulse::kRrc, 0.1, test::kRate}, 64e9, test::fft())(field);
+  return trial;
+}
+
+EqualiserParameters parameters(Modulation modulation, EqualiserRule rule) {
+  EqualiserParameters p;
+  p.modulation = modulation;
+  p.rule = rule;
+  return p;
+}
+
+// Penalty of the equaliser's output against the noise put in, dB, from the data-aided SNR; 99 when not
+// locked.
+double penalty_db(const Trial& trial, const EqualiserParameters& p, double snr_db,
+                  const std::array<Symbols, 2>* training = nullptr) {
+  const std::size_t edge = 200;
+  const EqualiserResult out = Equaliser(p, test::fft())(trial.received, edge, kSymbols - edge, training);
+  const double offset = FrequencyEstimator(test::fft())(out.symbols, edge, kSymbols - edge).offset_hz;
+  PhaseParameters phase;
+  phase.modulation = p.modulation;
+  const PhaseResult recovered =
+      PhaseRecovery(phase)(remove_frequency(out.symbols, offset), edge, kSymbols - edge, nullptr, offset);
+  Truth truth;
+  truth.bits = trial.sent.bits;
+  truth.symbols = trial.sent.symbols;
+  std::vector<std::string> warnings;
+  const auto score = score_symbols(recovered.symbols, edge, kSymbols - edge, truth, {p.modulation, false},
+                                   test::fft(), warnings);
+  return score ? snr_db - score->snr_db : 99.0;
+}
+
+}  // namespace
+
+TEST_CASE("Constant modulus separates any rotation of QPSK") {
+  RandomStream random = test::stream("rotations");
+  for (std::uint64_t t = 0; t < 12; ++t) {
+    CAPTURE(t);
+    const Trial trial = make_trial(Modulation::kQpsk, 10.0, kTwoPi * random.uniform(),
+                                   kTwoPi * random.uniform(), 0.0, 1e8, t);
+    CHECK(penalty_db(trial, parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus), 10.0) < 0.2);
+  }
+}
+
+TEST_CASE("Every rule undoes 40 ps of DGD and a rotation") {
+  const Trial qpsk = make_trial(Modulation::kQpsk, 10.0, 0.8, 2.0, 40e-12, 1e8);
+  const Trial qam = make_trial(Modulation::kQam16, 16.0, 0.8, 2.0, 40e-12, 1e8);
+  CHECK(penalty_db(qpsk, parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus), 10.0) < 0.2);
+  CHECK(penalty_db(qpsk, parameters(Modulation::kQpsk, EqualiserRule::kDecisionDirected), 10.0) < 0.2);
+  CHECK(penalty_db(qam, parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected), 16.0) < 0.3);
+  // The rings of 16QAM are hard to tell at this SNR: radius-directed adaptation pays for wrong ones.
+  CHECK(penalty_db(qam, parameters(Modulation::kQam16, EqualiserRule::kRadiusDirected), 16.0) < 0.5);
+}
+
+TEST_CASE("Known symbols start the equaliser with X on X") {
+  const Trial trial = make_trial(Modulation::kQam16, 16.0, 2.1, 1.0, 40e-12, 3e8);
+  std::array<Symbols, 2> training;
+  for (std::size_t p = 0; p < 2; ++p)
+    training[p].assign(trial.sent.symbols[p].begin(), trial.sent.symbols[p].begin() + 2000);
+  CHECK(penalty_db(trial, parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected), 16.0, &training) <
+        0.3);
+  const EqualiserResult out = Equaliser(parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected),
+                                        test::fft())(trial.received, 200, kSymbols - 200, &training);
+  const Alignment alignment = align(out.symbols, 200, kSymbols - 200, trial.sent.symbols, test::fft());
+  CHECK(alignment.source == std::array<int, 2>{0, 1});
+  CHECK(alignment.delay == std::array<long, 2>{0, 0});
+}
+
+TEST_CASE("Two outputs on one polarisation are detected") {
+  const auto sent = test::random_symbols(Modulation::kQpsk, kSymbols);
+  // A polariser: only one source reaches the receiver, on both rows, and no restart can find a second.
+  const Trial trial = make_trial(Modulation::kQpsk, 15.0, 0.0, 0.0, 0.0, 0.0);
+  Field<float> one = trial.received;
+  one.y = one.x;
+  const EqualiserResult out = Equaliser(parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus),
+                                        test::fft())(one, 200, kSymbols - 200);
+  CHECK(out.singular);
+  CHECK(out.singularities >= 1);
+}
+
+TEST_CASE("Row correlation tells one source from two, whatever the delay and carrier") {
+  const auto sent = test::random_symbols(Modulation::kQpsk, 4096);
+  Field<float> field = test::at_symbol_rate(sent.symbols);
+  // 512-symbol runs of unrelated rows correlate by 1/sqrt(512) = 0.044 each, 0.04 on average.
+  CHECK(row_correlation(field, 100, 4000, 8) < 0.1);
+  for (std::size_t k = 3; k < 4096; ++k) field.y[k] = field.x[k - 3] * std::complex<float>(0.0f, 1.0f);
+  CHECK(row_correlation(field, 100, 4000, 8) > 0.95);
+}
+
+TEST_CASE("Y's orthogonal filters give the other polarisation of a lossless channel") {
+  // Undo the channel with X's filters by conjugation and let Y be made from X: no noise, no adaptation.
+  const auto sent = test::random_symbols(Modulation::kQpsk, 1024);
+  const Jones j = test::rotation(0.7, 1.1);
+  const Field<float> received = test::through(j, test::shaped(sent.symbols, 2, 1.0));
+  const ButterflyInput in(received, 7, 0, 1024);
+  Butterfly filters(7);
+  filters.set_centre(0, std::complex<float>(std::conj(j[0][0])), std::complex<float>(std::conj(j[1][0])));
+  filters.make_y_orthogonal_to_x();
+  ButterflyBlock out;
+  filters.filter(in, 512, out);
+  std::complex<double> own = 0.0, other = 0.0;
+  const Field<float> clean = test::shaped(sent.symbols, 2, 1.0);
+  for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+    const std::complex<double> y(out.re[1][s], out.im[1][s]);
+    own += y * std::conj(std::complex<double>(clean.y[2 * (512 + s)]));
+    other += std::norm(y);
+  }
+  double clean_power = 0.0;
+  for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) clean_power += std::norm(clean.y[2 * (512 + s)]);
+  CHECK(std::abs(own) / std::sqrt(std::abs(other) * clean_power) > 0.99999);
+}
+
+TEST_CASE("The equaliser refuses parameters that make no filter") {
+  EqualiserParameters p;
+  p.taps = 8;
+  CHECK_THROWS_AS(Equaliser(p, test::fft()), std::invalid_argument);
+  p.taps = 15;
+  p.step = 0.0;
+  CHECK_THROWS_AS(Equaliser(p, test::fft()), std::invalid_argument);
+  p.step = 1e-3;
+  p.modulation = Modulation::kGaussian;
+  p.rule = EqualiserRule::kDecisionDirected;
+  CHECK_THROWS_AS(Equaliser(p, test::fft()), std::invalid_argument);
+}

@@ -1,0 +1,262 @@
+#include "rx/receiver.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <string>
+
+#include "rx/chain.h"
+#include "sim/link.h"
+#include "tests/rx/generator.h"
+
+using namespace cohlink;
+
+namespace {
+
+const char* kIdealChain[] = {"dsp.chain=resample,dispersion,matched-filter,genie-polarisation,decimate,phase",
+                             "dsp.phase_recovery=genie"};
+
+Scenario scenario_of(std::initializer_list<std::string> settings) {
+  Scenario s;
+  s.set("run.fft_planning=estimated");
+  for (const auto& setting : settings) s.set(setting);
+  return s;
+}
+
+void two_lasers(Scenario& s, const char* khz) {
+  s.set(std::string("transmitter.laser_linewidth_khz=") + khz);
+  s.set(std::string("laser_lo.linewidth_khz=") + khz);
+  s.set("laser_lo.frequency_offset_mhz=200");
+  s.set("channel.polarisation_rotation_deg=37");
+  s.set("channel.polarisation_retardance_deg=70");
+}
+
+struct Measured {
+  ErrorCount count;
+  std::size_t slips = 0;
+  double penalty_db = 99.0;  // SNR by OSNR less the SNR that theory needs for the BER counted
+};
+
+Measured measure(const Scenario& s, std::uint64_t frames) {
+  const Link link(s, test::fft());
+  const Receiver receiver(s, test::fft());
+  Measured m;
+  for (std::uint64_t f = 0; f < frames; ++f) {
+    const ReceiverResult result = receiver(link(f));
+    REQUIRE(result.score);
+    m.count += result.score->both;
+    m.slips += result.score->cycle_slips;
+  }
+  const Modulation modulation =
+      s.text("signal.modulation") == "qpsk" ? Modulation::kQpsk : Modulation::kQam16;
+  const double snr = *s.optional_number("channel.osnr_db") -
+                     to_db(s.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
+  m.penalty_db = snr - to_db(theory_snr(modulation, m.count.ber()));
+  return m;
+}
+
+double theory(const Scenario& s) {
+  const Modulation modulation =
+      s.text("signal.modulation") == "qpsk" ? Modulation::kQpsk : Modulation::kQam16;
+  return theory_ber(modulation, from_db(*s.optional_number("channel.osnr_db")) * kOsnrBandwidthHz /
+                                    (s.number("signal.symbol_rate_gbd") * 1e9));
+}
+
+std::string refusal(const std::string& chain) {
+  Scenario s;
+  s.set("dsp.chain=" + chain);
+  try {
+    const Receiver receiver(s, test::fft());
+  } catch (const InputError& error) {
+    return error.what();
+  }
+  return "accepted";
+}
+
+bool says(const std::string& text, const std::string& part) { return text.find(part) != std::string::npos; }
+
+}  // namespace
+
+TEST_CASE("Ideal chain: BER on theory within 99.9 % for QPSK and 16QAM") {
+  for (const auto& [modulation, osnr] :
+       {std::pair{"qpsk", "9"}, {"qpsk", "12"}, {"16qam", "16"}, {"16qam", "20"}}) {
+    Scenario s = scenario_of({std::string("signal.modulation=") + modulation,
+                              std::string("channel.osnr_db=") + osnr, kIdealChain[0], kIdealChain[1]});
+    const Measured m = measure(s, 4);
+    const Interval interval = clopper_pearson(m.count.errors, m.count.bits, 0.999);
+    CAPTURE(osnr);
+    CHECK(theory(s) > interval.low);
+    CHECK(theory(s) < interval.high);
+  }
+}
+
+TEST_CASE("Blind chain, two 100 kHz lasers, BER 1e-2: QPSK within 0.3 dB, 16QAM within 0.5 dB, no slips") {
+  // 2 million bits at 1e-2 fix the penalty to 0.01 dB.
+  Scenario qpsk = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=11.4"});
+  two_lasers(qpsk, "100");
+  const Measured q = measure(qpsk, 8);
+  MESSAGE("QPSK: BER " << q.count.ber() << ", penalty " << q.penalty_db << " dB");
+  CHECK(q.penalty_db < 0.3);
+  CHECK(q.slips == 0);
+  Scenario qam = scenario_of({"signal.modulation=16qam", "channel.osnr_db=18"});
+  two_lasers(qam, "100");
+  const Measured m = measure(qam, 4);
+  MESSAGE("16QAM: BER " << m.count.ber() << ", penalty " << m.penalty_db << " dB");
+  CHECK(m.penalty_db < 0.5);
+  CHECK(m.slips == 0);
+}
+
+TEST_CASE("50,000 ps/nm costs less than 0.2 dB with 1 kHz lasers") {
+  for (const auto& [modulation, osnr] : {std::pair{"qpsk", "11.4"}, {"16qam", "18"}}) {
+    Scenario s =
+        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr});
+    two_lasers(s, "1");
+    const double without = measure(s, 3).penalty_db;
+    s.set("channel.extra_dispersion_ps_per_nm=50000");
+    const double with = measure(s, 3).penalty_db;
+    MESSAGE(std::string(modulation) << ": penalty " << without << " dB without, " << with << " dB with dispersion");
+    CHECK(with - without < 0.2);
+  }
+}
+
+TEST_CASE("ADC rates below, above and unrelated to two samples a symbol all work") {
+  for (const char* rate : {"40", "80", "92.3456789"}) {
+    Scenario s = scenario_of({"signal.modulation=16qam", "channel.osnr_db=18", "signal.symbols=16384",
+                              std::string("adc.sample_rate_gsa=") + rate});
+    two_lasers(s, "100");
+    CAPTURE(rate);
+    CHECK(measure(s, 2).penalty_db < 0.35);
+  }
+}
+
+TEST_CASE("The fourth-power law carries the blind chain too") {
+  for (const auto& [modulation, osnr] : {std::pair{"qpsk", "12"}, {"16qam", "22"}}) {
+    Scenario s =
+        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
+                     "dsp.phase_recovery=fourth-power", "signal.symbols=32768"});
+    two_lasers(s, "100");
+    CHECK(measure(s, 2).penalty_db < 0.8);
+  }
+}
+
+TEST_CASE("A capture without truth gets everything but a score") {
+  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384"});
+  two_lasers(s, "100");
+  Capture capture = Link(s, test::fft())(0);
+  const Receiver receiver(s, test::fft());
+  const ReceiverResult with = receiver(capture);
+  capture.truth.reset();
+  const ReceiverResult without = receiver(capture);
+  CHECK(with.score);
+  CHECK(!without.score);
+  CHECK(without.symbols.x == with.symbols.x);
+  CHECK(without.stages.size() == 7);
+  CHECK(without.used_known_data.empty());
+  // Few decisions are wrong at 11 dB SNR: decision-aided and data-aided SNR agree.
+  CHECK(without.snr_db == doctest::Approx(with.snr_db).epsilon(0.02));
+  CHECK(std::abs(without.frequency_offset_hz - 200e6) < 2e6);
+}
+
+TEST_CASE("Stages come one per block, thinned, at their sampling") {
+  Scenario s = scenario_of(
+      {"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384", "adc.sample_rate_gsa=80"});
+  const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
+  const double sampling[] = {2.5, 2, 2, 2, 1, 1, 1};
+  REQUIRE(result.stages.size() == 7);
+  for (std::size_t i = 0; i < 7; ++i) {
+    CHECK(result.stages[i].block == s.list("dsp.chain")[i]);
+    CHECK(result.stages[i].samples_per_symbol == doctest::Approx(sampling[i]));
+    CHECK(result.stages[i].points[0].size() <= 4096);
+    CHECK(result.stages[i].points[1].size() > 1000);
+  }
+  CHECK(result.discarded_symbols > 0);
+  CHECK(result.score->symbols + result.discarded_symbols == result.symbols.size());
+}
+
+TEST_CASE("Known data is admitted to") {
+  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=8192",
+                            kIdealChain[0], kIdealChain[1]});
+  Capture capture = Link(s, test::fft())(0);
+  const ReceiverResult ideal = Receiver(s, test::fft())(capture);
+  CHECK(ideal.used_known_data == std::vector<std::string>{"genie-polarisation", "phase (genie)"});
+  Scenario t = scenario_of({"signal.modulation=qpsk", "signal.symbols=8192", "dsp.training_symbols=2000"});
+  const ReceiverResult trained = Receiver(t, test::fft())(capture);
+  CHECK(trained.used_known_data == std::vector<std::string>{"equaliser (2000 training symbols)"});
+  CHECK(trained.score);
+  capture.truth.reset();
+  CHECK_THROWS_AS(Receiver(s, test::fft())(capture), InputError);
+  CHECK_THROWS_AS(Receiver(t, test::fft())(capture), InputError);
+}
+
+TEST_CASE("A capture shorter than the filters' edges is refused with the length needed") {
+  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=1024",
+                            "channel.extra_dispersion_ps_per_nm=50000"});
+  const Capture capture = Link(s, test::fft())(0);
+  try {
+    Receiver(s, test::fft())(capture);
+    FAIL("accepted");
+  } catch (const InputError& error) {
+    CHECK(says(error.what(),
+               "capture too short: it holds 1024 symbols, and this receiver chain needs at least"));
+  }
+}
+
+TEST_CASE("A lost polarisation is reported, not given a BER of one half") {
+  const auto sent = test::random_symbols(Modulation::kQpsk, 16384);
+  Field<float> field = test::shaped(sent.symbols, 2);
+  field.y = field.x;  // a polariser in the path
+  test::add_noise(field, 0.05);
+  const Scenario s = scenario_of({"signal.modulation=qpsk"});
+  const ReceiverResult result = Receiver(s, test::fft())(test::as_capture(field, sent));
+  CHECK(!result.score);
+  CHECK(!result.locked);
+  REQUIRE(!result.warnings.empty());
+  CHECK(says(result.warnings[0], "both outputs"));
+  CHECK(result.counters.at("equaliser-singularities") > 0);
+}
+
+TEST_CASE("Chains that cannot work are refused with the reason") {
+  CHECK(refusal("resample,dispersion,matched-filter,equaliser,frequency,phase") == "accepted");
+  CHECK(refusal("resample,equaliser") == "accepted");
+  CHECK(says(refusal("equaliser,resample,phase"),
+             "equaliser takes two samples a symbol and gives one; here it would get the ADC's rate"));
+  CHECK(says(refusal("resample,phase,equaliser"),
+             "phase works on symbols, one sample each; here it would get two samples a symbol"));
+  CHECK(says(refusal("resample,dispersion"), "it ends at two samples a symbol"));
+  CHECK(says(refusal("resample,equaliser,decimate"), "decimate takes two samples a symbol"));
+  CHECK(says(refusal("resample,orthonormalise,equaliser"),
+             "orthonormalise corrects the hybrids' I and Q lanes"));
+  CHECK(says(refusal("resample,equaliser,phase,frequency"), "frequency must come before phase"));
+  CHECK(says(refusal("resample,dispersion,dispersion,equaliser"), "dispersion stands twice"));
+  CHECK(says(chain_fault({"resample", "equalizer"}), "there is no block 'equalizer'"));
+}
+
+TEST_CASE("Gaussian symbols get an SNR, and settings that need a constellation are refused") {
+  Scenario s = scenario_of({"signal.modulation=gaussian", "channel.osnr_db=15", "signal.symbols=16384",
+                            kIdealChain[0], kIdealChain[1]});
+  const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
+  REQUIRE(result.score);
+  CHECK(result.score->both.bits == 0);
+  // 2 x 16000 symbols: 1/sqrt(32000) = 0.025 dB; four of them.
+  CHECK(std::abs(result.snr_db - (15.0 - to_db(32e9 / kOsnrBandwidthHz))) < 0.1);
+  Scenario blind = scenario_of({"signal.modulation=gaussian"});
+  CHECK_THROWS_AS(Receiver(blind, test::fft()), InputError);
+}
+
+TEST_CASE("Differential coding: the blind chain is near differential theory") {
+  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=12.5", "signal.differential=true"});
+  two_lasers(s, "100");
+  const Link link(s, test::fft());
+  const Receiver receiver(s, test::fft());
+  ErrorCount count;
+  for (std::uint64_t f = 0; f < 3; ++f) {
+    const auto result = receiver(link(f));
+    REQUIRE(result.score);
+    count += result.score->both;
+  }
+  const double snr = from_db(12.5) * kOsnrBandwidthHz / 32e9;
+  const double expected = theory_ber_differential(Modulation::kQpsk, snr);
+  // 0.15 dB of the blind chain is a factor 1.15 here; 4000 errors in pairs add 2 % each way.
+  CHECK(count.ber() > 0.93 * expected);
+  CHECK(count.ber() < 1.25 * expected);
+}
