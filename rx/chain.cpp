@@ -27,7 +27,7 @@ const std::vector<BlockRule>& rules() {
       {"equaliser", Rate::kTwo, Rate::kOne, "takes two samples a symbol and gives one"},
       {"genie-polarisation", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"decimate", Rate::kTwo, Rate::kOne, "takes two samples a symbol and gives one"},
-      {"frequency", Rate::kOne, Rate::kOne, "works on symbols, one sample each"},
+      {"frequency", Rate::kOne, Rate::kOne, "works at two samples a symbol (coarse) or on symbols (fine)"},
       {"phase", Rate::kOne, Rate::kOne, "works on symbols, one sample each"},
   };
   return table;
@@ -62,20 +62,43 @@ const std::vector<std::string>& chain_blocks() {
   return names;
 }
 
+namespace {
+
+bool stands_before(const std::vector<std::string>& chain, std::size_t i, const std::string& name) {
+  const auto end = chain.begin() + static_cast<std::ptrdiff_t>(i);
+  return std::find(chain.begin(), end, name) != end;
+}
+
+std::string unknown_block(const std::string& name) {
+  std::string known;
+  for (const auto& block : chain_blocks()) known += (known.empty() ? "" : ", ") + block;
+  return "there is no block '" + name + "'; the blocks are " + known;
+}
+
+}  // namespace
+
+bool is_coarse_frequency(const std::vector<std::string>& chain, std::size_t i) {
+  return chain[i] == "frequency" && !stands_before(chain, i, "equaliser") &&
+         !stands_before(chain, i, "decimate");
+}
+
 std::string chain_fault(const std::vector<std::string>& chain) {
   Rate rate = Rate::kAdc;
+  bool coarse_done = false, fine_done = false;
   for (std::size_t i = 0; i < chain.size(); ++i) {
     const BlockRule* rule = find_rule(chain[i]);
-    if (rule == nullptr) {
-      std::string known;
-      for (const auto& name : chain_blocks()) known += (known.empty() ? "" : ", ") + name;
-      return "there is no block '" + chain[i] + "'; the blocks are " + known;
+    if (rule == nullptr) return unknown_block(chain[i]);
+    if (chain[i] == "frequency") {
+      if (rate == Rate::kAdc) return chain[i] + " " + rule->reason + "; here it would get " + rate_name(rate);
+      bool& done = rate == Rate::kTwo ? coarse_done : fine_done;
+      if (done) return std::string("frequency stands twice at ") + rate_name(rate);
+      if (stands_before(chain, i, "phase"))
+        return "frequency must come before phase, which can only follow a slow phase";
+      done = true;
+      continue;
     }
-    const auto before = chain.begin() + static_cast<std::ptrdiff_t>(i);
-    if (std::find(chain.begin(), before, chain[i]) != before) return chain[i] + " stands twice";
+    if (stands_before(chain, i, chain[i])) return chain[i] + " stands twice";
     if (rule->needs != rate) return chain[i] + " " + rule->reason + "; here it would get " + rate_name(rate);
-    if (chain[i] == "frequency" && std::find(chain.begin(), before, "phase") != before)
-      return "frequency must come before phase, which can only follow a slow phase";
     rate = rule->leaves;
   }
   if (rate != Rate::kOne)

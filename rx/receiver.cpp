@@ -6,6 +6,7 @@
 
 #include "rx/amplitude.h"
 #include "rx/chain.h"
+#include "rx/coarse_frequency.h"
 #include "rx/dispersion.h"
 #include "rx/equaliser.h"
 #include "rx/frequency.h"
@@ -87,8 +88,14 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
     c.result.warnings.push_back("frequency: no clear line at four times the offset, none removed");
     return;
   }
-  c.result.frequency_offset_hz = estimate.offset_hz;
+  c.result.frequency_offset_hz += estimate.offset_hz;
   c.signal = remove_frequency(std::move(c.signal), estimate.offset_hz);
+}
+
+void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c) {
+  const double offset = estimator(c.signal);
+  c.result.frequency_offset_hz += offset;
+  c.signal = remove_frequency(std::move(c.signal), offset);
 }
 
 void recover_phase(const PhaseRecovery& recovery, PhaseMethod method, double span, Carried& c) {
@@ -166,7 +173,8 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
 
 // --- Blocks by name, in signal order. ---
 
-Block make_block(const std::string& name, const Scenario& s, FftCache& fft) {
+Block make_block(const std::vector<std::string>& chain, std::size_t place, const Scenario& s, FftCache& fft) {
+  const std::string& name = chain[place];
   const PulseShape pulse = pulse_of(s);
   const Modulation modulation = modulation_of(s);
   const double rate = pulse.symbol_rate, sample_rate = kSamplesPerSymbol * rate,
@@ -197,6 +205,10 @@ Block make_block(const std::string& name, const Scenario& s, FftCache& fft) {
                    span = static_cast<double>(s.integer("dsp.equaliser_taps")) /
                           (2 * kSamplesPerSymbol)](Carried& c) { equalise(block, training, span, c); }};
   if (name == "decimate") return {name, [](Carried& c) { c.signal = decimate(c.signal, 2); }};
+  if (is_coarse_frequency(chain, place))
+    return {name, [block = CoarseFrequencyEstimator(pulse, sample_rate, fft)](Carried& c) {
+              remove_coarse_offset(block, c);
+            }};
   if (name == "frequency")
     return {name, [block = FrequencyEstimator(fft)](Carried& c) { remove_offset(block, c); }};
   const PhaseParameters phase = phase_of(s, modulation);
@@ -269,7 +281,7 @@ Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_u
   if (const std::string fault = chain_fault(chain); !fault.empty()) scenario.reject("dsp.chain", fault);
   parts_->symbol_rate = pulse_of(scenario).symbol_rate;
   parts_->scoring = {modulation_of(scenario), scenario.boolean("signal.differential")};
-  for (const auto& name : chain) parts_->chain.push_back(make_block(name, scenario, fft));
+  for (std::size_t i = 0; i < chain.size(); ++i) parts_->chain.push_back(make_block(chain, i, scenario, fft));
   parts_->fft = &fft;
 }
 

@@ -114,7 +114,8 @@ TEST_CASE("50,000 ps/nm costs less than 0.2 dB with 1 kHz lasers") {
     const double without = measure(s, 3).penalty_db;
     s.set("channel.extra_dispersion_ps_per_nm=50000");
     const double with = measure(s, 3).penalty_db;
-    MESSAGE(std::string(modulation) << ": penalty " << without << " dB without, " << with << " dB with dispersion");
+    MESSAGE(std::string(modulation) << ": penalty " << without << " dB without, " << with
+                                    << " dB with dispersion");
     CHECK(with - without < 0.2);
   }
 }
@@ -125,6 +126,16 @@ TEST_CASE("ADC rates below, above and unrelated to two samples a symbol all work
                               std::string("adc.sample_rate_gsa=") + rate});
     two_lasers(s, "100");
     CAPTURE(rate);
+    CHECK(measure(s, 2).penalty_db < 0.35);
+  }
+}
+
+TEST_CASE("An offset of 3.6 GHz costs nothing once frequency also stands before the matched filter") {
+  for (const char* offset : {"-3600", "3600"}) {
+    Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=11.4", "signal.symbols=32768"});
+    two_lasers(s, "100");
+    s.set(std::string("laser_lo.frequency_offset_mhz=") + offset);
+    s.set("dsp.chain=resample,frequency,dispersion,matched-filter,equaliser,frequency,phase");
     CHECK(measure(s, 2).penalty_db < 0.35);
   }
 }
@@ -227,6 +238,10 @@ TEST_CASE("Chains that cannot work are refused with the reason") {
   CHECK(says(refusal("resample,orthonormalise,equaliser"),
              "orthonormalise corrects the hybrids' I and Q lanes"));
   CHECK(says(refusal("resample,equaliser,phase,frequency"), "frequency must come before phase"));
+  CHECK(refusal("resample,frequency,dispersion,matched-filter,equaliser,frequency,phase") == "accepted");
+  CHECK(says(refusal("resample,equaliser,frequency,frequency"),
+             "frequency stands twice at one sample a symbol"));
+  CHECK(says(refusal("frequency,resample,equaliser"), "here it would get the ADC's rate"));
   CHECK(says(refusal("resample,dispersion,dispersion,equaliser"), "dispersion stands twice"));
   CHECK(says(chain_fault({"resample", "equalizer"}), "there is no block 'equalizer'"));
 }
