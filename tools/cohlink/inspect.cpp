@@ -8,6 +8,7 @@
 #include "sim/signal/capture.h"
 #include "sim/signal/hdf5.h"
 #include "sim/signal/scenario.h"
+#include "sim/signal/units.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/spectrum.h"
@@ -98,7 +99,7 @@ void add_spectrum(Facts& facts, const Capture& capture) {
        std::isfinite(spectrum.peak_to_floor_db) ? readable(spectrum.peak_to_floor_db, 3) + " dB" : "-"});
 }
 
-/// "rms 3.2, from -4.1 to 5.0 rad".
+/// " -4.1 to 5.0 rad".
 std::string phase_text(const std::vector<double>& phase) {
   if (phase.empty()) return "-";
   const auto [low, high] = std::minmax_element(phase.begin(), phase.end());
@@ -110,7 +111,7 @@ double linewidth_hz(const std::vector<double>& phase, double symbol_rate) {
   if (phase.size() < 2) return 0.0;
   double sum = 0.0;
   for (std::size_t i = 1; i < phase.size(); ++i) sum += std::pow(phase[i] - phase[i - 1], 2);
-  return sum / static_cast<double>(phase.size() - 1) * symbol_rate / (2.0 * 3.14159265358979323846);
+  return sum / static_cast<double>(phase.size() - 1) * symbol_rate / kTwoPi;
 }
 
 void add_truth(Facts& facts, const Capture& capture) {

@@ -38,27 +38,27 @@ Scenario receiver_scenario(const Capture& capture, const std::string& path, cons
 
 Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
 
-std::string db(double value) { return std::isfinite(value) ? readable(value) + " dB" : "-"; }
+std::string db(double value) { return std::isfinite(value) ? fixed(value, 2) + " dB" : "-"; }
 
 /// BER, its interval and the verdict: only where the truth is known.
 std::vector<Fact> score_facts(const Score& score, const std::optional<double>& threshold) {
   const ErrorCount& both = score.both;
   const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
   std::vector<Fact> facts = {
-      {"ber", "BER", both.ber(), readable(both.ber(), 3) + "   (" + counted + ")"},
+      {"ber", "BER", both.ber(), scientific(both.ber()) + "   (" + counted + ")"},
       {"ber_low", "95 % interval", score.interval.low,
-       readable(score.interval.low, 3) + " to " + readable(score.interval.high, 3)},
+       scientific(score.interval.low) + " to " + scientific(score.interval.high)},
       {"ber_high", "", score.interval.high, ""},
       {"errors", "", both.errors, ""},
       {"bits", "", both.bits, ""},
       {"ber_x", "X, Y alone", score.polarisation[0].ber(),
-       readable(score.polarisation[0].ber(), 3) + ", " + readable(score.polarisation[1].ber(), 3)},
+       scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())},
       {"ber_y", "", score.polarisation[1].ber(), ""},
       {"q_db", "Q", finite(score.q_db), db(score.q_db)},
   };
   if (threshold) {
     const std::string word = verdict(score.interval.low, score.interval.high, *threshold);
-    facts.push_back({"verdict", "verdict", word, word + " against a threshold of " + readable(*threshold)});
+    facts.push_back({"verdict", "verdict", word, word + " against a threshold of " + scientific(*threshold)});
     facts.push_back({"threshold_ber", "", *threshold, ""});
   }
   return facts;
@@ -68,7 +68,7 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
   const std::string basis = result.score ? "" : "   (judged by the decisions: no truth to compare with)";
   std::vector<Fact> facts = {
       {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + basis},
-      {"evm_percent", "EVM", finite(result.evm_percent), readable(result.evm_percent) + " %"},
+      {"evm_percent", "EVM", finite(result.evm_percent), fixed(result.evm_percent, 2) + " %"},
   };
   if (result.score) {
     facts.push_back(
@@ -165,6 +165,15 @@ void write_result(const Capture& capture, const Scenario& scenario, const Receiv
   });
 }
 
+/// Whatever the receiver finds wrong with a capture is said of its file.
+ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, const std::string& path) {
+  try {
+    return receiver(capture);
+  } catch (const InputError& error) {
+    throw InputError(path + ": " + error.what());
+  }
+}
+
 void append(std::vector<Fact>& facts, std::vector<Fact> more) {
   facts.insert(facts.end(), std::make_move_iterator(more.begin()), std::make_move_iterator(more.end()));
 }
@@ -188,7 +197,8 @@ int receive(const Arguments& arguments) {
   const Capture capture = read_capture(path);
   const Scenario scenario = receiver_scenario(capture, path, options);
   FftCache fft(planning_of(scenario));
-  const ReceiverResult result = Receiver(scenario, fft)(capture);
+  const Receiver receiver(scenario, fft);
+  const ReceiverResult result = receive_named(receiver, capture, path);
 
   std::vector<Fact> facts;
   if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));

@@ -52,7 +52,7 @@ def apply():
 def headline(figure, claim, detail, left=0.07, top=0.955):
     """The figure's title: what it shows in large, how it was made in small below."""
     figure.text(left, top, claim, fontsize=13.5, fontweight="bold", ha="left", va="top")
-    figure.text(left, top - 0.42 / figure.get_figheight(), detail, fontsize=9, color=SOFT_INK, ha="left", va="top")
+    figure.text(left, top - 0.31 / figure.get_figheight(), detail, fontsize=9, color=SOFT_INK, ha="left", va="top")
 
 
 def save(figure, stem):

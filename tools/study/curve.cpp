@@ -18,7 +18,7 @@ Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); 
 
 void add_axes(Table& table, const SweepPlan& plan) {
   for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
-    Column& column = table.add(plan.axes[axis].key, 6);
+    Column& column = table.add(plan.axes[axis].key);
     for (const auto& point : plan.points) {
       const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
       column.cells.push_back(number ? Cell(*number) : Cell(point.values[axis]));
@@ -97,8 +97,10 @@ void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
   Table table;
   add_axes(table, plan);
-  Column ber{"ber"}, low{"ber_low"}, high{"ber_high"}, errors{"errors"}, bits{"bits"}, q{"q_db"},
-      snr{"snr_db"}, evm{"evm_percent"}, theory{"ber_theory"}, verdicts{"verdict"};
+  const auto ratio = Look::kScientific, level = Look::kHundredths;
+  Column ber{"ber", ratio}, low{"ber_low", ratio}, high{"ber_high", ratio}, errors{"errors"}, bits{"bits"},
+      q{"q_db", level}, snr{"snr_db", level}, evm{"evm_percent", level}, theory{"ber_theory", ratio},
+      verdicts{"verdict"};
   for (std::size_t i = 0; i < tallies.size(); ++i) {
     const FrameResult& total = tallies[i].total();
     const Scenario& scenario = plan.points[i].scenario;

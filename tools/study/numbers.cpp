@@ -38,6 +38,21 @@ std::string readable(double value, int digits) {
   return buffer;
 }
 
+std::string scientific(double value) {
+  if (std::isnan(value)) return "-";
+  if (value == 0.0) return "0";
+  char buffer[40];
+  std::snprintf(buffer, sizeof buffer, "%.2e", value);
+  return buffer;
+}
+
+std::string fixed(double value, int places) {
+  if (std::isnan(value)) return "-";
+  char buffer[64];
+  std::snprintf(buffer, sizeof buffer, "%.*f", places, value);
+  return buffer;
+}
+
 std::string grouped(unsigned long long value) {
   std::string text = std::to_string(value);
   for (auto place = static_cast<long>(text.size()) - 3; place > 0; place -= 3)

@@ -19,6 +19,12 @@ std::string short_decimal(double value);
 /// `digits` significant digits for people to read: 0.0123, 1.23e-05, 128000000000 -> 1.28e+11.
 std::string readable(double value, int digits = 4);
 
+/// An error ratio for people to read: "1.23e-04"; "0" for none.
+std::string scientific(double value);
+
+/// With `places` decimals: "12.30".
+std::string fixed(double value, int places);
+
 /// 16384 -> "16,384".
 std::string grouped(unsigned long long value);
 

@@ -23,9 +23,12 @@ std::string exact(const Cell& cell) {
   return std::get<std::string>(cell);
 }
 
-std::string shown(const Cell& cell, int digits) {
+std::string shown(const Cell& cell, Look look) {
   if (empty(cell)) return "-";
-  if (const auto* number = std::get_if<double>(&cell)) return readable(*number, digits);
+  if (const auto* number = std::get_if<double>(&cell)) {
+    if (look == Look::kScientific) return scientific(*number);
+    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, 6);
+  }
   const std::string text = exact(cell);
   return text.empty() ? "-" : text;
 }
@@ -83,7 +86,7 @@ void print_text(std::ostream& out, const Table& table) {
   std::vector<std::size_t> widths;
   for (const auto& column : table.columns) {
     std::vector<std::string> lines = {column.name};
-    for (const auto& cell : column.cells) lines.push_back(shown(cell, column.digits));
+    for (const auto& cell : column.cells) lines.push_back(shown(cell, column.look));
     std::size_t widest = 0;
     for (const auto& line : lines) widest = std::max(widest, width(line));
     widths.push_back(widest);
@@ -141,8 +144,8 @@ void print_markdown(std::ostream& out, const Table& table) {
 
 }  // namespace
 
-Column& Table::add(std::string name, int digits) {
-  columns.push_back({std::move(name), digits});
+Column& Table::add(std::string name, Look look) {
+  columns.push_back({std::move(name), look});
   return columns.back();
 }
 
@@ -190,7 +193,7 @@ void print(std::ostream& out, const std::vector<Fact>& facts, Format format) {
     const bool heading = fact.name.empty() && fact.text.empty();
     out << (heading ? "\n" + fact.label
                     : "  " + padded(fact.label, widest, false) + "  " +
-                          (fact.text.empty() ? shown(fact.value, 4) : fact.text))
+                          (fact.text.empty() ? shown(fact.value, Look::kShort) : fact.text))
         << '\n';
   }
 }

@@ -15,9 +15,16 @@ using Cell = std::variant<std::monostate, double, std::uint64_t, bool, std::stri
 
 enum class Format { kText, kCsv, kJson, kMarkdown };
 
+/// How a column's numbers look in text output; CSV and JSON always carry all digits.
+enum class Look {
+  kShort,       // as short as six significant digits allow: a varied key
+  kHundredths,  // 12.34: decibels, percent
+  kScientific,  // 1.23e-04: error ratios
+};
+
 struct Column {
   std::string name;  // fixed: programs read it
-  int digits = 4;    // significant digits in text output; CSV and JSON always carry all of them
+  Look look = Look::kShort;
   std::vector<Cell> cells = {};
 };
 
@@ -25,7 +32,7 @@ struct Table {
   std::vector<Column> columns;
 
   std::size_t rows() const { return columns.empty() ? 0 : columns.front().cells.size(); }
-  Column& add(std::string name, int digits = 4);
+  Column& add(std::string name, Look look = Look::kShort);
   const Column* find(std::string_view name) const;
 };
 

@@ -1,0 +1,199 @@
+"""Whatever is wrong with the input gives one clear line, exit status 2 or 3, and no half file."""
+import os
+import subprocess
+import tempfile
+import unittest
+
+import h5py
+import numpy
+
+from program import ProgramTest
+
+
+class Scenarios(ProgramTest):
+    def simulate(self, status, message, *extra):
+        self.refuse(status, message, "simulate", "scenario.ini", *extra, "-o", "capture.h5")
+
+    def test_unknown_key_names_file_line_and_nearest_key(self):
+        self.write("scenario.ini", "[fibre]\nspans = 1\ndisperson_ps_per_nm_km = 16\n")
+        self.simulate(2, "scenario.ini:3: fibre.disperson_ps_per_nm_km: unknown key; did you mean "
+                         "fibre.dispersion_ps_per_nm_km?")
+
+    def test_wrong_type(self):
+        self.write("scenario.ini", "[fibre]\nspans = many\n")
+        self.simulate(2, "scenario.ini:2: fibre.spans: 'many'")
+
+    def test_out_of_range_tells_the_range(self):
+        self.write("scenario.ini", "[signal]\nroll_off = 2\n")
+        self.simulate(2, "between 0.01 and 1")
+
+    def test_choice_tells_the_choices(self):
+        self.simulate(2, "qpsk, 16qam", "--set", "signal.modulation=8psk")
+
+    def test_key_given_twice_in_one_file(self):
+        self.write("scenario.ini", "[fibre]\nspans = 1\nspans = 2\n")
+        self.simulate(2, "scenario.ini:3: fibre.spans")
+
+    def test_override_without_value(self):
+        self.simulate(2, "section.key=value", "--set", "fibre.spans")
+
+    def test_missing_scenario(self):
+        self.refuse(2, "nowhere.ini", "simulate", "nowhere.ini", "-o", "capture.h5")
+
+    def test_values_that_do_not_fit_together(self):
+        self.simulate(2, "pattern", "--set", "signal.pattern=file")
+
+
+class CommandLine(ProgramTest):
+    def test_unknown_command(self):
+        self.refuse(2, "did you mean simulate?", "simulat", "scenario.ini")
+
+    def test_no_command(self):
+        self.refuse(2, "see cohlink --help")
+
+    def test_unknown_option(self):
+        self.refuse(2, "--sed: unknown option; did you mean --se", "simulate", "scenario.ini", "--sed", "1", "-o", "x.h5")
+
+    def test_option_without_value(self):
+        self.refuse(2, "--output", "simulate", "scenario.ini", "--output")
+
+    def test_seed_that_is_no_number(self):
+        self.refuse(2, "--seed soon", "simulate", "scenario.ini", "--seed", "soon", "-o", "x.h5")
+
+    def test_no_output_asked_for(self):
+        self.refuse(2, "-o FILE", "simulate", "scenario.ini")
+
+    def test_folder_of_the_output_is_missing(self):
+        self.refuse(2, "the folder nowhere does not exist", "simulate", "scenario.ini", "-o", "nowhere/x.h5")
+
+    def test_output_is_a_folder(self):
+        os.mkdir(self.folder / "there")
+        self.refuse(2, "is a folder", "simulate", "scenario.ini", "-o", "there")
+
+    def test_format_that_does_not_exist(self):
+        self.refuse(2, "--format yaml", "keys", "--format", "yaml")
+
+    def test_pattern_that_matches_no_key(self):
+        self.refuse(2, "no key matches", "keys", "flux-capacitor")
+
+
+class Sweeps(ProgramTest):
+    def sweep(self, message, *vary):
+        arguments = [word for text in vary for word in ("--vary", text)]
+        self.refuse(2, message, "sweep", "scenario.ini", *arguments, "-o", "curve.h5")
+
+    def test_bad_lists_are_refused_before_any_work(self):
+        self.sweep("nothing to vary")
+        self.sweep("did you mean channel.osnr_db?", "channel.osnr=9:1:12")
+        self.sweep("the step is zero", "channel.osnr_db=9:0:12")
+        self.sweep("the step leads away", "channel.osnr_db=9:-1:12")
+        self.sweep("start:step:end", "channel.osnr_db=9:12")
+        self.sweep("is not a number", "channel.osnr_db=9|ten")
+        self.sweep("a value is missing", "channel.osnr_db=9||10")
+        self.sweep("varied twice", "channel.osnr_db=9|10", "channel.osnr_db=11|12")
+        self.sweep("three dimensions", "channel.osnr_db=9|10", "adc.bits=6|8", "run.seed=1|2", "dsp.phase_window=8|16")
+        self.sweep("between -10 and 100", "channel.osnr_db=9|200")
+        self.sweep("8psk", "signal.modulation=qpsk|8psk")
+
+    def test_a_point_that_does_not_fit_is_named(self):
+        self.sweep("at signal.pattern=file: ", "signal.pattern=random|file")
+
+
+class Files(ProgramTest):
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "scenario.ini", "-o", "good.h5", "--quiet")
+
+    def refuse_file(self, name, message):
+        self.refuse(2, message, "receive", name, "-o", "result.h5")
+        self.refuse(2, name, "inspect", name)
+        self.refuse(2, name, "simulate", name, "-o", "again.h5")
+
+    def test_missing_capture(self):
+        self.refuse(2, "nowhere.h5: no such file", "receive", "nowhere.h5")
+
+    def test_truncated_capture(self):
+        whole = self.content("good.h5")
+        for keep in (len(whole) // 2, len(whole) - 100, 600, 100):
+            (self.folder / "cut.h5").write_bytes(whole[:keep])
+            self.refuse_file("cut.h5", "truncated")
+
+    def test_not_hdf5(self):
+        self.write("text.h5", "this is no HDF5 file\n")
+        self.refuse(2, "text.h5: not an HDF5 file", "receive", "text.h5")
+        self.refuse(2, "text.h5: not an HDF5 file", "inspect", "text.h5")
+
+    def test_capture_of_another_program(self):
+        with h5py.File(self.folder / "foreign.h5", "w") as file:
+            file["waveform/trace"] = numpy.zeros((4, 100), dtype=numpy.int16)
+        self.refuse_file("foreign.h5", "not a cohlink capture")
+
+    def test_capture_of_the_wrong_shape(self):
+        with h5py.File(self.folder / "odd.h5", "w") as file:
+            file["adc/samples"] = numpy.zeros((3, 100), dtype=numpy.int16)
+        self.refuse_file("odd.h5", "[4 lanes, samples]")
+
+    def test_capture_without_a_sample_rate(self):
+        with h5py.File(self.folder / "rateless.h5", "w") as file:
+            file["adc/samples"] = numpy.zeros((4, 100), dtype=numpy.int16)
+        self.refuse_file("rateless.h5", "sample_rate_hz")
+
+    def test_capture_too_short_to_receive(self):
+        with h5py.File(self.folder / "short.h5", "w") as file:
+            file["adc/samples"] = numpy.ones((4, 10), dtype=numpy.int16)
+            file["adc/samples"].attrs["sample_rate_hz"] = 64e9
+        self.refuse(2, "short.h5: ", "receive", "short.h5", "--quiet")
+
+    def test_lab_capture_cannot_be_repeated(self):
+        with h5py.File(self.folder / "good.h5", "r+") as file:
+            del file["scenario"]
+        self.refuse(2, "no /scenario", "simulate", "good.h5", "-o", "again.h5")
+
+    def test_scenario_where_a_capture_was_expected(self):
+        self.refuse(2, "scenario.ini", "receive", "scenario.ini")
+
+    def test_capture_where_a_scenario_was_expected(self):
+        self.refuse(2, "good.h5", "sweep", "good.h5", "--vary", "adc.bits=6|8")
+
+
+class FullDisk(ProgramTest):
+    """No room left: exit status 3, and neither the file nor what was written beside it stays."""
+
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "scenario.ini", "-o", "good.h5", "--quiet")
+
+    def test_file_size_limit(self):
+        for limit in (0, 1000, 20000):
+            self.refuse(3, "full.h5", "simulate", "scenario.ini", "-o", "full.h5", file_limit=limit)
+            self.refuse(3, "full.h5", "receive", "good.h5", "-o", "full.h5", "--quiet", file_limit=limit)
+        for limit in (0, 1000, 4000):
+            self.refuse(3, "full.h5", "sweep", "scenario.ini", "--vary", "adc.bits=6|8", "-o", "full.h5", "--quiet",
+                        file_limit=limit)
+
+    def test_full_file_system(self):
+        with tempfile.TemporaryDirectory(prefix="cohlink-full-") as folder:
+            mount = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=64k", "none", folder], capture_output=True, check=False)
+            if mount.returncode != 0:
+                self.skipTest("no right to mount a small file system")
+            try:
+                self.refuse(3, "full.h5", "simulate", "scenario.ini", "-o", f"{folder}/full.h5")
+                self.assertEqual(os.listdir(folder), [])
+            finally:
+                subprocess.run(["umount", folder], check=True)
+
+    def test_an_older_file_survives_a_failed_write(self):
+        before = self.content("good.h5")
+        result = self.run_program("simulate", "scenario.ini", "--seed", "2", "-o", "good.h5", file_limit=20000)
+        self.assertEqual(result.returncode, 3)
+        self.assertEqual(self.content("good.h5"), before)
+
+    def test_standard_output_is_full(self):
+        with open("/dev/full", "w", encoding="utf-8") as full:
+            result = self.run_program("keys", stdout=full, stderr=subprocess.PIPE)
+        self.assertEqual(result.returncode, 3)
+        self.assertIn("standard output", result.stderr)
+
+
+if __name__ == "__main__":
+    unittest.main()

@@ -1,0 +1,151 @@
+"""Captures: repeatable to the last byte, readable without us, receivable without their truth."""
+import json
+import shutil
+import time
+import unittest
+
+import h5py
+import numpy
+
+from program import ProgramTest
+
+
+class Repeatability(ProgramTest):
+    def test_same_bytes_for_any_number_of_threads(self):
+        for threads in (1, 2):
+            self.succeed("simulate", "scenario.ini", "--set", "run.frames=3", "--threads", threads, "-o", f"t{threads}.h5")
+        for frame in range(3):
+            self.assertEqual(self.content(f"t1-00{frame}.h5"), self.content(f"t2-00{frame}.h5"))
+        self.assertNotEqual(self.content("t1-000.h5"), self.content("t1-001.h5"))
+
+    def test_same_bytes_at_another_time(self):
+        self.succeed("simulate", "scenario.ini", "-o", "now.h5")
+        time.sleep(1.2)  # a time stamp in the file would differ
+        self.succeed("simulate", "scenario.ini", "-o", "later.h5")
+        self.assertEqual(self.content("now.h5"), self.content("later.h5"))
+
+    def test_same_bytes_from_the_capture_alone(self):
+        self.succeed("simulate", "scenario.ini", "--seed", "7", "--set", "run.frames=3", "-o", "made.h5")
+        (self.folder / "scenario.ini").unlink()
+        self.succeed("simulate", "made-002.h5", "-o", "again.h5")
+        self.assertEqual(self.content("made-002.h5"), self.content("again.h5"))
+
+    def test_same_bytes_with_measured_plans_from_wisdom(self):
+        measured = ["simulate", "scenario.ini", "--set", "run.fft_planning=measured", "-o"]
+        self.succeed(*measured, "first.h5")
+        self.succeed(*measured, "second.h5")
+        self.assertEqual(self.content("first.h5"), self.content("second.h5"))
+
+    def test_single_frame_is_that_of_the_whole_run(self):
+        self.succeed("simulate", "scenario.ini", "--set", "run.frames=3", "-o", "all.h5")
+        self.succeed("simulate", "scenario.ini", "--set", "run.frames=3", "--frame", 1, "-o", "one.h5")
+        self.assertEqual(self.content("all-001.h5"), self.content("one.h5"))
+
+    def test_seed_changes_the_capture(self):
+        self.succeed("simulate", "scenario.ini", "-o", "a.h5")
+        self.succeed("simulate", "scenario.ini", "--seed", 2, "-o", "b.h5")
+        self.assertNotEqual(self.content("a.h5"), self.content("b.h5"))
+
+    def test_later_files_and_settings_win(self):
+        self.write("more.ini", "[channel]\nosnr_db = 20\n[adc]\nbits = 6\n")
+        self.succeed("simulate", "scenario.ini", "more.ini", "--set", "adc.bits=5", "-o", "a.h5")
+        facts = json.loads(self.succeed("inspect", "a.h5", "--format", "json"))
+        self.assertEqual((facts["channel.osnr_db"], facts["adc.bits"]), ("20", "5"))
+
+
+class ReadingWithoutUs(ProgramTest):
+    def test_h5py_sees_lanes_and_truth(self):
+        self.succeed("simulate", "scenario.ini", "-o", "capture.h5")
+        with h5py.File(self.folder / "capture.h5") as file:
+            lanes = file["adc/samples"]
+            self.assertEqual((lanes.shape, lanes.dtype), ((4, 8192), numpy.int16))
+            self.assertEqual(lanes.attrs["sample_rate_hz"], 64e9)
+            symbols = file["truth/symbols"]
+            self.assertEqual((symbols.shape, symbols.dtype.kind), ((2, 4096), "c"))
+            self.assertAlmostEqual(float(numpy.mean(abs(symbols[:]) ** 2)), 1.0, places=9)
+            self.assertEqual(file["truth/bits"].shape, (2, 8192))
+            for name in ("tx_phase_rad", "lo_phase_rad"):
+                self.assertEqual(file["truth"][name].shape, (4096,))
+            self.assertAlmostEqual(file["truth/osnr_db"][()], 11.0, places=6)
+            for name in ("frequency_offset_hz", "dispersion_ps_per_nm", "dgd_ps", "jones"):
+                self.assertIn(name, file["truth"])
+            self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
+            self.assertTrue({"version", "git_hash", "seed", "frame", "point"} <= set(file.attrs))
+
+
+class Receiving(ProgramTest):
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "scenario.ini", "--set", "signal.symbols=16384", "-o", "capture.h5")
+
+    def receive(self, *arguments):
+        return json.loads(self.succeed("receive", "capture.h5", "--format", "json", *arguments))
+
+    def test_counts_errors_with_an_interval_and_a_verdict(self):
+        facts = self.receive()
+        self.assertLessEqual(facts["ber_low"], facts["ber"])
+        self.assertLessEqual(facts["ber"], facts["ber_high"])
+        self.assertEqual(facts["ber"], facts["errors"] / facts["bits"])
+        self.assertEqual(facts["verdict"], "pass")
+        self.assertEqual(self.receive("--set", "fec.threshold_ber=1e-4")["verdict"], "fail")
+        self.assertEqual(self.receive("--set", f"fec.threshold_ber={facts['ber']}")["verdict"], "undecided")
+        self.assertNotIn("verdict", self.receive("--set", "fec.code=none"))
+
+    def test_works_without_truth(self):
+        with_truth = self.receive()
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"]
+        facts = self.receive()
+        self.assertNotIn("ber", facts)
+        self.assertAlmostEqual(facts["snr_db"], with_truth["snr_db"], delta=0.7)
+
+    def test_works_on_a_capture_of_the_lab(self):
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"], file["scenario"]
+            for name in list(file.attrs):
+                del file.attrs[name]
+        # Default keys fit this signal, except for the OSNR, which the receiver does not ask for.
+        self.assertGreater(self.receive()["snr_db"], 5)
+        self.assertIn("not by cohlink", self.succeed("inspect", "capture.h5"))
+
+    def test_result_holds_stages_symbols_and_numbers(self):
+        facts = self.receive("-o", "result.h5")
+        with h5py.File(self.folder / "result.h5") as file:
+            stages = sorted(file["stages"])
+            self.assertEqual(stages[0], "01-orthonormalise")
+            self.assertEqual(stages[-1], "07-phase")
+            for stage in stages:
+                points = file["stages"][stage]["points"]
+                self.assertEqual((points.shape[0], points.dtype), (2, numpy.complex64))
+            self.assertEqual(file["symbols"].shape[0], 2)
+            self.assertEqual(file.attrs["ber"], facts["ber"])
+            self.assertIn("[dsp]", file["scenario"].asstr()[()])
+        self.assertIn("stages", self.succeed("inspect", "result.h5"))
+
+    def test_same_numbers_from_every_format(self):
+        facts = self.receive()
+        rows = dict(line.split(",", 1) for line in self.succeed("receive", "capture.h5", "--format", "csv").splitlines())
+        self.assertEqual(float(rows["ber"]), facts["ber"])
+        self.assertIn("BER", self.succeed("receive", "capture.h5"))
+
+    def test_a_copy_under_another_name_is_the_same_capture(self):
+        shutil.copy(self.folder / "capture.h5", self.folder / "other name.h5")
+        self.assertEqual(self.succeed("receive", "other name.h5"), self.succeed("receive", "capture.h5"))
+
+
+class Cautions(ProgramTest):
+    def test_strong_light_is_named_on_standard_error(self):
+        result = self.run_program("simulate", "scenario.ini", "--set", "transmitter.launch_power_dbm=22", "--set",
+                                  "fibre.spans=1", "--set", "fibre.steps_per_span=1", "-o", "x.h5")
+        self.assertEqual(result.returncode, 0)
+        self.assertIn("hazard level 1M", result.stderr)
+        self.assertIn("qualified staff", result.stderr)
+        self.assertNotIn("hazard", result.stdout)
+
+    def test_ordinary_light_is_not(self):
+        result = self.run_program("simulate", "scenario.ini", "-o", "x.h5")
+        self.assertEqual(result.stderr, "")
+
+
+if __name__ == "__main__":
+    unittest.main()

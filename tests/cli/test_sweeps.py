@@ -1,0 +1,89 @@
+"""Sweeps: the same table for any number of threads, honest columns, a file that labels itself."""
+import csv
+import io
+import json
+import unittest
+
+import h5py
+import numpy
+
+from program import ProgramTest
+
+COLUMNS = ["ber", "ber_low", "ber_high", "errors", "bits", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"]
+
+
+class Tables(ProgramTest):
+    def sweep(self, *arguments):
+        return self.succeed("sweep", "scenario.ini", "--quiet", "--format", "csv", *arguments)
+
+    def rows(self, *arguments):
+        return list(csv.DictReader(io.StringIO(self.sweep(*arguments))))
+
+    def test_same_table_and_file_for_one_and_two_threads(self):
+        many = ["--vary", "channel.osnr_db=9:1:13", "--set", "run.frames=6", "--set", "run.target_errors=300"]
+        self.assertEqual(self.sweep(*many, "--threads", 1, "-o", "one.h5"), self.sweep(*many, "--threads", 2, "-o", "two.h5"))
+        self.assertEqual(self.content("one.h5"), self.content("two.h5"))
+
+    def test_a_point_alone_is_the_point_of_the_grid_when_noise_is_common(self):
+        grid = self.rows("--vary", "channel.osnr_db=9|10|11", "--common-noise")
+        alone = self.rows("--vary", "channel.osnr_db=11", "--common-noise")
+        self.assertEqual(grid[2], alone[0])
+
+    def test_points_have_noise_of_their_own(self):
+        rows = self.rows("--vary", "run.threads=1|2")
+        self.assertNotEqual(rows[0]["errors"], rows[1]["errors"])
+        rows = self.rows("--vary", "run.threads=1|2", "--common-noise")
+        self.assertEqual(rows[0]["errors"], rows[1]["errors"])
+
+    def test_columns_are_the_varied_keys_then_the_fixed_ones(self):
+        text = self.sweep("--vary", "channel.osnr_db=9|11,signal.modulation=qpsk|16qam")
+        self.assertEqual(text.splitlines()[0].split(","), ["channel.osnr_db", "signal.modulation"] + COLUMNS)
+        places = [tuple(line.split(",")[:2]) for line in text.splitlines()[1:]]
+        self.assertEqual(places, [("9", "qpsk"), ("9", "16qam"), ("11", "qpsk"), ("11", "16qam")])
+
+    def test_frames_stop_at_the_target(self):
+        one = int(self.rows("--vary", "channel.osnr_db=9", "--set", "run.target_errors=1", "--set", "run.frames=4")[0]["bits"])
+        all_four = int(self.rows("--vary", "channel.osnr_db=9", "--set", "run.target_errors=0", "--set", "run.frames=4")[0]["bits"])
+        self.assertGreater(all_four, 3 * one)
+
+    def test_theory_stands_only_where_there_is_a_closed_form(self):
+        self.assertAlmostEqual(float(self.rows("--vary", "channel.osnr_db=11")[0]["ber_theory"]), 0.01329, places=5)
+        spans = ["--set", "fibre.spans=1", "--set", "fibre.steps_per_span=2"]
+        self.assertEqual(self.rows("--vary", "channel.osnr_db=11", *spans)[0]["ber_theory"], "")
+
+    def test_symbols_without_bits_have_an_snr_but_no_ber(self):
+        row = self.rows("--vary", "signal.modulation=gaussian", "--set", "dsp.phase_recovery=genie", "--set",
+                        "dsp.chain=orthonormalise,resample,matched-filter,genie-polarisation,decimate,phase")[0]
+        self.assertEqual((row["ber"], row["bits"], row["ber_theory"], row["verdict"]), ("", "0", "", ""))
+        self.assertGreater(float(row["snr_db"]), 4)
+
+    def test_json_and_csv_agree(self):
+        arguments = ["sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9|11", "--format"]
+        rows = json.loads(self.succeed(*arguments, "json"))
+        table = list(csv.DictReader(io.StringIO(self.succeed(*arguments, "csv"))))
+        self.assertEqual([row["ber"] for row in rows], [float(row["ber"]) for row in table])
+
+    def test_later_vary_options_add_dimensions(self):
+        self.assertEqual(len(self.rows("--vary", "channel.osnr_db=9:1:11", "--vary", "adc.bits=5|8")), 6)
+
+
+class CurveFile(ProgramTest):
+    def test_data_sets_are_labelled_by_dimension_scales(self):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "signal.modulation=qpsk|16qam", "--vary",
+                     "channel.osnr_db=9:1:11", "-o", "curve.h5")
+        with h5py.File(self.folder / "curve.h5") as file:
+            self.assertEqual(file["ber"].shape, (2, 3))
+            for name in COLUMNS + ["frames"]:
+                scales = [dimension[0].name for dimension in file[name].dims]
+                self.assertEqual(scales, ["/signal.modulation", "/channel.osnr_db"], name)
+            numpy.testing.assert_array_equal(file["channel.osnr_db"][:], [9, 10, 11])
+            self.assertEqual(list(file["signal.modulation"].asstr()[:]), ["qpsk", "16qam"])
+            self.assertTrue((file["errors"][:] > 0).all())
+            self.assertEqual(file["channel.osnr_db"].attrs["unit"], "dB")
+            self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
+            self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
+        self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
+
+
+if __name__ == "__main__":
+    unittest.main()

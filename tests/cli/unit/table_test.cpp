@@ -1,0 +1,89 @@
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <limits>
+#include <sstream>
+
+#include "tools/study/fec.h"
+#include "tools/study/numbers.h"
+#include "tools/study/table.h"
+#include "tools/study/theory.h"
+
+using namespace cohlink;
+
+namespace {
+
+Table example() {
+  Table table;
+  table.add("x").cells = {1.5, 2.0};
+  table.add("ber", Look::kScientific).cells = {0.00123456789, Cell()};
+  table.add("errors").cells = {std::uint64_t{12}, std::uint64_t{0}};
+  table.add("verdict").cells = {std::string("pass, \"just\""), Cell()};
+  return table;
+}
+
+std::string printed(Format format) {
+  std::ostringstream out;
+  print(out, example(), format);
+  return out.str();
+}
+
+}  // namespace
+
+TEST_CASE("CSV and JSON carry every digit, text a readable number") {
+  CHECK(printed(Format::kCsv) ==
+        "x,ber,errors,verdict\n1.5,0.00123456789,12,\"pass, \"\"just\"\"\"\n2,,0,\n");
+  CHECK(printed(Format::kJson) ==
+        "[\n  {\"x\": 1.5, \"ber\": 0.00123456789, \"errors\": 12, \"verdict\": \"pass, \\\"just\\\"\"},\n"
+        "  {\"x\": 2, \"ber\": null, \"errors\": 0, \"verdict\": null}\n]\n");
+  CHECK(printed(Format::kText) ==
+        "  x       ber  errors  verdict\n1.5  1.23e-03      12  pass, \"just\"\n  2         -       0  -\n");
+}
+
+TEST_CASE("numbers read back as they were") {
+  for (const double value : {0.1, 1.0 / 3.0, 6.02e23, -0.0, 5e-324})
+    CHECK(*parse_number(exact_decimal(value)) == value);
+  CHECK(exact_decimal(std::numeric_limits<double>::quiet_NaN()).empty());
+  CHECK_FALSE(parse_number("1.5x"));
+  CHECK_FALSE(parse_number(""));
+  CHECK_FALSE(parse_number("inf"));
+  CHECK(*parse_number("+2e-3") == 0.002);
+  CHECK(short_decimal(0.1 + 0.2) == "0.3");
+  CHECK(grouped(1234567) == "1,234,567");
+  CHECK(grouped(999) == "999");
+  CHECK(duration_text(250) == "4 min 10 s");
+}
+
+TEST_CASE("a verdict needs the whole interval on one side of the threshold") {
+  CHECK(verdict(1e-3, 2e-3, 2e-2) == "pass");
+  CHECK(verdict(3e-2, 4e-2, 2e-2) == "fail");
+  CHECK(verdict(1e-2, 3e-2, 2e-2) == "undecided");
+}
+
+TEST_CASE("the threshold is the one given, else the code's, else none") {
+  Scenario scenario;
+  CHECK(*fec_threshold(scenario) == 2e-2);
+  scenario.set("fec.code=cfec-400zr");
+  CHECK(*fec_threshold(scenario) == 1.25e-2);
+  scenario.set("fec.threshold_ber=3.8e-3");
+  CHECK(*fec_threshold(scenario) == 3.8e-3);
+  Scenario without;
+  without.set("fec.code=none");
+  CHECK_FALSE(fec_threshold(without));
+}
+
+TEST_CASE("theory follows from OSNR and symbol rate") {
+  Scenario scenario;
+  CHECK_FALSE(theory_ber(scenario));
+  // 32 GBd QPSK needs 10.33 dB for 2e-2, 16QAM 16.79 dB: recomputed from the closed forms.
+  scenario.set("channel.osnr_db=10.33");
+  CHECK(*theory_ber(scenario) == doctest::Approx(2e-2).epsilon(0.01));
+  scenario.set("signal.modulation=16qam");
+  scenario.set("channel.osnr_db=16.79");
+  CHECK(*theory_ber(scenario) == doctest::Approx(2e-2).epsilon(0.01));
+  scenario.set("fibre.spans=2");
+  CHECK_FALSE(theory_ber(scenario));
+  scenario.set("amplifier.ase=false");
+  scenario.set("fibre.nonlinear_coefficient_per_w_km=0");
+  CHECK(theory_ber(scenario));
+}

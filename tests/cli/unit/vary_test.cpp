@@ -1,0 +1,56 @@
+#include <doctest/doctest.h>
+
+#include "sim/signal/errors.h"
+#include "tools/study/plan.h"
+#include "tools/study/vary.h"
+
+using namespace cohlink;
+
+namespace {
+std::vector<std::string> values(const std::string& argument) { return parse_vary({argument}).front().values; }
+}  // namespace
+
+TEST_CASE("a range holds both ends, whatever rounding does to its steps") {
+  CHECK(values("channel.osnr_db=9:0.5:10") == std::vector<std::string>{"9", "9.5", "10"});
+  CHECK(values("signal.roll_off=0.1:0.1:1").size() == 10);
+  CHECK(values("signal.roll_off=0.1:0.1:1")[2] == "0.3");
+  CHECK(values("channel.osnr_db=9:4:16") == std::vector<std::string>{"9", "13"});
+  CHECK(values("channel.osnr_db=3:-1:1") == std::vector<std::string>{"3", "2", "1"});
+  CHECK(values("channel.osnr_db=5:0:5") == std::vector<std::string>{"5"});
+  CHECK(values("channel.osnr_db=5") == std::vector<std::string>{"5"});
+}
+
+TEST_CASE("commas part axes only before a key, so that lists may be varied") {
+  const auto axes = parse_vary({"channel.osnr_db=9|10,dsp.chain=resample,equaliser|resample", "adc.bits=6"});
+  REQUIRE(axes.size() == 3);
+  CHECK(axes[1].key == "dsp.chain");
+  CHECK(axes[1].values == std::vector<std::string>{"resample,equaliser", "resample"});
+  CHECK_FALSE(axes[1].numeric);
+  CHECK(axes[2].numbers() == std::vector<double>{6.0});
+}
+
+TEST_CASE("bad axes are input errors that say what is wrong") {
+  CHECK_THROWS_WITH_AS(parse_vary({"channel.osnr=9:1:12"}),
+                       "--vary channel.osnr: unknown key; did you mean channel.osnr_db?", InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db=0:1e-9:1"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db="}), InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db=1:nan:2"}), InputError);
+}
+
+TEST_CASE("the grid is row-major and each point has its own random streams") {
+  const auto plan = make_plan(Scenario(), parse_vary({"channel.osnr_db=9|10", "adc.bits=5|6|7"}), false);
+  REQUIRE(plan.points.size() == 6);
+  CHECK(plan.shape() == std::vector<std::size_t>{2, 3});
+  CHECK(describe(plan, plan.points[4]) == "channel.osnr_db=10, adc.bits=6");
+  CHECK(plan.points[4].scenario.number("channel.osnr_db") == 10.0);
+  CHECK(plan.points[4].scenario.integer("adc.bits") == 6);
+  CHECK(plan.points[4].address == 4);
+  const auto common = make_plan(Scenario(), parse_vary({"adc.bits=5|6|7"}), true);
+  CHECK(common.points[2].address == 0);
+}
+
+TEST_CASE("a value outside a key's range is refused while planning") {
+  CHECK_THROWS_AS(make_plan(Scenario(), parse_vary({"adc.bits=6|99"}), false), InputError);
+  CHECK_THROWS_AS(make_plan(Scenario(), parse_vary({"signal.modulation=qpsk|8psk"}), false), InputError);
+}
