@@ -39,10 +39,32 @@ void sample_jones(Truth& truth, const PropagationPlan& plan, double band_edge) {
   }
 }
 
+double sample_rate(const TransmitterParameters& p) {
+  return p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+}
+
+// OSNR of what reaches the hybrid: noise of the link, then that of the pre-amplifier, whose density counts
+// against the received power (signal and noise of the whole simulated band).
+std::optional<double> osnr_at_receiver(const LightLevels& levels, const ReceiverInputParameters& input,
+                                       double rate, double preamplifier_psd) {
+  const double total = levels.signal_power + 2.0 * levels.noise_psd * rate;
+  LightLevels at_hybrid = levels;
+  at_hybrid.noise_psd += preamplifier_psd * total / input.received_power;
+  return at_hybrid.osnr();
+}
+
 }  // namespace
+
+// What the receiver added to the truth of one frame.
+struct ReceiverFrame {
+  LaserTrace oscillator;
+  double preamplifier_psd = 0.0;  // W/Hz per polarisation, referred to the received power
+  std::array<double, 4> transimpedance = {1, 1, 1, 1};
+};
 
 struct Link::Parts {
   LinkSetup setup;
+  AdcErrors adc_errors;  // of the one converter this link has
   std::string scenario_text;
   PropagationPlan plan;  // of a frozen fibre
   FftCache* fft;
@@ -50,13 +72,15 @@ struct Link::Parts {
   PropagationPlan plan_for(const RandomStreams& streams) const {
     return setup.redraw_birefringence ? plan_optical_path(setup, streams) : plan;
   }
-  Truth truth(TransmittedFrame& sent, const std::vector<double>& lo_phase, const PropagationPlan& path) const;
+  Truth truth(TransmittedFrame& sent, const ReceiverFrame& received, const PropagationPlan& path) const;
+  LaneTruth lane_truth(const std::array<double, 4>& transimpedance) const;
 };
 
 Link::Link(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
   parts_->setup = link_setup(scenario);
   parts_->scenario_text = scenario.resolved();
   parts_->plan = plan_optical_path(parts_->setup, RandomStreams(parts_->setup.seed));
+  parts_->adc_errors = draw_adc_errors(parts_->setup.adc, RandomStreams(parts_->setup.seed));
   parts_->fft = &fft;
 }
 
@@ -67,18 +91,42 @@ double Link::peak_fibre_power() const {
   return light_levels(parts_->plan, parts_->setup.transmitter.launch_power).peak_power;
 }
 
-Truth Link::Parts::truth(TransmittedFrame& sent, const std::vector<double>& lo_phase,
+LaneTruth Link::Parts::lane_truth(const std::array<double, 4>& transimpedance) const {
+  LaneTruth lanes;
+  for (std::size_t l = 0; l < 4; ++l) {
+    const double electrical =
+        (l >= 2 ? setup.electronics.xy_skew : 0.0) + (l % 2 ? setup.electronics.iq_skew : 0.0);
+    lanes.skew_ps[l] = (electrical + setup.adc.skew[l]) * 1e12;
+    for (const double timing : adc_errors.sub_timing[l])
+      lanes.interleaving_skew_ps[l].push_back(-timing * 1e12);  // sampled late: seen early
+  }
+  lanes.gain = adc_errors.gain;
+  lanes.offset_of_full_scale = adc_errors.offset;
+  lanes.transimpedance_ohm = transimpedance;
+  lanes.interleaving_gain = adc_errors.sub_gain;
+  lanes.interleaving_offset_of_full_scale = adc_errors.sub_offset;
+  lanes.clock_offset_ppm = setup.adc.clock_offset * 1e6;
+  return lanes;
+}
+
+Truth Link::Parts::truth(TransmittedFrame& sent, const ReceiverFrame& received,
                          const PropagationPlan& path) const {
+  const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
+  const LightLevels levels = light_levels(path, setup.transmitter.launch_power, sent.noise_psd);
   Truth truth;
   truth.bits = std::move(sent.data.bits);
   truth.symbols = std::move(sent.data.symbols);
-  truth.tx_phase_rad = at_symbols(sent.phase, setup.transmitter.samples_per_symbol);
-  truth.lo_phase_rad = at_symbols(lo_phase, setup.transmitter.samples_per_symbol);
+  truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
+  truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
+  truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);
+  truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
   truth.dispersion_ps_per_nm = beta2_length_to_accumulated(totals(path).beta2_length);
   truth.dgd_ps = pmd_state(path, 0.0).dgd * 1e12;
-  if (const auto osnr = light_levels(path, setup.transmitter.launch_power).osnr())
+  if (const auto osnr = osnr_at_receiver(levels, setup.receiver_input, sample_rate(setup.transmitter),
+                                         received.preamplifier_psd))
     truth.osnr_db = to_db(*osnr);
+  truth.lanes = lane_truth(received.transimpedance);
   sample_jones(truth, path, pulse_band_edge(setup.transmitter.pulse));
   return truth;
 }
@@ -92,9 +140,14 @@ Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
   TransmittedFrame sent = transmit(setup.transmitter, streams, fft);
   Field<double> light = std::move(sent.field);
   const EngineReport report = propagate(light, path, setup.single_precision, streams, fft);
-  const auto lo_phase = oscillator_phase(setup.oscillator, light.size(), light.sample_rate, streams);
-  const Photocurrents currents = detect(light, setup.oscillator, lo_phase, setup.frontend, streams);
-  AdcOutput converted = convert(currents, setup.adc, fft);
+  ReceiverFrame received;
+  received.preamplifier_psd = receive_light(light, setup.receiver_input, streams);
+  received.oscillator =
+      run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
+  Photocurrents currents = detect(light, setup.oscillator, received.oscillator, setup.frontend, streams);
+  const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
+  received.transimpedance = lanes.transimpedance;
+  AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
 
   Capture capture;
   capture.lanes = std::move(converted.lanes);
@@ -106,7 +159,8 @@ Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
   capture.point = point;
   capture.counters["adc-clipped-samples"] = converted.clipped_samples;
   capture.counters["step-floor-hits"] = report.step_floor_hits;
-  capture.truth = parts_->truth(sent, lo_phase, path);
+  capture.counters["dac-clipped-samples"] = sent.dac_clipped_samples;
+  capture.truth = parts_->truth(sent, received, path);
   return capture;
 }
 

@@ -2,27 +2,15 @@
 
 #include <cmath>
 
+#include "sim/link_setup_hardware.h"
 #include "sim/signal/strings.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-// Index of a choice in the order given here.
-template <class Enum>
-Enum chosen(const Scenario& s, std::string_view key,
-            std::initializer_list<std::pair<std::string_view, Enum>> map) {
-  const std::string text = s.text(key);
-  for (const auto& [name, value] : map) {
-    if (name == text) return value;
-  }
-  throw std::logic_error("choice without a meaning: " + std::string(key) + " = " + text);
-}
-
-double radians(double degrees) { return degrees * kPi / 180.0; }
-
 TransmitterParameters transmitter_setup(const Scenario& s) {
-  TransmitterParameters p;
+  TransmitterParameters p = transmitter_hardware(s);
   p.modulation = chosen<Modulation>(
       s, "signal.modulation",
       {{"qpsk", Modulation::kQpsk}, {"16qam", Modulation::kQam16}, {"gaussian", Modulation::kGaussian}});
@@ -38,8 +26,6 @@ TransmitterParameters transmitter_setup(const Scenario& s) {
                                {"prbs23", Pattern::kPrbs23},
                                {"prbs31", Pattern::kPrbs31},
                                {"file", Pattern::kFile}});
-  p.launch_power = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
-  p.linewidth = s.number("transmitter.laser_linewidth_khz") * 1e3;
   if (p.differential && p.modulation == Modulation::kGaussian) {
     s.reject("signal.differential", "needs bits; signal.modulation = gaussian carries none");
   }
@@ -99,24 +85,11 @@ ChannelParameters channel_setup(const Scenario& s) {
   return p;
 }
 
-FrontendParameters frontend_setup(const Scenario& s) {
-  FrontendParameters p;
-  p.received_power = dbm_to_watt(s.number("frontend.received_power_dbm"));
-  p.hybrid_phase_error = radians(s.number("frontend.hybrid_phase_error_deg"));
-  p.responsivity = s.number("frontend.responsivity_a_per_w");
-  p.thermal_noise = s.number("frontend.thermal_noise_pa_per_sqrt_hz") * 1e-12;
-  p.shot_noise = s.boolean("frontend.shot_noise");
-  return p;
-}
-
-AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
-  AdcParameters p;
-  p.sample_rate = s.is_set("adc.sample_rate_gsa") ? s.number("adc.sample_rate_gsa") * 1e9 : 2.0 * symbol_rate;
-  p.bits = static_cast<int>(s.integer("adc.bits"));
-  p.loading_db = s.number("adc.loading_db");
-  if (const auto bandwidth = s.optional_number("frontend.bandwidth_ghz")) p.bandwidth = *bandwidth * 1e9;
-  if (p.sample_rate < symbol_rate) s.reject("adc.sample_rate_gsa", "is below one sample a symbol");
-  return p;
+// Whatever is sent must be the same on both sides of the transmitter's converter.
+void check_dac(const Scenario& s, const TransmitterParameters& p) {
+  if (p.dac.sample_rate && *p.dac.sample_rate < 2.0 * pulse_band_edge(p.pulse))
+    s.reject("transmitter.dac_sample_rate_gsa", "is below the bandwidth of the pulse, " +
+                                                    std::to_string(2e-9 * pulse_band_edge(p.pulse)) + " GHz");
 }
 
 // The simulated band must hold the signal where the front end sees it, beat frequency included.
@@ -140,10 +113,8 @@ LinkSetup link_setup(const Scenario& s) {
   setup.transmitter = transmitter_setup(s);
   setup.line = line_setup(s, setup.transmitter);
   setup.channel = channel_setup(s);
-  setup.oscillator = {dbm_to_watt(s.number("laser_lo.power_dbm")), s.number("laser_lo.linewidth_khz") * 1e3,
-                      s.number("laser_lo.frequency_offset_mhz") * 1e6};
-  setup.frontend = frontend_setup(s);
-  setup.adc = adc_setup(s, setup.transmitter.pulse.symbol_rate);
+  receiver_hardware(s, setup);
+  check_dac(s, setup.transmitter);
   check_sampling(s, setup);
   return setup;
 }

@@ -6,6 +6,8 @@
 #include "sim/fibre/line.h"
 #include "sim/frontend/adc.h"
 #include "sim/frontend/frontend.h"
+#include "sim/frontend/receiver_electronics.h"
+#include "sim/frontend/receiver_input.h"
 #include "sim/signal/scenario.h"
 #include "sim/transmitter/transmitter.h"
 
@@ -28,8 +30,10 @@ struct LinkSetup {
   TransmitterParameters transmitter;
   LineParameters line;  // no sections: back to back
   ChannelParameters channel;
+  ReceiverInputParameters receiver_input;
   LocalOscillatorParameters oscillator;
   FrontendParameters frontend;
+  ReceiverElectronicsParameters electronics;
   AdcParameters adc;
 };
 

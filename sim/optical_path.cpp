@@ -61,8 +61,8 @@ std::optional<double> LightLevels::osnr() const {
   return signal_power / (2.0 * noise_psd * kOsnrBandwidthHz);
 }
 
-LightLevels light_levels(const PropagationPlan& plan, double launch_power) {
-  LightLevels levels{launch_power, launch_power, 0.0};
+LightLevels light_levels(const PropagationPlan& plan, double launch_power, double launch_noise_psd) {
+  LightLevels levels{launch_power, launch_power, launch_noise_psd};
   const auto pass = [&](double gain, double added_psd) {
     levels.signal_power *= gain;
     levels.noise_psd = levels.noise_psd * gain + added_psd;

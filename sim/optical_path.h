@@ -22,7 +22,8 @@ struct LightLevels {
   std::optional<double> osnr() const;
 };
 
-/// `launch_power` [W] into the plan. A PDL element counts with its mean transmission.
-LightLevels light_levels(const PropagationPlan& plan, double launch_power);
+/// `launch_power` [W] into the plan, with noise of `launch_noise_psd` [W/Hz per polarisation] on it. A PDL
+/// element counts with its mean transmission.
+LightLevels light_levels(const PropagationPlan& plan, double launch_power, double launch_noise_psd = 0.0);
 
 }  // namespace cohlink

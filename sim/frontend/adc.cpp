@@ -2,81 +2,154 @@
 
 #include <algorithm>
 #include <cmath>
+#include <span>
 
-#include "sim/frontend/frontend.h"
+#include "sim/electronics/lanes.h"
 #include "sim/signal/interpolate.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-// The electrical path before the sampler, on a spectrum: Bessel, or flat up to half the output rate.
-void apply_path(ComplexRow<double>& spectrum, double rate, const AdcParameters& adc) {
-  const std::size_t n = spectrum.size();
+// Gaussian draws brought to mean 0 and the given standard deviation exactly; a single one becomes 0.
+std::vector<double> spread(std::size_t count, double deviation, RandomStream& random) {
+  std::vector<double> values(count);
+  double mean = 0.0, power = 0.0;
+  for (double& v : values) mean += (v = random.normal()) / static_cast<double>(count);
+  for (double& v : values) {
+    v -= mean;
+    power += v * v / static_cast<double>(count);
+  }
+  for (double& v : values) v *= count > 1 ? deviation / std::sqrt(power) : 0.0;
+  return values;
+}
+
+std::size_t samples_in_period(double exact) {
+  return static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
+}
+
+// Spectrum over n of a row, cut at half the output rate if asked.
+ComplexRow<double> band_spectrum(const ComplexRow<double>& row, double input_rate, double output_rate,
+                                 bool flat_band, FftCache& fft) {
+  const std::size_t n = row.size();
+  ComplexRow<double> spectrum = row;
+  fft.get<double>(n).forward(spectrum);
   for (std::size_t k = 0; k < n; ++k) {
-    const double f = bin_frequency(k, n, rate);
-    if (adc.bandwidth)
-      spectrum[k] *= bessel_response(f, *adc.bandwidth);
-    else if (std::abs(f) > 0.5 * adc.sample_rate)
+    if (flat_band && std::abs(bin_frequency(k, n, input_rate)) > 0.5 * output_rate)
       spectrum[k] = 0.0;
+    else
+      spectrum[k] /= static_cast<double>(n);
   }
+  return spectrum;
 }
 
-// Sampling m points a period adds up the bins that alias onto each other.
-ComplexRow<double> folded(const ComplexRow<double>& spectrum, std::size_t m) {
-  const std::size_t n = spectrum.size();
-  ComplexRow<double> out(m);
-  for (std::size_t k = 0; k < n; ++k) {
-    const auto index = static_cast<long>(k) - (2 * k < n ? 0 : static_cast<long>(n));
-    const auto size = static_cast<long>(m);
-    out[static_cast<std::size_t>(((index % size) + size) % size)] += spectrum[k];
-  }
-  return out;
+bool uniform(const AdcParameters& p) {
+  const bool skewed = std::any_of(p.skew.begin(), p.skew.end(), [](double s) { return s != 0.0; });
+  return !skewed && p.clock_phase == 0.0 && p.jitter == 0.0 && p.sine_jitter == 0.0 &&
+         p.interleaving.timing == 0.0;
 }
 
-struct Lane {
-  std::vector<std::int16_t> codes;
-  double ampere_per_code = 1.0;
-  std::uint64_t clipped = 0;
+// The instants of one lane, in seconds; called once a sample, in order.
+class Clock {
+ public:
+  Clock(const AdcParameters& p, const AdcErrors& errors, std::size_t lane, double sine_start)
+      : p_(p), timing_(errors.sub_timing[lane]), skew_(p.skew[lane]), sine_start_(sine_start) {}
+
+  double operator()(std::size_t k, RandomStream& jitter) const {
+    const double t = (static_cast<double>(k) + p_.clock_phase) / (p_.sample_rate * (1.0 + p_.clock_offset));
+    double instant = t - skew_ + timing_[k % timing_.size()];
+    if (p_.sine_jitter > 0.0)
+      instant += p_.sine_jitter * std::sin(kTwoPi * p_.sine_jitter_rate * t + sine_start_);
+    if (p_.jitter > 0.0) instant += p_.jitter * jitter.normal();
+    return instant;
+  }
+
+ private:
+  const AdcParameters& p_;
+  const std::vector<double>& timing_;
+  double skew_, sine_start_;
 };
 
-Lane quantise(const std::vector<double>& samples, const AdcParameters& adc) {
-  double sum = 0.0;
-  for (const double x : samples) sum += x * x;
-  const double rms = std::sqrt(sum / static_cast<double>(samples.size()));
-  const double half = std::ldexp(1.0, adc.bits - 1);  // codes from -half to half - 1
-  Lane lane;
-  lane.codes.reserve(samples.size());
-  lane.ampere_per_code = rms > 0.0 ? rms / (half * std::pow(10.0, adc.loading_db / 20.0)) : 1.0;
-  for (const double x : samples) {
-    const double code = std::nearbyint(x / lane.ampere_per_code);
-    const double kept = std::clamp(code, -half, half - 1.0);
-    lane.clipped += code != kept;
-    lane.codes.push_back(static_cast<std::int16_t>(kept));
+// Both lanes of a row when their instants are not on one uniform grid.
+std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, double input_rate,
+                                                std::size_t pol, const AdcParameters& p,
+                                                const AdcErrors& errors, double sine_start,
+                                                RandomStream& jitter, FftCache& fft) {
+  const double rate = p.sample_rate * (1.0 + p.clock_offset);
+  const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, fft), fft);
+  std::array<std::vector<double>, 2> out;
+  for (std::size_t q = 0; q < 2; ++q) {
+    const Clock clock(p, errors, 2 * pol + q, sine_start);
+    out[q].resize(samples_in_period(static_cast<double>(row.size()) * rate / input_rate));
+    for (std::size_t k = 0; k < out[q].size(); ++k) {
+      const auto z = interpolate(clock(k, jitter) * input_rate);
+      out[q][k] = q == 0 ? z.real() : z.imag();
+    }
   }
-  return lane;
+  return out;
 }
 
-std::vector<double> part(const ComplexRow<double>& row, bool imaginary) {
-  std::vector<double> out(row.size());
-  std::transform(row.begin(), row.end(), out.begin(),
-                 [&](auto z) { return imaginary ? z.imag() : z.real(); });
-  return out;
+std::array<std::vector<double>, 2> sample_together(const ComplexRow<double>& row, double input_rate,
+                                                   const AdcParameters& p, FftCache& fft) {
+  const auto sampled = sample_row(row, input_rate, p.sample_rate * (1.0 + p.clock_offset), p.flat_band, fft);
+  return {lane_of(sampled, false), lane_of(sampled, true)};
+}
+
+// Current of one code step: full scale is given in volts, or follows the lane's rms.
+double step_of(const std::vector<double>& samples, const AdcParameters& p, double transimpedance) {
+  const double full_scale_codes = Quantiser(p.quantiser).full_scale();
+  if (p.full_scale) return *p.full_scale / transimpedance / full_scale_codes;
+  const double level = rms(samples);
+  return level > 0.0 ? level / (full_scale_codes * std::pow(10.0, p.loading_db / 20.0)) : 1.0;
+}
+
+// Appends the codes of one lane; returns how many were clipped.
+std::uint64_t quantise_lane(std::vector<std::int16_t>& codes, const std::vector<double>& samples, double step,
+                            const AdcParameters& p, const AdcErrors& errors, std::size_t lane,
+                            RandomStream& noise) {
+  Quantiser quantise(p.quantiser);
+  const auto &gain = errors.sub_gain[lane], &offset = errors.sub_offset[lane];
+  codes.reserve(samples.size());
+  for (std::size_t k = 0; k < samples.size(); ++k) {
+    const std::size_t sub = k % gain.size();
+    const double x = samples[k] / step * (errors.gain[lane] * (1.0 + gain[sub]));
+    codes.push_back(quantise(x + quantise.full_scale() * (errors.offset[lane] + offset[sub]), noise));
+  }
+  return quantise.clipped();
 }
 
 }  // namespace
 
-ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, const AdcParameters& adc,
-                              FftCache& fft) {
+AdcErrors draw_adc_errors(const AdcParameters& p, const RandomStreams& device) {
+  AdcErrors errors;
+  const auto lanes = [&](const char* name, double deviation) {
+    RandomStream random = device.stream(name);
+    return spread(4, deviation, random);
+  };
+  const auto gain_db = lanes("adc-gain", p.gain_spread_db), offset = lanes("adc-offset", p.offset_spread);
+  for (std::size_t l = 0; l < 4; ++l) errors.gain[l] = std::pow(10.0, gain_db[l] / 20.0);
+  std::copy(offset.begin(), offset.end(), errors.offset.begin());
+
+  const auto subs = [&](const std::string& what, double deviation) {
+    RandomStream random = device.stream("adc-interleaving-" + what);
+    std::array<std::vector<double>, 4> all;
+    for (auto& lane : all) lane = spread(static_cast<std::size_t>(p.interleaving.count), deviation, random);
+    return all;
+  };
+  errors.sub_gain = subs("gain", p.interleaving.gain);
+  errors.sub_offset = subs("offset", p.interleaving.offset);
+  errors.sub_timing = subs("timing", p.interleaving.timing);
+  return errors;
+}
+
+ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
+                              bool flat_band, FftCache& fft) {
   const std::size_t n = row.size();
-  const double exact = static_cast<double>(n) * adc.sample_rate / input_rate;
-  const auto m = static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
-  ComplexRow<double> spectrum = row;
-  fft.get<double>(n).forward(spectrum);
-  apply_path(spectrum, input_rate, adc);
-  for (auto& bin : spectrum) bin /= static_cast<double>(n);
+  const double exact = static_cast<double>(n) * output_rate / input_rate;
+  const std::size_t m = samples_in_period(exact);
+  const auto spectrum = band_spectrum(row, input_rate, output_rate, flat_band, fft);
   if (std::abs(exact - static_cast<double>(m)) < 1e-9 * exact) {  // a whole number of samples a period
-    ComplexRow<double> out = folded(spectrum, m);
+    ComplexRow<double> out = folded_spectrum(spectrum, m);
     fft.get<double>(m).inverse(out);
     return out;
   }
@@ -87,17 +160,22 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
   return out;
 }
 
-AdcOutput convert(const Field<double>& currents, const AdcParameters& adc, FftCache& fft) {
+AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const AdcErrors& errors,
+                  const RandomStreams& streams, FftCache& fft) {
   AdcOutput out;
-  std::size_t lane_index = 0;
-  for (const auto* row : currents.rows()) {
-    const ComplexRow<double> sampled = sample_row(*row, currents.sample_rate, adc, fft);
-    for (const bool imaginary : {false, true}) {
-      Lane lane = quantise(part(sampled, imaginary), adc);
-      out.lanes[lane_index] = std::move(lane.codes);
-      out.ampere_per_code[lane_index] = lane.ampere_per_code;
-      out.clipped_samples += lane.clipped;
-      ++lane_index;
+  RandomStream jitter = streams.stream("adc-jitter"), noise = streams.stream("adc-noise");
+  const double sine_start = kTwoPi * streams.stream("adc-sine-jitter").uniform();
+  const double input_rate = input.currents.sample_rate;
+  const auto rows = input.currents.rows();
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const auto pair = uniform(p)
+                          ? sample_together(*rows[pol], input_rate, p, fft)
+                          : sample_apart(*rows[pol], input_rate, pol, p, errors, sine_start, jitter, fft);
+    for (std::size_t q = 0; q < 2; ++q) {
+      const std::size_t lane = 2 * pol + q;
+      out.ampere_per_code[lane] = step_of(pair[q], p, input.transimpedance[lane]);
+      out.clipped_samples +=
+          quantise_lane(out.lanes[lane], pair[q], out.ampere_per_code[lane], p, errors, lane, noise);
     }
   }
   return out;

@@ -1,4 +1,5 @@
-// Gain control, sampling at any rate and quantising.
+// The four-lane analogue-to-digital converter: clock, sampling instants, lane and sub-converter errors,
+// quantising.
 #pragma once
 
 #include <array>
@@ -6,34 +7,77 @@
 #include <optional>
 #include <vector>
 
+#include "sim/electronics/quantiser.h"
+#include "sim/frontend/receiver_electronics.h"
+#include "sim/signal/capture.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/random.h"
 
 namespace cohlink {
 
-struct AdcParameters {
-  double sample_rate = 64e9;  // Hz
-  int bits = 8;               // 2 to 16
-  double loading_db = -11.0;  // rms of a lane relative to full scale
-  std::optional<double>
-      bandwidth;  // Hz, fourth-order Bessel before the sampler; absent = flat, cut at half the rate
+/// A lane made of `count` sub-converters that take turns; errors are standard deviations over them.
+struct Interleaving {
+  int count = 1;
+  double gain = 0.0;    // relative
+  double offset = 0.0;  // of full scale
+  double timing = 0.0;  // s
 };
 
-/// What the converter gives: codes of lanes XI XQ YI YQ, their scale, and how many samples were clipped.
+struct AdcParameters {
+  double sample_rate = 64e9;      // Hz, what the clock is meant to be and the capture says
+  double clock_offset = 0.0;      // relative: the clock runs at sample_rate (1 + clock_offset)
+  double clock_phase = 0.0;       // samples: sample 0 is taken that much late
+  double jitter = 0.0;            // s rms, random aperture jitter of every sample of every lane
+  double sine_jitter = 0.0;       // s peak, of the clock all lanes share
+  double sine_jitter_rate = 1e6;  // Hz
+  std::array<double, 4> skew = {0.0, 0.0, 0.0, 0.0};  // s, lane later in the codes: it is sampled earlier
+  double gain_spread_db = 0.0;                        // rms over the lanes, 20 log10, unknown to the receiver
+  double offset_spread = 0.0;                         // rms over the lanes, of full scale
+  Interleaving interleaving;
+  QuantiserParameters quantiser;
+  std::optional<double> full_scale;  // V; absent = set to the loading by the gain control
+  double loading_db = -11.0;         // rms of a lane relative to full scale
+  bool flat_band =
+      true;  // nothing above half the sample rate gets in; false: what the electronics leave aliases
+};
+
+/// The errors of one made converter: the same for every frame. Each set has mean 0 over lanes or
+/// sub-converters and exactly the asked standard deviation.
+struct AdcErrors {
+  std::array<double, 4> gain = {1, 1, 1, 1};                                 // of each lane
+  std::array<double, 4> offset = {0, 0, 0, 0};                               // of full scale
+  using PerSubConverter = std::array<std::vector<double>, 4>;                // [lane][sub-converter]
+  PerSubConverter sub_gain = kNone, sub_offset = kNone, sub_timing = kNone;  // relative, of full scale, s
+
+ private:
+  static inline const PerSubConverter kNone = {{{0.0}, {0.0}, {0.0}, {0.0}}};
+};
+
+/// Draws them from streams "adc-gain", "adc-offset", "adc-interleaving-gain", "-offset" and "-timing" of
+/// the device.
+AdcErrors draw_adc_errors(const AdcParameters& parameters, const RandomStreams& device);
+
+/// What the converter gives: codes of lanes XI XQ YI YQ, their scale as the receiver knows it (errors of
+/// gain left out), and how many samples were clipped.
 struct AdcOutput {
   std::array<std::vector<std::int16_t>, 4> lanes;
   std::array<double, 4> ampere_per_code;
   std::uint64_t clipped_samples = 0;
 };
 
-/// One period of a periodic row, taken at another rate by exact band-limited interpolation. `response` is
-/// applied first. The output has floor(n rate / input rate) samples, the first at the same time as the first
-/// input sample. What the response leaves above half the output rate aliases, as in a sampler.
-ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, const AdcParameters& adc,
-                              FftCache& fft);
+/// One period of a periodic row, taken at another rate by exact band-limited interpolation: floor(n rate /
+/// input rate) samples, the first at the time of the first input sample. With `flat_band` nothing above
+/// half the output rate passes; otherwise it aliases, as in a sampler.
+ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
+                              bool flat_band, FftCache& fft);
 
-/// Samples both polarisations, sets each lane's gain to the loading, quantises by rounding to
-/// 2^bits levels and clips; codes are in -2^(bits-1) .. 2^(bits-1)-1.
-AdcOutput convert(const Field<double>& currents, const AdcParameters& adc, FftCache& fft);
+/// Sample k of a lane is taken at
+///   t_k = (k + clock_phase) / (sample_rate (1 + clock_offset)) - skew + sine_jitter sin(2 pi rate t + start)
+///         + jitter g_k + timing of sub-converter k mod M,
+/// multiplied by the gains of lane and sub-converter, shifted by their offsets, quantised. A receiver that
+/// believes sample_rate sees a skewed lane late. Streams "adc-jitter", "adc-sine-jitter", "adc-noise" (ENOB).
+AdcOutput convert(const ElectricalLanes& lanes, const AdcParameters& parameters, const AdcErrors& errors,
+                  const RandomStreams& streams, FftCache& fft);
 
 }  // namespace cohlink

@@ -2,36 +2,62 @@
 #pragma once
 
 #include <array>
+#include <cmath>
 #include <complex>
 
+#include "sim/signal/units.h"
+
 namespace cohlink {
+
+/// A 2x2 directional coupler, by its field amplitudes relative to an even split:
+///   [a'; b'] = 1/sqrt(2) [through, i cross; i cross, through] [a; b].
+/// through = cross = 1 splits half and half and turns what crosses by 90 degrees (Agrawal, Fiber-Optic
+/// Communication Systems, ch. on components). Without loss through^2 + cross^2 = 2.
+struct Coupler {
+  double through = 1.0, cross = 1.0;
+
+  /// Lossless coupler whose through port gets `imbalance_db` more power than its cross port.
+  static Coupler unequal(double imbalance_db) {
+    const double ratio = from_db(imbalance_db);
+    return {std::sqrt(2.0 * ratio / (1.0 + ratio)), std::sqrt(2.0 / (1.0 + ratio))};
+  }
+
+  std::array<std::complex<double>, 2> operator()(std::complex<double> a, std::complex<double> b) const {
+    constexpr double h = 0.70710678118654752440;
+    const std::complex<double> ia(-cross * a.imag(), cross * a.real()),
+        ib(-cross * b.imag(), cross * b.real());
+    return {h * (through * a + ib), h * (ia + through * b)};
+  }
+};
 
 /// Fields at the four photodiodes [sqrt(W)]: in-phase pair, quadrature pair, plus and minus of each.
 struct HybridOutputs {
   std::complex<double> i_plus, i_minus, q_plus, q_minus;
 };
 
-/// A lossless 2x2 coupler splits half and half and turns what crosses by 90 degrees:
-///   [a'; b'] = 1/sqrt(2) [1 i; i 1] [a; b]   (a 3 dB directional coupler; Agrawal, Fiber-Optic
-///   Communication Systems, ch. on components).
-inline std::array<std::complex<double>, 2> couple(std::complex<double> a, std::complex<double> b) {
-  constexpr double h = 0.70710678118654752440;
-  const std::complex<double> ia(-a.imag(), a.real()), ib(-b.imag(), b.real());
-  return {h * (a + ib), h * (ia + b)};
-}
+/// Hybrid of one polarisation.
+struct Hybrid {
+  Coupler splitter;           // of signal and of oscillator: through to Q, crossed to I
+  Coupler combiner;           // in front of each photodiode pair
+  double phase_error = 0.0;   // rad, added to the -90 degrees of the phase shifter in the oscillator's I arm
+  double transmission = 1.0;  // power, excess loss of every path together
 
-/// Hybrid of one polarisation. `shifter` is exp(i phase) of the phase shifter in one local-oscillator arm;
-/// -90 degrees is right, a hybrid phase error is added to it. With signal S and oscillator L the balanced
-/// differences are
-///   |i_plus|^2 - |i_minus|^2 = Re(S L*),   |q_plus|^2 - |q_minus|^2 = Im(S L*)
-/// for a shifter of exp(-i pi/2).
-inline HybridOutputs hybrid(std::complex<double> signal, std::complex<double> oscillator,
-                            std::complex<double> shifter) {
-  const auto [signal_q, signal_i] = couple(signal, 0.0);  // through, crossed
-  const auto [oscillator_q, oscillator_i] = couple(oscillator, 0.0);
-  const auto [q_plus, q_minus] = couple(signal_q, oscillator_q);
-  const auto [i_plus, i_minus] = couple(signal_i, oscillator_i * shifter);
-  return {i_plus, i_minus, q_plus, q_minus};
-}
+  /// With signal S and oscillator L the balanced differences of an ideal hybrid are
+  ///   |i_plus|^2 - |i_minus|^2 = Re(S L*),   |q_plus|^2 - |q_minus|^2 = Im(S L*);
+  /// a phase error e turns the first into Re(S L* exp(-i e)). Uneven splitters (ratio r = through^2 /
+  /// cross^2) make Q stronger than I by r; uneven combiners send unequal parts of |S|^2 and |L|^2 to the two
+  /// diodes of a pair.
+  HybridOutputs operator()(std::complex<double> signal, std::complex<double> oscillator,
+                           std::complex<double> shifter) const {
+    const auto [signal_q, signal_i] = splitter(signal, 0.0);  // through, crossed
+    const auto [oscillator_q, oscillator_i] = splitter(oscillator, 0.0);
+    const auto [q_plus, q_minus] = combiner(signal_q, oscillator_q);
+    const auto [i_plus, i_minus] = combiner(signal_i, oscillator_i * shifter);
+    return {i_plus, i_minus, q_plus, q_minus};
+  }
+
+  /// exp(i phase) of the phase shifter, its error included.
+  std::complex<double> shifter() const { return std::polar(1.0, -kPi / 2.0 + phase_error); }
+};
 
 }  // namespace cohlink

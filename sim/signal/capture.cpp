@@ -28,9 +28,52 @@ std::array<Row, 2> unstacked(const Row& flat) {
   return {Row(flat.begin(), middle), Row(middle, flat.end())};
 }
 
-template <class T>
-void write_rows(h5::File& file, const std::string& name, const std::array<std::vector<T>, 2>& rows) {
-  file.write<T>(name, std::span<const T>(stacked(rows)), {2, rows[0].size()});
+template <class T, std::size_t n>
+void write_rows(h5::File& file, const std::string& name, const std::array<std::vector<T>, n>& rows) {
+  file.write<T>(name, std::span<const T>(stacked(rows)), {n, rows[0].size()});
+}
+
+void write_lanes(h5::File& file, const LaneTruth& lanes) {
+  const auto per_lane = [&](const char* name, const std::array<double, 4>& values) {
+    file.write(std::string("/truth/lanes/") + name, std::vector<double>(values.begin(), values.end()));
+  };
+  per_lane("skew_ps", lanes.skew_ps);
+  per_lane("gain", lanes.gain);
+  per_lane("offset_of_full_scale", lanes.offset_of_full_scale);
+  per_lane("transimpedance_ohm", lanes.transimpedance_ohm);
+  write_rows(file, "/truth/lanes/interleaving_gain", lanes.interleaving_gain);
+  write_rows(file, "/truth/lanes/interleaving_offset_of_full_scale", lanes.interleaving_offset_of_full_scale);
+  write_rows(file, "/truth/lanes/interleaving_skew_ps", lanes.interleaving_skew_ps);
+  file.write_scalar("/truth/lanes/clock_offset_ppm", lanes.clock_offset_ppm);
+}
+
+LaneTruth read_lane_truth(const h5::File& file) {
+  const auto numbers = [&](const char* name) {
+    return file.read<double>(std::string("/truth/lanes/") + name);
+  };
+  const auto per_lane = [&](const char* name) {
+    const auto values = numbers(name);
+    if (values.size() != 4) throw InputError(file.path() + ": /truth/lanes/" + name + " must hold 4 numbers");
+    return std::array<double, 4>{values[0], values[1], values[2], values[3]};
+  };
+  const auto per_sub_converter = [&](const char* name) {
+    const auto values = numbers(name);
+    const auto count = static_cast<std::ptrdiff_t>(values.size() / 4);
+    std::array<std::vector<double>, 4> rows;
+    for (std::ptrdiff_t l = 0; l < 4; ++l)
+      rows[static_cast<std::size_t>(l)].assign(values.begin() + l * count, values.begin() + (l + 1) * count);
+    return rows;
+  };
+  LaneTruth lanes;
+  lanes.skew_ps = per_lane("skew_ps");
+  lanes.gain = per_lane("gain");
+  lanes.offset_of_full_scale = per_lane("offset_of_full_scale");
+  lanes.transimpedance_ohm = per_lane("transimpedance_ohm");
+  lanes.interleaving_gain = per_sub_converter("interleaving_gain");
+  lanes.interleaving_offset_of_full_scale = per_sub_converter("interleaving_offset_of_full_scale");
+  lanes.interleaving_skew_ps = per_sub_converter("interleaving_skew_ps");
+  lanes.clock_offset_ppm = file.read_scalar("/truth/lanes/clock_offset_ppm");
+  return lanes;
 }
 
 void write_truth(h5::File& file, const Truth& truth) {
@@ -38,6 +81,8 @@ void write_truth(h5::File& file, const Truth& truth) {
   write_rows(file, "/truth/symbols", truth.symbols);
   file.write("/truth/tx_phase_rad", truth.tx_phase_rad);
   file.write("/truth/lo_phase_rad", truth.lo_phase_rad);
+  if (!truth.tx_relative_power.empty()) file.write("/truth/tx_relative_power", truth.tx_relative_power);
+  if (!truth.lo_relative_power.empty()) file.write("/truth/lo_relative_power", truth.lo_relative_power);
   file.write_scalar("/truth/frequency_offset_hz", truth.frequency_offset_hz);
   file.write_scalar("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
   file.write_scalar("/truth/dgd_ps", truth.dgd_ps);
@@ -48,6 +93,7 @@ void write_truth(h5::File& file, const Truth& truth) {
   }
   file.write<std::complex<double>>("/truth/jones", flat, {truth.jones.size(), 2, 2});
   file.write("/truth/jones_frequency_hz", truth.jones_frequency_hz);
+  if (truth.lanes) write_lanes(file, *truth.lanes);
 }
 
 Truth read_truth(const h5::File& file) {
@@ -56,6 +102,11 @@ Truth read_truth(const h5::File& file) {
   truth.symbols = unstacked(file.read<std::complex<double>>("/truth/symbols"));
   truth.tx_phase_rad = file.read<double>("/truth/tx_phase_rad");
   truth.lo_phase_rad = file.read<double>("/truth/lo_phase_rad");
+  if (file.has("/truth/tx_relative_power"))
+    truth.tx_relative_power = file.read<double>("/truth/tx_relative_power");
+  if (file.has("/truth/lo_relative_power"))
+    truth.lo_relative_power = file.read<double>("/truth/lo_relative_power");
+  if (file.has("/truth/lanes")) truth.lanes = read_lane_truth(file);
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
   truth.dgd_ps = file.read_scalar("/truth/dgd_ps");

@@ -16,17 +16,31 @@ namespace cohlink {
 /// Rows are output X, Y; columns input X, Y.
 using Jones = std::array<std::array<std::complex<double>, 2>, 2>;
 
+/// What the four lanes of the receiver really did between photodiodes and codes, XI XQ YI YQ.
+struct LaneTruth {
+  std::array<double, 4> skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
+  std::array<double, 4> gain = {1, 1, 1, 1};     // error of the converter's gain, linear
+  std::array<double, 4> offset_of_full_scale = {0, 0, 0, 0};
+  std::array<double, 4> transimpedance_ohm = {1, 1, 1, 1};  // as the gain control set it
+  std::array<std::vector<double>, 4> interleaving_gain;     // [lane][sub-converter], relative error
+  std::array<std::vector<double>, 4> interleaving_offset_of_full_scale;
+  std::array<std::vector<double>, 4> interleaving_skew_ps;
+  double clock_offset_ppm = 0.0;
+};
+
 /// What really happened, for scoring and labelling.
 struct Truth {
   std::array<Bits, 2> bits;        // [polarisation][symbols x bits per symbol]; empty for Gaussian symbols
   std::array<Symbols, 2> symbols;  // [polarisation][symbols], as transmitted, unit mean power
-  std::vector<double> tx_phase_rad, lo_phase_rad;  // [symbols], at the symbol centres
-  double frequency_offset_hz = 0.0;                // rotation seen in the capture: exp(+i 2 pi f t)
-  double dispersion_ps_per_nm = 0.0;               // accumulated, whole path
-  double dgd_ps = 0.0;                             // first-order, at the carrier
-  std::optional<double> osnr_db;                   // absent when the path adds no noise
-  std::vector<Jones> jones;                        // optical path, per frequency
-  std::vector<double> jones_frequency_hz;          // baseband, FFT sign
+  std::vector<double> tx_phase_rad, lo_phase_rad;            // [symbols], at the symbol centres
+  std::vector<double> tx_relative_power, lo_relative_power;  // [symbols], mean 1; empty = 1 throughout
+  double frequency_offset_hz = 0.0;                          // rotation seen in the capture: exp(+i 2 pi f t)
+  double dispersion_ps_per_nm = 0.0;                         // accumulated, whole path
+  double dgd_ps = 0.0;                                       // first-order, at the carrier
+  std::optional<double> osnr_db;                             // absent when the path adds no noise
+  std::vector<Jones> jones;                                  // optical path, per frequency
+  std::vector<double> jones_frequency_hz;                    // baseband, FFT sign
+  std::optional<LaneTruth> lanes;                            // absent in captures of format 1 without it
 };
 
 /// Event counters: "adc-clipped-samples", "cycle-slips", ... : what happened, how often.

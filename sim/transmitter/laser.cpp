@@ -1,13 +1,16 @@
 #include "sim/transmitter/laser.h"
 
+#include <algorithm>
 #include <cmath>
 
+#include "sim/electronics/shaped_noise.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
+namespace {
 
-std::vector<double> laser_phase(std::size_t samples, double sample_rate, double linewidth,
-                                RandomStream random) {
+std::vector<double> lorentzian_phase(std::size_t samples, double sample_rate, double linewidth,
+                                     RandomStream random) {
   std::vector<double> phase(samples, 0.0);
   if (linewidth == 0.0) return phase;
   const double step = std::sqrt(kTwoPi * linewidth / sample_rate);
@@ -17,6 +20,56 @@ std::vector<double> laser_phase(std::size_t samples, double sample_rate, double 
     now += step * random.normal();
   }
   return phase;
+}
+
+// Periodic noise of twice the frame, of which the first half is used: it does not close on itself.
+void add_flicker(std::vector<double>& phase, double sample_rate, double density_at_1mhz, RandomStream random,
+                 FftCache& fft) {
+  if (density_at_1mhz == 0.0) return;
+  const auto density = [&](double f) { return f == 0.0 ? 0.0 : density_at_1mhz * 1e6 / f; };
+  const auto frequency = shaped_noise(2 * phase.size(), sample_rate, density, std::move(random), fft);
+  double turned = 0.0;
+  for (std::size_t t = 0; t < phase.size(); ++t) {
+    phase[t] += turned;
+    turned -= kTwoPi * frequency[t] / sample_rate;
+  }
+}
+
+// Phase is minus 2 pi times the integral of drift t + dither sin(2 pi rate t + start).
+void add_deviation(std::vector<double>& phase, double sample_rate, const LaserParameters& p,
+                   RandomStream random) {
+  if (p.drift == 0.0 && p.dither == 0.0) return;
+  const double start = kTwoPi * random.uniform(), w = kTwoPi * p.dither_rate;
+  for (std::size_t i = 0; i < phase.size(); ++i) {
+    const double t = static_cast<double>(i) / sample_rate;
+    phase[i] -= kTwoPi * 0.5 * p.drift * t * t;
+    phase[i] -= kTwoPi * p.dither * (std::cos(start) - std::cos(w * t + start)) / w;
+  }
+}
+
+std::vector<double> intensity(std::size_t samples, double sample_rate, const LaserParameters& p,
+                              RandomStream random, FftCache& fft) {
+  if (!p.rin) return {};
+  const auto density = [&](double f) { return p.rin_bandwidth && f > *p.rin_bandwidth ? 0.0 : *p.rin; };
+  std::vector<double> power = shaped_noise(samples, sample_rate, density, std::move(random), fft);
+  for (double& x : power) x = std::max(0.0, 1.0 + x);
+  return power;
+}
+
+}  // namespace
+
+double LaserTrace::amplitude(std::size_t t) const {
+  return relative_power.empty() ? 1.0 : std::sqrt(relative_power[t]);
+}
+
+LaserTrace run_laser(const LaserParameters& p, const std::string& name, std::size_t samples,
+                     double sample_rate, const RandomStreams& streams, FftCache& fft) {
+  LaserTrace trace;
+  trace.phase = lorentzian_phase(samples, sample_rate, p.linewidth, streams.stream(name + "-phase"));
+  add_flicker(trace.phase, sample_rate, p.flicker, streams.stream(name + "-flicker"), fft);
+  add_deviation(trace.phase, sample_rate, p, streams.stream(name + "-dither"));
+  trace.relative_power = intensity(samples, sample_rate, p, streams.stream(name + "-rin"), fft);
+  return trace;
 }
 
 }  // namespace cohlink

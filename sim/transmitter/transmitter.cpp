@@ -2,10 +2,10 @@
 
 #include <cmath>
 
+#include "sim/optical_amplifier.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/hdf5.h"
 #include "sim/signal/prbs.h"
-#include "sim/transmitter/laser.h"
 
 namespace cohlink {
 namespace {
@@ -69,16 +69,20 @@ FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams
 TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams, FftCache& fft) {
   TransmittedFrame out;
   out.data = draw_data(p, streams);
-  out.field.sample_rate = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
-  out.field.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
-  out.field.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
-  out.phase = laser_phase(out.field.size(), out.field.sample_rate, p.linewidth, streams.stream("tx-phase"));
-  // Unit power a polarisation on average over all data: the set power is the mean over frames, and a
-  // frame's own power differs by what its data happen to be, as on a bench.
-  const double amplitude = std::sqrt(p.launch_power / 2.0);
-  for (auto* row : out.field.rows()) {
-    for (std::size_t i = 0; i < row->size(); ++i) (*row)[i] *= std::polar(amplitude, out.phase[i]);
-  }
+  Field<double>& light = out.field;  // drive waveforms I + iQ until the modulator makes light of them
+  light.sample_rate = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+  light.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
+  light.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
+  if (p.modulator.predistortion) predistort_arcsine(light, p.driver.volt_per_unit(), p.modulator.iq.v_pi);
+  out.dac_clipped_samples = convert_to_analogue(light, p.dac, streams, fft).clipped_samples;
+  amplify_drive(light, p.driver);
+  apply_lane_errors(light, p.lane_errors, fft);
+
+  out.laser = run_laser(p.laser, "tx", light.size(), light.sample_rate, streams, fft);
+  const ModulatedLight modulated =
+      modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power);
+  out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor);
+  amplify(light, modulated.power_gain, out.noise_psd, streams.stream("launch-ase"));
   return out;
 }
 

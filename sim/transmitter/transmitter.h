@@ -1,7 +1,8 @@
-// The transmitter: bits, symbols, pulse shaping, launch power and laser phase.
+// The transmitter as it is wired: bits, symbols, pulses, converter, driver, modulator, launch amplifier.
 #pragma once
 
 #include <array>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -10,6 +11,11 @@
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
+#include "sim/transmitter/dac.h"
+#include "sim/transmitter/driver.h"
+#include "sim/transmitter/lane_errors.h"
+#include "sim/transmitter/laser.h"
+#include "sim/transmitter/modulator.h"
 
 namespace cohlink {
 
@@ -23,8 +29,13 @@ struct TransmitterParameters {
   std::size_t samples_per_symbol = 4;
   Pattern pattern = Pattern::kRandom;
   std::array<Symbols, 2> file_symbols;  // for kFile: at least `symbols` each
-  double launch_power = 1e-3;           // W, both polarisations
-  double linewidth = 0.0;               // Hz
+  DacParameters dac;
+  DriverParameters driver;
+  LaneErrorParameters lane_errors;
+  LaserParameters laser;
+  ModulatorParameters modulator;
+  double launch_power = 1e-3;                 // W, both polarisations
+  std::optional<double> launch_noise_factor;  // linear, of the launch amplifier; absent = noiseless
 };
 
 /// Data of one frame. Bits are empty for Gaussian symbols.
@@ -36,14 +47,17 @@ struct FrameData {
 struct TransmittedFrame {
   Field<double> field;  // sqrt(W), symbol k centred on sample k samples_per_symbol
   FrameData data;
-  std::vector<double> phase;  // laser phase [rad], per sample
+  LaserTrace laser;                       // per sample
+  double noise_psd = 0.0;                 // W/Hz per polarisation, launched with the signal
+  std::uint64_t dac_clipped_samples = 0;  // all four lanes
 };
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to
 /// frame; Y runs 5,000,011 bits ahead of X.
 FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams& streams);
 
-/// One period of the shaped, phase-noisy field at the set launch power.
+/// One period of the field at the set launch power. Streams: those of dac.h and laser.h ("tx-..."), and
+/// "launch-ase".
 TransmittedFrame transmit(const TransmitterParameters& parameters, const RandomStreams& streams,
                           FftCache& fft);
 

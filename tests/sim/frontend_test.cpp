@@ -1,12 +1,15 @@
-// Hybrid, photodiodes and converter.
+// Splitter, hybrid, photodiodes, electronics: each flaw measured at the outputs.
 #include "sim/frontend/frontend.h"
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 
-#include "sim/frontend/adc.h"
-#include "sim/frontend/hybrid.h"
+#include "sim/electronics/bessel.h"
+#include "sim/electronics/lanes.h"
+#include "sim/frontend/receiver_electronics.h"
+#include "sim/frontend/receiver_input.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -14,126 +17,262 @@ using Complex = std::complex<double>;
 
 namespace {
 
-Field<double> constant_field(std::size_t n, double rate, Complex x, Complex y) {
-  Field<double> field(n, rate);
+constexpr double kRate = 64e9;
+
+Field<double> constant_field(std::size_t n, Complex x, Complex y) {
+  Field<double> field(n, kRate);
   std::fill(field.x.begin(), field.x.end(), x);
   std::fill(field.y.begin(), field.y.end(), y);
   return field;
 }
 
+// A tone of `cycles` a frame in both polarisations, 1 uW each.
+Field<double> tone_field(std::size_t n, int cycles) {
+  Field<double> field(n, kRate);
+  for (std::size_t t = 0; t < n; ++t)
+    field.x[t] = field.y[t] = std::polar(1e-3, kTwoPi * cycles * static_cast<double>(t) / static_cast<double>(n));
+  return field;
+}
+
+LaserTrace steady(std::size_t n, double phase = 0.0) { return {std::vector<double>(n, phase), {}}; }
+
+Photocurrents detected(const Field<double>& field, const FrontendParameters& p, const LocalOscillatorParameters& lo = {}) {
+  return detect(field, lo, steady(field.size()), p, RandomStreams(1));
+}
+
+// Least-squares coefficients of cos and sin of a tone in a lane.
+Complex tone_of(const ComplexRow<double>& row, bool quadrature, int cycles) {
+  Complex sum = 0.0;
+  for (std::size_t t = 0; t < row.size(); ++t)
+    sum += (quadrature ? row[t].imag() : row[t].real()) * std::polar(2.0 / row.size(), -kTwoPi * cycles * static_cast<double>(t) / row.size());
+  return sum;
+}
+
+// Power of the mirror of a tone over the tone [dB].
+double image_ratio_db(const ComplexRow<double>& row, int cycles) {
+  Complex tone = 0.0, image = 0.0;
+  for (std::size_t t = 0; t < row.size(); ++t) {
+    const Complex turn = std::polar(1.0, kTwoPi * cycles * static_cast<double>(t) / row.size());
+    tone += row[t] * std::conj(turn);
+    image += row[t] * turn;
+  }
+  return to_db(std::norm(image) / std::norm(tone));
+}
+
+double degrees(double rad) { return rad * 180.0 / kPi; }
+
 }  // namespace
 
 TEST_CASE("the hybrid's balanced outputs are the cosine and sine of the phase difference") {
-  const Complex shifter = std::polar(1.0, -kPi / 2.0);
+  const Hybrid hybrid;
   for (int k = 0; k < 360; ++k) {
     const double phase = kTwoPi * k / 360.0 + 0.1, oscillator_phase = 0.7 * k;
-    const HybridOutputs h = hybrid(std::polar(0.3, phase + oscillator_phase), std::polar(1.7, oscillator_phase), shifter);
+    const HybridOutputs h = hybrid(std::polar(0.3, phase + oscillator_phase), std::polar(1.7, oscillator_phase), hybrid.shifter());
     const double i = std::norm(h.i_plus) - std::norm(h.i_minus), q = std::norm(h.q_plus) - std::norm(h.q_minus);
     CHECK(std::abs(i / 0.51 - std::cos(phase)) < 1e-12);
     CHECK(std::abs(q / 0.51 - std::sin(phase)) < 1e-12);
-    CHECK(std::abs(std::remainder(std::atan2(q, i) - phase, kTwoPi)) < 1e-12);
     // Lossless: what goes in comes out.
     CHECK(std::abs(std::norm(h.i_plus) + std::norm(h.i_minus) + std::norm(h.q_plus) + std::norm(h.q_minus) -
                    (0.3 * 0.3 + 1.7 * 1.7)) < 1e-12);
   }
 }
 
-TEST_CASE("a hybrid phase error turns I against Q by that angle") {
-  const double error = 5.0 * kPi / 180.0;
-  const Complex shifter = std::polar(1.0, -kPi / 2.0 + error);
-  for (int k = 0; k < 16; ++k) {
-    const double phase = kTwoPi * k / 16.0;
-    const HybridOutputs h = hybrid(std::polar(1.0, phase), 1.0, shifter);
-    CHECK(std::norm(h.i_plus) - std::norm(h.i_minus) == doctest::Approx(std::cos(phase - error)).epsilon(1e-12));
-    CHECK(std::norm(h.q_plus) - std::norm(h.q_minus) == doctest::Approx(std::sin(phase)).epsilon(1e-12));
+TEST_CASE("a hybrid phase error is the quadrature error at the outputs, and its image ratio the textbook's") {
+  for (const double error : {1.0, 5.0, -10.0}) {
+    FrontendParameters p;
+    p.hybrid.phase_error = error * kPi / 180.0;
+    const auto currents = detected(tone_field(1024, 37), p);
+    const Complex i = tone_of(currents.x, false, 37), q = tone_of(currents.x, true, 37);
+    // Q = sin lags I = cos by 90 degrees; the error delays I.
+    CHECK(std::abs(degrees(std::arg(i / q)) - 90.0 + error) < 0.05);
+    CHECK(std::abs(to_db(std::norm(i / q))) < 0.05);
+    // (1 + g^2 - 2 g cos e) / (1 + g^2 + 2 g cos e) at g = 1: tan^2(e/2).
+    CHECK(std::abs(image_ratio_db(currents.x, 37) - 20.0 * std::log10(std::tan(std::abs(p.hybrid.phase_error) / 2.0))) < 0.05);
   }
+}
+
+TEST_CASE("uneven input couplers make Q stronger than I by their ratio twice, once for signal, once for oscillator") {
+  FrontendParameters p;
+  p.hybrid.splitter = Coupler::unequal(0.5);
+  const auto currents = detected(tone_field(1024, 37), p);
+  const double ratio = std::norm(tone_of(currents.x, true, 37) / tone_of(currents.x, false, 37));
+  CHECK(std::abs(to_db(ratio) - 2 * 0.5) < 0.05);  // currents go as the product of two fields: powers as the square
+}
+
+TEST_CASE("common-mode rejection at the outputs is the key, for signal and oscillator alone") {
+  for (const double cmrr : {12.0, 20.0, 30.0}) {
+    FrontendParameters p;
+    p.photodiodes.mismatch = mismatch_of_cmrr(cmrr);
+    LocalOscillatorParameters lo;
+    lo.power = 20e-3;
+    // Oscillator alone: each pair gets an eighth of it on each diode.
+    const auto dark = detected(constant_field(4, 0, 0), p, lo);
+    for (const double current : {dark.x[0].real(), dark.x[0].imag(), dark.y[0].real(), dark.y[0].imag()})
+      CHECK(std::abs(20.0 * std::log10(lo.power / 4.0 / current) - cmrr) < 0.05);
+    lo.power = 0.0;
+    const auto signal = detected(constant_field(4, 1e-3, 0), p, lo);
+    CHECK(std::abs(20.0 * std::log10(1e-6 / 2.0 / signal.x[0].real()) - cmrr) < 0.05);
+  }
+}
+
+TEST_CASE("uneven combiners leak oscillator power into the difference") {
+  FrontendParameters p;
+  p.hybrid.combiner = Coupler::unequal(0.4);
+  const auto dark = detected(constant_field(4, 0, 0), p);
+  // The oscillator enters the second port: plus gets cross^2, minus through^2.
+  const double r = from_db(0.4), expected = -20e-3 / 4.0 * (r - 1.0) / (r + 1.0);
+  CHECK(dark.x[0].real() == doctest::Approx(expected).epsilon(1e-12));
+  CHECK(dark.y[0].imag() == doctest::Approx(expected).epsilon(1e-12));
+}
+
+TEST_CASE("the polarisation splitter divides light of one polarisation by its extinction and its angle") {
+  const auto ratio_db = [](const PolarisationSplitterParameters& splitter) {
+    FrontendParameters p;
+    p.splitter = splitter;
+    const auto currents = detected(constant_field(4, 1e-3, 0), p);
+    return to_db(std::norm(currents.x[0]) / std::norm(currents.y[0]));
+  };
+  CHECK(std::abs(ratio_db({0.0, std::pow(10.0, -20.0 / 20.0)}) - 20.0) < 0.05);
+  CHECK(std::abs(ratio_db({0.0, std::pow(10.0, -12.5 / 20.0)}) - 12.5) < 0.05);
+  CHECK(std::abs(ratio_db({2.0 * kPi / 180.0, 0.0}) + 20.0 * std::log10(std::tan(2.0 * kPi / 180.0))) < 0.05);
+  // Lossless at any setting.
+  const JonesMatrix m = splitter_matrix({0.3, 0.2}), one = adjoint(m) * m;
+  CHECK(std::abs(one.xx - 1.0) + std::abs(one.xy) + std::abs(one.yy - 1.0) < 1e-12);
+}
+
+TEST_CASE("oscillator split and excess loss scale the currents as powers do") {
+  FrontendParameters p;
+  p.oscillator_split = from_db(1.0);
+  auto currents = detected(constant_field(4, 1e-3, 1e-3), p);
+  CHECK(std::abs(to_db(std::norm(currents.x[0]) / std::norm(currents.y[0])) - 1.0) < 1e-9);
+  CHECK(std::norm(currents.x[0]) + std::norm(currents.y[0]) == doctest::Approx(1e-6 * 20e-3));
+  p.hybrid.transmission = from_db(-3.0);
+  currents = detected(constant_field(4, 1e-3, 1e-3), p);
+  CHECK(std::norm(currents.x[0]) + std::norm(currents.y[0]) == doctest::Approx(1e-6 * 20e-3 * from_db(-6.0)));
 }
 
 TEST_CASE("photocurrents are R sqrt(Ps Plo) of each polarisation, and turn with the frequency offset") {
   FrontendParameters p;
-  p.received_power = 2e-6;
-  p.responsivity = 0.8;
+  p.photodiodes.responsivity = 0.8;
   LocalOscillatorParameters lo;
   lo.power = 10e-3;
   lo.frequency_offset = 1e9;
-  const auto field = constant_field(64, 64e9, {1, 0}, {1, 0});
-  const auto currents = detect(field, lo, std::vector<double>(64, 0.3), p, RandomStreams(1));
+  const auto currents = detect(constant_field(64, 1e-3, 1e-3), lo, steady(64, 0.3), p, RandomStreams(1));
   const double amplitude = 0.8 * std::sqrt(1e-6 * 5e-3);
   for (std::size_t t = 0; t < 64; ++t) {
-    const Complex expected = std::polar(amplitude, kTwoPi * 1e9 * static_cast<double>(t) / 64e9 - 0.3);
+    const Complex expected = std::polar(amplitude, kTwoPi * 1e9 * static_cast<double>(t) / kRate - 0.3);
     CHECK(std::abs(currents.x[t] - expected) < 1e-12 * amplitude);
     CHECK(std::abs(currents.y[t] - expected) < 1e-12 * amplitude);
   }
 }
 
-TEST_CASE("shot and thermal noise have the densities 2qI and the given one") {
+TEST_CASE("shot, dark and thermal noise have the densities 2qI and the given one") {
   constexpr std::size_t n = 1 << 16;
-  constexpr double rate = 128e9;
   LocalOscillatorParameters lo;
   lo.power = 10e-3;
-  const std::vector<double> phase(n, 0.0);
-  const auto variance = [&](const FrontendParameters& p) {
-    const auto currents = detect(constant_field(n, rate, {0, 0}, {0, 0}), lo, phase, p, RandomStreams(2));
-    return mean_power(currents.x) / 2.0;  // of one output
+  const auto variance = [&](const PhotodiodeParameters& diodes) {
+    FrontendParameters p;
+    p.photodiodes = diodes;
+    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2)).x) / 2.0;  // of one output
   };
   const double standard_error = std::sqrt(2.0 / (2.0 * n));  // of a variance from 2n samples
-  FrontendParameters p;
+  PhotodiodeParameters p;
   CHECK(variance(p) < 1e-36);
   p.thermal_noise = 20e-12;
-  CHECK(variance(p) == doctest::Approx(20e-12 * 20e-12 * rate / 2.0).epsilon(4 * standard_error));
+  CHECK(variance(p) == doctest::Approx(20e-12 * 20e-12 * kRate / 2.0).epsilon(4 * standard_error));
   p.thermal_noise = 0.0;
   p.shot_noise = true;
   p.responsivity = 0.5;
   // A quarter of the oscillator reaches each balanced output: LO/2 a polarisation, half of it to I.
-  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 0.5 * lo.power / 4.0 * rate / 2.0).epsilon(4 * standard_error));
+  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 0.5 * lo.power / 4.0 * kRate / 2.0).epsilon(4 * standard_error));
+  lo.power = 0.0;
+  p.dark_current = 1e-6;
+  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 2e-6 * kRate / 2.0).epsilon(4 * standard_error));
 }
 
-TEST_CASE("the Bessel path is 3 dB down at its bandwidth and flat in delay") {
-  CHECK(to_db(std::norm(bessel_response(22e9, 22e9))) == doctest::Approx(-3.0103).epsilon(1e-4));
-  CHECK(std::abs(bessel_response(0, 22e9)) == doctest::Approx(1.0));
-  CHECK(std::abs(std::arg(bessel_response(5e9, 22e9))) < 1e-3);
-}
-
-TEST_CASE("sampling at any rate keeps a band-limited waveform") {
+TEST_CASE("oscillator intensity noise leaks through an imperfect balance, and not through a perfect one") {
+  constexpr std::size_t n = 1 << 16;
   FftCache fft(FftPlanning::kEstimate, "");
-  constexpr std::size_t n = 1024;
-  ComplexRow<double> row(n);
-  const auto value = [](double t) { return std::polar(1.0, kTwoPi * 0.03125 * t) + 0.5 * std::polar(1.0, -kTwoPi * 0.125 * t); };
-  for (std::size_t t = 0; t < n; ++t) row[t] = value(static_cast<double>(t));
-  for (const double rate : {0.5, 0.625, 1.0, 2.0, 0.777, 1.0 + 1e-4}) {
-    AdcParameters adc;
-    adc.sample_rate = rate;
-    const auto out = sample_row(row, 1.0, adc, fft);
-    CHECK(out.size() == static_cast<std::size_t>(static_cast<double>(n) * rate));
-    for (std::size_t k = 0; k < out.size(); ++k) CHECK(std::abs(out[k] - value(static_cast<double>(k) / rate)) < 1e-6);
-  }
-}
-
-TEST_CASE("the converter loads each lane as asked, keeps its codes in range and counts what it clips") {
-  FftCache fft(FftPlanning::kEstimate, "");
-  auto random = RandomStreams(3).stream("noise");
-  Field<double> currents(1 << 14, 1.0);
-  for (auto* row : currents.rows()) {
-    for (auto& z : *row) z = 1e-4 * random.complex_normal();
-  }
-  AdcParameters adc;
-  adc.sample_rate = 1.0;
-  adc.bits = 6;
-  adc.loading_db = -6.0;
-  const AdcOutput out = convert(currents, adc, fft);
-  std::uint64_t at_rails = 0;
-  for (std::size_t lane = 0; lane < 4; ++lane) {
-    double power = 0.0;
-    for (const int code : out.lanes[lane]) {
-      CHECK(code >= -32);
-      CHECK(code <= 31);
-      at_rails += code == -32 || code == 31;
-      power += static_cast<double>(code) * code;
+  LocalOscillatorParameters lo;
+  lo.laser.rin = from_db(-140.0);
+  const LaserTrace trace = run_laser(lo.laser, "lo", n, kRate, RandomStreams(4), fft);
+  const auto fluctuation = [&](double mismatch) {
+    FrontendParameters p;
+    p.photodiodes.mismatch = mismatch;
+    const auto currents = detect(constant_field(n, 0, 0), lo, trace, p, RandomStreams(5));
+    double mean = 0, square = 0;
+    for (const auto& z : currents.x) {
+      mean += z.real() / n;
+      square += z.real() * z.real() / n;
     }
-    CHECK(std::sqrt(power / (1 << 14)) == doctest::Approx(32.0 * std::pow(10.0, -0.3)).epsilon(0.06));  // clipping takes some
-    CHECK(out.ampere_per_code[lane] == doctest::Approx(1e-4 / std::sqrt(2.0) / (32.0 * std::pow(10.0, -0.3))).epsilon(0.03));
+    return square - mean * mean;
+  };
+  CHECK(fluctuation(0.0) < 1e-30);
+  // RIN x rate/2 of relative variance on the common-mode current R Plo/4, times the mismatch squared.
+  const double leaked = 0.05 * lo.power / 4.0;
+  CHECK(fluctuation(0.05) == doctest::Approx(leaked * leaked * from_db(-140.0) * kRate / 2.0).epsilon(4 * std::sqrt(2.0 / n)));
+}
+
+TEST_CASE("a Bessel filter of any order is 3 dB down at its bandwidth and flat in delay below it") {
+  for (int order = 1; order <= 10; ++order) {
+    const BesselFilter filter(order, 22e9);
+    CHECK(to_db(std::norm(filter(22e9))) == doctest::Approx(-3.0103).epsilon(1e-4));
+    CHECK(std::abs(filter(0) - 1.0) < 1e-12);
+    CHECK(std::abs(filter(-7e9) - std::conj(filter(7e9))) < 1e-12);
+    if (order >= 3) CHECK(std::abs(std::arg(filter(5e9))) < 5e-3);
   }
-  // Gaussian beyond +-2 sigma: 4.55 %.
-  CHECK(static_cast<double>(out.clipped_samples) / (4 << 14) == doctest::Approx(0.0455).epsilon(0.1));
-  CHECK(at_rails >= out.clipped_samples);
+  // Order 2: H = 3/(s^2 + 3 s + 3), 3 dB at 1.36165 (Zverev, Handbook of Filter Synthesis, 1967; from memory).
+  const double w = 1.36165 * 2.0;
+  CHECK(std::norm(BesselFilter(2, 1.0)(2.0)) == doctest::Approx(9.0 / ((3 - w * w) * (3 - w * w) + 9 * w * w)).epsilon(1e-4));
+  CHECK_THROWS_AS(BesselFilter(0, 1.0), std::invalid_argument);
+  CHECK_THROWS_AS(BesselFilter(4, 0.0), std::invalid_argument);
+}
+
+TEST_CASE("gain control brings every lane to its voltage; saturation bounds it; skews delay the right lanes") {
+  FftCache fft(FftPlanning::kEstimate, "");
+  const auto field = tone_field(1024, 5);
+  const auto currents = detected(field, {});
+  ReceiverElectronicsParameters p;
+  ElectricalLanes out = amplify_currents(currents, p, fft);
+  CHECK(out.currents.x == currents.x);
+  for (std::size_t l = 0; l < 4; ++l)
+    CHECK(out.transimpedance[l] * rms(lane_of(*currents.rows()[l / 2], l % 2)) == doctest::Approx(0.15));
+
+  p.saturation = 0.2;
+  out = amplify_currents(currents, p, fft);
+  double peak = 0;
+  for (const auto& z : out.currents.x) peak = std::max(peak, std::abs(z.real()) * out.transimpedance[0]);
+  // A sine of 150 mV rms peaks at 212 mV, which the knee turns into x / (1 + (x/0.2)^4)^(1/4).
+  const double x = 0.15 * std::sqrt(2.0);
+  CHECK(peak == doctest::Approx(x / std::pow(1.0 + std::pow(x / 0.2, 4), 0.25)).epsilon(1e-9));
+
+  p = {};
+  p.automatic_gain = false;
+  p.transimpedance = 700.0;
+  p.iq_skew = 3e-12;
+  p.xy_skew = 10e-12;
+  out = amplify_currents(currents, p, fft);
+  CHECK(out.transimpedance == std::array<double, 4>{700, 700, 700, 700});
+  const std::array<double, 4> delay = {0, 3e-12, 10e-12, 13e-12};
+  const double w = kTwoPi * 5.0 * kRate / 1024;
+  for (std::size_t l = 0; l < 4; ++l) {
+    const Complex before = tone_of(*currents.rows()[l / 2], l % 2, 5), after = tone_of(*out.currents.rows()[l / 2], l % 2, 5);
+    CHECK(std::arg(before / after) == doctest::Approx(w * delay[l]).epsilon(1e-9));
+  }
+}
+
+TEST_CASE("the received power is what the key says; a pre-amplifier adds (F G - 1)/2 h nu a polarisation") {
+  constexpr std::size_t n = 1 << 16;
+  Field<double> light = constant_field(n, 0.01, 0.02);
+  ReceiverInputParameters p;
+  p.received_power = 1e-6;
+  CHECK(receive_light(light, p, RandomStreams(1)) == 0.0);
+  CHECK(mean_power(light) == doctest::Approx(1e-6).epsilon(1e-12));
+  p.preamplifier = {from_db(5.0), 1e-3};
+  const double referred = receive_light(light, p, RandomStreams(1));
+  CHECK(referred == doctest::Approx((from_db(5.0) * 1000 - 1) / 2 * kPlanck * kCarrierHz / 1000).epsilon(1e-12));
+  double noise = 0.0;
+  const double x = std::sqrt(1e-3 / 5.0);  // the field's share of 1 mW in X
+  for (const auto& a : light.x) noise += std::norm(a - x) / n;
+  CHECK(noise == doctest::Approx(referred * 1000 * kRate).epsilon(4 / std::sqrt(n)));
 }

@@ -1,0 +1,59 @@
+#include "sim/electronics/lanes.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response, FftCache& fft) {
+  const std::size_t n = row.size();
+  fft.get<double>(n).forward(row);
+  for (std::size_t k = 0; k < n; ++k)
+    row[k] *= response(bin_frequency(k, n, sample_rate)) / static_cast<double>(n);
+  fft.get<double>(n).inverse(row);
+}
+
+void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q, FftCache& fft) {
+  if (delay_i == 0.0 && delay_q == 0.0) return;
+  const std::size_t n = row.size();
+  fft.get<double>(n).forward(row);
+  // The spectra of the lanes are the hermitian and anti-hermitian parts of the row's.
+  ComplexRow<double> delayed(n);
+  for (std::size_t k = 0; k < n; ++k) {
+    const std::complex<double> here = row[k], mirror = std::conj(row[(n - k) % n]);
+    const double w = kTwoPi * bin_frequency(k, n, sample_rate);
+    delayed[k] = (0.5 * (here + mirror) * std::polar(1.0, -w * delay_i) +
+                  0.5 * (here - mirror) * std::polar(1.0, -w * delay_q)) /
+                 static_cast<double>(n);
+  }
+  fft.get<double>(n).inverse(delayed);
+  row = std::move(delayed);
+}
+
+std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature) {
+  std::vector<double> out(row.size());
+  std::transform(row.begin(), row.end(), out.begin(),
+                 [&](auto z) { return quadrature ? z.imag() : z.real(); });
+  return out;
+}
+
+double rms(const std::vector<double>& lane) {
+  double sum = 0.0;
+  for (const double x : lane) sum += x * x;
+  return lane.empty() ? 0.0 : std::sqrt(sum / static_cast<double>(lane.size()));
+}
+
+ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m) {
+  const std::size_t n = spectrum.size();
+  ComplexRow<double> out(m);
+  for (std::size_t k = 0; k < n; ++k) {
+    const auto index = static_cast<long>(k) - (2 * k < n ? 0 : static_cast<long>(n));
+    const auto size = static_cast<long>(m);
+    out[static_cast<std::size_t>(((index % size) + size) % size)] += spectrum[k];
+  }
+  return out;
+}
+
+}  // namespace cohlink

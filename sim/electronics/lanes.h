@@ -1,0 +1,31 @@
+// Two real lanes in one complex row: I the real part, Q the imaginary part.
+#pragma once
+
+#include <complex>
+#include <functional>
+#include <vector>
+
+#include "sim/signal/fft.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+/// Frequency response of a real filter [Hz -> complex], hermitian.
+using LaneResponse = std::function<std::complex<double>(double)>;
+
+/// Filters both lanes of a periodic row alike.
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response, FftCache& fft);
+
+/// Delays lane I by `delay_i` and lane Q by `delay_q` [s], cyclically and exactly for a band-limited row.
+void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q, FftCache& fft);
+
+/// One lane as a vector.
+std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature);
+
+/// Root mean square of a lane; 0 for an empty one.
+double rms(const std::vector<double>& lane);
+
+/// Spectrum (forward FFT over n) of a row sampled at m points a period: bins that alias are added up.
+ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m);
+
+}  // namespace cohlink

@@ -1,0 +1,21 @@
+#include "sim/electronics/shaped_noise.h"
+
+#include <cmath>
+
+#include "sim/electronics/lanes.h"
+
+namespace cohlink {
+
+std::vector<double> shaped_noise(std::size_t samples, double sample_rate,
+                                 const std::function<double(double)>& density, RandomStream random,
+                                 FftCache& fft) {
+  ComplexRow<double> row(samples);
+  const double df = sample_rate / static_cast<double>(samples);
+  for (std::size_t k = 0; k < samples; ++k)
+    row[k] =
+        std::sqrt(density(std::abs(bin_frequency(k, samples, sample_rate))) * df) * random.complex_normal();
+  fft.get<double>(samples).inverse(row);
+  return lane_of(row, false);
+}
+
+}  // namespace cohlink

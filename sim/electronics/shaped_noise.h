@@ -1,0 +1,19 @@
+// Stationary Gaussian noise with a given spectrum.
+#pragma once
+
+#include <functional>
+#include <vector>
+
+#include "sim/signal/fft.h"
+#include "sim/signal/random.h"
+
+namespace cohlink {
+
+/// `samples` real values at `sample_rate` [Hz], periodic, with the one-sided power spectral density
+/// `density`(f) [unit^2/Hz], f >= 0 [Hz]: x = Re sum_k sqrt(density(|f_k|) df) W_k exp(i 2 pi f_k t) with
+/// circular Gaussian W_k of unit power and df = sample_rate / samples.
+std::vector<double> shaped_noise(std::size_t samples, double sample_rate,
+                                 const std::function<double(double)>& density, RandomStream random,
+                                 FftCache& fft);
+
+}  // namespace cohlink

@@ -1,0 +1,35 @@
+// From photocurrents to the converter: bandwidth, gain control, saturation, and the lanes' skews.
+#pragma once
+
+#include <array>
+#include <optional>
+
+#include "sim/frontend/frontend.h"
+#include "sim/signal/fft.h"
+
+namespace cohlink {
+
+struct ReceiverElectronicsParameters {
+  std::optional<double> bandwidth;  // Hz, 3 dB, Bessel; absent = unlimited
+  int bandwidth_order = 4;
+  bool automatic_gain = true;
+  double output_rms = 0.15;          // V, what automatic gain control brings each lane to
+  double transimpedance = 1000.0;    // ohm, the gain without automatic control
+  std::optional<double> saturation;  // V, the output never exceeds it; absent = linear
+  double iq_skew = 0.0;              // s, Q later than I, both polarisations
+  double xy_skew = 0.0;              // s, Y later than X
+};
+
+/// Amplified lanes, referred to the input: the currents [A] that a linear amplifier of the lane's
+/// transimpedance would need for the same output voltage.
+struct ElectricalLanes {
+  Field<double> currents;
+  std::array<double, 4> transimpedance;  // ohm, XI XQ YI YQ; what the gain control chose
+};
+
+/// Bandwidth, then gain and soft saturation (soft_limit.h) of the voltage, then delays. The gain control
+/// looks at a lane's rms over the frame: it is slow against the symbols and fast against fading.
+ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& parameters,
+                                 FftCache& fft);
+
+}  // namespace cohlink

@@ -1,0 +1,195 @@
+#include "sim/link_setup_hardware.h"
+
+#include <cmath>
+
+namespace cohlink {
+namespace {
+
+// A key in units of `unit`, or nothing.
+std::optional<double> scaled(const Scenario& s, const char* key, double unit) {
+  const auto value = s.optional_number(key);
+  return value ? std::optional(*value * unit) : std::nullopt;
+}
+
+// An extinction or rejection in dB as a field or current ratio; absent = 0.
+double amplitude_ratio(const Scenario& s, const char* key) {
+  const auto db = s.optional_number(key);
+  return db ? std::pow(10.0, -*db / 20.0) : 0.0;
+}
+
+std::optional<double> linear(const Scenario& s, const char* key) {
+  const auto db = s.optional_number(key);
+  return db ? std::optional(from_db(*db)) : std::nullopt;
+}
+
+// Keys of a laser: [transmitter] prefixes them, [laser_lo] does not.
+LaserParameters laser_setup(const Scenario& s, const std::string& prefix) {
+  LaserParameters p;
+  p.linewidth = s.number(prefix + "linewidth_khz") * 1e3;
+  p.flicker = s.number(prefix + "flicker_hz2_per_hz");
+  p.drift = s.number(prefix + "drift_mhz_per_ms") * 1e9;
+  p.dither = s.number(prefix + "dither_mhz") * 1e6;
+  p.dither_rate = s.number(prefix + "dither_rate_khz") * 1e3;
+  p.rin = linear(s, (prefix + "rin_db_per_hz").c_str());
+  p.rin_bandwidth = scaled(s, (prefix + "rin_bandwidth_ghz").c_str(), 1e9);
+  return p;
+}
+
+// Bits and effective bits, the latter never more than the former.
+QuantiserParameters quantiser_setup(const Scenario& s, const std::string& bits, const std::string& enob) {
+  QuantiserParameters p;
+  p.bits = static_cast<int>(s.integer(bits));
+  p.enob = s.optional_number(enob);
+  if (p.enob && *p.enob > p.bits) s.reject(enob, "exceeds " + bits + " = " + std::to_string(p.bits));
+  return p;
+}
+
+DacParameters dac_setup(const Scenario& s) {
+  DacParameters p;
+  if (s.is_set("transmitter.dac_bits")) {
+    p.quantiser = quantiser_setup(s, "transmitter.dac_bits", "transmitter.dac_enob");
+  } else if (s.is_set("transmitter.dac_enob")) {
+    s.reject("transmitter.dac_enob", "needs transmitter.dac_bits");
+  }
+  p.loading_db = s.number("transmitter.dac_loading_db");
+  p.sample_rate = scaled(s, "transmitter.dac_sample_rate_gsa", 1e9);
+  p.bandwidth = scaled(s, "transmitter.dac_bandwidth_ghz", 1e9);
+  p.bandwidth_order = static_cast<int>(s.integer("transmitter.dac_bandwidth_order"));
+  p.preemphasis_db = s.number("transmitter.preemphasis_db");
+  return p;
+}
+
+// The interferometers' own flaws say nothing about a linear modulator.
+void reject_interferometer_keys(const Scenario& s) {
+  const auto refuse = [&](const std::string& key) {
+    s.reject(key, "is used only with transmitter.modulator = iq");
+  };
+  for (const std::string key :
+       {"transmitter.modulator_extinction_db", "transmitter.modulator_outer_extinction_db"})
+    if (s.is_set(key)) refuse(key);
+  for (const std::string key :
+       {"transmitter.modulator_bias_error_i_deg", "transmitter.modulator_bias_error_q_deg"})
+    if (s.number(key) != 0.0) refuse(key);
+  if (s.text("transmitter.predistortion") != "off") refuse("transmitter.predistortion");
+}
+
+ModulatorParameters modulator_setup(const Scenario& s) {
+  ModulatorParameters p;
+  p.kind = chosen<ModulatorKind>(s, "transmitter.modulator",
+                                 {{"ideal", ModulatorKind::kIdeal}, {"iq", ModulatorKind::kIq}});
+  if (p.kind == ModulatorKind::kIdeal) reject_interferometer_keys(s);
+  p.laser_power = dbm_to_watt(s.number("transmitter.laser_power_dbm"));
+  p.predistortion = s.text("transmitter.predistortion") == "arcsine";
+  p.iq.v_pi = s.number("transmitter.modulator_v_pi_v");
+  p.iq.inner_arm_error = amplitude_ratio(s, "transmitter.modulator_extinction_db");
+  p.iq.outer_arm_error = amplitude_ratio(s, "transmitter.modulator_outer_extinction_db");
+  p.iq.bias_error_i = radians(s.number("transmitter.modulator_bias_error_i_deg"));
+  p.iq.bias_error_q = radians(s.number("transmitter.modulator_bias_error_q_deg"));
+  p.iq.phase_error = radians(s.number("transmitter.iq_phase_error_deg"));
+  p.iq.power_transmission = from_db(-s.number("transmitter.modulator_loss_db"));
+  return p;
+}
+
+ReceiverInputParameters receiver_input_setup(const Scenario& s) {
+  ReceiverInputParameters p;
+  p.received_power = dbm_to_watt(s.number("frontend.received_power_dbm"));
+  if (const auto factor = linear(s, "frontend.preamplifier_noise_figure_db"))
+    p.preamplifier = {*factor, dbm_to_watt(s.number("frontend.preamplifier_output_dbm"))};
+  return p;
+}
+
+FrontendParameters frontend_setup(const Scenario& s) {
+  FrontendParameters p;
+  p.splitter = {radians(s.number("frontend.pbs_angle_deg")),
+                amplitude_ratio(s, "frontend.pbs_extinction_db")};
+  p.oscillator_split = from_db(s.number("frontend.lo_split_imbalance_db"));
+  p.hybrid.splitter = Coupler::unequal(s.number("frontend.splitter_imbalance_db"));
+  p.hybrid.combiner = Coupler::unequal(s.number("frontend.combiner_imbalance_db"));
+  p.hybrid.phase_error = radians(s.number("frontend.hybrid_phase_error_deg"));
+  p.hybrid.transmission = from_db(-s.number("frontend.hybrid_loss_db"));
+  p.photodiodes.responsivity = s.number("frontend.responsivity_a_per_w");
+  p.photodiodes.mismatch = amplitude_ratio(s, "frontend.cmrr_db");
+  p.photodiodes.dark_current = s.number("frontend.dark_current_na") * 1e-9;
+  p.photodiodes.thermal_noise = s.number("frontend.thermal_noise_pa_per_sqrt_hz") * 1e-12;
+  p.photodiodes.shot_noise = s.boolean("frontend.shot_noise");
+  if (p.photodiodes.dark_current > 0.0 && !p.photodiodes.shot_noise)
+    s.reject("frontend.dark_current_na", "only adds shot noise; it needs frontend.shot_noise = true");
+  return p;
+}
+
+ReceiverElectronicsParameters electronics_setup(const Scenario& s) {
+  ReceiverElectronicsParameters p;
+  p.bandwidth = scaled(s, "frontend.bandwidth_ghz", 1e9);
+  p.bandwidth_order = static_cast<int>(s.integer("frontend.bandwidth_order"));
+  p.automatic_gain = s.text("frontend.gain_control") == "automatic";
+  p.output_rms = s.number("frontend.output_rms_mv") * 1e-3;
+  p.transimpedance = s.number("frontend.transimpedance_ohm");
+  p.saturation = scaled(s, "frontend.output_saturation_mv", 1e-3);
+  p.iq_skew = s.number("frontend.iq_skew_ps") * 1e-12;
+  p.xy_skew = s.number("frontend.xy_skew_ps") * 1e-12;
+  return p;
+}
+
+Interleaving interleaving_setup(const Scenario& s) {
+  Interleaving p;
+  p.count = static_cast<int>(s.integer("adc.interleave"));
+  p.gain = s.number("adc.interleave_gain_percent") / 100.0;
+  p.offset = s.number("adc.interleave_offset_percent") / 100.0;
+  p.timing = s.number("adc.interleave_skew_fs") * 1e-15;
+  if (p.count == 1) {
+    for (const char* key :
+         {"adc.interleave_gain_percent", "adc.interleave_offset_percent", "adc.interleave_skew_fs"})
+      if (s.number(key) != 0.0)
+        s.reject(key, "is a spread over sub-converters; adc.interleave must exceed 1");
+  }
+  return p;
+}
+
+AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
+  AdcParameters p;
+  p.sample_rate = scaled(s, "adc.sample_rate_gsa", 1e9).value_or(2.0 * symbol_rate);
+  if (p.sample_rate < symbol_rate) s.reject("adc.sample_rate_gsa", "is below one sample a symbol");
+  p.clock_offset = s.number("adc.clock_offset_ppm") * 1e-6;
+  p.clock_phase = s.number("adc.clock_phase_samples");
+  p.jitter = s.number("adc.jitter_fs") * 1e-15;
+  p.sine_jitter = s.number("adc.sine_jitter_fs") * 1e-15;
+  p.sine_jitter_rate = s.number("adc.sine_jitter_rate_mhz") * 1e6;
+  p.skew = {s.number("adc.skew_xi_ps") * 1e-12, s.number("adc.skew_xq_ps") * 1e-12,
+            s.number("adc.skew_yi_ps") * 1e-12, s.number("adc.skew_yq_ps") * 1e-12};
+  p.gain_spread_db = s.number("adc.gain_spread_db");
+  p.offset_spread = s.number("adc.offset_spread_percent") / 100.0;
+  p.interleaving = interleaving_setup(s);
+  p.quantiser = quantiser_setup(s, "adc.bits", "adc.enob");
+  p.loading_db = s.number("adc.loading_db");
+  if (s.text("frontend.gain_control") == "manual") p.full_scale = s.number("adc.full_scale_mv") * 1e-3;
+  p.flat_band = !s.is_set("frontend.bandwidth_ghz");
+  return p;
+}
+
+}  // namespace
+
+TransmitterParameters transmitter_hardware(const Scenario& s) {
+  TransmitterParameters p;
+  p.dac = dac_setup(s);
+  p.driver.input_rms = s.number("transmitter.dac_output_rms_v");
+  p.driver.gain = std::pow(10.0, s.number("transmitter.driver_gain_db") / 20.0);
+  p.driver.saturation = s.optional_number("transmitter.driver_saturation_v");
+  p.lane_errors = {s.number("transmitter.iq_gain_imbalance_db"), s.number("transmitter.iq_skew_ps") * 1e-12,
+                   s.number("transmitter.xy_power_imbalance_db"), s.number("transmitter.xy_skew_ps") * 1e-12};
+  p.laser = laser_setup(s, "transmitter.laser_");
+  p.modulator = modulator_setup(s);
+  p.launch_power = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
+  p.launch_noise_factor = linear(s, "transmitter.launch_amplifier_noise_figure_db");
+  return p;
+}
+
+void receiver_hardware(const Scenario& s, LinkSetup& setup) {
+  setup.receiver_input = receiver_input_setup(s);
+  setup.oscillator = {dbm_to_watt(s.number("laser_lo.power_dbm")),
+                      s.number("laser_lo.frequency_offset_mhz") * 1e6, laser_setup(s, "laser_lo.")};
+  setup.frontend = frontend_setup(s);
+  setup.electronics = electronics_setup(s);
+  setup.adc = adc_setup(s, setup.transmitter.pulse.symbol_rate);
+}
+
+}  // namespace cohlink

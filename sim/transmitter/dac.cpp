@@ -1,0 +1,104 @@
+#include "sim/transmitter/dac.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sim/electronics/lanes.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+double sinc(double x) { return x == 0.0 ? 1.0 : std::sin(kPi * x) / (kPi * x); }
+
+// The inverse of the analogue response, no larger than `limit`.
+std::complex<double> emphasis(std::complex<double> response, double limit) {
+  const double magnitude = std::abs(response);
+  const std::complex<double> turn = magnitude > 0.0 ? std::conj(response) / magnitude : 1.0;
+  return turn * (magnitude * limit > 1.0 ? 1.0 / magnitude : limit);
+}
+
+void preemphasise(ComplexRow<double>& row, double rate, const DacParameters& p, FftCache& fft) {
+  if (p.preemphasis_db == 0.0) return;
+  const double limit = std::pow(10.0, p.preemphasis_db / 20.0);
+  const double nyquist = 0.5 * p.sample_rate.value_or(rate);
+  const DacResponse response(p);
+  filter_lanes(
+      row, rate,
+      [&](double f) -> std::complex<double> {
+        return std::abs(f) > nyquist ? 1.0 : emphasis(response(f), limit);
+      },
+      fft);
+}
+
+// Values at the converter's own instants.
+ComplexRow<double> resampled(const ComplexRow<double>& row, std::size_t m, FftCache& fft) {
+  if (m == row.size()) return row;
+  ComplexRow<double> spectrum = row;
+  fft.get<double>(row.size()).forward(spectrum);
+  for (auto& bin : spectrum) bin /= static_cast<double>(row.size());
+  ComplexRow<double> out = folded_spectrum(spectrum, m);
+  fft.get<double>(m).inverse(out);
+  return out;
+}
+
+void quantise(ComplexRow<double>& samples, const DacParameters& p, RandomStream& random, DacReport& report) {
+  if (!p.quantiser) return;
+  Quantiser quantiser(*p.quantiser);
+  const auto step = [&](bool quadrature) {
+    const double full_scale = rms(lane_of(samples, quadrature)) * std::pow(10.0, -p.loading_db / 20.0);
+    return full_scale > 0.0 ? full_scale / quantiser.full_scale() : 1.0;
+  };
+  const double step_i = step(false), step_q = step(true);
+  for (auto& z : samples) {
+    const double i = step_i * quantiser(z.real() / step_i, random);
+    z = {i, step_q * quantiser(z.imag() / step_q, random)};
+  }
+  report.clipped_samples += quantiser.clipped();
+}
+
+// Impulses at the converter's rate, seen on the simulation's grid through hold and path.
+void hold(ComplexRow<double>& row, ComplexRow<double> samples, double rate, const DacParameters& p,
+          FftCache& fft) {
+  const std::size_t n = row.size(), m = samples.size();
+  const DacResponse response(p);
+  fft.get<double>(m).forward(samples);
+  for (std::size_t k = 0; k < n; ++k) {
+    const std::size_t image = 2 * k < n ? k % m : (m - (n - k) % m) % m;
+    row[k] = samples[image] * response(bin_frequency(k, n, rate)) / static_cast<double>(m);
+  }
+  fft.get<double>(n).inverse(row);
+}
+
+}  // namespace
+
+DacResponse::DacResponse(const DacParameters& p) : sample_rate_(p.sample_rate) {
+  if (p.bandwidth) path_.emplace(p.bandwidth_order, *p.bandwidth);
+}
+
+std::complex<double> DacResponse::operator()(double frequency) const {
+  const std::complex<double> held = sample_rate_ ? sinc(frequency / *sample_rate_) : 1.0;
+  return path_ ? held * (*path_)(frequency) : held;
+}
+
+DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, const RandomStreams& streams,
+                              FftCache& fft) {
+  DacReport report;
+  RandomStream random = streams.stream("dac-noise");
+  const double rate = drive.sample_rate;
+  const double converter_rate = p.sample_rate.value_or(rate);
+  const auto m =
+      static_cast<std::size_t>(std::llround(static_cast<double>(drive.size()) * converter_rate / rate));
+  for (auto* row : drive.rows()) {
+    preemphasise(*row, rate, p, fft);
+    ComplexRow<double> samples = resampled(*row, m, fft);
+    quantise(samples, p, random, report);
+    if (p.sample_rate || p.bandwidth)
+      hold(*row, std::move(samples), rate, p, fft);
+    else
+      *row = std::move(samples);
+  }
+  return report;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,31 @@
+#include "sim/transmitter/lane_errors.h"
+
+#include <array>
+#include <cmath>
+
+#include "sim/electronics/lanes.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// Amplitudes of a pair whose powers have the ratio `db` and whose mean power stays 1.
+std::array<double, 2> balanced_pair(double db) {
+  const double ratio = from_db(db);
+  return {std::sqrt(2.0 * ratio / (1.0 + ratio)), std::sqrt(2.0 / (1.0 + ratio))};
+}
+
+}  // namespace
+
+void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, FftCache& fft) {
+  const auto [gain_i, gain_q] = balanced_pair(p.iq_gain_db);
+  const auto amplitude = balanced_pair(p.xy_power_db);
+  const std::array<double, 2> delay = {0.0, p.xy_skew};
+  const auto rows = drive.rows();
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    for (auto& z : *rows[pol]) z = {amplitude[pol] * gain_i * z.real(), amplitude[pol] * gain_q * z.imag()};
+    delay_lanes(*rows[pol], drive.sample_rate, delay[pol], delay[pol] + p.iq_skew, fft);
+  }
+}
+
+}  // namespace cohlink

@@ -1,0 +1,37 @@
+// The dual-polarisation modulator: laser light and four drive waveforms in, the field of both polarisations
+// out.
+#pragma once
+
+#include "sim/signal/field.h"
+#include "sim/transmitter/iq_modulator.h"
+#include "sim/transmitter/laser.h"
+
+namespace cohlink {
+
+/// kIdeal: linear, trimmed to the launch power. kIq: two nested IQ interferometers (iq_modulator.h).
+enum class ModulatorKind { kIdeal, kIq };
+
+struct ModulatorParameters {
+  ModulatorKind kind = ModulatorKind::kIdeal;
+  IqModulatorParameters iq;
+  double laser_power = 40e-3;  // W, split in halves to the two polarisations
+  bool predistortion = false;  // arcsine, kIq only
+};
+
+/// What is left to be done by the launch amplifier.
+struct ModulatedLight {
+  double power = 0.0;       // W, both polarisations, out of the modulator
+  double power_gain = 1.0;  // still to be applied to the field to reach the launch power
+};
+
+/// Turns the drive (units of driver.h) into light in place. A polarisation combiner joins X and Y without
+/// loss.
+///   kIdeal: E = sqrt(launch / 2) (u_I + i exp(i phase_error) u_Q) a(t) exp(i phi(t)); the mean power over
+///     all data is the launch power and a frame's own differs by what its data happen to be. Its output is
+///     taken to be the laser's power times the transmission.
+///   kIq: E = sqrt(laser power / 2) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)).
+/// a(t), phi(t): relative amplitude and phase of the laser.
+ModulatedLight modulate(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& parameters,
+                        double volt_per_unit, double launch_power);
+
+}  // namespace cohlink
