@@ -1,0 +1,235 @@
+// From a line's parameters to a plan, and what a plan says of itself.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <numeric>
+
+#include "sim/fibre/engine.h"
+#include "sim/fibre/line.h"
+#include "sim/fibre/pmd.h"
+#include "sim/signal/units.h"
+
+using namespace cohlink;
+
+namespace {
+
+FftCache& ffts() {
+  static FftCache cache(FftPlanning::kEstimate, "");
+  return cache;
+}
+
+LineParameters birefringent_line(StepLaw law) {
+  LineParameters line;
+  line.bandwidth = 35e9;
+  line.steps.law = law;
+  line.sections.resize(3);
+  for (LineSection& section : line.sections) section.span.pmd_coefficient = 0.2e-12 / std::sqrt(1e3);
+  line.sections[1].pdl_db = 1.0;
+  return line;
+}
+
+double distance(const JonesMatrix& a, const JonesMatrix& b) {
+  const JonesMatrix d = a - b;
+  return std::sqrt(std::norm(d.xx) + std::norm(d.xy) + std::norm(d.yx) + std::norm(d.yy));
+}
+
+}  // namespace
+
+TEST_CASE("every step law fills the span and respects the dispersive cap") {
+  Span span;
+  span.length = 83e3;
+  for (const StepLaw law : {StepLaw::kConstant, StepLaw::kLossMatched, StepLaw::kNonlinearPhase}) {
+    for (const double bandwidth : {35e9, 250e9}) {
+      for (const double loss : {0.0, span.loss}) {
+        Span s = span;
+        s.loss = loss;
+        StepControl control;
+        control.law = law;
+        const std::vector<double> steps = step_lengths(s, control, bandwidth, 5e-3);
+        CHECK(std::accumulate(steps.begin(), steps.end(), 0.0) == doctest::Approx(span.length).epsilon(1e-12));
+        const double cap = dispersive_step_cap(s.beta2, bandwidth);
+        for (const double h : steps) {
+          CHECK(h > 0.0);
+          CHECK(h <= cap * (1.0 + 1e-9));
+        }
+      }
+    }
+  }
+}
+
+TEST_CASE("the dispersive cap has the value known from the pitfall") {
+  // 24 km for one 35 GHz channel, 0.54 km for five of them 50 GHz apart.
+  const double beta2 = dispersion_to_beta2(17.0);
+  CHECK(dispersive_step_cap(beta2, 35e9) == doctest::Approx(24e3).epsilon(0.01));
+  CHECK(dispersive_step_cap(beta2, 235e9) == doctest::Approx(0.54e3).epsilon(0.02));
+}
+
+TEST_CASE("loss-matched steps grow as exp(loss z/3)") {
+  Span span;
+  StepControl control;
+  control.steps_per_span = 400;
+  const std::vector<double> steps = step_lengths(span, control, 1e9, 0.0);
+  CHECK(steps.size() == 400);
+  double z = 0.0;
+  for (std::size_t i = 0; i + 1 < steps.size(); ++i) {
+    const double middle = z + steps[i] / 2.0, next = z + steps[i] + steps[i + 1] / 2.0;
+    CHECK(std::log(steps[i + 1] / steps[i]) == doctest::Approx(span.loss / 3.0 * (next - middle)).epsilon(1e-3));
+    z += steps[i];
+  }
+}
+
+TEST_CASE("nonlinear-phase steps turn the mean power by the phase asked for") {
+  Span span;
+  StepControl control;
+  control.law = StepLaw::kNonlinearPhase;
+  const std::vector<double> steps = step_lengths(span, control, 1e9, 10e-3);
+  double z = 0.0;
+  for (std::size_t i = 0; i + 1 < steps.size(); ++i) {  // the last may be shorter
+    const double turn = 8.0 / 9.0 * span.gamma * 10e-3 * std::exp(-span.loss * z) * -std::expm1(-span.loss * steps[i]) / span.loss;
+    CHECK(turn == doctest::Approx(control.max_phase).epsilon(1e-9));
+    z += steps[i];
+  }
+}
+
+TEST_CASE("the step grid does not change a line's Jones matrix") {
+  const PropagationPlan coarse = plan_line(birefringent_line(StepLaw::kConstant), RandomStreams(4));
+  const PropagationPlan fine = plan_line(birefringent_line(StepLaw::kLocalError), RandomStreams(4));
+  CHECK(totals(coarse).pmd_sections == totals(fine).pmd_sections);
+  for (const double frequency : {-20e9, 0.0, 13e9}) {
+    CHECK(distance(jones_matrix(coarse, frequency), jones_matrix(fine, frequency)) < 1e-12);
+  }
+}
+
+TEST_CASE("another frame's streams draw another fibre, the same ones the same fibre") {
+  const LineParameters line = birefringent_line(StepLaw::kConstant);
+  const JonesMatrix a = jones_matrix(plan_line(line, RandomStreams(4, 0)), 5e9);
+  CHECK(distance(a, jones_matrix(plan_line(line, RandomStreams(4, 0)), 5e9)) == 0.0);
+  CHECK(distance(a, jones_matrix(plan_line(line, RandomStreams(4, 1)), 5e9)) > 0.01);
+}
+
+TEST_CASE("the plan's responses are what an engine does to a tone") {
+  LineParameters line = birefringent_line(StepLaw::kLossMatched);
+  for (LineSection& section : line.sections) {
+    section.span.gamma = 0.0;
+    section.amplifier.ase = false;
+  }
+  line.sections[0].filters = {{-2e9, 40e9, 12e9}};
+  line.sections[2].module = DispersionModule{3e-22, 1e-35};
+  const PropagationPlan plan = plan_line(line, RandomStreams(4));
+  constexpr std::size_t kN = 256;
+  constexpr std::size_t kBin = 250;  // negative FFT frequency
+  Field<double> tone(kN, 128e9);
+  for (std::size_t i = 0; i < kN; ++i) tone.x[i] = std::polar(1.0, kTwoPi * static_cast<double>(kBin * i) / kN);
+  FastEngine<double>{ffts()}(tone, plan, RandomStreams(4));
+  const double frequency = bin_frequency(kBin, kN, 128e9);
+  const JonesMatrix j = scalar_response(plan, frequency) * jones_matrix(plan, frequency);
+  CHECK(std::abs(tone.x[0] - j.xx) < 1e-12);
+  CHECK(std::abs(tone.y[0] - j.yx) < 1e-12);
+}
+
+TEST_CASE("DGD and second-order PMD are the derivatives of the Jones matrix") {
+  LineParameters line = birefringent_line(StepLaw::kConstant);
+  line.sections[1].pdl_db = 0.0;  // the eigenvalue formula is for a unitary matrix
+  const PropagationPlan plan = plan_line(line, RandomStreams(9));
+  constexpr double f = 7e9, df = 1e6;
+  const PmdState state = pmd_state(plan, f);
+  // The eigenphases of J(w + dw) J(w)^-1 differ by DGD dw.
+  const JonesMatrix step = jones_matrix(plan, f + df / 2.0) * inverse(jones_matrix(plan, f - df / 2.0));
+  const std::complex<double> half = (step.xx + step.yy) / 2.0, root = std::sqrt(half * half - determinant(step));
+  const double phase = std::abs(std::arg((half + root) / (half - root)));
+  CHECK(state.dgd == doctest::Approx(phase / (kTwoPi * df)).epsilon(1e-6));
+  const StokesVector above = pmd_state(plan, f + df).vector, below = pmd_state(plan, f - df).vector;
+  for (std::size_t i = 0; i < 3; ++i) {
+    const double slope = (above[i] - below[i]) / (2.0 * kTwoPi * df);
+    CHECK(std::abs(state.second_order[i] - slope) < 1e-5 * state.second_order_magnitude);
+  }
+}
+
+TEST_CASE("a single section has its own DGD along its output axis") {
+  PropagationPlan plan;
+  plan.elements.push_back(PmdSection{JonesMatrix{}, 20e-12});
+  const PmdState state = pmd_state(plan, 3e9);
+  CHECK(state.dgd == doctest::Approx(20e-12));
+  CHECK(state.vector[0] == doctest::Approx(20e-12));  // x is slow: +S1
+  CHECK(state.second_order_magnitude < 1e-30);
+}
+
+TEST_CASE("a section delays x behind y by its DGD") {
+  PropagationPlan plan;
+  plan.elements.push_back(PmdSection{JonesMatrix{}, 20e-12});
+  Field<double> field(64, 100e9);  // 10 ps a sample
+  field.x[30] = field.y[30] = 1.0;
+  FastEngine<double>{ffts()}(field, plan, RandomStreams(1));
+  CHECK(std::abs(field.x[31]) == doctest::Approx(1.0));
+  CHECK(std::abs(field.y[29]) == doctest::Approx(1.0));
+}
+
+TEST_CASE("polarisation turns at the Stokes rate asked for") {
+  PropagationPlan plan;
+  constexpr double rate = 50e3;  // rad/s
+  plan.elements.push_back(PolarisationRotation{rate, {0.0, 0.0, 1.0}, 0.0});
+  Field<double> field(1024, 1e8);
+  for (auto& a : field.x) a = 1.0;
+  FastEngine<double>{ffts()}(field, plan, RandomStreams(1));
+  const double time = 1000 / 1e8, angle = std::atan2(std::abs(field.y[1000]), std::abs(field.x[1000]));
+  CHECK(2.0 * angle == doctest::Approx(rate * time).epsilon(1e-9));
+}
+
+TEST_CASE("PDL is the ratio of the largest to the smallest transmission") {
+  LineParameters line = birefringent_line(StepLaw::kConstant);
+  for (LineSection& section : line.sections) section.pdl_db = 0.0;
+  line.sections[1].pdl_db = 2.0;
+  const JonesMatrix j = jones_matrix(plan_line(line, RandomStreams(4)), 0.0), h = adjoint(j) * j;
+  const double half = (h.xx + h.yy).real() / 2.0, root = std::sqrt(half * half - determinant(h).real());
+  CHECK(to_db((half + root) / (half - root)) == doctest::Approx(2.0).epsilon(1e-9));
+  CHECK(half + root == doctest::Approx(1.0));
+}
+
+TEST_CASE("an optical filter has its bandwidth at -6 dB and narrows in cascade") {
+  const OpticalFilter filter{5e9, 50e9, 10e9};
+  CHECK(filter_response(filter, 5e9) == doctest::Approx(1.0).epsilon(1e-6));
+  for (const double side : {-25e9, 25e9}) CHECK(filter_response(filter, 5e9 + side) == doctest::Approx(0.5).epsilon(1e-6));
+  const auto width = [&](int count) {
+    double f = 0.0;
+    while (std::pow(filter_response(filter, 5e9 + f), 2 * count) > 0.5) f += 1e6;
+    return 2.0 * f;
+  };
+  CHECK(width(10) < width(1));
+  CHECK(width(1) < 50e9);
+}
+
+TEST_CASE("an amplifier of fixed output power delivers it") {
+  LineParameters line;
+  line.bandwidth = 1e9;
+  line.sections.resize(1);
+  line.sections[0].amplifier = {GainMode::kFixedOutput, 5.0, false, 3e-3};
+  Field<double> field(256, 64e9);
+  for (auto& a : field.x) a = 0.01;
+  FastEngine<double>{ffts()}(field, plan_line(line, RandomStreams(1)), RandomStreams(1));
+  CHECK(mean_power(field) == doctest::Approx(3e-3).epsilon(1e-9));
+}
+
+TEST_CASE("a compensating module undoes its fibre") {
+  LineParameters line;
+  line.bandwidth = 1e9;
+  line.sections.resize(1);
+  LineSection& section = line.sections[0];
+  section.module = DispersionModule{-section.span.beta2 * 80e3, -section.span.beta3 * 80e3};
+  section.module_loss_db = 6.0;
+  const PlanTotals sum = totals(plan_line(line, RandomStreams(1)));
+  CHECK(std::abs(sum.beta2_length) < 1e-33);
+  CHECK(std::abs(sum.beta3_length) < 1e-45);
+  CHECK(sum.power_gain == doctest::Approx(1.0));
+}
+
+TEST_CASE("a line that cannot be built says why") {
+  LineParameters line;
+  line.sections.resize(1);
+  CHECK_THROWS_WITH(plan_line(line, RandomStreams(1)), "bandwidth of the line must be above 0 Hz");
+  line.bandwidth = 35e9;
+  line.sections[0].span.length = 0.0;
+  CHECK_THROWS_WITH(plan_line(line, RandomStreams(1)), "length of a span must be above 0 m");
+  line.sections[0].span.length = 80e3;
+  line.steps.steps_per_span = 0;
+  CHECK_THROWS_WITH(plan_line(line, RandomStreams(1)), "steps per span must be at least 1");
+}
