@@ -152,8 +152,8 @@ void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
 }
 
 TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes) {
-  // Measured: short columns are best as long as a row fits in the second-level cache, in blocks of 512 bytes a row, or of
-  // 32 samples where longer columns fill the cache by themselves.
+  // Measured: short columns are best as long as a row fits in the second-level cache, in blocks of 512 bytes
+  // a row, or of 32 samples where longer columns fill the cache by themselves.
   const auto longest = [n] {
     if (n >= std::size_t{1} << 21) return 256;
     if (n >= std::size_t{1} << 19) return 128;
@@ -179,8 +179,8 @@ TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, ColumnPlans<Real>& columns, s
       block_y_(shape.n1 * shape.block),
       twiddle_(shape.n2) {}
 
-// Asks for the cache lines of the next block while this one's are being written beside them: no hardware prefetcher sees
-// the pattern, and a long field would wait for memory at every row.
+// Asks for the cache lines of the next block while this one's are being written beside them: no hardware
+// prefetcher sees the pattern, and a long field would wait for memory at every row.
 inline void prefetch(const void* start, std::size_t bytes) {
 #if defined(__GNUC__)
   const char* p = static_cast<const char*>(start);

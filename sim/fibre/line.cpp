@@ -178,6 +178,17 @@ double dispersive_step_cap(double beta2, double bandwidth) {
   return 2.0 / (kPi * std::abs(beta2) * bandwidth * bandwidth);  // infinite for beta2 = 0
 }
 
+StepControl halved(const StepControl& control) {
+  StepControl finer = control;
+  finer.steps_per_span *= 2;
+  finer.max_phase /= 2.0;
+  finer.tolerance /= 8.0;
+  finer.cap_factor /= 2.0;
+  return finer;
+}
+
+double kerr_alias_free_rate(double bandwidth, double channel_edge) { return 1.5 * bandwidth + channel_edge; }
+
 std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth,
                                  double power) {
   const double cap = control.cap_factor * dispersive_step_cap(span.beta2, bandwidth);

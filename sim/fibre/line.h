@@ -91,6 +91,15 @@ double ase_psd_per_polarisation(double power_gain, double noise_factor, double c
 /// The dispersive cap on the step [m]: 2 / (pi |beta2| B^2); infinite without dispersion.
 double dispersive_step_cap(double beta2, double bandwidth);
 
+/// The control that makes half of `control`'s steps, cap included: for a run that checks the numerical error.
+/// (The local error goes as the cube of the step, so kLocalError gets an eighth of the tolerance.)
+StepControl halved(const StepControl& control);
+
+/// Sample rate [Hz] below which first-order Kerr products alias into the channel read: 1.5 B + f_edge, B the
+/// total optical bandwidth of the signal (its products reach +-1.5 B), f_edge the largest |frequency| of that
+/// channel.
+double kerr_alias_free_rate(double bandwidth, double channel_edge);
+
 /// Step lengths [m] for one span by `control`, `power` [W] at its input; they sum to the span's length.
 /// kLocalError has no fixed steps and throws std::invalid_argument.
 std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth,

@@ -28,7 +28,8 @@ wdm::Signal one_channel(std::size_t symbols, double power_dbm) {
   return signal;
 }
 
-// OSNR [dB] as an optical spectrum analyser would take it: noise density beside the channel, total power less that noise.
+// OSNR [dB] as an optical spectrum analyser would take it: noise density beside the channel, total power less
+// that noise.
 double osnr_from_spectrum(Field<double> field, double channel_edge) {
   const std::size_t n = field.size();
   double total = 0.0, beside = 0.0;
@@ -64,7 +65,8 @@ double relative_error(const Field<Real>& a, const Field<double>& b) {
 }  // namespace
 
 TEST_CASE("OSNR after N equal spans is the 58 dB rule in its exact form") {
-  // P_launch / (N (F G - 1) h nu B). Noise is estimated from 2 x 0.7 x 2^18 bins: 0.16 %, 0.007 dB; bar 0.02 dB.
+  // P_launch / (N (F G - 1) h nu B). Noise is estimated from 2 x 0.7 x 2^18 bins: 0.16 %, 0.007 dB; bar 0.02
+  // dB.
   for (const int spans : {1, 4, 12}) {
     LineParameters line;
     line.sections.resize(static_cast<std::size_t>(spans));
@@ -80,19 +82,23 @@ TEST_CASE("OSNR after N equal spans is the 58 dB rule in its exact form") {
     const double launched = mean_power(field);  // what these symbols happen to carry
     FastEngine<double>{ffts()}(field, plan_line(line, RandomStreams(3)), RandomStreams(3));
     const double gain = std::exp(line.sections[0].span.loss * 80e3), factor = from_db(5.0);
-    const double exact = to_db(launched / (spans * (factor * gain - 1.0) * kPlanck * kCarrierHz * kOsnrBandwidthHz));
-    const double rule = 57.953 + watt_to_dbm(launched) - 16.0 - 5.0 - to_db(spans);  // the rule rounds F G - 1 to F G
+    const double exact =
+        to_db(launched / (spans * (factor * gain - 1.0) * kPlanck * kCarrierHz * kOsnrBandwidthHz));
+    const double rule =
+        57.953 + watt_to_dbm(launched) - 16.0 - 5.0 - to_db(spans);  // the rule rounds F G - 1 to F G
     const double measured = osnr_from_spectrum(field, 1.05 * pulse_band_edge(signal.shape));
     INFO("exact " << exact << ", rule " << rule << ", spectrum " << measured);
     CHECK(std::abs(measured - exact) < 0.02);
     CHECK(std::abs(exact - rule) < 0.04);
     validation::record("OSNR from the spectrum after " + std::to_string(spans) + " x 80 km, 0 dBm, NF 5 dB",
-                       "58 dB rule, exact form (ITU-T G.680 and G.Sup39, from memory)", exact, measured, 0.02, "dB");
+                       "58 dB rule, exact form (ITU-T G.680 and G.Sup39, from memory)", exact, measured, 0.02,
+                       "dB");
   }
 }
 
 TEST_CASE("the default step law is converged over 20 spans") {
-  // 65,536 symbols of one 32 GBd channel; the converged run takes eight times as many steps, each law's error falls as the square.
+  // 65,536 symbols of one 32 GBd channel; the converged run takes eight times as many steps, each law's error
+  // falls as the square.
   const wdm::Signal signal = one_channel(65536, 2.0);
   LineParameters line;
   line.bandwidth = signal.bandwidth();
@@ -114,8 +120,8 @@ TEST_CASE("the default step law is converged over 20 spans") {
   const double converged = snr_db(fine), with_default = snr_db({});
   INFO("default " << with_default << " dB, converged " << converged << " dB");
   CHECK(std::abs(with_default - converged) < 0.03);
-  validation::record("Nonlinear SNR of the default steps against eight times as many, 20 x 80 km, +2 dBm", "convergence", converged,
-                     with_default, 0.03, "dB");
+  validation::record("Nonlinear SNR of the default steps against eight times as many, 20 x 80 km, +2 dBm",
+                     "convergence", converged, with_default, 0.03, "dB");
 }
 
 TEST_CASE("single precision stays 60 dB below the signal after 3000 steps") {

@@ -96,13 +96,15 @@ double kolmogorov_p(double distance, double n) {
 TEST_CASE("mean DGD is the PMD coefficient times the root of the length") {
   const double ratio = estimate(sample().dgd).mean / kMeanDgd;
   CHECK(std::abs(ratio - 1.0) < 0.02);  // the bar; standard error 0.42/sqrt(6000) = 0.54 %
-  validation::record("Mean DGD over coefficient x sqrt(L)", "definition, ITU-T G.650.2 (from memory)", 1.0, ratio, 0.02);
+  validation::record("Mean DGD over coefficient x sqrt(L)", "definition, ITU-T G.650.2 (from memory)", 1.0,
+                     ratio, 0.02);
 }
 
 TEST_CASE("RMS over mean DGD is that of a Maxwell distribution") {
   const double expected = std::sqrt(3.0 * kPi / 8.0), ratio = rms(sample().dgd) / estimate(sample().dgd).mean;
   CHECK(std::abs(ratio / expected - 1.0) < 0.01);
-  validation::record("RMS over mean DGD", "Maxwell distribution: Foschini and Poole, JLT 9(11) 1439 (1991)", expected, ratio, 0.01 * expected);
+  validation::record("RMS over mean DGD", "Maxwell distribution: Foschini and Poole, JLT 9(11) 1439 (1991)",
+                     expected, ratio, 0.01 * expected);
 }
 
 TEST_CASE("DGD is Maxwell-distributed") {
@@ -112,15 +114,17 @@ TEST_CASE("DGD is Maxwell-distributed") {
   double distance = 0.0;
   for (std::size_t i = 0; i < sorted.size(); ++i) {
     const double f = maxwell_distribution(sorted[i], kMeanDgd);
-    distance = std::max({distance, std::abs(f - static_cast<double>(i) / n), std::abs(f - static_cast<double>(i + 1) / n)});
+    distance = std::max(
+        {distance, std::abs(f - static_cast<double>(i) / n), std::abs(f - static_cast<double>(i + 1) / n)});
   }
   const double p = kolmogorov_p(distance, n);
   CHECK(p > 0.01);
-  validation::record("DGD against Maxwell, Kolmogorov-Smirnov", "Poole, Winters, Nagel, Opt. Lett. 16 (1991)", "p > 0.01",
-                     "p = " + std::to_string(p));
+  validation::record("DGD against Maxwell, Kolmogorov-Smirnov", "Poole, Winters, Nagel, Opt. Lett. 16 (1991)",
+                     "p > 0.01", "p = " + std::to_string(p));
 }
 
-// Means within three standard errors: one in 370 by chance for each of the eight checks below, and the seed is fixed.
+// Means within three standard errors: one in 370 by chance for each of the eight checks below, and the seed
+// is fixed.
 TEST_CASE("second-order PMD has the published moments") {
   const double mean_square = std::pow(kMeanDgd, 2) * 3.0 * kPi / 8.0;
   const struct {
@@ -136,14 +140,15 @@ TEST_CASE("second-order PMD has the published moments") {
     const double scale = mean_square * mean_square;
     INFO(check.claim << ": " << e.mean / scale << " +- " << e.error / scale);
     CHECK(std::abs(e.mean / scale - check.expected) < 3.0 * e.error / scale);
-    validation::record(check.claim, "Foschini, Jopson et al. (from memory)", check.expected, e.mean / scale, 3.0 * e.error / scale);
+    validation::record(check.claim, "Foschini, Jopson et al. (from memory)", check.expected, e.mean / scale,
+                       3.0 * e.error / scale);
   }
   // 2 G/pi with Catalan's constant G.
   const double expected = 2.0 * 0.915965594177219 / kPi, scale = kMeanDgd * kMeanDgd;
   const Estimate e = estimate(sample().second_order);
   CHECK(std::abs(e.mean / scale - expected) < 3.0 * e.error / scale);
-  validation::record("Mean second-order PMD over mean DGD squared", "Foschini, Jopson et al. (from memory)", expected, e.mean / scale,
-                     3.0 * e.error / scale);
+  validation::record("Mean second-order PMD over mean DGD squared", "Foschini, Jopson et al. (from memory)",
+                     expected, e.mean / scale, 3.0 * e.error / scale);
 }
 
 TEST_CASE("the DGD vector forgets its direction over frequency as published") {
@@ -151,11 +156,12 @@ TEST_CASE("the DGD vector forgets its direction over frequency as published") {
   for (std::size_t i = 0; i < kOffsets; ++i) {
     const double w = offset_w(i), expected = 3.0 * -std::expm1(-mean_square * w * w / 3.0) / (w * w);
     const Estimate e = estimate(sample().product[i]);
-    INFO("offset " << w * kMeanDgd << " / mean DGD: " << e.mean / expected << " of the published value, standard error "
-                   << e.error / expected);
+    INFO("offset " << w * kMeanDgd << " / mean DGD: " << e.mean / expected
+                   << " of the published value, standard error " << e.error / expected);
     CHECK(std::abs(e.mean - expected) < 3.0 * e.error);
-    validation::record("Autocorrelation of the DGD vector over <tau^2> at w x mean DGD = " + std::to_string(w * kMeanDgd).substr(0, 3),
-                       "Karlsson and Brentel, Opt. Lett. 24 (1999) (from memory)", expected / mean_square, e.mean / mean_square,
-                       3.0 * e.error / mean_square);
+    validation::record("Autocorrelation of the DGD vector over <tau^2> at w x mean DGD = " +
+                           std::to_string(w * kMeanDgd).substr(0, 3),
+                       "Karlsson and Brentel, Opt. Lett. 24 (1999) (from memory)", expected / mean_square,
+                       e.mean / mean_square, 3.0 * e.error / mean_square);
   }
 }

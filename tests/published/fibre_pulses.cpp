@@ -78,14 +78,17 @@ Field<double> sech_pulse(double order, std::size_t n = 1024) {
 const double kPeriod = kPi * kDispersionLength / 2.0;
 constexpr FibreConstants kLossless{kBeta2, 0.0, 0.0, kKerr};
 
-// Largest error of the fundamental soliton after one period z0 = pi L_D/2, over its peak. Exact: phase kerr P0 z/2.
+// Largest error of the fundamental soliton after one period z0 = pi L_D/2, over its peak. Exact: phase kerr
+// P0 z/2.
 double soliton_error(const PropagationPlan& plan, Engine engine) {
   Field<double> field = sech_pulse(1.0), exact = field;
   for (auto& a : exact.x) a *= std::polar(1.0, kKerr * kSolitonPower * kPeriod / 2.0);
   propagate(field, plan, engine);
   return largest_difference(field, exact) / std::sqrt(kSolitonPower);
 }
-double soliton_error(int steps, Engine engine) { return soliton_error(fibre_plan(kPeriod, steps, kLossless), engine); }
+double soliton_error(int steps, Engine engine) {
+  return soliton_error(fibre_plan(kPeriod, steps, kLossless), engine);
+}
 
 // The local-error scheme at a fixed step: a tolerance that never rejects, and a cap that never lets it grow.
 double local_error_scheme_error(int steps, Engine engine) {
@@ -106,7 +109,8 @@ int spectral_peaks(Field<double> field) {
   }
   int peaks = 0;
   for (std::size_t i = 1; i + 1 < n; ++i) {
-    if (spectrum[i] > spectrum[i - 1] && spectrum[i] >= spectrum[i + 1] && spectrum[i] > 0.01 * largest) ++peaks;
+    if (spectrum[i] > spectrum[i - 1] && spectrum[i] >= spectrum[i + 1] && spectrum[i] > 0.01 * largest)
+      ++peaks;
   }
   return peaks;
 }
@@ -127,8 +131,10 @@ TEST_CASE("a Gaussian pulse broadens as the textbook says") {
       const double broadening = rms_width(field) / before;
       CHECK(std::abs(broadening / expected - 1.0) < 1e-9);
       if (engine == Engine::kTwoPass) {
-        validation::record("Broadening of a Gaussian pulse after 1.5 dispersion lengths, chirp " + std::to_string(chirp).substr(0, 4),
-                           "Agrawal, Nonlinear Fiber Optics, eq. 3.2.19 (number from memory)", expected, broadening, 1e-9 * expected);
+        validation::record("Broadening of a Gaussian pulse after 1.5 dispersion lengths, chirp " +
+                               std::to_string(chirp).substr(0, 4),
+                           "Agrawal, Nonlinear Fiber Optics, eq. 3.2.19 (number from memory)", expected,
+                           broadening, 1e-9 * expected);
       }
     }
   }
@@ -139,7 +145,8 @@ TEST_CASE("the fundamental soliton keeps amplitude and phase over a period") {
     CHECK(soliton_error(400, engine) < 1e-5);
   }
   validation::record("Fundamental soliton after one period, 400 steps: largest field error over its peak",
-                     "Agrawal, Nonlinear Fiber Optics, sec. 5.2", 0.0, soliton_error(400, Engine::kTwoPass), 1e-5);
+                     "Agrawal, Nonlinear Fiber Optics, sec. 5.2", 0.0, soliton_error(400, Engine::kTwoPass),
+                     1e-5);
 }
 
 TEST_CASE("the symmetric split step converges at second order") {
@@ -151,15 +158,16 @@ TEST_CASE("the symmetric split step converges at second order") {
     CHECK(std::log2(e1 / e2) == doctest::Approx(2.0).epsilon(0.02));
     CHECK(std::log2(e2 / e4) == doctest::Approx(2.0).epsilon(0.02));
     if (engine == Engine::kTwoPass) {
-      validation::record("Order of the symmetric split step (fundamental soliton)", "Agrawal, Nonlinear Fiber Optics, sec. 2.4",
-                         2.0, std::log2(e2 / e4), 0.04);
+      validation::record("Order of the symmetric split step (fundamental soliton)",
+                         "Agrawal, Nonlinear Fiber Optics, sec. 2.4", 2.0, std::log2(e2 / e4), 0.04);
     }
   }
 }
 
 TEST_CASE("the local-error scheme converges at fourth order, one better than the third promised for it") {
-  // The promise is for any second-order step. Ours is symmetric, so its local error has odd powers of the length only:
-  // cancelling the third leaves the fifth. Rounding begins to show at 400 steps and may shift the slope by a few hundredths.
+  // The promise is for any second-order step. Ours is symmetric, so its local error has odd powers of the
+  // length only: cancelling the third leaves the fifth. Rounding begins to show at 400 steps and may shift
+  // the slope by a few hundredths.
   for (const Engine engine : {Engine::kReference, Engine::kNatural, Engine::kTwoPass}) {
     const double e1 = local_error_scheme_error(50, engine), e2 = local_error_scheme_error(100, engine);
     const double e4 = local_error_scheme_error(200, engine);
@@ -167,7 +175,8 @@ TEST_CASE("the local-error scheme converges at fourth order, one better than the
     CHECK(std::abs(std::log2(e1 / e2) - 4.0) < 0.2);
     CHECK(std::abs(std::log2(e2 / e4) - 4.0) < 0.1);
     if (engine == Engine::kTwoPass) {
-      validation::record("Order of the local-error scheme (fundamental soliton)", "Sinkin et al., JLT 21(1) 61 (2003)", "3 at least",
+      validation::record("Order of the local-error scheme (fundamental soliton)",
+                         "Sinkin et al., JLT 21(1) 61 (2003)", "3 at least",
                          std::to_string(std::log2(e2 / e4)));
     }
   }
@@ -192,7 +201,8 @@ TEST_CASE("a smaller tolerance of the local-error scheme gives a smaller error w
 
 TEST_CASE("the adaptive step counts its floor hits") {
   PropagationPlan plan;
-  plan.elements.push_back(AdaptiveStretch{kPeriod, kLossless, 1e-12, kPeriod / 10.0, kPeriod, kPeriod / 50.0});
+  plan.elements.push_back(
+      AdaptiveStretch{kPeriod, kLossless, 1e-12, kPeriod / 10.0, kPeriod, kPeriod / 50.0});
   Field<double> field = sech_pulse(1.0), same = field;
   const EngineReport fast = FastEngine<double>{ffts()}(field, plan, RandomStreams(1));
   const EngineReport slow = ReferenceEngine{ffts()}(same, plan, RandomStreams(1));
@@ -213,23 +223,28 @@ TEST_CASE("the second-order soliton narrows to four times its peak and comes bac
     CHECK(std::abs(peak / input_peak - 4.0) < 4e-3);
     propagate(field, fibre_plan(kPeriod / 2.0, 400, kLossless), engine);
     double worst = 0.0;
-    for (std::size_t i = 0; i < field.size(); ++i) worst = std::max(worst, std::abs(std::abs(field.x[i]) - std::abs(start.x[i])));
+    for (std::size_t i = 0; i < field.size(); ++i)
+      worst = std::max(worst, std::abs(std::abs(field.x[i]) - std::abs(start.x[i])));
     CHECK(worst / std::sqrt(input_peak) < 1e-3);
     if (engine == Engine::kTwoPass) {
       const std::string source = "Agrawal, Nonlinear Fiber Optics, sec. 5.2 (from memory)";
-      validation::record("Second-order soliton: peak power at half period over input, 800 steps a period", source, 4.0, peak / input_peak, 4e-3);
-      validation::record("Second-order soliton: largest change of shape after a period over its peak", source, 0.0, worst / std::sqrt(input_peak), 1e-3);
+      validation::record("Second-order soliton: peak power at half period over input, 800 steps a period",
+                         source, 4.0, peak / input_peak, 4e-3);
+      validation::record("Second-order soliton: largest change of shape after a period over its peak", source,
+                         0.0, worst / std::sqrt(input_peak), 1e-3);
     }
   }
 }
 
 TEST_CASE("self-phase modulation makes as many spectral peaks as the textbook says, and its maximum phase") {
-  // A Gaussian pulse without dispersion, with loss: phi_max = gamma P0 L_eff, and M peaks at phi_max = (M - 1/2) pi.
+  // A Gaussian pulse without dispersion, with loss: phi_max = gamma P0 L_eff, and M peaks at phi_max = (M -
+  // 1/2) pi.
   constexpr double loss = 4.6e-5, length = 60e3;
   const double effective = -std::expm1(-loss * length) / loss;
   for (const int m : {1, 2, 3, 4, 5}) {
     const double phase = (m - 0.5) * kPi, peak = phase / (kKerr * effective);
-    Field<double> field = pulse(4096, 40 * kT0, [&](double t) { return std::sqrt(peak) * std::exp(-0.5 * std::pow(t / kT0, 2)); });
+    Field<double> field = pulse(
+        4096, 40 * kT0, [&](double t) { return std::sqrt(peak) * std::exp(-0.5 * std::pow(t / kT0, 2)); });
     propagate(field, fibre_plan(length, 7, {0.0, 0.0, loss, kKerr}));
     // The phase at the pulse's peak, its whole turns added from the wings.
     double unwrapped = 0.0, largest = 0.0;
@@ -240,8 +255,9 @@ TEST_CASE("self-phase modulation makes as many spectral peaks as the textbook sa
     }
     CHECK(largest == doctest::Approx(phase).epsilon(1e-9));
     CHECK(spectral_peaks(field) == m);
-    validation::record("Spectral peaks of self-phase modulation at a maximum phase of " + std::to_string(m) + " - 1/2 pi",
-                       "Agrawal, Nonlinear Fiber Optics, sec. 4.1.3 (from memory)", m, spectral_peaks(field), 0.0);
+    validation::record(
+        "Spectral peaks of self-phase modulation at a maximum phase of " + std::to_string(m) + " - 1/2 pi",
+        "Agrawal, Nonlinear Fiber Optics, sec. 4.1.3 (from memory)", m, spectral_peaks(field), 0.0);
   }
 }
 
@@ -255,7 +271,8 @@ TEST_CASE("lossless propagation conserves power") {
     const double change = std::abs(mean_power(field) / before - 1.0);
     CHECK(change < 1e-12);
     if (engine == Engine::kTwoPass) {
-      validation::record("Relative change of power over 200 lossless steps, double precision", "conservation law", 0.0, change, 1e-12);
+      validation::record("Relative change of power over 200 lossless steps, double precision",
+                         "conservation law", 0.0, change, 1e-12);
     }
   }
 }

@@ -23,7 +23,9 @@ std::vector<std::complex<double>> draw_symbols(const Signal& signal, RandomStrea
 }
 
 // Bin of the field's spectrum for signed bin k.
-std::size_t place(std::ptrdiff_t k, std::size_t n) { return static_cast<std::size_t>(k < 0 ? k + static_cast<std::ptrdiff_t>(n) : k); }
+std::size_t place(std::ptrdiff_t k, std::size_t n) {
+  return static_cast<std::size_t>(k < 0 ? k + static_cast<std::ptrdiff_t>(n) : k);
+}
 
 // Calls visit(signed bin relative to the channel's centre, amplitude) over the channel's band.
 template <class Visit>
@@ -48,12 +50,14 @@ Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent) {
   Field<double> field(n, signal.shape.symbol_rate * static_cast<double>(signal.samples_per_symbol));
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
   const RandomStreams streams(signal.seed);
-  // Unit symbols have sum |S|^2 = symbols^2 over their bins; the RRC keeps that; each polarisation carries half the power.
+  // Unit symbols have sum |S|^2 = symbols^2 over their bins; the RRC keeps that; each polarisation carries
+  // half the power.
   const double scale = std::sqrt(signal.power / 2.0) / static_cast<double>(signal.symbols);
   for (int channel = -signal.channels_each_side; channel <= signal.channels_each_side; ++channel) {
     const auto offset = static_cast<std::ptrdiff_t>(std::llround(channel * signal.spacing / bin));
     for (int pol = 0; pol < 2; ++pol) {
-      const auto symbols = draw_symbols(signal, streams.stream("symbols-" + std::to_string(channel) + "-" + std::to_string(pol)));
+      const auto symbols = draw_symbols(
+          signal, streams.stream("symbols-" + std::to_string(channel) + "-" + std::to_string(pol)));
       if (channel == 0) (pol == 0 ? sent.x : sent.y) = symbols;
       ComplexRow<double> spectrum(symbols.begin(), symbols.end());
       ffts.get<double>(signal.symbols).forward(spectrum);
@@ -67,7 +71,8 @@ Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent) {
 }
 
 template <class Real>
-double noise_to_signal(const Signal& signal, const Field<Real>& in, double beta2_length, const Sent& sent, FftCache& ffts) {
+double noise_to_signal(const Signal& signal, const Field<Real>& in, double beta2_length, const Sent& sent,
+                       FftCache& ffts) {
   Field<double> field = convert_field<double>(in);
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
   double sum = 0.0;
@@ -76,8 +81,9 @@ double noise_to_signal(const Signal& signal, const Field<Real>& in, double beta2
     ffts.get<double>(field.size()).forward(row);
     ComplexRow<double> received(signal.symbols);
     over_band(signal, [&](std::ptrdiff_t k, double h) {
-      received[symbol_bin(k, signal.symbols)] += h * row[place(k, field.size())] *
-                                                 std::conj(dispersion_response(beta2_length, 0.0, static_cast<double>(k) * bin));
+      received[symbol_bin(k, signal.symbols)] +=
+          h * row[place(k, field.size())] *
+          std::conj(dispersion_response(beta2_length, 0.0, static_cast<double>(k) * bin));
     });
     ffts.get<double>(signal.symbols).inverse(received);
     // Least-squares gain, and what is left.

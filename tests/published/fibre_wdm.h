@@ -1,5 +1,6 @@
-// A comb of root-raised-cosine channels with independent symbols, and an ideal receiver for its centre channel.
-// Test helper: no front end, no noise, dispersion undone exactly, one complex gain a polarisation taken out.
+// A comb of root-raised-cosine channels with independent symbols, and an ideal receiver for its centre
+// channel. Test helper: no front end, no noise, dispersion undone exactly, one complex gain a polarisation
+// taken out.
 #pragma once
 
 #include <complex>
@@ -34,10 +35,11 @@ struct Sent {
 /// The comb as a field, and what its centre channel carries.
 Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent);
 
-/// Noise over signal power of the centre channel after dispersion compensation (`beta2_length` [s^2]) and matched filter,
-/// the mean over both polarisations.
+/// Noise over signal power of the centre channel after dispersion compensation (`beta2_length` [s^2]) and
+/// matched filter, the mean over both polarisations.
 template <class Real>
-double noise_to_signal(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent, FftCache& ffts);
+double noise_to_signal(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent,
+                       FftCache& ffts);
 
 /// Runs a plan with the fast engine in single precision.
 void propagate(Field<float>& field, const PropagationPlan& plan, FftCache& ffts);

@@ -16,8 +16,8 @@ using Complex = std::complex<double>;
 // mu = (1 - exp(-a L) exp(j theta))/(a - j theta/L) sum_k exp(j k theta).
 Complex response(const Link& link, double theta) {
   const Complex turn = std::polar(1.0, theta);
-  const Complex one = (1.0 - std::exp(-link.loss * link.span_length) * turn) /
-                      Complex(link.loss, -theta / link.span_length);
+  const Complex one =
+      (1.0 - std::exp(-link.loss * link.span_length) * turn) / Complex(link.loss, -theta / link.span_length);
   Complex sum = 0.0, power = 1.0;
   for (int k = 0; k < link.spans; ++k) {
     sum += power;
@@ -28,8 +28,8 @@ Complex response(const Link& link, double theta) {
 
 double mismatch_scale(const Link& link) { return 4.0 * kPi * kPi * link.beta2 * link.span_length; }
 
-// Integral of a function of theta from 0, tabulated and interpolated, so that an integral over a frequency on which theta
-// depends linearly is a difference, however fast the function oscillates.
+// Integral of a function of theta from 0, tabulated and interpolated, so that an integral over a frequency on
+// which theta depends linearly is a difference, however fast the function oscillates.
 template <class Value>
 class Cumulative {
  public:
@@ -89,7 +89,8 @@ double mean_over_band(double edge, int points, const F& f) {
 }
 
 double comb_density(const Comb& comb, double f) {
-  const double nearest = std::clamp(std::round(f / comb.spacing), -1.0 * comb.channels_each_side, 1.0 * comb.channels_each_side);
+  const double nearest =
+      std::clamp(std::round(f / comb.spacing), -1.0 * comb.channels_each_side, 1.0 * comb.channels_each_side);
   const double offset = f - nearest * comb.spacing;
   return std::abs(offset) < comb.edge ? comb.density(offset) : 0.0;
 }
@@ -97,12 +98,14 @@ double comb_density(const Comb& comb, double f) {
 }  // namespace
 
 double eta(const Link& link, const Comb& comb) {
-  const double reach = comb.spacing * comb.channels_each_side + comb.edge, scale = std::abs(mismatch_scale(link));
+  const double reach = comb.spacing * comb.channels_each_side + comb.edge,
+               scale = std::abs(mismatch_scale(link));
   const Cumulative<double> cumulative([&](double theta) { return std::norm(response(link, theta)); },
                                       scale * 4.0 * reach * reach, step_for(link));
   const Rule rule = graded_rule(2.0 * reach, comb.symbol_rate / 60.0);
   const double cell = comb.symbol_rate / 80.0;
-  // Integral over f1 = f + u1 and f2 = f + u2 of G G G |mu|^2: the density is constant over a cell of u2, |mu|^2 is not.
+  // Integral over f1 = f + u1 and f2 = f + u2 of G G G |mu|^2: the density is constant over a cell of u2,
+  // |mu|^2 is not.
   const auto noise_density = [&](double f) {
     double sum = 0.0;
     for (std::size_t i = 0; i < rule.node.size(); ++i) {
@@ -157,7 +160,8 @@ double eta_egn_single_channel(const Link& link, double symbol_rate, double phi, 
       k2 += rule.weight[i] * std::norm(inner);
       whole += rule.weight[i] * inner;
     }
-    // The other pairing: f2 = f3 + f - f1 at fixed f3; the mismatch is quadratic in f1, a fine grid follows it.
+    // The other pairing: f2 = f3 + f - f1 at fixed f3; the mismatch is quadratic in f1, a fine grid follows
+    // it.
     double k2b = 0.0;
     constexpr int kOuter = 160;
     const int fine = 1000 + 200 * link.spans;

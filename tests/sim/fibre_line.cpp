@@ -7,6 +7,7 @@
 #include "sim/fibre/engine.h"
 #include "sim/fibre/line.h"
 #include "sim/fibre/pmd.h"
+#include "sim/fibre/presets.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -46,7 +47,8 @@ TEST_CASE("every step law fills the span and respects the dispersive cap") {
         StepControl control;
         control.law = law;
         const std::vector<double> steps = step_lengths(s, control, bandwidth, 5e-3);
-        CHECK(std::accumulate(steps.begin(), steps.end(), 0.0) == doctest::Approx(span.length).epsilon(1e-12));
+        CHECK(std::accumulate(steps.begin(), steps.end(), 0.0) ==
+              doctest::Approx(span.length).epsilon(1e-12));
         const double cap = dispersive_step_cap(s.beta2, bandwidth);
         for (const double h : steps) {
           CHECK(h > 0.0);
@@ -73,7 +75,8 @@ TEST_CASE("loss-matched steps grow as exp(loss z/3)") {
   double z = 0.0;
   for (std::size_t i = 0; i + 1 < steps.size(); ++i) {
     const double middle = z + steps[i] / 2.0, next = z + steps[i] + steps[i + 1] / 2.0;
-    CHECK(std::log(steps[i + 1] / steps[i]) == doctest::Approx(span.loss / 3.0 * (next - middle)).epsilon(1e-3));
+    CHECK(std::log(steps[i + 1] / steps[i]) ==
+          doctest::Approx(span.loss / 3.0 * (next - middle)).epsilon(1e-3));
     z += steps[i];
   }
 }
@@ -85,7 +88,8 @@ TEST_CASE("nonlinear-phase steps turn the mean power by the phase asked for") {
   const std::vector<double> steps = step_lengths(span, control, 1e9, 10e-3);
   double z = 0.0;
   for (std::size_t i = 0; i + 1 < steps.size(); ++i) {  // the last may be shorter
-    const double turn = 8.0 / 9.0 * span.gamma * 10e-3 * std::exp(-span.loss * z) * -std::expm1(-span.loss * steps[i]) / span.loss;
+    const double turn = 8.0 / 9.0 * span.gamma * 10e-3 * std::exp(-span.loss * z) *
+                        -std::expm1(-span.loss * steps[i]) / span.loss;
     CHECK(turn == doctest::Approx(control.max_phase).epsilon(1e-9));
     z += steps[i];
   }
@@ -119,7 +123,8 @@ TEST_CASE("the plan's responses are what an engine does to a tone") {
   constexpr std::size_t kN = 256;
   constexpr std::size_t kBin = 250;  // negative FFT frequency
   Field<double> tone(kN, 128e9);
-  for (std::size_t i = 0; i < kN; ++i) tone.x[i] = std::polar(1.0, kTwoPi * static_cast<double>(kBin * i) / kN);
+  for (std::size_t i = 0; i < kN; ++i)
+    tone.x[i] = std::polar(1.0, kTwoPi * static_cast<double>(kBin * i) / kN);
   FastEngine<double>{ffts()}(tone, plan, RandomStreams(4));
   const double frequency = bin_frequency(kBin, kN, 128e9);
   const JonesMatrix j = scalar_response(plan, frequency) * jones_matrix(plan, frequency);
@@ -135,7 +140,8 @@ TEST_CASE("DGD and second-order PMD are the derivatives of the Jones matrix") {
   const PmdState state = pmd_state(plan, f);
   // The eigenphases of J(w + dw) J(w)^-1 differ by DGD dw.
   const JonesMatrix step = jones_matrix(plan, f + df / 2.0) * inverse(jones_matrix(plan, f - df / 2.0));
-  const std::complex<double> half = (step.xx + step.yy) / 2.0, root = std::sqrt(half * half - determinant(step));
+  const std::complex<double> half = (step.xx + step.yy) / 2.0,
+                             root = std::sqrt(half * half - determinant(step));
   const double phase = std::abs(std::arg((half + root) / (half - root)));
   CHECK(state.dgd == doctest::Approx(phase / (kTwoPi * df)).epsilon(1e-6));
   const StokesVector above = pmd_state(plan, f + df).vector, below = pmd_state(plan, f - df).vector;
@@ -188,7 +194,8 @@ TEST_CASE("PDL is the ratio of the largest to the smallest transmission") {
 TEST_CASE("an optical filter has its bandwidth at -6 dB and narrows in cascade") {
   const OpticalFilter filter{5e9, 50e9, 10e9};
   CHECK(filter_response(filter, 5e9) == doctest::Approx(1.0).epsilon(1e-6));
-  for (const double side : {-25e9, 25e9}) CHECK(filter_response(filter, 5e9 + side) == doctest::Approx(0.5).epsilon(1e-6));
+  for (const double side : {-25e9, 25e9})
+    CHECK(filter_response(filter, 5e9 + side) == doctest::Approx(0.5).epsilon(1e-6));
   const auto width = [&](int count) {
     double f = 0.0;
     while (std::pow(filter_response(filter, 5e9 + f), 2 * count) > 0.5) f += 1e6;
@@ -232,4 +239,43 @@ TEST_CASE("a line that cannot be built says why") {
   line.sections[0].span.length = 80e3;
   line.steps.steps_per_span = 0;
   CHECK_THROWS_WITH(plan_line(line, RandomStreams(1)), "steps per span must be at least 1");
+}
+
+TEST_CASE("fibre types are found by name and lie within their recommendations") {
+  CHECK_FALSE(find_fibre_type("G.999").has_value());
+  CHECK(find_fibre_type("g.652.d")->dispersion_ps_per_nm_km == 17.0);
+  for (const FibreType& type : kFibreTypes) {
+    CHECK(type.pmd_ps_per_sqrt_km <= 0.20);
+    CHECK_FALSE(type.source.empty());
+    const Span span = span_of(type, 100e3);
+    CHECK(to_db(std::exp(span.loss * span.length)) == doctest::Approx(100.0 * type.attenuation_db_per_km));
+    CHECK(span.beta2 < 0.0);
+  }
+  // n2 = 2.6e-20 m^2/W over 80, 125 and 72 um^2 (Agrawal, Nonlinear Fiber Optics).
+  const double areas[] = {80e-12, 125e-12, 72e-12};
+  for (std::size_t i = 0; i < 3; ++i) {
+    CHECK(kFibreTypes[i].nonlinear_coefficient_per_w_km ==
+          doctest::Approx(1e3 * kTwoPi * 2.6e-20 / (kWavelength * areas[i])).epsilon(0.015));
+  }
+}
+
+TEST_CASE("halved steps are half as long under every fixed law") {
+  const Span span;
+  for (const StepLaw law : {StepLaw::kConstant, StepLaw::kLossMatched, StepLaw::kNonlinearPhase}) {
+    for (const double bandwidth : {35e9, 250e9}) {
+      StepControl control;
+      control.law = law;
+      const std::size_t whole = step_lengths(span, control, bandwidth, 2e-3).size();
+      const std::size_t half = step_lengths(span, halved(control), bandwidth, 2e-3).size();
+      CHECK(half >= 2 * whole - 2);
+      CHECK(half <= 2 * whole + 1);
+    }
+  }
+}
+
+TEST_CASE("Kerr products of five channels need twelve samples a symbol") {
+  // 4 x 50 GHz + 35.2 GHz in all, centre channel: 1.5 B + f_edge = 370 GHz, between 8 x 32 and 12 x 32 GHz.
+  const double rate = kerr_alias_free_rate(235.2e9, 17.6e9);
+  CHECK(rate < 12 * 32e9);
+  CHECK(rate > 8 * 32e9);
 }
