@@ -220,6 +220,7 @@ double triples_of_product(const TripleTable& triples, double w) {
 
 struct EgnTerms {
   double k1 = 0, k2 = 0, k3 = 0;
+  Complex all = 0.0;  // the double integral of gamma mu
 };
 
 /// The three integrals at offset f from the carrier; lengths of the band in units of Hz, density G / P^3.
@@ -263,6 +264,7 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   terms.k1 = 16.0 / 27.0 * over_pairs / std::pow(band, 3);
   terms.k2 = (80.0 / 81.0 * single + 16.0 / 81.0 * sums) / std::pow(band, 4);
   terms.k3 = 16.0 / 81.0 * std::norm(all) / std::pow(band, 5);
+  terms.all = all;
   return terms;
 }
 
@@ -333,11 +335,18 @@ double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modula
   for (int i = 0; i < offsets; ++i) {
     const double f = offsets == 1 ? 0.0 : 0.5 * symbol_rate * (i + 0.5) / offsets;  // symmetric in f
     const EgnTerms terms = egn_terms(table, symbol_rate, f);
-    mean.k1 += terms.k1;
-    mean.k2 += terms.k2;
-    mean.k3 += terms.k3;
+    mean.k1 += terms.k1 / offsets;
+    mean.k2 += terms.k2 / offsets;
+    mean.k3 += terms.k3 / offsets;
+    mean.all += terms.all / static_cast<double>(offsets);
   }
-  return mean.k1 > 0.0 ? std::max(0.0, 1.0 + (phi * mean.k2 + psi * mean.k3) / mean.k1) : 1.0;
+  if (mean.k1 <= 0.0) return 1.0;
+  double interference = mean.k1 + phi * mean.k2 + psi * mean.k3;
+  // |a|^2 a has a part in step with a itself: E|a|^4 - 2 = Phi of it. Where it is the same over the band it
+  // is a rotation like the mean Kerr phase, and the carrier recovery takes it away.
+  if (reading == NoiseReading::kMatchedFilter)
+    interference -= phi * phi * 16.0 / 81.0 * std::norm(mean.all) / std::pow(symbol_rate, 5);
+  return std::max(0.0, interference / mean.k1);
 }
 
 }  // namespace cohlink

@@ -48,7 +48,9 @@ inline constexpr int kMaximumIntegralChannels = 9;
 
 /// By how much (a factor, 0 to 1) the interference of a channel with itself falls short of the Gaussian
 /// model's because its symbols are not Gaussian: (k1 + Phi k2 + Psi k3) / k1, rectangular spectrum, coherent
-/// accumulation. 1 for Gaussian symbols. Carena et al. (2014).
+/// accumulation. Behind the matched filter also without the part in step with the symbol itself, which
+/// turns like a constant phase and which carrier recovery removes (derived from the same terms; at band
+/// centre it is left in, as published). 1 for Gaussian symbols. Carena et al. (2014).
 double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
                   NoiseReading reading);
 
