@@ -370,7 +370,9 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       result.symbols = run.filtered(0, symbols);
       break;
   }
-  if (row_correlation(result.symbols, first, last, p_.taps / 2 + 1) > kSingularCorrelation)
+  // A few thousand symbols at the end tell as well as all of them whether the outputs have come together.
+  const std::size_t tail = last - std::min<std::size_t>(last - first, 8192);
+  if (row_correlation(result.symbols, tail, last, p_.taps / 2 + 1) > kSingularCorrelation)
     result.singular = true;
   result.taps = run.filters.taps();
   return result;
