@@ -5,7 +5,6 @@
 #pragma once
 
 #include <cstddef>
-#include <memory>
 #include <span>
 
 #include "sim/fibre/plan.h"
@@ -45,11 +44,6 @@ class ReferenceEngine {
 /// leaves the spectrum in the order that decomposition gives, so that a step passes over memory twice.
 enum class FieldLayout { kAutomatic, kNatural, kTwoPass };
 
-namespace fibre_detail {
-template <class Real>
-class ColumnPlans;
-}
-
 /// The working engine, single (float) or double precision. Half steps of neighbours are merged, pointwise
 /// work is fused, the loop allocates nothing, and inner loops pick AVX-512, AVX2 or portable code at run
 /// time. Memory beside the field: rows of scratch; an adaptive stretch takes two more fields. Safe to call
@@ -57,9 +51,10 @@ class ColumnPlans;
 template <class Real>
 class FastEngine {
  public:
-  /// kAutomatic chooses by length, as measured. kTwoPass needs a length that is a multiple of 256 (single
-  /// precision) or 128 (double), or the call throws std::invalid_argument.
-  explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic);
+  /// kAutomatic chooses by length, as measured. kTwoPass needs a length that is a multiple of 256, or
+  /// the call throws std::invalid_argument.
+  explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic)
+      : ffts_(&ffts), layout_(layout) {}
 
   /// As ReferenceEngine, and all fields of a batch must share length and sample rate.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
@@ -72,7 +67,6 @@ class FastEngine {
  private:
   FftCache* ffts_;
   FieldLayout layout_;
-  std::shared_ptr<fibre_detail::ColumnPlans<Real>> columns_;  // of the two-pass layout, made on first use
 };
 
 }  // namespace cohlink

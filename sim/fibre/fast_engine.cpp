@@ -160,10 +160,6 @@ EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const Prop
 }  // namespace
 
 template <class Real>
-FastEngine<Real>::FastEngine(FftCache& ffts, FieldLayout layout)
-    : ffts_(&ffts), layout_(layout), columns_(std::make_shared<ColumnPlans<Real>>()) {}
-
-template <class Real>
 EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
                                           std::span<const RandomStreams> streams) const {
   check_batch(fields, plan, streams);
@@ -175,7 +171,7 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
       throw std::invalid_argument("the fields of a batch must share length and sample rate");
     }
   }
-  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
+  const TwoPassShape shape = two_pass_shape(n);
   const bool possible = shape.n1 != 0;
   if (layout_ == FieldLayout::kTwoPass && !possible) {
     throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
@@ -183,7 +179,7 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
   const bool two_pass = layout_ == FieldLayout::kTwoPass ||
                         (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom<Real>);
   if (two_pass) {
-    TwoPassLayout<Real> layout(*ffts_, *columns_, n, rate, shape);
+    TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
     return run_batch<Real>(layout, fields, plan, streams);
   }
   NaturalLayout<Real> layout(*ffts_, n, rate);

@@ -416,6 +416,190 @@ COHLINK_INLINE void multiply(std::complex<Real>* x, std::complex<Real>* y, const
       });
 }
 
+// v times i, for interleaved samples.
+template <class S>
+COHLINK_INLINE typename S::R times_i(const typename S::R& v) {
+  constexpr Lanes<S::kWidth> lanes{};
+  return swap_pairs(v, lanes) * alternating<typename S::R>(lanes);
+}
+// v times (c + i s).
+template <class S, class Real>
+COHLINK_INLINE typename S::R turned(const typename S::R& v, Real c, Real s) {
+  return v * c + times_i<S>(v) * s;
+}
+
+// DFT of four, sign of the exponent kSign, in place.
+template <class S, int kSign>
+COHLINK_INLINE void dft4(typename S::R& a, typename S::R& b, typename S::R& c, typename S::R& d) {
+  const typename S::R even = a + c, odd = a - c, sum = b + d, turn = times_i<S>(b - d);
+  a = even + sum;
+  c = even - sum;
+  b = kSign > 0 ? odd + turn : odd - turn;
+  d = kSign > 0 ? odd - turn : odd + turn;
+}
+
+// DFT of 16 = 4 x 4 registers; output q is left in place 4 (q % 4) + q / 4.
+template <class S, int kSign, class Real>
+COHLINK_INLINE void dft16(typename S::R (&x)[16]) {
+  constexpr Real c1 = Real(0.92387953251128675613), s1 = Real(0.38268343236508977173) * kSign;
+  constexpr Real h = Real(0.70710678118654752440), sh = h * kSign;
+  dft4<S, kSign>(x[0], x[4], x[8], x[12]);
+  dft4<S, kSign>(x[1], x[5], x[9], x[13]);
+  dft4<S, kSign>(x[2], x[6], x[10], x[14]);
+  dft4<S, kSign>(x[3], x[7], x[11], x[15]);
+  // Twiddles exp(kSign 2 pi i n k/16) of column n = place % 4 and first-stage output k = place / 4.
+  x[5] = turned<S>(x[5], c1, s1);
+  x[9] = turned<S>(x[9], h, sh);
+  x[13] = turned<S>(x[13], s1 * kSign, c1 * kSign);
+  x[6] = turned<S>(x[6], h, sh);
+  x[10] = kSign > 0 ? times_i<S>(x[10]) : -times_i<S>(x[10]);
+  x[14] = turned<S>(x[14], -h, sh);
+  x[7] = turned<S>(x[7], s1 * kSign, c1 * kSign);
+  x[11] = turned<S>(x[11], -h, sh);
+  x[15] = turned<S>(x[15], -c1, -s1);
+  dft4<S, kSign>(x[0], x[1], x[2], x[3]);
+  dft4<S, kSign>(x[4], x[5], x[6], x[7]);
+  dft4<S, kSign>(x[8], x[9], x[10], x[11]);
+  dft4<S, kSign>(x[12], x[13], x[14], x[15]);
+}
+
+// exp(2 pi i a c/256) for a, c < 16, as cosine and sine at 16 a + c.
+template <class Real>
+struct TwiddleTable {
+  Real c[256], s[256];
+  TwiddleTable() {
+    for (int i = 0; i < 256; ++i) {
+      const double angle = 6.2831853071795864769 * ((i / 16) * (i % 16)) / 256.0;
+      c[i] = static_cast<Real>(std::cos(angle));
+      s[i] = static_cast<Real>(std::sin(angle));
+    }
+  }
+};
+template <class Real>
+const TwiddleTable<Real>& twiddle_table() {
+  static const TwiddleTable<Real> table;
+  return table;
+}
+
+enum class Twiddle { kNone, kAfter };
+
+// One register's width of columns: loads 16 rows, transforms, stores 16 rows. With the twiddle, output q is
+// turned by exp(kSign 2 pi i q index/256).
+template <class S, int kSign, Twiddle kTwiddle, class Real>
+COHLINK_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                           const TwiddleTable<Real>* table, int index) {
+  using R = typename S::R;
+  R x[16];
+#pragma GCC unroll 16
+  for (int p = 0; p < 16; ++p) x[p] = load<R>(in + static_cast<std::size_t>(p) * in_stride);
+  dft16<S, kSign, Real>(x);
+#pragma GCC unroll 16
+  for (int q = 0; q < 16; ++q) {
+    R y = x[4 * (q % 4) + q / 4];
+    if constexpr (kTwiddle == Twiddle::kAfter) {
+      y = turned<S>(y, table->c[16 * index + q], Real(kSign) * table->s[16 * index + q]);
+    }
+    store(out + static_cast<std::size_t>(q) * out_stride, y);
+  }
+}
+
+// The same on kLanes columns, which are two registers.
+template <class S, int kSign, Twiddle kTwiddle, class Real>
+COHLINK_INLINE void pass16_pair(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                                const TwiddleTable<Real>* table = nullptr, int index = 0) {
+  pass16<S, kSign, kTwiddle>(in, in_stride, out, out_stride, table, index);
+  pass16<S, kSign, kTwiddle>(in + S::kWidth, in_stride, out + S::kWidth, out_stride, table, index);
+}
+
+template <class S, class Real>
+COHLINK_INLINE void kerr_columns16(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
+                                   std::size_t n, double turns_per_watt) {
+  constexpr std::size_t kRow = 2 * S::kWidth;  // Reals of kLanes samples
+  alignas(64) Real x[16 * kRow], y[16 * kRow];
+  for (std::size_t j = 0; j < n; j += S::kWidth) {
+    Real* px = reinterpret_cast<Real*>(xc + j);
+    Real* py = reinterpret_cast<Real*>(yc + j);
+    pass16_pair<S, 1, Twiddle::kNone>(px, 2 * stride, x, kRow);
+    pass16_pair<S, 1, Twiddle::kNone>(py, 2 * stride, y, kRow);
+    kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(x), reinterpret_cast<std::complex<Real>*>(y),
+                  16 * S::kWidth, turns_per_watt);
+    pass16_pair<S, -1, Twiddle::kNone>(x, kRow, px, 2 * stride);
+    pass16_pair<S, -1, Twiddle::kNone>(y, kRow, py, 2 * stride);
+  }
+}
+
+template <class S, class Real>
+COHLINK_INLINE void columns16(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+  for (std::size_t j = 0; j < n; j += S::kWidth) {
+    Real* px = reinterpret_cast<Real*>(xc + j);
+    if (inverse)
+      pass16_pair<S, 1, Twiddle::kNone>(px, 2 * stride, px, 2 * stride);
+    else
+      pass16_pair<S, -1, Twiddle::kNone>(px, 2 * stride, px, 2 * stride);
+  }
+}
+
+// 256 = 16 x 16, forward: rows a0 + 16 a1 are transformed over a1 to c1 and turned by exp(-2 pi i a0 c1/256)
+// into row 16 c1 + a0; then those over a0 to c0, row 16 c1 + c0. The inverse goes back step by step.
+template <class S, class Real>
+COHLINK_INLINE void kerr_columns256(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
+                                    std::size_t n, double turns_per_watt) {
+  constexpr std::size_t kRow = 2 * S::kWidth;
+  alignas(64) Real scratch[2][256 * kRow], small[2][16 * kRow];
+  const TwiddleTable<Real>* table = &twiddle_table<Real>();
+  for (std::size_t j = 0; j < n; j += S::kWidth) {
+    Real* const field[2] = {reinterpret_cast<Real*>(xc + j), reinterpret_cast<Real*>(yc + j)};
+    for (int pol = 0; pol < 2; ++pol) {
+      for (int c1 = 0; c1 < 16; ++c1) {
+        const std::size_t row = static_cast<std::size_t>(16 * c1);
+        pass16_pair<S, 1, Twiddle::kAfter>(field[pol] + row * 2 * stride, 2 * stride,
+                                           scratch[pol] + row * kRow, kRow, table, c1);
+      }
+    }
+    for (int a0 = 0; a0 < 16; ++a0) {
+      const std::size_t row = static_cast<std::size_t>(a0) * kRow;
+      for (int pol = 0; pol < 2; ++pol)
+        pass16_pair<S, 1, Twiddle::kNone>(scratch[pol] + row, 16 * kRow, small[pol], kRow);
+      kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(small[0]),
+                    reinterpret_cast<std::complex<Real>*>(small[1]), 16 * S::kWidth, turns_per_watt);
+      for (int pol = 0; pol < 2; ++pol)
+        pass16_pair<S, -1, Twiddle::kAfter>(small[pol], kRow, scratch[pol] + row, 16 * kRow, table, a0);
+    }
+    for (int pol = 0; pol < 2; ++pol) {
+      for (int c1 = 0; c1 < 16; ++c1) {
+        const std::size_t row = static_cast<std::size_t>(16 * c1);
+        pass16_pair<S, -1, Twiddle::kNone>(scratch[pol] + row * kRow, kRow, field[pol] + row * 2 * stride,
+                                           2 * stride);
+      }
+    }
+  }
+}
+
+template <class S, class Real>
+COHLINK_INLINE void columns256(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+  const std::size_t row = 2 * stride;
+  const TwiddleTable<Real>* table = &twiddle_table<Real>();
+  for (std::size_t j = 0; j < n; j += S::kWidth) {
+    Real* x = reinterpret_cast<Real*>(xc + j);
+    for (int i = 0; i < 16; ++i) {
+      Real* low = x + static_cast<std::size_t>(i) * row;         // every 16th row from i on
+      Real* run = low + 15 * static_cast<std::size_t>(i) * row;  // 16 rows from 16 i on
+      if (inverse)
+        pass16_pair<S, 1, Twiddle::kAfter>(run, row, run, row, table, i);
+      else
+        pass16_pair<S, -1, Twiddle::kAfter>(low, 16 * row, low, 16 * row, table, i);
+    }
+    for (int i = 0; i < 16; ++i) {
+      Real* low = x + static_cast<std::size_t>(i) * row;
+      Real* run = low + 15 * static_cast<std::size_t>(i) * row;
+      if (inverse)
+        pass16_pair<S, 1, Twiddle::kNone>(low, 16 * row, low, 16 * row);
+      else
+        pass16_pair<S, -1, Twiddle::kNone>(run, row, run, row);
+    }
+  }
+}
+
 // The loops above, inlined into functions compiled for one instruction set with registers of BYTES bytes.
 #define COHLINK_VERSION(NAME, TARGET, BYTES)                                                           \
   template <class Real>                                                                                \
@@ -438,7 +622,20 @@ COHLINK_INLINE void multiply(std::complex<Real>* x, std::complex<Real>* y, const
     TARGET static void conjugate_(C* x, C* y, const C* w, std::size_t n) {                             \
       multiply<S, Real>(x, y, w, n, Real(-1));                                                         \
     }                                                                                                  \
-    static constexpr Kernels<Real> kTable{chirp_, section_, kerr_, phasors_, multiply_, conjugate_};   \
+    TARGET static void kerr16_(C* x, C* y, std::size_t d, std::size_t n, double g) {                   \
+      kerr_columns16<S, Real>(x, y, d, n, g);                                                          \
+    }                                                                                                  \
+    TARGET static void kerr256_(C* x, C* y, std::size_t d, std::size_t n, double g) {                  \
+      kerr_columns256<S, Real>(x, y, d, n, g);                                                         \
+    }                                                                                                  \
+    TARGET static void columns16_(C* x, std::size_t d, std::size_t n, bool inverse) {                  \
+      columns16<S, Real>(x, d, n, inverse);                                                            \
+    }                                                                                                  \
+    TARGET static void columns256_(C* x, std::size_t d, std::size_t n, bool inverse) {                 \
+      columns256<S, Real>(x, d, n, inverse);                                                           \
+    }                                                                                                  \
+    static constexpr Kernels<Real> kTable{chirp_,     section_, kerr_,    phasors_,   multiply_,       \
+                                          conjugate_, kerr16_,  kerr256_, columns16_, columns256_};    \
   };
 
 COHLINK_VERSION(Portable, , 16)

@@ -1,38 +1,11 @@
 #include "sim/fibre/layout.h"
 
 #include <algorithm>
-#include <cstring>
-#include <stdexcept>
 
 #include "sim/signal/units.h"
 
 namespace cohlink::fibre_detail {
 namespace {
-
-template <class Real>
-struct Planner;
-template <>
-struct Planner<double> {
-  using Plan = fftw_plan;
-  using Complex = fftw_complex;
-  static constexpr auto plan = fftw_plan_many_dft;
-  static constexpr auto execute = fftw_execute_dft;
-  static constexpr auto destroy = fftw_destroy_plan;
-};
-template <>
-struct Planner<float> {
-  using Plan = fftwf_plan;
-  using Complex = fftwf_complex;
-  static constexpr auto plan = fftwf_plan_many_dft;
-  static constexpr auto execute = fftwf_execute_dft;
-  static constexpr auto destroy = fftwf_destroy_plan;
-};
-
-template <class Real>
-void execute(void* plan, std::complex<Real>* data) {
-  auto* raw = reinterpret_cast<typename Planner<Real>::Complex*>(data);
-  Planner<Real>::execute(static_cast<typename Planner<Real>::Plan>(plan), raw, raw);
-}
 
 template <class Real>
 void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
@@ -59,12 +32,12 @@ void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y,
   }
 }
 
-// Rotates `n` consecutive samples, the first of which is sample `first` of the field.
+// A whole field in the order of time.
 template <class Real>
 void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x, std::complex<Real>* y,
-                    std::size_t n, std::size_t first, double rate) {
+                    std::size_t n, double rate) {
   for (std::size_t i = 0; i < n; ++i) {
-    const double time = static_cast<double>(first + i) / rate + rotation.start;
+    const double time = static_cast<double>(i) / rate + rotation.start;
     const JonesMatrix m = stokes_rotation(rotation.axis, rotation.rate * time);
     const std::complex<double> ax(x[i]), ay(y[i]);
     x[i] = std::complex<Real>(m.xx * ax + m.xy * ay);
@@ -76,46 +49,6 @@ constexpr std::size_t kChunk =
     512;  // bins whose two rows stay in a first-level cache through all work of a pass
 
 }  // namespace
-
-template <class Real>
-InterleavedFft<Real>::InterleavedFft(std::size_t n, std::size_t count) {
-  ComplexRow<Real> scratch(n * count);
-  auto* raw = reinterpret_cast<typename Planner<Real>::Complex*>(scratch.data());
-  const int length = static_cast<int>(n), stride = static_cast<int>(count);
-  FftPlannerLock lock;
-  const auto plan = [&](int sign) {
-    return Planner<Real>::plan(1, &length, stride, raw, nullptr, stride, 1, raw, nullptr, stride, 1, sign,
-                               FFTW_MEASURE);
-  };
-  forward_ = plan(FFTW_FORWARD);
-  inverse_ = plan(FFTW_BACKWARD);
-  if (forward_ == nullptr || inverse_ == nullptr) throw std::runtime_error("FFTW could not plan");
-}
-
-template <class Real>
-InterleavedFft<Real>::~InterleavedFft() {
-  FftPlannerLock lock;
-  for (void* plan : {forward_, inverse_}) {
-    if (plan != nullptr) Planner<Real>::destroy(static_cast<typename Planner<Real>::Plan>(plan));
-  }
-}
-
-template <class Real>
-void InterleavedFft<Real>::forward(std::complex<Real>* data) const {
-  execute<Real>(forward_, data);
-}
-template <class Real>
-void InterleavedFft<Real>::inverse(std::complex<Real>* data) const {
-  execute<Real>(inverse_, data);
-}
-
-template <class Real>
-const InterleavedFft<Real>& ColumnPlans<Real>::get(std::size_t n, std::size_t count) {
-  std::lock_guard guard(mutex_);
-  auto& slot = plans_[{n, count}];
-  if (slot == nullptr) slot = std::make_unique<InterleavedFft<Real>>(n, count);
-  return *slot;
-}
 
 template <class Real>
 NaturalLayout<Real>::NaturalLayout(FftCache& ffts, std::size_t n, double rate)
@@ -148,123 +81,52 @@ void NaturalLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
 
 template <class Real>
 void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
-  apply_rotation(pass.rotation, rows.x, rows.y, n_, 0, rate_);
+  apply_rotation(pass.rotation, rows.x, rows.y, n_, rate_);
 }
 
-TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes) {
-  // Measured: short columns are best as long as a row fits in the second-level cache, in blocks of 512 bytes
-  // a row, or of 32 samples where longer columns fill the cache by themselves.
-  const auto longest = [n] {
-    if (n >= std::size_t{1} << 21) return 256;
-    if (n >= std::size_t{1} << 19) return 128;
-    if (n >= std::size_t{1} << 17) return 64;
-    return n >= std::size_t{1} << 16 ? 32 : 16;
-  };
-  for (std::size_t n1 = longest(); n1 >= 4; n1 /= 2) {
-    const std::size_t block = n1 >= 128 ? 32 : 512 / sample_bytes;
-    if (n % (n1 * block) == 0) return {n1, n / n1, block};
-  }
+TwoPassShape two_pass_shape(std::size_t n) {
+  // Measured: columns of 16 are best as long as their long rows stay in cache.
+  const bool tall = n >= (std::size_t{1} << 17);
+  if (tall && n % (256 * 16) == 0) return {256, n / 256};
+  if (n % (16 * 16) == 0) return {16, n / 16};
   return {};
 }
 
 template <class Real>
-TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, ColumnPlans<Real>& columns, std::size_t n, double rate,
-                                   TwoPassShape shape)
-    : n_(n),
-      rate_(rate),
-      shape_(shape),
-      row_fft_(&ffts.get<Real>(shape.n2)),
-      column_fft_(&columns.get(shape.n1, shape.block)),
-      block_x_(shape.n1 * shape.block),
-      block_y_(shape.n1 * shape.block),
-      twiddle_(shape.n2) {}
-
-// Asks for the cache lines of the next block while this one's are being written beside them: no hardware
-// prefetcher sees the pattern, and a long field would wait for memory at every row.
-inline void prefetch(const void* start, std::size_t bytes) {
-#if defined(__GNUC__)
-  const char* p = static_cast<const char*>(start);
-  for (std::size_t line = 0; line < bytes; line += 64) __builtin_prefetch(p + line, 1, 2);
-#else
-  (void)start, (void)bytes;
-#endif
-}
-
-// Copies a block of columns out, works on it in cache, copies it back.
-template <class Real>
-template <class Work>
-void TwoPassLayout<Real>::columns(Rows<Real> rows, const Work& work) {
-  const auto [n1, n2, block] = shape_;
-  const std::size_t bytes = block * sizeof(std::complex<Real>);
-  for (std::size_t b = 0; b < n2; b += block) {
-    for (std::size_t a = 0; a < n1; ++a) {
-      std::memcpy(static_cast<void*>(&block_x_[a * block]), rows.x + a * n2 + b, bytes);
-      std::memcpy(static_cast<void*>(&block_y_[a * block]), rows.y + a * n2 + b, bytes);
-    }
-    work(block_x_.data(), block_y_.data(), b);
-    for (std::size_t a = 0; a < n1; ++a) {
-      std::memcpy(static_cast<void*>(rows.x + a * n2 + b), &block_x_[a * block], bytes);
-      std::memcpy(static_cast<void*>(rows.y + a * n2 + b), &block_y_[a * block], bytes);
-      if (b + block < n2) {
-        prefetch(rows.x + a * n2 + b + block, bytes);
-        prefetch(rows.y + a * n2 + b + block, bytes);
-      }
-    }
-  }
-}
+TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape)
+    : n_(n), rate_(rate), shape_(shape), row_fft_(&ffts.get<Real>(shape.n2)), twiddle_(shape.n2) {}
 
 template <class Real>
-void TwoPassLayout<Real>::enter(Rows<Real> rows) {
-  columns(rows, [&](std::complex<Real>* x, std::complex<Real>* y, std::size_t) {
-    column_fft_->forward(x);
-    column_fft_->forward(y);
-  });
-}
-
-template <class Real>
-void TwoPassLayout<Real>::leave(Rows<Real> rows) {
-  columns(rows, [&](std::complex<Real>* x, std::complex<Real>* y, std::size_t) {
-    column_fft_->inverse(x);
-    column_fft_->inverse(y);
-  });
+void TwoPassLayout<Real>::columns(Rows<Real> rows, bool inverse) {
+  const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
+  const auto transform = shape_.n1 == 256 ? kernel.columns256 : kernel.columns16;
+  transform(rows.x, shape_.n2, shape_.n2, inverse);
+  transform(rows.y, shape_.n2, shape_.n2, inverse);
 }
 
 template <class Real>
 void TwoPassLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  const std::size_t count = shape_.n1 * shape_.block;
-  columns(rows, [&](std::complex<Real>* x, std::complex<Real>* y, std::size_t) {
-    column_fft_->inverse(x);
-    column_fft_->inverse(y);
-    kernel.kerr(x, y, count, pass.turns_per_watt);
-    column_fft_->forward(x);
-    column_fft_->forward(y);
-  });
+  const auto rotate = shape_.n1 == 256 ? kernel.kerr_columns256 : kernel.kerr_columns16;
+  rotate(rows.x, rows.y, shape_.n2, shape_.n2, pass.turns_per_watt);
 }
 
 template <class Real>
 void TwoPassLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
-  const auto [n1, n2, block] = shape_;
-  columns(rows, [&](std::complex<Real>* x, std::complex<Real>* y, std::size_t b) {
-    column_fft_->inverse(x);
-    column_fft_->inverse(y);
-    for (std::size_t a = 0; a < n1; ++a) {
-      apply_rotation(pass.rotation, x + a * block, y + a * block, block, a * n2 + b, rate_);
-    }
-    column_fft_->forward(x);
-    column_fft_->forward(y);
-  });
+  columns(rows, true);
+  apply_rotation(pass.rotation, rows.x, rows.y, n_, rate_);
+  columns(rows, false);
 }
 
 template <class Real>
 void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  const auto [n1, n2, block] = shape_;
+  const auto [n1, n2] = shape_;
   const double width = rate_ / static_cast<double>(n_), n = static_cast<double>(n_);
   const std::size_t half = n2 / 2;  // places from here on hold negative frequencies (n2 is even)
   for (std::size_t c = 0; c < n1; ++c) {
     std::complex<Real>* const pair[2] = {rows.x + c * n2, rows.y + c * n2};
-    const double first = static_cast<double>(c), stride = static_cast<double>(n1);
+    const double first = static_cast<double>(digit_reversed(c)), stride = static_cast<double>(n1);
     kernel.phasors(twiddle_.data(), n2, {0.0, 1.0}, {-first / n, 0.0, 0.0});
     if (pass.forward) {
       kernel.multiply(pair[0], pair[1], twiddle_.data(), n2);
@@ -282,10 +144,6 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   }
 }
 
-template class InterleavedFft<float>;
-template class InterleavedFft<double>;
-template class ColumnPlans<float>;
-template class ColumnPlans<double>;
 template class NaturalLayout<float>;
 template class NaturalLayout<double>;
 template class TwoPassLayout<float>;

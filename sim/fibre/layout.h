@@ -11,13 +11,8 @@
 // 1990) without its transpositions.
 #pragma once
 
-#include <fftw3.h>
-
 #include <complex>
 #include <cstddef>
-#include <map>
-#include <memory>
-#include <mutex>
 
 #include "sim/fibre/program.h"
 #include "sim/signal/fft.h"
@@ -30,33 +25,6 @@ template <class Real>
 struct Rows {
   std::complex<Real>* x;
   std::complex<Real>* y;
-};
-
-/// In-place FFTs of `count` interleaved vectors: element a of vector j at data[a count + j].
-template <class Real>
-class InterleavedFft {
- public:
-  InterleavedFft(std::size_t n, std::size_t count);
-  ~InterleavedFft();
-  InterleavedFft(const InterleavedFft&) = delete;
-  InterleavedFft& operator=(const InterleavedFft&) = delete;
-  void forward(std::complex<Real>* data) const;
-  void inverse(std::complex<Real>* data) const;
-
- private:
-  void* forward_ = nullptr;
-  void* inverse_ = nullptr;
-};
-
-/// Interleaved FFTs in store, made on first use. Thread-safe.
-template <class Real>
-class ColumnPlans {
- public:
-  const InterleavedFft<Real>& get(std::size_t n, std::size_t count);
-
- private:
-  std::mutex mutex_;
-  std::map<std::pair<std::size_t, std::size_t>, std::unique_ptr<InterleavedFft<Real>>> plans_;
 };
 
 template <class Real>
@@ -77,35 +45,34 @@ class NaturalLayout {
   const Fft<Real>* fft_;
 };
 
-/// How a length is split, n = n1 x n2, and how many columns are worked on at once.
+/// How a length is split, n = n1 x n2: columns of 16 or 256, rows of a multiple of 16.
 struct TwoPassShape {
-  std::size_t n1 = 0, n2 = 0, block = 0;
+  std::size_t n1 = 0, n2 = 0;
 };
-/// The measured choice for n samples of `sample_bytes` (one complex number); n1 = 0 if n has too few factors
-/// of two.
-TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes);
+/// The measured choice for n; n1 = 0 if n is no multiple of 256.
+TwoPassShape two_pass_shape(std::size_t n);
 
 template <class Real>
 class TwoPassLayout {
  public:
-  TwoPassLayout(FftCache& ffts, ColumnPlans<Real>& columns, std::size_t n, double rate, TwoPassShape shape);
-  void enter(Rows<Real> rows);
-  void leave(Rows<Real> rows);
+  TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape);
+  void enter(Rows<Real> rows) { columns(rows, false); }
+  void leave(Rows<Real> rows) { columns(rows, true); }
   void linear(Rows<Real> rows, const LinearPass& pass);
   void kerr(Rows<Real> rows, const KerrPass& pass);
   void rotate(Rows<Real> rows, const RotationPass& pass);
-  std::size_t place(std::size_t k) const { return (k % shape_.n1) * shape_.n2 + k / shape_.n1; }
+  std::size_t place(std::size_t k) const { return digit_reversed(k % shape_.n1) * shape_.n2 + k / shape_.n1; }
 
  private:
-  template <class Work>
-  void columns(Rows<Real> rows, const Work& work);
+  void columns(Rows<Real> rows, bool inverse);
+  // Row of transformed column index c, and back: columns of 256 leave their two digits in reverse.
+  std::size_t digit_reversed(std::size_t c) const { return shape_.n1 == 256 ? c / 16 + 16 * (c % 16) : c; }
 
   std::size_t n_;
   double rate_;
   TwoPassShape shape_;
   const Fft<Real>* row_fft_;
-  const InterleavedFft<Real>* column_fft_;
-  ComplexRow<Real> block_x_, block_y_, twiddle_;
+  ComplexRow<Real> twiddle_;
 };
 
 }  // namespace cohlink::fibre_detail
