@@ -45,6 +45,10 @@ class Butterfly {
 
   /// All taps zero but the centre ones.
   void set_centre(std::size_t output, std::complex<float> from_x, std::complex<float> from_y);
+  void set_tap(std::size_t output, std::size_t input, std::size_t n, std::complex<float> value) {
+    re_[output][input][n] = value.real();
+    im_[output][input][n] = value.imag();
+  }
   /// Y's filters orthogonal to X's at every frequency: reversed conjugates, crossed, one negated.
   void make_y_orthogonal_to_x();
 

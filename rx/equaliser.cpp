@@ -1,6 +1,7 @@
 #include "rx/equaliser.h"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <memory>
 #include <optional>
@@ -263,33 +264,62 @@ void blind_start(Run& run, EqualiserResult& result) {
   }
 }
 
-// Carrier offset from the known symbols alone, before anything is equalised: the line in the spectrum
-// of input x conj(known), summed over the four pairs of input and polarisation.
+// Carrier offset from the known symbols alone, before anything is equalised: the line in the spectrum of
+// input x conj(known), summed over the four pairs of input and polarisation and over the delays that
+// the filters reach [cycles a symbol].
 double trained_offset(const Run& run, const std::array<Symbols, 2>& known, std::size_t from, std::size_t to) {
-  const std::size_t count = to - from;
-  std::size_t padded = 1;
-  while (padded < 2 * count) padded *= 2;
+  const std::size_t count = to - from, padded = std::bit_ceil(2 * count);
   const Fft<float>& fft = run.fft.get<float>(padded);
   std::vector<double> power(padded);
   for (std::size_t j = 0; j < 2; ++j)
-    for (std::size_t a = 0; a < 2; ++a) {
-      ComplexRow<float> z(padded);
-      for (std::size_t k = 0; k < count; ++k)
-        z[k] = std::complex<float>(*run.in.re(j, from + k, 0), *run.in.im(j, from + k, 0)) *
-               std::conj(std::complex<float>(known[a][from + k]));
-      fft.forward(z);
-      for (std::size_t k = 0; k < padded; ++k) power[k] += std::norm(z[k]);
-    }
+    for (std::size_t a = 0; a < 2; ++a)
+      for (int m = -(run.p.taps / 2); m <= run.p.taps / 2; ++m) {
+        ComplexRow<float> z(padded);
+        const float *re = run.in.re(j, from, m), *im = run.in.im(j, from, m);
+        for (std::size_t k = 0; k < count; ++k)
+          z[k] = std::complex<float>(re[k], im[k]) * std::conj(std::complex<float>(known[a][from + k]));
+        fft.forward(z);
+        for (std::size_t k = 0; k < padded; ++k) power[k] += std::norm(z[k]);
+      }
   const auto top = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
   return bin_frequency(top, padded, 1.0);
+}
+
+// Taps matched to the channel: conjugates of the correlations of the inputs at each tap's delay with the
+// known symbols, over a stretch short enough for the carrier phase to stand still. Small ones are noise.
+void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles, std::size_t from,
+                    std::size_t to) {
+  const std::size_t count = std::min<std::size_t>(256, to - from), start = from + (to - from - count) / 2;
+  const auto taps = static_cast<std::size_t>(run.p.taps);
+  constexpr double kSmall = 0.05;  // of the largest correlation's power
+  for (std::size_t i = 0; i < 2; ++i) {
+    std::vector<std::complex<double>> h(2 * taps);  // [input][tap]
+    for (std::size_t k = start; k < start + count; ++k) {
+      const double turns = std::fmod(cycles * static_cast<double>(k), 1.0);
+      const auto reference = std::conj(known[i][k]) * std::polar(1.0, -kTwoPi * turns);
+      for (std::size_t t = 0; t < 2 * taps; ++t) {
+        const int m = static_cast<int>(t % taps) - run.p.taps / 2;
+        h[t] += std::complex<double>(*run.in.re(t / taps, k, m), *run.in.im(t / taps, k, m)) * reference;
+      }
+    }
+    double largest = 0.0, total = 0.0;
+    for (const auto& c : h) largest = std::max(largest, std::norm(c));
+    for (auto& c : h) {
+      if (std::norm(c) < kSmall * largest) c = 0.0;
+      total += std::norm(c);
+    }
+    const double scale = total > 0.0 ? static_cast<double>(count) / total : 0.0;
+    for (std::size_t t = 0; t < 2 * taps; ++t)
+      run.filters.set_tap(i, t / taps, t % taps, std::complex<float>(std::conj(h[t]) * scale));
+  }
 }
 
 void trained_start(Run& run, const std::array<Symbols, 2>& known) {
   const std::size_t from = run.first, to = std::min({run.last, known[0].size(), known[1].size()});
   if (to < from + kBlock) throw std::invalid_argument("no training symbols left inside the filters' edges");
-  TrainedError error(known, trained_offset(run, known, from, to));
-  run.filters.set_centre(0, 0.5f, 0.0f);
-  run.filters.set_centre(1, 0.0f, 0.5f);
+  const double cycles = trained_offset(run, known, from, to);
+  match_to_known(run, known, cycles, from, to);
+  TrainedError error(known, cycles);
   for (int pass = 0; pass < run.p.passes; ++pass)
     run.adapt(error, start_up_step(run.p, pass), true, from, to);
 }

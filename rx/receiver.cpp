@@ -183,8 +183,11 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   if (name == "orthonormalise")
     return {name, [](Carried& c) { c.signal = orthonormalise(std::move(c.signal)); }};
   if (name == "resample")
-    return {name, [block = Resampler({sample_rate, band_edge, rate / 8})](Carried& c) {
+    return {name, [block = Resampler({sample_rate, band_edge, rate / 8}), band_edge](Carried& c) {
               c.require(block.edge(c.signal.sample_rate) * c.symbol_rate);
+              if (c.signal.sample_rate < 2.0 * band_edge)
+                c.result.warnings.push_back(
+                    "resample: the ADC's rate is below the signal's bandwidth, its edges fold");
               c.signal = block(c.signal);
             }};
   if (name == "dispersion")

@@ -110,6 +110,21 @@ TEST_CASE("Known symbols start the equaliser with X on X") {
   CHECK(alignment.delay == std::array<long, 2>{0, 0});
 }
 
+TEST_CASE("500 known symbols are enough for any rotation with 60 ps of DGD") {
+  RandomStream random = test::stream("trained");
+  for (std::uint64_t t = 0; t < 8; ++t) {
+    CAPTURE(t);
+    const Trial trial = make_trial(Modulation::kQam16, 16.0, kTwoPi * random.uniform(),
+                                   kTwoPi * random.uniform(), 60e-12, 1e8, t);
+    std::array<Symbols, 2> training;
+    for (std::size_t p = 0; p < 2; ++p)
+      training[p].assign(trial.sent.symbols[p].begin(),
+                         trial.sent.symbols[p].begin() + 700);  // 200 lost to edges
+    CHECK(penalty_db(trial, parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected), 16.0,
+                     &training) < 0.3);
+  }
+}
+
 TEST_CASE("Two outputs on one polarisation are detected") {
   const auto sent = test::random_symbols(Modulation::kQpsk, kSymbols);
   // A polariser: only one source reaches the receiver, on both rows, and no restart can find a second.
