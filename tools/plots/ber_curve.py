@@ -59,10 +59,11 @@ def draw_line(axes, number, label, x, columns):
     axes.errorbar(x[counted], ber, yerr=interval, fmt=style.MARKERS[number % len(style.MARKERS)], color=colour,
                   markersize=4.6, markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4,
                   capthick=1.0, zorder=3)
-    # Beside the middle of the curve, where it leaves room above.
-    middle = len(ber) // 3
-    axes.annotate(label, (x[counted][middle], ber[middle]), xytext=(10, 8), textcoords="offset points", color=colour,
-                  fontweight="bold", fontsize=10.5)
+    if len(ber) > 0:
+        # Beside the falling part of the curve, where there is room on its right.
+        place = 2 * len(ber) // 3
+        axes.annotate(label, (x[counted][place], ber[place]), xytext=(11, 5), textcoords="offset points", color=colour,
+                      fontweight="bold", fontsize=10.5)
 
 
 def draw_thresholds(axes, curves):
