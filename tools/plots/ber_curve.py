@@ -29,15 +29,26 @@ AXIS_NAMES = {
 MODULATIONS = {"qpsk": "QPSK", "16qam": "16QAM", "gaussian": "Gaussian"}
 
 
+def short(value):
+    return value if isinstance(value, str) else f"{value:g}"
+
+
+def label(modulation, given):
+    """"16QAM, adc.bits = 6": the modulation and the outer keys of a line."""
+    given = dict(given)
+    modulation = given.pop("signal.modulation", modulation)
+    return ", ".join([MODULATIONS[modulation]] + [f"{name} = {short(value)}" for name, value in given.items()])
+
+
 def series(curve):
     """Yields (label, x, columns) for every line of a curve file; columns are 1-D arrays by name."""
     names = files.axes(curve)
-    modulation = MODULATIONS[files.scenario(curve)["signal"]["modulation"]]
+    modulation = files.scenario(curve)["signal"]["modulation"]
     outer = [files.axis_values(curve, name) for name in names[:-1]]
     for place in itertools.product(*(range(len(values)) for values in outer)):
-        given = [f"{name.split('.')[1].replace('_', ' ')} {values[i]}" for name, values, i in zip(names, outer, place)]
+        given = [(name, values[i]) for name, values, i in zip(names, outer, place)]
         columns = {name: curve[name][place] for name in ("ber", "ber_low", "ber_high", "ber_theory")}
-        yield ", ".join([modulation] + given), files.axis_values(curve, names[-1]), columns
+        yield label(modulation, given), files.axis_values(curve, names[-1]), columns
 
 
 def smooth_theory(x, ber):
@@ -50,20 +61,32 @@ def smooth_theory(x, ber):
     return fine, 10 ** fit(fine)
 
 
-def draw_line(axes, number, label, x, columns):
+def draw_line(axes, number, name, x, columns):
     colour = style.SERIES[number % len(style.SERIES)]
     axes.plot(*smooth_theory(x, columns["ber_theory"]), color=colour, linewidth=1.4, alpha=0.55, zorder=2)
     counted = columns["ber"] > 0
     ber = columns["ber"][counted]
     interval = [ber - columns["ber_low"][counted], columns["ber_high"][counted] - ber]
-    axes.errorbar(x[counted], ber, yerr=interval, fmt=style.MARKERS[number % len(style.MARKERS)], color=colour,
-                  markersize=4.6, markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4,
-                  capthick=1.0, zorder=3)
-    if len(ber) > 0:
-        # Beside the falling part of the curve, where there is room on its right.
-        place = 2 * len(ber) // 3
-        axes.annotate(label, (x[counted][place], ber[place]), xytext=(11, 5), textcoords="offset points", color=colour,
-                      fontweight="bold", fontsize=10.5)
+    bars = axes.errorbar(x[counted], ber, yerr=interval, fmt=style.MARKERS[number % len(style.MARKERS)], color=colour,
+                         markersize=4.6, markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4,
+                         capthick=1.0, zorder=3)
+    return bars, name, x[counted], ber
+
+
+def label_lines(axes, lines):
+    """Names beside the curves; where several lie close, in a key on the empty side below them."""
+    if len(lines) > 2 or any("=" in name for _, name, _, _ in lines):
+        key = axes.legend([bars for bars, _, _, _ in lines], [name for _, name, _, _ in lines], loc="lower left",
+                          frameon=False, handlelength=1.2, fontsize=9)
+        for text, (bars, _, _, _) in zip(key.get_texts(), lines):
+            text.set_color(bars[0].get_color())
+        return
+    for bars, name, x, ber in lines:
+        if len(ber) == 0:
+            continue
+        place = 2 * len(ber) // 3  # the falling part, with room on its right
+        axes.annotate(name, (x[place], ber[place]), xytext=(11, 5), textcoords="offset points",
+                      color=bars[0].get_color(), fontweight="bold", fontsize=10.5)
 
 
 def draw_thresholds(axes, curves):
@@ -89,11 +112,11 @@ def draw(curves, title, detail):
     figure = plt.figure(figsize=(7.6, 5.4))
     axes = figure.add_axes([0.1, 0.12, 0.86, 0.7])
     axes.set_yscale("log")
-    number = 0
+    lines = []
     for curve in curves:
-        for label, x, columns in series(curve):
-            draw_line(axes, number, label, x, columns)
-            number += 1
+        for name, x, columns in series(curve):
+            lines.append(draw_line(axes, len(lines), name, x, columns))
+    label_lines(axes, lines)
     draw_thresholds(axes, curves)
     axes.yaxis.set_major_locator(LogLocator(base=10))
     axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
