@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "rx/alignment.h"
+#include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -78,6 +79,20 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
   return count;
 }
 
+// A truth from elsewhere may be incomplete or belong to another modulation.
+void check_truth(const Truth& truth, Modulation modulation) {
+  const std::size_t count = truth.symbols[0].size();
+  if (count == 0 || truth.symbols[1].size() != count)
+    throw InputError("the capture's truth has no symbols, or not as many on Y as on X");
+  const auto bits = count * static_cast<std::size_t>(bits_per_symbol(modulation));
+  for (const auto& row : truth.bits)
+    if (!row.empty() && row.size() != bits)
+      throw InputError("the capture's truth has " + std::to_string(row.size()) +
+                       " bits a polarisation where " + std::to_string(count) +
+                       " symbols of signal.modulation = " + std::string(modulation_name(modulation)) +
+                       " have " + std::to_string(bits));
+}
+
 bool warn_of_no_lock(const Alignment& alignment, std::vector<std::string>& warnings) {
   bool lost = false;
   for (std::size_t i = 0; i < 2; ++i)
@@ -99,6 +114,7 @@ bool warn_of_no_lock(const Alignment& alignment, std::vector<std::string>& warni
 std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
                                    const Truth& truth, const ScoreParameters& p, FftCache& fft,
                                    std::vector<std::string>& warnings) {
+  check_truth(truth, p.modulation);
   const Alignment alignment = align(received, first, last, truth.symbols, fft);
   if (warn_of_no_lock(alignment, warnings)) return std::nullopt;
   Score score;

@@ -24,6 +24,7 @@ inline constexpr std::size_t kSlipBlock = 64;
 /// last). Bits are decided by quadrant and ring thresholds of the received symbols as they are; the
 /// data-aided gain fit enters SNR and EVM only. No score, and a line in `warnings`, when an output matches
 /// nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
+/// InputError for a truth whose symbols or bits do not fit each other or the modulation.
 std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
                                    const Truth& truth, const ScoreParameters& parameters, FftCache& fft,
                                    std::vector<std::string>& warnings);

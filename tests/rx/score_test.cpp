@@ -99,6 +99,18 @@ TEST_CASE("Both outputs on one polarisation, or none, is said and not counted") 
   CHECK(warnings[0] == "no lock: output X matches nothing that was sent; no BER is given");
 }
 
+TEST_CASE("A truth that does not fit is refused") {
+  auto sent = test::random_symbols(Modulation::kQpsk, 4000);
+  const Field<float> field = test::at_symbol_rate(sent.symbols);
+  CHECK_THROWS_WITH_AS(
+      score(field, sent, {Modulation::kQam16, false}),
+      "the capture's truth has 8000 bits a polarisation where 4000 symbols of signal.modulation = "
+      "16qam have 16000",
+      InputError);
+  sent.symbols[1].pop_back();
+  CHECK_THROWS_AS(score(field, sent, {Modulation::kQpsk, false}), InputError);
+}
+
 TEST_CASE("Cycle slips are counted and cost a few symbols, not the rest of the frame") {
   const auto sent = test::random_symbols(Modulation::kQpsk, 8192);
   Field<float> field = test::at_symbol_rate(sent.symbols);
