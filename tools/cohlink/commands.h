@@ -17,5 +17,6 @@ int receive(const Arguments& arguments);
 int sweep(const Arguments& arguments);
 int keys(const Arguments& arguments);
 int inspect(const Arguments& arguments);
+int budget(const Arguments& arguments);
 
 }  // namespace cohlink

@@ -25,6 +25,8 @@ constexpr Command kCommands[] = {
      receive},
     {"sweep", "sweep SCENARIO... --vary KEY=a:step:b -o curve.h5", "BER over one to three scenario keys",
      sweep},
+    {"budget", "budget SCENARIO... [--compare FILE]", "closed-form power, OSNR and nonlinearity budget",
+     budget},
     {"keys", "keys [PATTERN]", "scenario keys: unit, default, range, meaning, source", keys},
     {"inspect", "inspect FILE", "what a capture, a result or a curve holds", inspect},
 };

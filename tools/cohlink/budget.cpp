@@ -1,0 +1,177 @@
+// cohlink budget: what a link should do by closed forms, and why a simulated one does otherwise.
+#include "tools/study/budget.h"
+
+#include <cmath>
+#include <iostream>
+
+#include "rx/receiver.h"
+#include "sim/signal/capture.h"
+#include "sim/signal/hdf5.h"
+#include "sim/signal/units.h"
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+constexpr double kNoticeable = 0.2;  // dB, below which a difference needs no reason
+
+struct Simulated {
+  double snr_db = 0;
+  std::optional<double> ber;
+  std::string what;  // "result.h5"
+};
+
+/// A scenario key's data set in a one-dimensional curve, "" when there is none.
+std::string axis_of(const h5::File& file) {
+  std::string axis;
+  for (const auto& name : file.children("/")) {
+    if (find_key(name) == nullptr) continue;
+    if (!axis.empty())
+      throw InputError(file.path() + ": a curve over several keys; --compare takes one over one key");
+    axis = name;
+  }
+  return axis;
+}
+
+/// Simulated beside expected, one row a point.
+Table compare_curve(const h5::File& file, const Scenario& base) {
+  const std::string key = axis_of(file);
+  if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
+  if (!base.is_set(key) && find_key(key)->type == KeyType::kText) throw InputError(key + ": not a number");
+  const auto values = file.read<double>("/" + key);
+  const auto measured = file.read<double>("/snr_db");
+  Table table;
+  Column at{key}, simulated{"snr_db", Look::kHundredths}, expected{"snr_expected_db", Look::kHundredths},
+      gaussian{"snr_gn_db", Look::kHundredths}, nli{"nli_share_percent", Look::kHundredths},
+      difference{"difference_db", Look::kHundredths};
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    Scenario scenario = base;
+    scenario.set(key, short_decimal(values[i]), file.path());
+    const Budget budget = make_budget(scenario);
+    at.cells.emplace_back(values[i]);
+    simulated.cells.emplace_back(measured[i]);
+    expected.cells.emplace_back(to_db(budget.snr));
+    gaussian.cells.emplace_back(to_db(budget.snr_gn));
+    double interference = 0.0;
+    for (const auto& term : budget.terms)
+      if (term.name == "interference") interference = term.ratio * budget.snr;
+    nli.cells.emplace_back(100.0 * interference);
+    difference.cells.emplace_back(measured[i] - to_db(budget.snr));
+  }
+  for (auto* column : {&at, &simulated, &expected, &gaussian, &difference, &nli})
+    table.columns.push_back(std::move(*column));
+  return table;
+}
+
+Simulated read_result(const h5::File& file) {
+  Simulated result;
+  result.what = file.path();
+  if (!file.has_attribute("/", "snr_db")) throw InputError(file.path() + ": holds no SNR to compare with");
+  result.snr_db = file.attribute_number("/", "snr_db");
+  if (file.has_attribute("/", "ber")) result.ber = file.attribute_number("/", "ber");
+  return result;
+}
+
+Simulated receive_capture(const std::string& path, const Scenario& scenario) {
+  FftCache fft(planning_of(scenario));
+  const ReceiverResult received = Receiver(scenario, fft)(read_capture(path));
+  Simulated result{received.snr_db, std::nullopt, path};
+  if (received.score) result.ber = received.score->both.ber();
+  return result;
+}
+
+/// Why simulation and closed form differ, largest known part first.
+std::string explanation(const Budget& budget, double measured_db) {
+  const double difference = measured_db - to_db(budget.snr), by_gn = measured_db - to_db(budget.snr_gn);
+  const double quieter = to_db(budget.snr / budget.snr_gn);
+  std::string text;
+  if (quieter > 0.05)
+    text = "plain GN would be " + readable(std::abs(by_gn), 2) + " dB " +
+           (by_gn > 0 ? "too low" : "too high") + ": it takes the symbols for Gaussian, and " +
+           std::string(modulation_name(budget.modulation)) +
+           " interferes less with itself, most in the first spans (" + readable(quieter, 2) +
+           " dB of SNR here, counted in the expectation); ";
+  if (std::abs(difference) < kNoticeable) return text + "expectation and simulation agree";
+  if (difference > 0.0)
+    return text +
+           "the simulation is better than expected: few symbols, an SNR judged by decisions, or an equaliser "
+           "that undoes some interference";
+  text += "the simulation lost more than the budget counts; it leaves out ";
+  for (std::size_t i = 0; i < budget.not_counted.size(); ++i)
+    text += (i == 0 ? "" : ", ") + budget.not_counted[i];
+  return text;
+}
+
+std::vector<Fact> compare_facts(const Budget& budget, const Simulated& simulated) {
+  const double difference = simulated.snr_db - to_db(budget.snr);
+  std::vector<Fact> facts = {
+      {"simulated", "simulated", simulated.what, simulated.what},
+      {"simulated_snr_db", "its SNR", simulated.snr_db, readable(simulated.snr_db) + " dB"},
+      {"difference_db", "over expectation", difference, readable(difference, 2) + " dB"},
+  };
+  if (simulated.ber)
+    facts.push_back({"simulated_ber", "its BER", *simulated.ber, readable(*simulated.ber, 3)});
+  const std::string why = explanation(budget, simulated.snr_db);
+  facts.push_back({"explanation", "because", why, why});
+  return facts;
+}
+
+/// Facts and tables about the scenario alone.
+void print_budget(const Budget& budget, const std::vector<Fact>& more, const CommandLine& line) {
+  const Format format = line.common().format;
+  if (line.has("spans")) return print(std::cout, span_table(budget), format);
+  std::vector<Fact> facts = budget_facts(budget);
+  facts.insert(facts.end(), more.begin(), more.end());
+  if (format != Format::kText) return print(std::cout, facts, format);
+  if (!budget.spans.empty()) {
+    print(std::cout, span_table(budget), format);
+    std::cout << '\n';
+  }
+  print(std::cout, noise_table(budget), format);
+  std::cout << '\n';
+  print(std::cout, facts, format);
+}
+
+}  // namespace
+
+int budget(const Arguments& arguments) {
+  CommandLine line(
+      "budget SCENARIO... [--compare result.h5|capture.h5|curve.h5]",
+      "Closed-form budget, no waveform: power and OSNR per span, what each source of noise takes\n"
+      "from the SNR, nonlinear interference by several flavours of the GN model, the optimum\n"
+      "launch power, and the BER and margin to expect.");
+  namespace po = boost::program_options;
+  line.own()("compare", po::value<std::string>()->value_name("FILE"),
+             "set beside what was simulated: a result, a capture (received first) or a curve over one key")(
+      "spans", "print the table per span alone");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("budget needs a scenario file");
+  const Scenario scenario = layered(Scenario(), options.files, options);
+  const Budget budget = make_budget(scenario);
+  if (!line.has("compare")) {
+    print_budget(budget, {}, line);
+    return kDone;
+  }
+  const std::string path = line.text("compare");
+  std::string kind;
+  {
+    const h5::File file = h5::File::open(path);
+    if (file.has_attribute("/", "kind")) kind = file.attribute_text("/", "kind");
+    if (kind == "cohlink curve") {
+      print(std::cout, compare_curve(file, scenario), options.format);
+      return kDone;
+    }
+    if (kind == "cohlink result") {
+      print_budget(budget, compare_facts(budget, read_result(file)), line);
+      return kDone;
+    }
+  }
+  print_budget(budget, compare_facts(budget, receive_capture(path, scenario)), line);
+  return kDone;
+}
+
+}  // namespace cohlink

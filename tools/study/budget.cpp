@@ -1,0 +1,387 @@
+#include "tools/study/budget.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "rx/metrics.h"
+#include "sim/link_setup.h"
+#include "sim/optical_amplifier.h"
+#include "sim/optical_path.h"
+#include "sim/signal/units.h"
+#include "tools/study/fec.h"
+#include "tools/study/gn_model.h"
+#include "tools/study/numbers.h"
+#include "tools/study/theory.h"
+
+namespace cohlink {
+namespace {
+
+/// The same path with steps as long as a span: its light levels are all that is wanted.
+LinkSetup coarse(LinkSetup setup) {
+  setup.line.steps.law = StepLaw::kConstant;
+  setup.line.steps.steps_per_span = 1;
+  setup.line.bandwidth = 1.0;  // no dispersive cap
+  for (auto& section : setup.line.sections) section.span.pmd_coefficient = 0.0;
+  return setup;
+}
+
+LightLevels levels_of(const LinkSetup& setup) {
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), setup.transmitter.launch_power);
+}
+
+/// The line's first `count` sections, nothing behind them.
+LightLevels levels_after(const LinkSetup& setup, std::size_t count) {
+  LinkSetup part = setup;
+  part.line.sections.resize(count);
+  part.channel = {};
+  return levels_of(part);
+}
+
+double fibre_loss(const LineSection& section) {
+  return std::exp(-section.span.loss * section.span.length) * from_db(-section.lumped_loss_db);
+}
+
+GnSignal gn_signal(const LinkSetup& setup) {
+  GnSignal signal;
+  signal.pulse = setup.transmitter.pulse;
+  return signal;
+}
+
+std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLevel>& levels) {
+  std::vector<GnSection> line;
+  for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
+    const LineSection& section = setup.line.sections[k];
+    GnSection span;
+    span.length = section.span.length;
+    span.loss = section.span.loss;
+    span.beta2 = section.span.beta2;
+    span.gamma = section.span.gamma;
+    span.module_beta2_length = section.module ? section.module->beta2_length : 0.0;
+    span.relative_power = levels[k].input_power / setup.transmitter.launch_power;
+    line.push_back(span);
+  }
+  return line;
+}
+
+std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
+  std::vector<SpanLevel> spans;
+  double power = setup.transmitter.launch_power;
+  for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
+    const LightLevels after = levels_after(setup, k + 1);
+    SpanLevel level;
+    level.span = k + 1;
+    level.input_power = power;
+    level.output_power = power * fibre_loss(setup.line.sections[k]);
+    level.osnr = after.osnr();
+    power = after.signal_power;
+    spans.push_back(level);
+  }
+  return spans;
+}
+
+/// The expected interference after every span. The model is run at a few lengths of the line only: between
+/// them it follows a power of the number of spans closely (N^(1+eps)).
+void fill_interference(Budget& budget, const std::vector<GnSection>& line, const GnSignal& signal) {
+  const double squared = budget.launch_power * budget.launch_power;
+  const auto ratio_at = [&](std::size_t count) {
+    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
+    return squared * gn_integral(part, signal, NoiseReading::kMatchedFilter) *
+           egn_factor(part, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
+  };
+  const std::size_t last = line.size();
+  budget.spans[last - 1].interference = squared * budget.interference.expected();
+  if (last == 1) return;
+  budget.spans[0].interference = ratio_at(1);
+  const auto middle = static_cast<std::size_t>(std::lround(std::sqrt(static_cast<double>(last))));
+  const bool knot = middle > 1 && middle < last;
+  if (knot) budget.spans[middle - 1].interference = ratio_at(middle);
+  const auto fill = [&](std::size_t from, std::size_t to) {
+    const double a = budget.spans[from - 1].interference, b = budget.spans[to - 1].interference;
+    if (!(a > 0.0 && b > 0.0)) return;
+    const double slope = std::log(b / a) / std::log(static_cast<double>(to) / static_cast<double>(from));
+    for (std::size_t n = from + 1; n < to; ++n)
+      budget.spans[n - 1].interference =
+          a * std::pow(static_cast<double>(n) / static_cast<double>(from), slope);
+  };
+  if (knot) fill(1, middle);
+  fill(knot ? middle : 1, last);
+}
+
+Interference interference_of(const std::vector<GnSection>& line, const GnSignal& signal,
+                             Modulation modulation) {
+  Interference result;
+  result.closed_incoherent = gn_closed_form(line, signal, Accumulation::kIncoherent);
+  result.closed_coherent = gn_closed_form(line, signal, Accumulation::kCoherent);
+  result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
+  result.integral_matched = gn_integral(line, signal, NoiseReading::kMatchedFilter);
+  result.egn = egn_factor(line, signal.pulse.symbol_rate, modulation, NoiseReading::kMatchedFilter);
+  return result;
+}
+
+// --- The receiver. ---
+
+/// What reaches each photodiode pair, per polarisation.
+struct Detection {
+  double signal = 0;  // W of signal alone
+  double light = 0;   // W of signal and noise
+  double oscillator = 0;
+  double responsivity = 1;
+  double current_squared() const { return responsivity * responsivity * signal * oscillator; }
+};
+
+Detection detection_of(const LinkSetup& setup, double noise_share) {
+  const ReceiverInputParameters& input = setup.receiver_input;
+  const double power = input.preamplifier ? input.preamplifier->output_power : input.received_power;
+  const double through = setup.frontend.hybrid.transmission;
+  Detection d;
+  d.light = 0.5 * power * through;
+  d.signal = d.light / (1.0 + noise_share);
+  d.oscillator = 0.5 * setup.oscillator.power * through;
+  d.responsivity = setup.frontend.photodiodes.responsivity;
+  return d;
+}
+
+double shot_ratio(const LinkSetup& setup, const Detection& d, double symbol_rate) {
+  const PhotodiodeParameters& diodes = setup.frontend.photodiodes;
+  if (!diodes.shot_noise) return 0.0;
+  // I + iQ of one polarisation: one-sided 2 q I of all four diodes, i.e. q I a hertz in the complex envelope.
+  const double current = d.responsivity * (d.light + d.oscillator) + 4.0 * diodes.dark_current;
+  return kElementaryCharge * current * symbol_rate / d.current_squared();
+}
+
+double thermal_ratio(const LinkSetup& setup, const Detection& d, double symbol_rate) {
+  return std::pow(setup.frontend.photodiodes.thermal_noise, 2) * symbol_rate / d.current_squared();
+}
+
+/// Power of what clips at `loading` (rms over full scale) of a Gaussian lane, relative to the lane.
+double clipped_share(double loading) {
+  const double c = 1.0 / loading;
+  const double tail = 0.5 * std::erfc(c / std::sqrt(2.0));
+  return 2.0 * ((1.0 + c * c) * tail - c * std::exp(-0.5 * c * c) / std::sqrt(kTwoPi));
+}
+
+/// A converter's noise relative to the signal in the matched filter's band; `signal_share` of a lane's power
+/// is signal.
+double converter_ratio(const QuantiserParameters& quantiser, double loading_db, double sample_rate,
+                       double symbol_rate, double signal_share) {
+  const double loading = std::pow(10.0, loading_db / 20.0);
+  const double effective = quantiser.enob.value_or(static_cast<double>(quantiser.bits));
+  // Full scale A: variance A^2/3 4^-enob, the ideal converter's step^2/12 included.
+  const double rounding = std::pow(4.0, -effective) / 3.0 / (loading * loading);
+  return (rounding + clipped_share(loading)) * symbol_rate / sample_rate / signal_share;
+}
+
+double adc_ratio(const LinkSetup& setup, double noise_share, double symbol_rate) {
+  // Noise of the link outside the ADC's band does not load it.
+  const double optical_rate = symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
+  const double in_band = noise_share * std::min(1.0, setup.adc.sample_rate / optical_rate);
+  return converter_ratio(setup.adc.quantiser, setup.adc.loading_db, setup.adc.sample_rate, symbol_rate,
+                         1.0 / (1.0 + in_band));
+}
+
+double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
+  // (2 pi sigma)^2 times the mean square frequency of a flat band of one symbol rate.
+  return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0;
+}
+
+double preamplifier_ratio(const LinkSetup& setup, double noise_share, double symbol_rate) {
+  const auto& pre = setup.receiver_input.preamplifier;
+  if (!pre) return 0.0;
+  const double psd =
+      amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
+  return 2.0 * psd * symbol_rate * (1.0 + noise_share) / pre->output_power;
+}
+
+std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, double noise_share, double rate) {
+  const Detection d = detection_of(setup, noise_share);
+  return {
+      {"preamplifier_ase", "pre-amplifier ASE", preamplifier_ratio(setup, noise_share, rate),
+       "(F G - 1)/2 h nu per polarisation"},
+      {"shot", "shot noise", shot_ratio(setup, d, rate), "q I of all diodes over R^2 Ps P_LO"},
+      {"thermal", "thermal noise", thermal_ratio(setup, d, rate), "i_n^2 over R^2 Ps P_LO"},
+      {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, noise_share, rate),
+       "A^2/3 4^-ENOB, Gaussian lanes"},
+      {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12"},
+  };
+}
+
+std::vector<std::string> left_out(const Scenario& s) {
+  struct Flaw {
+    const char* key;
+    const char* name;
+  };
+  constexpr Flaw kFlaws[] = {
+      {"transmitter.laser_linewidth_khz", "transmit laser linewidth"},
+      {"laser_lo.linewidth_khz", "local oscillator linewidth"},
+      {"fibre.pmd_ps_per_sqrt_km", "PMD"},
+      {"channel.dgd_ps", "DGD"},
+      {"channel.pdl_db", "PDL"},
+      {"channel.polarisation_rotation_krad_per_s", "polarisation rotation"},
+      {"frontend.hybrid_phase_error_deg", "hybrid phase error"},
+      {"frontend.bandwidth_ghz", "front-end bandwidth"},
+      {"transmitter.dac_bits", "DAC"},
+      {"transmitter.launch_amplifier_noise_figure_db", "launch amplifier noise"},
+  };
+  std::vector<std::string> names;
+  for (const Flaw& flaw : kFlaws) {
+    const ScenarioKey* key = find_key(flaw.key);
+    if (key == nullptr || !s.is_set(flaw.key)) continue;
+    const double value =
+        key->type == KeyType::kInteger ? static_cast<double>(s.integer(flaw.key)) : s.number(flaw.key);
+    if (value != 0.0) names.emplace_back(flaw.name);
+  }
+  names.emplace_back("what the receiver's own estimates cost");
+  return names;
+}
+
+void judge(Budget& budget, const Scenario& scenario) {
+  const bool differential = scenario.boolean("signal.differential");
+  budget.threshold_ber = fec_threshold(scenario);
+  if (bits_per_symbol(budget.modulation) == 0) return;
+  budget.ber = std::isinf(budget.snr) ? 0.0
+               : differential         ? theory_ber_differential(budget.modulation, budget.snr)
+                                      : theory_ber(budget.modulation, budget.snr);
+  if (budget.threshold_ber)
+    budget.margin_db =
+        to_db(budget.snr / required_snr(budget.modulation, differential, *budget.threshold_ber));
+}
+
+/// Decibels, NaN (printed as nothing) where there are none.
+double finite_db(double ratio) {
+  const double db = to_db(ratio);
+  return std::isfinite(db) ? db : std::numeric_limits<double>::quiet_NaN();
+}
+
+std::string db_text(double value, const std::string& unit) {
+  return std::isfinite(value) ? readable(value) + unit : "-";
+}
+
+}  // namespace
+
+double required_snr(Modulation modulation, bool differential, double ber) {
+  if (bits_per_symbol(modulation) == 0) return std::numeric_limits<double>::quiet_NaN();
+  if (!differential) return theory_snr(modulation, ber);
+  double low = -30.0, high = 60.0;  // dB
+  for (int i = 0; i < 80; ++i) {
+    const double middle = 0.5 * (low + high);
+    (theory_ber_differential(modulation, from_db(middle)) > ber ? low : high) = middle;
+  }
+  return from_db(0.5 * (low + high));
+}
+
+Budget make_budget(const Scenario& scenario) {
+  const LinkSetup setup = coarse(link_setup(scenario));
+  Budget budget;
+  budget.modulation = setup.transmitter.modulation;
+  budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
+  budget.launch_power = setup.transmitter.launch_power;
+  budget.spans = walk_spans(setup);
+  const auto line = gn_line(setup, budget.spans);
+  if (!line.empty()) {
+    budget.interference = interference_of(line, gn_signal(setup), budget.modulation);
+    fill_interference(budget, line, gn_signal(setup));
+  }
+
+  const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
+  const LightLevels line_end = levels_after(setup, setup.line.sections.size()), end = levels_of(setup);
+  const double line_ratio = 2.0 * line_end.noise_psd * rate / line_end.signal_power;
+  const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
+  const double noise_share = 2.0 * end.noise_psd * rate *
+                             static_cast<double>(setup.transmitter.samples_per_symbol) / end.signal_power;
+  budget.osnr = end.osnr();
+  budget.terms = {
+      {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
+      {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
+      {"interference", "nonlinear interference", power_squared * budget.interference.expected(),
+       "GN integral, coherent, matched filter, EGN for the constellation"},
+  };
+  for (auto& term : receiver_terms(setup, noise_share, rate)) budget.terms.push_back(std::move(term));
+
+  double sum = 0.0;
+  for (const NoiseTerm& term : budget.terms) sum += term.ratio;
+  budget.snr = 1.0 / sum;
+  budget.snr_gn =
+      1.0 / (sum + power_squared * budget.interference.integral_matched * (1.0 - budget.interference.egn));
+  if (line_ratio > 0.0 && budget.interference.expected() > 0.0)
+    budget.optimum_launch_power =
+        std::cbrt(line_ratio * budget.launch_power / (2.0 * budget.interference.expected()));
+  budget.not_counted = left_out(scenario);
+  judge(budget, scenario);
+  return budget;
+}
+
+Table span_table(const Budget& budget) {
+  Table table;
+  Column span{"span"}, into{"power_in_dbm", Look::kHundredths}, out{"power_out_dbm", Look::kHundredths},
+      osnr{"osnr_db", Look::kHundredths}, nli{"snr_nli_db", Look::kHundredths};
+  for (const SpanLevel& level : budget.spans) {
+    span.cells.emplace_back(static_cast<std::uint64_t>(level.span));
+    into.cells.emplace_back(watt_to_dbm(level.input_power));
+    out.cells.emplace_back(watt_to_dbm(level.output_power));
+    osnr.cells.emplace_back(finite_db(level.osnr.value_or(0.0)));
+    nli.cells.emplace_back(finite_db(1.0 / level.interference));
+  }
+  for (auto* column : {&span, &into, &out, &osnr, &nli}) table.columns.push_back(std::move(*column));
+  return table;
+}
+
+Table noise_table(const Budget& budget) {
+  Table table;
+  Column source{"source"}, snr{"snr_db", Look::kHundredths}, share{"share_percent", Look::kHundredths},
+      formula{"computed_from"};
+  for (const NoiseTerm& term : budget.terms) {
+    if (!(term.ratio > 0.0)) continue;
+    source.cells.emplace_back(term.label);
+    snr.cells.emplace_back(-to_db(term.ratio));
+    share.cells.emplace_back(100.0 * term.ratio * budget.snr);
+    formula.cells.emplace_back(term.formula);
+  }
+  for (auto* column : {&source, &snr, &share, &formula}) table.columns.push_back(std::move(*column));
+  return table;
+}
+
+std::vector<Fact> budget_facts(const Budget& budget) {
+  std::vector<Fact> facts;
+  const auto add = [&](const char* name, const char* label, double value, const std::string& unit = " dB",
+                       const std::string& remark = "") {
+    facts.push_back({name, label, value, db_text(value, unit) + remark});
+  };
+  const double squared = budget.launch_power * budget.launch_power;
+  add("launch_power_dbm", "launch power", watt_to_dbm(budget.launch_power), " dBm");
+  if (budget.optimum_launch_power)
+    add("optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
+        "   (line ASE twice the interference)");
+  add("osnr_db", "OSNR", finite_db(budget.osnr.value_or(0.0)), " dB in 12.5 GHz");
+  for (const NoiseTerm& term : budget.terms)
+    facts.push_back({"snr_" + term.name + "_db", "", finite_db(1.0 / term.ratio), ""});
+  if (!budget.spans.empty()) {
+    const Interference& nli = budget.interference;
+    add("snr_nli_closed_incoherent_db", "NLI, GN closed form, incoherent",
+        finite_db(1.0 / (squared * nli.closed_incoherent)), " dB", "   (band centre)");
+    add("snr_nli_closed_coherent_db", "NLI, GN closed form, coherent",
+        finite_db(1.0 / (squared * nli.closed_coherent)), " dB", "   (band centre, N^(1+eps))");
+    add("snr_nli_integral_centre_db", "NLI, GN integral, coherent",
+        finite_db(1.0 / (squared * nli.integral_centre)), " dB", "   (band centre)");
+    add("snr_nli_integral_matched_db", "NLI, GN integral, coherent",
+        finite_db(1.0 / (squared * nli.integral_matched)), " dB", "   (matched filter)");
+    add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
+        "   (" + std::string(modulation_name(budget.modulation)) + ": " + readable(to_db(nli.egn), 3) +
+            " dB; used below)");
+    add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
+  }
+  add("snr_db", "expected SNR", finite_db(budget.snr));
+  if (budget.ber) {
+    facts.push_back({"ber", "expected BER", *budget.ber, readable(*budget.ber, 3)});
+    add("q_db", "expected Q", q_from_ber_db(*budget.ber));
+  }
+  if (budget.margin_db)
+    add("margin_db", "margin", *budget.margin_db, " dB",
+        "   (SNR, to a threshold of " + readable(*budget.threshold_ber) + ")");
+  std::string list;
+  for (const auto& name : budget.not_counted) list += (list.empty() ? "" : ", ") + name;
+  facts.push_back({"not_counted", "not counted", list, list});
+  return facts;
+}
+
+}  // namespace cohlink
