@@ -121,6 +121,7 @@ ReceiverElectronicsParameters electronics_setup(const Scenario& s) {
   ReceiverElectronicsParameters p;
   p.bandwidth = scaled(s, "frontend.bandwidth_ghz", 1e9);
   p.bandwidth_order = static_cast<int>(s.integer("frontend.bandwidth_order"));
+  p.low_cutoff = s.number("frontend.low_cutoff_khz") * 1e3;
   p.automatic_gain = s.text("frontend.gain_control") == "automatic";
   p.output_rms = s.number("frontend.output_rms_mv") * 1e-3;
   p.transimpedance = s.number("frontend.transimpedance_ohm");

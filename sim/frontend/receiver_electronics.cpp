@@ -1,11 +1,24 @@
 #include "sim/frontend/receiver_electronics.h"
 
+#include <complex>
+
 #include "sim/electronics/bessel.h"
 #include "sim/electronics/lanes.h"
 #include "sim/electronics/soft_limit.h"
 
 namespace cohlink {
 namespace {
+
+// Both edges of the electrical band.
+LaneResponse response_of(const ReceiverElectronicsParameters& p) {
+  std::optional<BesselFilter> low_pass;
+  if (p.bandwidth) low_pass.emplace(p.bandwidth_order, *p.bandwidth);
+  return [low_pass, corner = p.low_cutoff](double f) {
+    std::complex<double> h = low_pass ? (*low_pass)(f) : 1.0;
+    if (corner > 0.0) h *= std::complex<double>(0.0, f) / std::complex<double>(corner, f);
+    return h;
+  };
+}
 
 double gain_of(const ComplexRow<double>& row, bool quadrature, const ReceiverElectronicsParameters& p) {
   if (!p.automatic_gain) return p.transimpedance;
@@ -27,7 +40,7 @@ ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectroni
   const auto rows = out.currents.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {
     ComplexRow<double>& row = *rows[pol];
-    if (p.bandwidth) filter_lanes(row, rate, BesselFilter(p.bandwidth_order, *p.bandwidth), fft);
+    if (p.bandwidth || p.low_cutoff > 0.0) filter_lanes(row, rate, response_of(p), fft);
     const double gain_i = gain_of(row, false, p), gain_q = gain_of(row, true, p);
     if (p.saturation) saturate(row, gain_i, gain_q, *p.saturation);
     delay_lanes(row, rate, delay[pol], delay[pol] + p.iq_skew, fft);

@@ -12,6 +12,7 @@ namespace cohlink {
 struct ReceiverElectronicsParameters {
   std::optional<double> bandwidth;  // Hz, 3 dB, Bessel; absent = unlimited
   int bandwidth_order = 4;
+  double low_cutoff = 0.0;  // Hz, 3 dB, first-order high-pass of the AC coupling; 0 = DC-coupled
   bool automatic_gain = true;
   double output_rms = 0.15;          // V, what automatic gain control brings each lane to
   double transimpedance = 1000.0;    // ohm, the gain without automatic control
@@ -27,8 +28,9 @@ struct ElectricalLanes {
   std::array<double, 4> transimpedance;  // ohm, XI XQ YI YQ; what the gain control chose
 };
 
-/// Bandwidth, then gain and soft saturation (soft_limit.h) of the voltage, then delays. The gain control
-/// looks at a lane's rms over the frame: it is slow against the symbols and fast against fading.
+/// AC coupling i f/(i f + low_cutoff) and bandwidth, then gain and soft saturation (soft_limit.h) of the
+/// voltage, then delays. The gain control looks at a lane's rms over the frame: it is slow against the
+/// symbols and fast against fading.
 ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& parameters,
                                  FftCache& fft);
 

@@ -10,6 +10,7 @@ constexpr auto kBoolean = KeyType::kBoolean;
 constexpr auto kChoice = KeyType::kChoice;
 constexpr auto kText = KeyType::kText;
 constexpr auto kList = KeyType::kList;
+constexpr auto kNumbers = KeyType::kNumbers;
 
 // clang-format off
 // section, key, type, unit, default, low, high, choices, help, source
@@ -27,7 +28,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"run", "frames", kInteger, "", "1", 1, 1000000, "", "frames: how many to simulate; in a sweep the most spent on one point", ""},
     {"run", "target_errors", kInteger, "", "100", 0, 1000000000, "", "a sweep point ends with the frame that reaches this many bit errors; 0 = always all frames", "common practice: 100 errors"},
     {"run", "precision", kChoice, "", "double", 0, 0, "single|double", "arithmetic of the fibre propagation", ""},
-    {"run", "samples_per_symbol", kInteger, "", "4", 2, 64, "", "optical samples per symbol in the simulation", ""},
+    {"run", "samples_per_symbol", kInteger, "", "", 2, 256, "", "optical samples per symbol in the simulation; absent = the fewest that hold the signal and keep first-order Kerr products from aliasing", ""},
     {"run", "threads", kInteger, "", "0", 0, 1024, "", "worker threads; 0 = one per core", ""},
     {"run", "fft_planning", kChoice, "", "measured", 0, 0, "measured|estimated", "FFT plans: measured are faster; their wisdom is kept in the user's cache folder", ""},
 
@@ -65,23 +66,43 @@ const std::vector<ScenarioKey> kKeys = {
     {"transmitter", "xy_skew_ps", kNumber, "ps", "0", -10000, 10000, "", "Y later than X by this", "OIF-400ZR-01.0: up to 5 (from memory)"},
     {"transmitter", "launch_amplifier_noise_figure_db", kNumber, "dB", "", 0, 20, "", "noise figure of the amplifier that sets the launch power; absent = noiseless", "common practice: 5; OIF-400ZR-01.0 asks an OSNR of 34 dB (from memory)"},
 
+    {"fibre", "type", kChoice, "", "G.652.D", 0, 0, "G.652.D|G.654.E|G.655", "fibre type: gives loss, dispersion, slope and Kerr coefficient where they are not given", "ITU-T G.652, G.654, G.655; typical values, common practice"},
     {"fibre", "spans", kInteger, "", "0", 0, 1000, "", "equal spans, each followed by an amplifier that restores the launch power; 0 = back to back", ""},
     {"fibre", "span_length_km", kNumber, "km", "80", 0.001, 1000, "", "length of a span", "common practice: 80 to 100 km"},
-    {"fibre", "attenuation_db_per_km", kNumber, "dB/km", "0.2", 0, 10, "", "fibre loss", "common practice; ITU-T G.652.D allows up to 0.30 at 1530 to 1565 nm"},
-    {"fibre", "dispersion_ps_per_nm_km", kNumber, "ps/(nm km)", "17", -200, 200, "", "chromatic dispersion at 1550 nm", "ITU-T G.652 (11/2016): 13.3 to 18.6, typical 17 (from memory)"},
-    {"fibre", "dispersion_slope_ps_per_nm2_km", kNumber, "ps/(nm2 km)", "0.056", -5, 5, "", "slope of the dispersion at 1550 nm", "ITU-T G.652 (11/2016): typical 0.056 (from memory)"},
-    {"fibre", "nonlinear_coefficient_per_w_km", kNumber, "1/(W km)", "1.3", 0, 1000, "", "Kerr coefficient gamma; the Manakov factor 8/9 is applied to it", "n2 = 2.6e-20 m2/W over 80 um2 (Agrawal, Nonlinear Fiber Optics)"},
+    {"fibre", "span_lengths_km", kNumbers, "km", "", 0.001, 1000, "", "lengths of spans that differ, in order; stands in for spans and span_length_km", ""},
+    {"fibre", "span_types", kList, "", "", 0, 0, "G.652.D|G.654.E|G.655", "fibre types of the spans in span_lengths_km, one each; absent = all as type and the keys below say", ""},
+    {"fibre", "span_losses_db", kNumbers, "dB", "", 0, 60, "", "lumped losses before the amplifiers of the spans in span_lengths_km, one each; absent = lumped_loss_db for all", ""},
+    {"fibre", "lumped_loss_db", kNumber, "dB", "0", 0, 60, "", "loss of connectors and switches between each span and its amplifier", "common practice: 0.5 to 2"},
+    {"fibre", "attenuation_db_per_km", kNumber, "dB/km", "", 0, 10, "", "fibre loss; absent = of fibre.type", "common practice; ITU-T G.652.D allows up to 0.30 at 1530 to 1565 nm"},
+    {"fibre", "dispersion_ps_per_nm_km", kNumber, "ps/(nm km)", "", -200, 200, "", "chromatic dispersion at 1550 nm; absent = of fibre.type", "ITU-T G.652 (11/2016): 13.3 to 18.6, typical 17 (from memory)"},
+    {"fibre", "dispersion_slope_ps_per_nm2_km", kNumber, "ps/(nm2 km)", "", -5, 5, "", "slope of the dispersion at 1550 nm; absent = of fibre.type", "ITU-T G.652 (11/2016): typical 0.056 (from memory)"},
+    {"fibre", "nonlinear_coefficient_per_w_km", kNumber, "1/(W km)", "", 0, 1000, "", "Kerr coefficient gamma, the Manakov factor 8/9 is applied to it; absent = of fibre.type", "n2 = 2.6e-20 m2/W over the effective area (Agrawal, Nonlinear Fiber Optics)"},
     {"fibre", "pmd_ps_per_sqrt_km", kNumber, "ps/sqrt(km)", "0", 0, 100, "", "PMD coefficient: times the root of the length it is the mean DGD; 0 = none", "ITU-T G.652.D: PMD_Q up to 0.20 (from memory)"},
     {"fibre", "birefringence", kChoice, "", "frozen", 0, 0, "frozen|redrawn", "the random birefringence is the same in every frame and point, or drawn anew", ""},
     {"fibre", "step_law", kChoice, "", "loss-matched", 0, 0, "constant|loss-matched|nonlinear-phase|local-error", "how a span is cut into split steps; a dispersive cap holds in all", "Sinkin et al., JLT 21(1) 61, 2003"},
     {"fibre", "steps_per_span", kInteger, "", "40", 1, 100000, "", "split steps in a span (constant and loss-matched)", ""},
     {"fibre", "max_phase_rad", kNumber, "rad", "0.002", 1e-7, 1, "", "Kerr phase per step at most (nonlinear-phase)", ""},
     {"fibre", "local_error", kNumber, "", "1e-5", 1e-12, 0.1, "", "relative local error aimed at (local-error)", ""},
+    {"fibre", "compensation_ps_per_nm", kNumber, "ps/nm", "0", -10000, 10000, "", "dispersion module before each amplifier, as on older links; negative for standard fibre; 0 = none", "common practice"},
+    {"fibre", "compensation_loss_db", kNumber, "dB", "0", 0, 30, "", "loss of that module", "common practice: 4 to 8"},
+    {"fibre", "filter_bandwidth_ghz", kNumber, "GHz", "", 1, 10000, "", "-6 dB width of the optical filter of an add-drop site; absent = no filters", "Pulikkaseril et al., Opt. Express 19(9) 8458, 2011"},
+    {"fibre", "filter_edge_ghz", kNumber, "GHz", "10", 0.1, 100, "", "3 dB width of the optical transfer function that blurs that filter's edges", "Pulikkaseril et al., Opt. Express 19(9) 8458, 2011 (8 to 14 GHz from memory)"},
+    {"fibre", "filter_every_spans", kInteger, "", "1", 1, 1000, "", "an add-drop site with its filter stands after each so many spans", ""},
 
     {"amplifier", "noise_figure_db", kNumber, "dB", "5", 0, 20, "", "noise figure F of every amplifier; ASE per polarisation (F G - 1)/2 h nu", "common practice: 4.5 to 6 dB"},
     {"amplifier", "ase", kBoolean, "", "true", 0, 0, "", "amplifiers add spontaneous emission", ""},
+    {"amplifier", "output_power_dbm", kNumber, "dBm", "", -60, 40, "", "total output power of every amplifier, all light in the simulated band; absent = the gain makes up for the loss before it", ""},
+    {"amplifier", "pdl_db", kNumber, "dB", "0", 0, 10, "", "polarisation-dependent loss of every amplifier site, axes random", "common practice: 0.1 to 0.5 an element"},
 
     {"channel", "osnr_db", kNumber, "dB", "", -10, 100, "", "white noise loaded before the receiver to this OSNR in 12.5 GHz; absent = none", "reference bandwidth 0.1 nm, common practice"},
+    {"channel", "count", kInteger, "", "1", 1, 400, "", "wavelength channels, each with data of its own", ""},
+    {"channel", "spacing_ghz", kNumber, "GHz", "50", 0.1, 10000, "", "spacing of the channel grid", "ITU-T G.694.1: 12.5, 25, 50, 100"},
+    {"channel", "under_test", kInteger, "", "0", 0, 400, "", "channel that is received, counted from the lowest optical frequency; 0 = the middle one", ""},
+    {"channel", "power_offsets_db", kNumbers, "dB", "", -60, 30, "", "power of each channel against the launch power, in grid order; absent = all equal", ""},
+    {"channel", "modulations", kList, "", "", 0, 0, "qpsk|16qam|gaussian", "modulation of each channel, in grid order; absent = all as signal.modulation", ""},
+    {"channel", "roll_offs", kNumbers, "", "", 0.01, 1, "", "roll-off of each channel, in grid order; absent = all as signal.roll_off", ""},
+    {"channel", "filter_bandwidth_ghz", kNumber, "GHz", "", 1, 10000, "", "-6 dB width of the receiver's optical filter, about the channel under test; absent = none", ""},
+    {"channel", "filter_edge_ghz", kNumber, "GHz", "10", 0.1, 100, "", "3 dB width of the optical transfer function that blurs that filter's edges", "Pulikkaseril et al., Opt. Express 19(9) 8458, 2011"},
     {"channel", "extra_dispersion_ps_per_nm", kNumber, "ps/nm", "0", -1000000, 1000000, "", "lumped linear dispersion beside that of the spans", ""},
     {"channel", "dgd_ps", kNumber, "ps", "0", 0, 1000, "", "first-order differential group delay, axes at 45 degrees to X and Y", ""},
     {"channel", "pdl_db", kNumber, "dB", "0", 0, 30, "", "lumped polarisation-dependent loss, lossless axis along X, before the rotation", "OIF-400ZR-01.0: up to 2"},
@@ -116,6 +137,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"frontend", "shot_noise", kBoolean, "", "false", 0, 0, "", "photodiodes add shot noise of signal and local oscillator", ""},
     {"frontend", "bandwidth_ghz", kNumber, "GHz", "", 0.1, 1000, "", "3 dB bandwidth of the electrical path, Bessel; absent = flat up to half the ADC rate", "OIF-DPC-RX-01.x: about 22 (from memory)"},
     {"frontend", "bandwidth_order", kInteger, "", "4", 1, 10, "", "order of that Bessel filter", ""},
+    {"frontend", "low_cutoff_khz", kNumber, "kHz", "0", 0, 1000000, "", "3 dB corner of the AC coupling, first order; 0 = DC-coupled", "OIF-DPC-RX-01.x: 100 (from memory)"},
     {"frontend", "gain_control", kChoice, "", "automatic", 0, 0, "automatic|manual", "automatic = each lane is brought to output_rms_mv and adc.loading_db; manual = transimpedance_ohm and adc.full_scale_mv", "OIF-DPC-RX-01.x"},
     {"frontend", "output_rms_mv", kNumber, "mV", "150", 0.1, 10000, "", "rms voltage of a lane under automatic gain control", "common practice: 300 to 700 mV peak to peak"},
     {"frontend", "transimpedance_ohm", kNumber, "ohm", "1000", 0.1, 1000000, "", "gain of the amplifiers under manual gain control", "common practice: 500 to 5000"},

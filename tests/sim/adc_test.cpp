@@ -43,7 +43,8 @@ AdcOutput converted(const ElectricalLanes& lanes, const AdcParameters& p) {
 Complex tone_of(const AdcOutput& out, std::size_t lane, double cycles) {
   Complex sum = 0;
   for (std::size_t k = 0; k < out.lanes[lane].size(); ++k)
-    sum += out.lanes[lane][k] * out.ampere_per_code[lane] * std::polar(2.0 / out.lanes[lane].size(), -kTwoPi * cycles * k / kSamples);
+    sum += out.lanes[lane][k] * out.ampere_per_code[lane] *
+           std::polar(2.0 / out.lanes[lane].size(), -kTwoPi * cycles * k / kSamples);
   return sum;
 }
 
@@ -53,12 +54,15 @@ TEST_CASE("sampling at any rate keeps a band-limited waveform") {
   FftCache fft(FftPlanning::kEstimate, "");
   constexpr std::size_t n = 1024;
   ComplexRow<double> row(n);
-  const auto value = [](double t) { return std::polar(1.0, kTwoPi * 0.03125 * t) + 0.5 * std::polar(1.0, -kTwoPi * 0.125 * t); };
+  const auto value = [](double t) {
+    return std::polar(1.0, kTwoPi * 0.03125 * t) + 0.5 * std::polar(1.0, -kTwoPi * 0.125 * t);
+  };
   for (std::size_t t = 0; t < n; ++t) row[t] = value(static_cast<double>(t));
   for (const double rate : {0.5, 0.625, 1.0, 2.0, 0.777, 1.0 + 1e-4}) {
     const auto out = sample_row(row, 1.0, rate, true, fft);
     CHECK(out.size() == static_cast<std::size_t>(static_cast<double>(n) * rate));
-    for (std::size_t k = 0; k < out.size(); ++k) CHECK(std::abs(out[k] - value(static_cast<double>(k) / rate)) < 1e-6);
+    for (std::size_t k = 0; k < out.size(); ++k)
+      CHECK(std::abs(out[k] - value(static_cast<double>(k) / rate)) < 1e-6);
   }
 }
 
@@ -83,8 +87,10 @@ TEST_CASE("the converter loads each lane as asked, keeps its codes in range and 
       at_rails += code == -32 || code == 31;
       power += static_cast<double>(code) * code;
     }
-    CHECK(std::sqrt(power / (1 << 14)) == doctest::Approx(32.0 * std::pow(10.0, -0.3)).epsilon(0.06));  // clipping takes some
-    CHECK(out.ampere_per_code[lane] == doctest::Approx(1e-4 / std::sqrt(2.0) / (32.0 * std::pow(10.0, -0.3))).epsilon(0.03));
+    CHECK(std::sqrt(power / (1 << 14)) ==
+          doctest::Approx(32.0 * std::pow(10.0, -0.3)).epsilon(0.06));  // clipping takes some
+    CHECK(out.ampere_per_code[lane] ==
+          doctest::Approx(1e-4 / std::sqrt(2.0) / (32.0 * std::pow(10.0, -0.3))).epsilon(0.03));
   }
   // Gaussian beyond +-2 sigma: 4.55 %.
   CHECK(static_cast<double>(out.clipped_samples) / (4 << 14) == doctest::Approx(0.0455).epsilon(0.1));
@@ -109,7 +115,8 @@ TEST_CASE("a lane's skew, the clock's phase and its offset move the samples as s
   const AdcOutput still = converted(sine_lanes(cycles), converter());
   AdcOutput out = converted(sine_lanes(cycles), p);
   for (std::size_t lane = 0; lane < 4; ++lane)
-    CHECK(std::abs(std::arg(tone_of(still, lane, cycles) / tone_of(out, lane, cycles)) / w - p.skew[lane]) < 1e-15);
+    CHECK(std::abs(std::arg(tone_of(still, lane, cycles) / tone_of(out, lane, cycles)) / w - p.skew[lane]) <
+          1e-15);
   p = converter();
   p.clock_phase = 0.25;
   out = converted(sine_lanes(cycles), p);
@@ -146,13 +153,14 @@ TEST_CASE("gain and offset spreads have mean zero and exactly the asked rms, and
 }
 
 TEST_CASE("interleaving spurs lie where M sub-converters put them, with the power of the spread") {
-  // Gain errors multiply by a sequence of period M: spurs at f + k fs/M that share gain^2 of the tone's power;
-  // timing errors likewise share (2 pi f dt)^2; offsets make tones at k fs/M. N. Kurosawa et al., IEEE Trans.
-  // Circuits Syst. I 48(3) 261 (2001).
+  // Gain errors multiply by a sequence of period M: spurs at f + k fs/M that share gain^2 of the tone's
+  // power; timing errors likewise share (2 pi f dt)^2; offsets make tones at k fs/M. N. Kurosawa et al., IEEE
+  // Trans. Circuits Syst. I 48(3) 261 (2001).
   constexpr int m = 4, cycles = 1001;
   const auto spur_power = [&](const AdcOutput& out) {  // over the tone's, all spurs of the tone together
     double sum = 0;
-    for (int k = 1; k < m; ++k) sum += std::norm(tone_of(out, 0, cycles + k * static_cast<double>(kSamples) / m));
+    for (int k = 1; k < m; ++k)
+      sum += std::norm(tone_of(out, 0, cycles + k * static_cast<double>(kSamples) / m));
     return sum / std::norm(tone_of(out, 0, cycles));
   };
   AdcParameters p = converter();
@@ -163,12 +171,14 @@ TEST_CASE("interleaving spurs lie where M sub-converters put them, with the powe
   p.interleaving.gain = 0.0;
   p.interleaving.timing = 300e-15;
   const double phase = kTwoPi * cycles * kRate / kSamples * 300e-15;
-  CHECK(to_db(spur_power(converted(sine_lanes(cycles), p))) == doctest::Approx(20 * std::log10(phase)).epsilon(0.002));
+  CHECK(to_db(spur_power(converted(sine_lanes(cycles), p))) ==
+        doctest::Approx(20 * std::log10(phase)).epsilon(0.002));
   p.interleaving.timing = 0.0;
   p.interleaving.offset = 0.01;
   const AdcOutput out = converted(sine_lanes(cycles, 0.9), p);
   double offsets = 0;  // tones at fs/4, 3fs/4 (mirror of fs/4) and fs/2, counted as complex lines
-  for (int k = 1; k < m; ++k) offsets += std::norm(0.5 * tone_of(out, 0, k * static_cast<double>(kSamples) / m));
+  for (int k = 1; k < m; ++k)
+    offsets += std::norm(0.5 * tone_of(out, 0, k * static_cast<double>(kSamples) / m));
   CHECK(offsets == doctest::Approx(0.01 * 0.01 * 1.001 * 1.001).epsilon(0.002));
 }
 

@@ -30,13 +30,15 @@ Field<double> constant_field(std::size_t n, Complex x, Complex y) {
 Field<double> tone_field(std::size_t n, int cycles) {
   Field<double> field(n, kRate);
   for (std::size_t t = 0; t < n; ++t)
-    field.x[t] = field.y[t] = std::polar(1e-3, kTwoPi * cycles * static_cast<double>(t) / static_cast<double>(n));
+    field.x[t] = field.y[t] =
+        std::polar(1e-3, kTwoPi * cycles * static_cast<double>(t) / static_cast<double>(n));
   return field;
 }
 
 LaserTrace steady(std::size_t n, double phase = 0.0) { return {std::vector<double>(n, phase), {}}; }
 
-Photocurrents detected(const Field<double>& field, const FrontendParameters& p, const LocalOscillatorParameters& lo = {}) {
+Photocurrents detected(const Field<double>& field, const FrontendParameters& p,
+                       const LocalOscillatorParameters& lo = {}) {
   return detect(field, lo, steady(field.size()), p, RandomStreams(1));
 }
 
@@ -44,7 +46,8 @@ Photocurrents detected(const Field<double>& field, const FrontendParameters& p, 
 Complex tone_of(const ComplexRow<double>& row, bool quadrature, int cycles) {
   Complex sum = 0.0;
   for (std::size_t t = 0; t < row.size(); ++t)
-    sum += (quadrature ? row[t].imag() : row[t].real()) * std::polar(2.0 / row.size(), -kTwoPi * cycles * static_cast<double>(t) / row.size());
+    sum += (quadrature ? row[t].imag() : row[t].real()) *
+           std::polar(2.0 / row.size(), -kTwoPi * cycles * static_cast<double>(t) / row.size());
   return sum;
 }
 
@@ -67,8 +70,10 @@ TEST_CASE("the hybrid's balanced outputs are the cosine and sine of the phase di
   const Hybrid hybrid;
   for (int k = 0; k < 360; ++k) {
     const double phase = kTwoPi * k / 360.0 + 0.1, oscillator_phase = 0.7 * k;
-    const HybridOutputs h = hybrid(std::polar(0.3, phase + oscillator_phase), std::polar(1.7, oscillator_phase), hybrid.shifter());
-    const double i = std::norm(h.i_plus) - std::norm(h.i_minus), q = std::norm(h.q_plus) - std::norm(h.q_minus);
+    const HybridOutputs h = hybrid(std::polar(0.3, phase + oscillator_phase),
+                                   std::polar(1.7, oscillator_phase), hybrid.shifter());
+    const double i = std::norm(h.i_plus) - std::norm(h.i_minus),
+                 q = std::norm(h.q_plus) - std::norm(h.q_minus);
     CHECK(std::abs(i / 0.51 - std::cos(phase)) < 1e-12);
     CHECK(std::abs(q / 0.51 - std::sin(phase)) < 1e-12);
     // Lossless: what goes in comes out.
@@ -87,16 +92,20 @@ TEST_CASE("a hybrid phase error is the quadrature error at the outputs, and its 
     CHECK(std::abs(degrees(std::arg(i / q)) - 90.0 + error) < 0.05);
     CHECK(std::abs(to_db(std::norm(i / q))) < 0.05);
     // (1 + g^2 - 2 g cos e) / (1 + g^2 + 2 g cos e) at g = 1: tan^2(e/2).
-    CHECK(std::abs(image_ratio_db(currents.x, 37) - 20.0 * std::log10(std::tan(std::abs(p.hybrid.phase_error) / 2.0))) < 0.05);
+    CHECK(std::abs(image_ratio_db(currents.x, 37) -
+                   20.0 * std::log10(std::tan(std::abs(p.hybrid.phase_error) / 2.0))) < 0.05);
   }
 }
 
-TEST_CASE("uneven input couplers make Q stronger than I by their ratio twice, once for signal, once for oscillator") {
+TEST_CASE(
+    "uneven input couplers make Q stronger than I by their ratio twice, once for signal, once for "
+    "oscillator") {
   FrontendParameters p;
   p.hybrid.splitter = Coupler::unequal(0.5);
   const auto currents = detected(tone_field(1024, 37), p);
   const double ratio = std::norm(tone_of(currents.x, true, 37) / tone_of(currents.x, false, 37));
-  CHECK(std::abs(to_db(ratio) - 2 * 0.5) < 0.05);  // currents go as the product of two fields: powers as the square
+  CHECK(std::abs(to_db(ratio) - 2 * 0.5) <
+        0.05);  // currents go as the product of two fields: powers as the square
 }
 
 TEST_CASE("common-mode rejection at the outputs is the key, for signal and oscillator alone") {
@@ -173,7 +182,8 @@ TEST_CASE("shot, dark and thermal noise have the densities 2qI and the given one
   const auto variance = [&](const PhotodiodeParameters& diodes) {
     FrontendParameters p;
     p.photodiodes = diodes;
-    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2)).x) / 2.0;  // of one output
+    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2)).x) /
+           2.0;  // of one output
   };
   const double standard_error = std::sqrt(2.0 / (2.0 * n));  // of a variance from 2n samples
   PhotodiodeParameters p;
@@ -184,10 +194,12 @@ TEST_CASE("shot, dark and thermal noise have the densities 2qI and the given one
   p.shot_noise = true;
   p.responsivity = 0.5;
   // A quarter of the oscillator reaches each balanced output: LO/2 a polarisation, half of it to I.
-  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 0.5 * lo.power / 4.0 * kRate / 2.0).epsilon(4 * standard_error));
+  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 0.5 * lo.power / 4.0 * kRate / 2.0)
+                           .epsilon(4 * standard_error));
   lo.power = 0.0;
   p.dark_current = 1e-6;
-  CHECK(variance(p) == doctest::Approx(2.0 * kElementaryCharge * 2e-6 * kRate / 2.0).epsilon(4 * standard_error));
+  CHECK(variance(p) ==
+        doctest::Approx(2.0 * kElementaryCharge * 2e-6 * kRate / 2.0).epsilon(4 * standard_error));
 }
 
 TEST_CASE("oscillator intensity noise leaks through an imperfect balance, and not through a perfect one") {
@@ -210,7 +222,8 @@ TEST_CASE("oscillator intensity noise leaks through an imperfect balance, and no
   CHECK(fluctuation(0.0) < 1e-30);
   // RIN x rate/2 of relative variance on the common-mode current R Plo/4, times the mismatch squared.
   const double leaked = 0.05 * lo.power / 4.0;
-  CHECK(fluctuation(0.05) == doctest::Approx(leaked * leaked * from_db(-140.0) * kRate / 2.0).epsilon(4 * std::sqrt(2.0 / n)));
+  CHECK(fluctuation(0.05) ==
+        doctest::Approx(leaked * leaked * from_db(-140.0) * kRate / 2.0).epsilon(4 * std::sqrt(2.0 / n)));
 }
 
 TEST_CASE("a Bessel filter of any order is 3 dB down at its bandwidth and flat in delay below it") {
@@ -221,14 +234,17 @@ TEST_CASE("a Bessel filter of any order is 3 dB down at its bandwidth and flat i
     CHECK(std::abs(filter(-7e9) - std::conj(filter(7e9))) < 1e-12);
     if (order >= 3) CHECK(std::abs(std::arg(filter(5e9))) < 5e-3);
   }
-  // Order 2: H = 3/(s^2 + 3 s + 3), 3 dB at 1.36165 (Zverev, Handbook of Filter Synthesis, 1967; from memory).
+  // Order 2: H = 3/(s^2 + 3 s + 3), 3 dB at 1.36165 (Zverev, Handbook of Filter Synthesis, 1967; from
+  // memory).
   const double w = 1.36165 * 2.0;
-  CHECK(std::norm(BesselFilter(2, 1.0)(2.0)) == doctest::Approx(9.0 / ((3 - w * w) * (3 - w * w) + 9 * w * w)).epsilon(1e-4));
+  CHECK(std::norm(BesselFilter(2, 1.0)(2.0)) ==
+        doctest::Approx(9.0 / ((3 - w * w) * (3 - w * w) + 9 * w * w)).epsilon(1e-4));
   CHECK_THROWS_AS(BesselFilter(0, 1.0), std::invalid_argument);
   CHECK_THROWS_AS(BesselFilter(4, 0.0), std::invalid_argument);
 }
 
-TEST_CASE("gain control brings every lane to its voltage; saturation bounds it; skews delay the right lanes") {
+TEST_CASE(
+    "gain control brings every lane to its voltage; saturation bounds it; skews delay the right lanes") {
   FftCache fft(FftPlanning::kEstimate, "");
   const auto field = tone_field(1024, 5);
   const auto currents = detected(field, {});
@@ -247,6 +263,11 @@ TEST_CASE("gain control brings every lane to its voltage; saturation bounds it; 
   CHECK(peak == doctest::Approx(x / std::pow(1.0 + std::pow(x / 0.2, 4), 0.25)).epsilon(1e-9));
 
   p = {};
+  p.low_cutoff = 5.0 * kRate / 1024;  // the tone stands at the corner: 3 dB less, 45 degrees ahead
+  out = amplify_currents(currents, p, fft);
+  CHECK(std::abs(tone_of(out.currents.x, true, 5) / tone_of(currents.x, true, 5) - Complex(0.5, 0.5)) < 1e-9);
+
+  p = {};
   p.automatic_gain = false;
   p.transimpedance = 700.0;
   p.iq_skew = 3e-12;
@@ -256,7 +277,8 @@ TEST_CASE("gain control brings every lane to its voltage; saturation bounds it; 
   const std::array<double, 4> delay = {0, 3e-12, 10e-12, 13e-12};
   const double w = kTwoPi * 5.0 * kRate / 1024;
   for (std::size_t l = 0; l < 4; ++l) {
-    const Complex before = tone_of(*currents.rows()[l / 2], l % 2, 5), after = tone_of(*out.currents.rows()[l / 2], l % 2, 5);
+    const Complex before = tone_of(*currents.rows()[l / 2], l % 2, 5),
+                  after = tone_of(*out.currents.rows()[l / 2], l % 2, 5);
     CHECK(std::arg(before / after) == doctest::Approx(w * delay[l]).epsilon(1e-9));
   }
 }
@@ -270,7 +292,8 @@ TEST_CASE("the received power is what the key says; a pre-amplifier adds (F G - 
   CHECK(mean_power(light) == doctest::Approx(1e-6).epsilon(1e-12));
   p.preamplifier = {from_db(5.0), 1e-3};
   const double referred = receive_light(light, p, RandomStreams(1));
-  CHECK(referred == doctest::Approx((from_db(5.0) * 1000 - 1) / 2 * kPlanck * kCarrierHz / 1000).epsilon(1e-12));
+  CHECK(referred ==
+        doctest::Approx((from_db(5.0) * 1000 - 1) / 2 * kPlanck * kCarrierHz / 1000).epsilon(1e-12));
   double noise = 0.0;
   const double x = std::sqrt(1e-3 / 5.0);  // the field's share of 1 mW in X
   for (const auto& a : light.x) noise += std::norm(a - x) / n;

@@ -69,7 +69,8 @@ TEST_CASE("laser: the frequency noise of a Lorentzian line is flat at dnu/pi") {
   // A band of m bins under a Hann window holds about m/1.5 independent ones.
   for (const std::size_t first : {16, 256, 2048, 16384}) {
     const std::size_t last = 2 * first - 1;
-    CHECK(std::abs(density(f, rate, first, last) / (200e3 / kPi) - 1.0) < 4 * std::sqrt(1.5 / static_cast<double>(first)));
+    CHECK(std::abs(density(f, rate, first, last) / (200e3 / kPi) - 1.0) <
+          4 * std::sqrt(1.5 / static_cast<double>(first)));
   }
 }
 
@@ -80,7 +81,8 @@ TEST_CASE("laser: 1/f frequency noise has the stated density at 1 MHz and falls 
   p.flicker = 3e5;
   const auto f = frequency_of(run_laser(p, "tx", n + 1, rate, RandomStreams(3), ffts()).phase, rate);
   for (const double centre : {0.3e6, 1e6, 10e6, 50e6}) {
-    const auto half = static_cast<std::size_t>(0.1 * centre / rate * n), middle = static_cast<std::size_t>(centre / rate * n);
+    const auto half = static_cast<std::size_t>(0.1 * centre / rate * n),
+               middle = static_cast<std::size_t>(centre / rate * n);
     CHECK(density(f, rate, middle - half, middle + half) ==
           doctest::Approx(3e5 * 1e6 / centre).epsilon(0.01 + 4 * std::sqrt(1.5 / (2.0 * half + 1))));
   }

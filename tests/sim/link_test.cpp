@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <filesystem>
 #include <thread>
@@ -10,6 +11,7 @@
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/hdf5.h"
+#include "sim/signal/pulse.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -34,16 +36,19 @@ std::string rejection(std::initializer_list<const char*> assignments) {
 }
 
 bool same(const Capture& a, const Capture& b) {
-  return a.lanes == b.lanes && a.truth->symbols == b.truth->symbols && a.truth->tx_phase_rad == b.truth->tx_phase_rad &&
-         a.truth->lo_phase_rad == b.truth->lo_phase_rad && a.truth->jones == b.truth->jones;
+  return a.lanes == b.lanes && a.truth->symbols == b.truth->symbols &&
+         a.truth->tx_phase_rad == b.truth->tx_phase_rad && a.truth->lo_phase_rad == b.truth->lo_phase_rad &&
+         a.truth->jones == b.truth->jones;
 }
 
 }  // namespace
 
 TEST_CASE("a frame depends on seed, frame and point alone, whatever ran before or beside it") {
   FftCache fft(FftPlanning::kEstimate, "");
-  const Scenario s = small({"fibre.spans=2", "fibre.pmd_ps_per_sqrt_km=0.1", "transmitter.laser_linewidth_khz=100", "frontend.shot_noise=true",
-                            "laser_lo.linewidth_khz=100", "channel.osnr_db=15", "frontend.thermal_noise_pa_per_sqrt_hz=20"});
+  const Scenario s =
+      small({"fibre.spans=2", "fibre.pmd_ps_per_sqrt_km=0.1", "transmitter.laser_linewidth_khz=100",
+             "frontend.shot_noise=true", "laser_lo.linewidth_khz=100", "channel.osnr_db=15",
+             "frontend.thermal_noise_pa_per_sqrt_hz=20"});
   const Link link(s, fft);
   const Capture first = link(5, 2);
   link(0);
@@ -62,9 +67,11 @@ TEST_CASE("a frame depends on seed, frame and point alone, whatever ran before o
 
 TEST_CASE("truth states what the scenario asked for") {
   FftCache fft(FftPlanning::kEstimate, "");
-  const Capture c = Link(small({"fibre.spans=3", "channel.extra_dispersion_ps_per_nm=-100", "channel.dgd_ps=12", "laser_lo.frequency_offset_mhz=250",
-                                "amplifier.ase=false", "channel.osnr_db=17", "channel.polarisation_rotation_deg=30"}),
-                         fft)(0);
+  const Capture c =
+      Link(small({"fibre.spans=3", "channel.extra_dispersion_ps_per_nm=-100", "channel.dgd_ps=12",
+                  "laser_lo.frequency_offset_mhz=250", "amplifier.ase=false", "channel.osnr_db=17",
+                  "channel.polarisation_rotation_deg=30"}),
+           fft)(0);
   const Truth& t = *c.truth;
   CHECK(t.dispersion_ps_per_nm == doctest::Approx(3 * 80 * 17 - 100).epsilon(1e-12));
   CHECK(t.dgd_ps == doctest::Approx(12).epsilon(1e-9));
@@ -92,13 +99,16 @@ TEST_CASE("OSNR of loading and line noise add as powers, and the 58 dB rule's ex
 
 TEST_CASE("settings that do not fit together are refused with the place they were set") {
   CHECK(rejection({"signal.roll_off=1", "laser_lo.frequency_offset_mhz=3000", "run.samples_per_symbol=2"}) ==
-        "--set: run.samples_per_symbol: '2' is too few for this roll-off and frequency offset; at least 3 are needed");
+        "--set: run.samples_per_symbol: '2' is too few for this roll-off and frequency offset; at least 3 "
+        "are needed");
   CHECK(rejection({"signal.modulation=gaussian", "signal.pattern=prbs15"}) ==
         "--set: signal.pattern: 'prbs15' makes bits; signal.modulation = gaussian carries none");
   CHECK(rejection({"signal.pattern=file"}) == "--set: signal.pattern: 'file' needs signal.pattern_file");
-  CHECK(rejection({"signal.pattern_file=a.h5"}) == "--set: signal.pattern_file: 'a.h5' is used only with signal.pattern = file");
+  CHECK(rejection({"signal.pattern_file=a.h5"}) ==
+        "--set: signal.pattern_file: 'a.h5' is used only with signal.pattern = file");
   CHECK(rejection({"signal.pattern=file", "signal.pattern_file=no-such.h5"}) == "no-such.h5: no such file");
-  CHECK(rejection({"adc.sample_rate_gsa=20"}) == "--set: adc.sample_rate_gsa: '20' is below one sample a symbol");
+  CHECK(rejection({"adc.sample_rate_gsa=20"}) ==
+        "--set: adc.sample_rate_gsa: '20' is below one sample a symbol");
 }
 
 TEST_CASE("symbols from a file are sent as they are") {
@@ -127,4 +137,155 @@ TEST_CASE("single precision differs from double only by its rounding") {
     power += std::pow(b[i], 2);
   }
   CHECK(to_db(error / power) < -70.0);
+}
+
+TEST_CASE("with every flaw off the codes are the short formula's, one by one") {
+  // Independent of the light path: pulses, launch power, R S L* of the given powers, every second sample,
+  // scaled to the loading, rounded.
+  FftCache fft(FftPlanning::kEstimate, "");
+  const Capture c = Link(small({"laser_lo.frequency_offset_mhz=250", "frontend.received_power_dbm=-7",
+                                "signal.modulation=16qam"}),
+                         fft)(0);
+  const PulseShape pulse{Pulse::kRrc, 0.1, 32e9};
+  std::array<ComplexRow<double>, 2> light;
+  for (std::size_t pol = 0; pol < 2; ++pol) light[pol] = shape_symbols(c.truth->symbols[pol], pulse, 4, fft);
+  const double scale = std::sqrt(dbm_to_watt(-7) / (mean_power(light[0]) + mean_power(light[1])));
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    std::vector<double> current;
+    double power = 0;
+    for (std::size_t t = 0; t < light[0].size(); t += 2) {
+      const auto beat = light[lane / 2][t] * scale * std::sqrt(dbm_to_watt(13) / 2) *
+                        std::polar(1.0, kTwoPi * 250e6 * static_cast<double>(t) / 128e9);
+      current.push_back(lane % 2 ? beat.imag() : beat.real());
+      power += current.back() * current.back();
+    }
+    const double step =
+        std::sqrt(power / static_cast<double>(current.size())) / (128.0 * std::pow(10.0, -11.0 / 20.0));
+    CHECK(c.ampere_per_code[lane] == doctest::Approx(step).epsilon(1e-9));
+    std::size_t different = 0;
+    for (std::size_t k = 0; k < current.size(); ++k)
+      different +=
+          c.lanes[lane][k] != static_cast<int>(std::clamp(std::nearbyint(current[k] / step), -128.0, 127.0));
+    CHECK(different == 0);
+  }
+}
+
+TEST_CASE("every hardware flaw reaches the capture, and its truth comes back from the file") {
+  FftCache fft(FftPlanning::kEstimate, "");
+  const Capture clean = Link(small({}), fft)(0);
+  for (const char* flaw : {"transmitter.laser_linewidth_khz=100",
+                           "transmitter.laser_flicker_hz2_per_hz=1e8",
+                           "transmitter.laser_drift_mhz_per_ms=1e6",
+                           "transmitter.laser_dither_mhz=100",
+                           "transmitter.laser_rin_db_per_hz=-130",
+                           "transmitter.dac_bits=5",
+                           "transmitter.dac_sample_rate_gsa=64",
+                           "transmitter.dac_bandwidth_ghz=20",
+                           "transmitter.driver_saturation_v=2",
+                           "transmitter.modulator=iq",
+                           "transmitter.iq_gain_imbalance_db=1",
+                           "transmitter.iq_phase_error_deg=5",
+                           "transmitter.iq_skew_ps=1",
+                           "transmitter.xy_power_imbalance_db=1",
+                           "transmitter.xy_skew_ps=5",
+                           "transmitter.launch_amplifier_noise_figure_db=20",
+                           "laser_lo.linewidth_khz=100",
+                           "laser_lo.flicker_hz2_per_hz=1e8",
+                           "laser_lo.drift_mhz_per_ms=1e6",
+                           "laser_lo.dither_mhz=100",
+                           "laser_lo.rin_db_per_hz=-120",
+                           "frontend.preamplifier_noise_figure_db=20",
+                           "frontend.pbs_extinction_db=20",
+                           "frontend.pbs_angle_deg=2",
+                           "frontend.splitter_imbalance_db=0.5",
+                           "frontend.combiner_imbalance_db=0.5",
+                           "frontend.hybrid_phase_error_deg=5",
+                           "frontend.cmrr_db=20",
+                           "frontend.shot_noise=true",
+                           "frontend.thermal_noise_pa_per_sqrt_hz=1000",
+                           "frontend.bandwidth_ghz=20",
+                           "frontend.output_saturation_mv=300",
+                           "frontend.iq_skew_ps=1",
+                           "frontend.xy_skew_ps=5",
+                           "adc.enob=5",
+                           "adc.clock_offset_ppm=20",
+                           "adc.clock_phase_samples=0.3",
+                           "adc.jitter_fs=300",
+                           "adc.sine_jitter_fs=1000",
+                           "adc.skew_yq_ps=2",
+                           "adc.gain_spread_db=0.5",
+                           "adc.offset_spread_percent=1"}) {
+    INFO(std::string(flaw));
+    const Capture flawed = Link(small({flaw}), fft)(0);
+    // Gain control hides a plain gain from the codes: it then stands in their scale.
+    CHECK((flawed.lanes != clean.lanes ||
+           std::abs(flawed.ampere_per_code[1] / clean.ampere_per_code[1] - 1.0) > 1e-3));
+  }
+  const Capture c = Link(
+      small({"transmitter.laser_rin_db_per_hz=-140", "laser_lo.rin_db_per_hz=-140", "frontend.iq_skew_ps=1",
+             "adc.skew_yq_ps=2", "adc.gain_spread_db=0.5", "adc.offset_spread_percent=1", "adc.interleave=4",
+             "adc.interleave_gain_percent=1", "adc.interleave_skew_fs=300", "adc.clock_offset_ppm=7"}),
+      fft)(3);
+  const std::string path =
+      (std::filesystem::temp_directory_path() / "cohlink-hardware-truth-test.h5").string();
+  write_capture(c, path);
+  const Capture read = read_capture(path);
+  std::filesystem::remove(path);
+  CHECK(read.truth->tx_relative_power == c.truth->tx_relative_power);
+  CHECK(read.truth->lo_relative_power.size() == 1024);
+  const LaneTruth& lanes = *read.truth->lanes;
+  CHECK(lanes.skew_ps[1] == doctest::Approx(1.0));
+  CHECK(lanes.skew_ps[3] == doctest::Approx(3.0));
+  CHECK(lanes.gain == c.truth->lanes->gain);
+  CHECK(lanes.gain != std::array<double, 4>{1, 1, 1, 1});
+  CHECK(lanes.interleaving_skew_ps == c.truth->lanes->interleaving_skew_ps);
+  CHECK(lanes.interleaving_gain[2].size() == 4);
+  CHECK(lanes.clock_offset_ppm == doctest::Approx(7));
+}
+
+TEST_CASE("the transmitter's and the pre-amplifier's noise count in the OSNR of the truth") {
+  FftCache fft(FftPlanning::kEstimate, "");
+  const auto osnr = [&](std::initializer_list<const char*> assignments) {
+    return Link(small(assignments), fft)(0).truth->osnr_db;
+  };
+  CHECK_FALSE(osnr({}).has_value());
+  // Power into the amplifier - NF + 57.95 dB: 16 - 20 - 5 + 57.95, and for the receiver -30 - 5 + 57.95; the
+  // exact F G - 1 differs by less than 0.1 dB at these gains.
+  const double transmitter =
+      *osnr({"transmitter.modulator_loss_db=20", "transmitter.launch_amplifier_noise_figure_db=5",
+             "transmitter.launch_power_dbm=10"});
+  CHECK(std::abs(transmitter - 48.95) < 0.15);
+  const double receiver =
+      *osnr({"frontend.received_power_dbm=-30", "frontend.preamplifier_noise_figure_db=5"});
+  CHECK(std::abs(receiver - 22.95) < 0.02);
+}
+
+TEST_CASE("hardware settings that do not fit together are refused") {
+  CHECK(rejection({"transmitter.modulator_extinction_db=20"}) ==
+        "--set: transmitter.modulator_extinction_db: '20' is used only with transmitter.modulator = iq");
+  CHECK(rejection({"transmitter.predistortion=arcsine"}) ==
+        "--set: transmitter.predistortion: 'arcsine' is used only with transmitter.modulator = iq");
+  CHECK(rejection({"adc.enob=9"}) == "--set: adc.enob: '9' exceeds adc.bits = 8");
+  CHECK(rejection({"transmitter.dac_enob=5"}) ==
+        "--set: transmitter.dac_enob: '5' needs transmitter.dac_bits");
+  CHECK(rejection({"frontend.dark_current_na=10"}) ==
+        "--set: frontend.dark_current_na: '10' only adds shot noise; it needs frontend.shot_noise = true");
+  CHECK(rejection({"adc.interleave_skew_fs=100"}) ==
+        "--set: adc.interleave_skew_fs: '100' is a spread over sub-converters; adc.interleave must exceed 1");
+  CHECK(rejection({"transmitter.dac_sample_rate_gsa=30"})
+            .starts_with(
+                "--set: transmitter.dac_sample_rate_gsa: '30' is below the bandwidth of the pulse, 35.2"));
+}
+
+TEST_CASE("a resolved scenario repeats the capture, flaws and all") {
+  FftCache fft(FftPlanning::kEstimate, "");
+  const Capture c = Link(small({"transmitter.modulator=iq", "transmitter.dac_bits=6", "adc.jitter_fs=100",
+                                "frontend.cmrr_db=20", "laser_lo.rin_db_per_hz=-140"}),
+                         fft)(2);
+  Scenario again;
+  again.read_text(c.scenario_text, "stored");
+  CHECK(Link(again, fft)(2).lanes == c.lanes);
+  Scenario plain;
+  plain.read_text(Link(small({}), fft)(0).scenario_text, "stored");
+  CHECK_NOTHROW(Link(plain, fft));
 }

@@ -30,7 +30,8 @@ Field<double> tone(int cycles, double amplitude = 1.0) {
 
 Complex line(const ComplexRow<double>& row, int cycles) {
   Complex sum = 0;
-  for (std::size_t t = 0; t < row.size(); ++t) sum += row[t] * std::polar(1.0 / row.size(), -kTwoPi * cycles * static_cast<double>(t) / row.size());
+  for (std::size_t t = 0; t < row.size(); ++t)
+    sum += row[t] * std::polar(1.0 / row.size(), -kTwoPi * cycles * static_cast<double>(t) / row.size());
   return sum;
 }
 
@@ -94,14 +95,16 @@ TEST_CASE("modulator: the IQ transfer is sine over sine in quadrature, with bias
   p.v_pi = 3.5;
   p.power_transmission = from_db(-6.0);
   for (const Complex volt : {Complex(0, 0), Complex(3.5, -3.5), Complex(1.2, 0.4), Complex(-5.0, 2.0)}) {
-    const Complex expected = std::sqrt(from_db(-6.0)) * 0.5 * Complex(std::sin(kPi * volt.real() / 7.0), std::sin(kPi * volt.imag() / 7.0));
+    const Complex expected = std::sqrt(from_db(-6.0)) * 0.5 *
+                             Complex(std::sin(kPi * volt.real() / 7.0), std::sin(kPi * volt.imag() / 7.0));
     CHECK(std::abs(iq_transfer(volt, p) - expected) < 1e-12);
   }
   // At full swing of both children 3 dB are left to the quadrature.
   CHECK(to_db(std::norm(iq_transfer({3.5, 3.5}, p))) == doctest::Approx(-9.0103).epsilon(1e-4));
   p.bias_error_i = 10.0 * kPi / 180.0;
   p.phase_error = 4.0 * kPi / 180.0;
-  CHECK(std::abs(iq_transfer({0, 0}, p) - 0.5 * std::sqrt(from_db(-6.0)) * std::sin(5.0 * kPi / 180.0)) < 1e-12);
+  CHECK(std::abs(iq_transfer({0, 0}, p) - 0.5 * std::sqrt(from_db(-6.0)) * std::sin(5.0 * kPi / 180.0)) <
+        1e-12);
   p.bias_error_i = 0.0;
   CHECK(std::arg(iq_transfer({0, 1}, p)) == doctest::Approx(94.0 * kPi / 180.0).epsilon(1e-12));
 }
@@ -111,16 +114,17 @@ TEST_CASE("modulator: arcsine predistortion removes the compression") {
   p.modulation = Modulation::kQam16;
   const auto ideal = transmit(p, RandomStreams(1), ffts()).field.x;
   p.modulator.kind = ModulatorKind::kIq;
-  p.driver.input_rms = 0.12;  // 1.2 V rms into V_pi = 4 V: peaks near V_pi are rare
+  p.driver.input_rms = 0.06;  // 0.6 V rms into V_pi = 4 V: no peak reaches V_pi
   const double compressed = distance_db(transmit(p, RandomStreams(1), ffts()).field.x, ideal);
   p.modulator.predistortion = true;
   const double straight = distance_db(transmit(p, RandomStreams(1), ffts()).field.x, ideal);
-  CHECK(compressed > -35.0);
+  CHECK(compressed > -45.0);
   CHECK(straight < -200.0);
-  // Small-signal compression of a sine sin(k u): a two-tone-free check, third order k^2 <u^4>/..., is visible.
+  // The compression is of third order: a tenth of the drive, 40 dB less of it.
   p.modulator.predistortion = false;
-  p.driver.input_rms = 0.012;
-  CHECK(distance_db(transmit(p, RandomStreams(1), ffts()).field.x, ideal) == doctest::Approx(compressed - 40.0).epsilon(0.05));
+  p.driver.input_rms = 0.006;
+  CHECK(distance_db(transmit(p, RandomStreams(1), ffts()).field.x, ideal) ==
+        doctest::Approx(compressed - 40.0).epsilon(0.03));
 }
 
 TEST_CASE("gain and phase errors of the transmitter give the textbook image ratio") {
@@ -133,8 +137,10 @@ TEST_CASE("gain and phase errors of the transmitter give the textbook image rati
   modulate(field, {std::vector<double>(kSamples, 0.0), {}}, modulator, 1.0, 1e-3);
   const double g = std::pow(10.0, 1.0 / 20.0), c = std::cos(5.0 * kPi / 180.0);
   const double expected = (1 + g * g - 2 * g * c) / (1 + g * g + 2 * g * c);
-  CHECK(std::abs(to_db(std::norm(line(field.x, -37)) / std::norm(line(field.x, 37))) - to_db(expected)) < 0.05);
-  CHECK(std::norm(line(field.x, -37)) + std::norm(line(field.x, 37)) == doctest::Approx(0.5e-3).epsilon(1e-9));  // power kept
+  CHECK(std::abs(to_db(std::norm(line(field.x, -37)) / std::norm(line(field.x, 37))) - to_db(expected)) <
+        0.05);
+  CHECK(std::norm(line(field.x, -37)) + std::norm(line(field.x, 37)) ==
+        doctest::Approx(0.5e-3).epsilon(1e-9));  // power kept
 }
 
 TEST_CASE("skews delay Q against I and Y against X; the power imbalance keeps the sum") {
@@ -150,7 +156,8 @@ TEST_CASE("skews delay Q against I and Y against X; the power imbalance keeps th
     const auto tone_of = [&](const Field<double>& f) {
       Complex sum = 0;
       const auto lane = lane_of(*f.rows()[pol], q);
-      for (std::size_t t = 0; t < kSamples; ++t) sum += lane[t] * std::polar(1.0, -kTwoPi * 300.0 * t / kSamples);
+      for (std::size_t t = 0; t < kSamples; ++t)
+        sum += lane[t] * std::polar(1.0, -kTwoPi * 300.0 * t / kSamples);
       return sum;
     };
     return std::arg(tone_of(before) / tone_of(after)) / w;
@@ -201,23 +208,25 @@ TEST_CASE("DAC: bits and effective bits give their SNR on a full-scale sine, and
   const auto snr_db = [](std::optional<double> enob, int bits) {
     DacParameters p;
     p.quantiser = QuantiserParameters{bits, enob};
-    p.loading_db = -3.0103;  // a sine whose peak is full scale
+    p.loading_db = -3.1103;  // a sine whose peak stays 0.1 dB below full scale, clear of the upper rail
     Field<double> field = tone(401);
     convert_to_analogue(field, p, RandomStreams(2), ffts());
     double rest = 0;
     const Complex a = line(field.x, 401);
-    for (std::size_t t = 0; t < kSamples; ++t) rest += std::norm(field.x[t] - a * std::polar(1.0, kTwoPi * 401.0 * t / kSamples));
+    for (std::size_t t = 0; t < kSamples; ++t)
+      rest += std::norm(field.x[t] - a * std::polar(1.0, kTwoPi * 401.0 * t / kSamples));
     return to_db(std::norm(a) * kSamples / rest);
   };
-  // 2 x 4096 samples of noise: standard error 0.05 dB; the topmost code clips the sine's peaks at half a step.
-  CHECK(std::abs(snr_db({}, 8) - (6.0206 * 8 + 1.76)) < 0.25);
-  CHECK(std::abs(snr_db(5.5, 8) - (6.0206 * 5.5 + 1.76)) < 0.25);
+  // 2 x 4096 samples of noise: standard error 0.05 dB.
+  CHECK(std::abs(snr_db({}, 8) - (6.0206 * 8 + 1.76 - 0.1)) < 0.2);
+  CHECK(std::abs(snr_db(5.5, 8) - (6.0206 * 5.5 + 1.76 - 0.1)) < 0.2);
   DacParameters p;
   p.quantiser = QuantiserParameters{6, {}};
   p.loading_db = 0.0;
   Field<double> field = tone(401);
   // rms at full scale: a sine is beyond it for half of its time.
-  CHECK(convert_to_analogue(field, p, RandomStreams(1), ffts()).clipped_samples == doctest::Approx(2 * 2 * kSamples / 2).epsilon(0.05));
+  CHECK(convert_to_analogue(field, p, RandomStreams(1), ffts()).clipped_samples ==
+        doctest::Approx(2 * 2 * kSamples / 2).epsilon(0.05));
 }
 
 TEST_CASE("driver: never beyond its saturation, linear far below") {
@@ -228,10 +237,11 @@ TEST_CASE("driver: never beyond its saturation, linear far below") {
   for (const auto& z : field.x) CHECK(std::abs(z.real()) * p.volt_per_unit() <= 2.0);
   field = tone(3, 0.05);
   amplify_drive(field, p);
-  CHECK(std::abs(field.x[0].real() - 0.05) < 1e-8);
+  CHECK(std::abs(field.x[0].real() - 0.05) < 1e-7);
 }
 
-TEST_CASE("launch: any modulator leaves at the launch power; its amplifier makes the transmitter OSNR finite") {
+TEST_CASE(
+    "launch: any modulator leaves at the launch power; its amplifier makes the transmitter OSNR finite") {
   TransmitterParameters p = small();
   p.launch_power = 2e-3;
   CHECK(transmit(p, RandomStreams(1), ffts()).noise_psd == 0.0);
@@ -243,7 +253,8 @@ TEST_CASE("launch: any modulator leaves at the launch power; its amplifier makes
   p.launch_noise_factor.reset();
   const TransmittedFrame quiet = transmit(p, RandomStreams(1), ffts());
   double noise = 0;
-  for (std::size_t t = 0; t < noisy.field.size(); ++t) noise += std::norm(noisy.field.x[t] - quiet.field.x[t]);
+  for (std::size_t t = 0; t < noisy.field.size(); ++t)
+    noise += std::norm(noisy.field.x[t] - quiet.field.x[t]);
   noise /= static_cast<double>(noisy.field.size()) * noisy.field.sample_rate;
   CHECK(noise == doctest::Approx(noisy.noise_psd).epsilon(4 / std::sqrt(noisy.field.size())));
   // 58 dB rule: power into the amplifier - NF + 57.95 dB.
@@ -260,5 +271,6 @@ TEST_CASE("laser intensity noise reaches the transmitted power") {
   p.laser.rin.reset();
   const TransmittedFrame quiet = transmit(p, RandomStreams(1), ffts());
   for (std::size_t t = 0; t < noisy.field.size(); t += 97)
-    CHECK(std::norm(noisy.field.y[t]) == doctest::Approx(std::norm(quiet.field.y[t]) * noisy.laser.relative_power[t]));
+    CHECK(std::norm(noisy.field.y[t]) ==
+          doctest::Approx(std::norm(quiet.field.y[t]) * noisy.laser.relative_power[t]));
 }
