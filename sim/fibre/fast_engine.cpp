@@ -140,7 +140,7 @@ class Executor {
   ComplexRow<Real> coarse_, fine_;
 };
 
-// Measured: below this length whole FFTs are as fast.
+// Measured: below this length whole FFTs are as fast (2^15 in single precision, 2^14 in double).
 template <class Real>
 constexpr std::size_t kTwoPassFrom = (std::size_t{1} << 17) / sizeof(Real);
 

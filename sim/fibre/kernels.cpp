@@ -73,22 +73,8 @@ COHLINK_INLINE V swap_pairs(const V& v, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(v, v, (I ^ 1)...);
 }
 template <class V, int... I>
-COHLINK_INLINE V real_twice(const V& v, std::integer_sequence<int, I...>) {
-  return __builtin_shufflevector(v, v, (I & ~1)...);
-}
-template <class V, int... I>
-COHLINK_INLINE V imaginary_twice(const V& v, std::integer_sequence<int, I...>) {
-  return __builtin_shufflevector(v, v, (I | 1)...);
-}
-template <class V, int... I>
 COHLINK_INLINE V count_up(std::integer_sequence<int, I...>) {
   return V{I...};
-}
-// Even lanes of a, odd lanes of b.
-template <class V, int... I>
-COHLINK_INLINE V blend_pairs(const V& a, const V& b, std::integer_sequence<int, I...>) {
-  constexpr int kCount = static_cast<int>(sizeof...(I));
-  return __builtin_shufflevector(a, b, (I + ((I & 1) != 0 ? kCount : 0))...);
 }
 // (-1, +1, -1, +1, ...).
 template <class V, int... I>
@@ -368,54 +354,6 @@ COHLINK_INLINE void kerr(std::complex<Real>* x, std::complex<Real>* y, std::size
       });
 }
 
-template <class S, class Real>
-COHLINK_INLINE void phasors(std::complex<Real>* wc, std::size_t n, BinRun bins, PhasePolynomial phase) {
-  Real* w = reinterpret_cast<Real*>(wc);
-  for (std::size_t start = 0; start < n; start += kLongestRun) {
-    PhaseRun<Real, S::kWidth> run(bins, phase, start);
-    const std::size_t end = n - start < kLongestRun ? n : start + kLongestRun;
-    for (std::size_t j = start; j < end; j += S::kWidth) {
-      // Cosines at even places, sines at odd ones.
-      const Factor<S> f = spread(run.next());
-      const typename S::R first = blend_pairs(f.real.lower, f.imaginary.lower, Lanes<S::kWidth>{});
-      const typename S::R second = blend_pairs(f.real.upper, f.imaginary.upper, Lanes<S::kWidth>{});
-      if (j + S::kWidth <= end) {
-        store(w + 2 * j, first);
-        store(w + 2 * j + S::kWidth, second);
-      } else {
-        Real rest[2 * S::kWidth];
-        store(rest, first);
-        store(rest + S::kWidth, second);
-        std::memcpy(w + 2 * j, rest, (end - j) * 2 * sizeof(Real));
-      }
-    }
-  }
-}
-
-// `sign` = +1: (x, y) *= w; -1: (x, y) *= conj(w).
-template <class S, class Real>
-COHLINK_INLINE void multiply(std::complex<Real>* x, std::complex<Real>* y, const std::complex<Real>* wc,
-                             std::size_t n, Real sign) {
-  constexpr Lanes<S::kWidth> lanes{};
-  const Real* w = reinterpret_cast<const Real*>(wc);
-  const typename S::R signs = sign * alternating<typename S::R>(lanes);
-  for_samples<S>(
-      x, y, n, [&](Real * px, Real * py, std::size_t j) __attribute__((always_inline)) {
-        Real rest[2 * S::kWidth] = {};
-        const Real* pw = w + 2 * j;
-        if (j + S::kWidth > n) {
-          std::memcpy(rest, pw, (n - j) * 2 * sizeof(Real));
-          pw = rest;
-        }
-        const Samples<S> vw = load_samples<S>(pw);
-        const Factor<S> factor{
-            {real_twice(vw.lower, lanes), real_twice(vw.upper, lanes)},
-            {imaginary_twice(vw.lower, lanes) * signs, imaginary_twice(vw.upper, lanes) * signs}};
-        store_samples(px, load_samples<S>(px) * factor);
-        store_samples(py, load_samples<S>(py) * factor);
-      });
-}
-
 // v times i, for interleaved samples.
 template <class S>
 COHLINK_INLINE typename S::R times_i(const typename S::R& v) {
@@ -482,6 +420,18 @@ const TwiddleTable<Real>& twiddle_table() {
 }
 
 enum class Twiddle { kNone, kAfter };
+
+// Asks for the next kLanes columns of 16 rows while these are being worked on: no hardware prefetcher sees
+// the pattern, and a long field would wait for memory at every row. Past the end of a row it touches the next
+// one, which is harmless.
+template <class S, class Real>
+COHLINK_INLINE void prefetch_next(const Real* rows, std::size_t stride) {
+  for (int p = 0; p < 16; ++p) {
+    const Real* next = rows + static_cast<std::size_t>(p) * stride + 2 * S::kWidth;
+    __builtin_prefetch(next, 1, 2);
+    __builtin_prefetch(next + S::kWidth, 1, 2);
+  }
+}
 
 // One register's width of columns: loads 16 rows, transforms, stores 16 rows. With the twiddle, output q is
 // turned by exp(kSign 2 pi i q index/256).
@@ -552,6 +502,7 @@ COHLINK_INLINE void kerr_columns256(std::complex<Real>* xc, std::complex<Real>* 
     for (int pol = 0; pol < 2; ++pol) {
       for (int c1 = 0; c1 < 16; ++c1) {
         const std::size_t row = static_cast<std::size_t>(16 * c1);
+        prefetch_next<S>(field[pol] + row * 2 * stride, 2 * stride);
         pass16_pair<S, 1, Twiddle::kAfter>(field[pol] + row * 2 * stride, 2 * stride,
                                            scratch[pol] + row * kRow, kRow, table, c1);
       }
@@ -613,15 +564,6 @@ COHLINK_INLINE void columns256(std::complex<Real>* xc, std::size_t stride, std::
       section<S, Real>(x, y, n, b, t, m);                                                              \
     }                                                                                                  \
     TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<S, Real>(x, y, n, g); }       \
-    TARGET static void phasors_(C* w, std::size_t n, BinRun b, PhasePolynomial p) {                    \
-      phasors<S, Real>(w, n, b, p);                                                                    \
-    }                                                                                                  \
-    TARGET static void multiply_(C* x, C* y, const C* w, std::size_t n) {                              \
-      multiply<S, Real>(x, y, w, n, Real(1));                                                          \
-    }                                                                                                  \
-    TARGET static void conjugate_(C* x, C* y, const C* w, std::size_t n) {                             \
-      multiply<S, Real>(x, y, w, n, Real(-1));                                                         \
-    }                                                                                                  \
     TARGET static void kerr16_(C* x, C* y, std::size_t d, std::size_t n, double g) {                   \
       kerr_columns16<S, Real>(x, y, d, n, g);                                                          \
     }                                                                                                  \
@@ -634,8 +576,8 @@ COHLINK_INLINE void columns256(std::complex<Real>* xc, std::size_t stride, std::
     TARGET static void columns256_(C* x, std::size_t d, std::size_t n, bool inverse) {                 \
       columns256<S, Real>(x, d, n, inverse);                                                           \
     }                                                                                                  \
-    static constexpr Kernels<Real> kTable{chirp_,     section_, kerr_,    phasors_,   multiply_,       \
-                                          conjugate_, kerr16_,  kerr256_, columns16_, columns256_};    \
+    static constexpr Kernels<Real> kTable{chirp_,   section_,   kerr_,      kerr16_,                   \
+                                          kerr256_, columns16_, columns256_};                          \
   };
 
 COHLINK_VERSION(Portable, , 16)

@@ -32,11 +32,6 @@ struct Kernels {
                   const JonesMatrix& rotation);
   /// (x, y) *= exp(2 pi i turns_per_watt (|x|^2 + |y|^2)).
   void (*kerr)(Complex* x, Complex* y, std::size_t n, double turns_per_watt);
-  /// w[j] = exp(2 pi i phase(k)).
-  void (*phasors)(Complex* w, std::size_t n, BinRun bins, PhasePolynomial phase);
-  /// (x, y) *= w, and (x, y) *= conj(w).
-  void (*multiply)(Complex* x, Complex* y, const Complex* w, std::size_t n);
-  void (*multiply_conjugate)(Complex* x, Complex* y, const Complex* w, std::size_t n);
 
   // Column passes of the two-pass layout (layout.h): DFTs of 16 or 256 rows, `stride` samples apart, on `n`
   // columns side by side (a multiple of 16), unscaled. Transformed rows are natural for 16; for 256, row 16

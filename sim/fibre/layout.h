@@ -72,7 +72,6 @@ class TwoPassLayout {
   double rate_;
   TwoPassShape shape_;
   const Fft<Real>* row_fft_;
-  ComplexRow<Real> twiddle_;
 };
 
 }  // namespace cohlink::fibre_detail
