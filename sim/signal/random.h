@@ -44,6 +44,10 @@ class RandomStreams {
       : seed_(seed), frame_(frame), point_(point) {}
   RandomStream stream(std::string_view source) const;
 
+  /// The same address for another instance of the same hardware, e.g. the transmitter of "channel-3": its
+  /// streams are independent of all others.
+  RandomStreams of(std::string_view instance) const;
+
   std::uint64_t seed() const { return seed_; }
   std::uint64_t frame() const { return frame_; }
   std::uint64_t point() const { return point_; }

@@ -9,6 +9,7 @@
 #include <set>
 #include <sstream>
 
+#include "sim/signal/fibre_types.h"
 #include "sim/signal/strings.h"
 
 namespace cohlink {
@@ -68,6 +69,12 @@ void check_value(const std::string& text, const std::string& origin, const Scena
           fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
       }
       break;
+    case KeyType::kNumbers:
+      for (const auto& item : split(text, ',')) {
+        const double value = parse_number(item, origin, key);
+        if (value < key.low || value > key.high) refuse("is out of range");
+      }
+      break;
     case KeyType::kText:
       break;
   }
@@ -90,6 +97,17 @@ std::string unknown_key_message(const std::string& name) {
   const std::string nearest = nearest_key(name);
   if (nearest.empty()) return "unknown key; 'cohlink keys' lists them all";
   return "unknown key; did you mean " + nearest + "?";
+}
+
+// Keys that fibre.type fills where they are not given.
+std::optional<double> preset_number(std::string_view name, const std::string& fibre_type) {
+  const auto type = find_fibre_type(fibre_type);
+  if (!type) return std::nullopt;
+  if (name == "fibre.attenuation_db_per_km") return type->attenuation_db_per_km;
+  if (name == "fibre.dispersion_ps_per_nm_km") return type->dispersion_ps_per_nm_km;
+  if (name == "fibre.dispersion_slope_ps_per_nm2_km") return type->slope_ps_per_nm2_km;
+  if (name == "fibre.nonlinear_coefficient_per_w_km") return type->nonlinear_coefficient_per_w_km;
+  return std::nullopt;
 }
 
 }  // namespace
@@ -134,6 +152,9 @@ std::string legal_values(const ScenarioKey& key) {
     case KeyType::kList:
       return key.choices.empty() ? "a comma-separated list"
                                  : "a comma-separated list of " + join(split(key.choices, '|'), ", ");
+    case KeyType::kNumbers:
+      return "a comma-separated list of numbers, each between " + short_number(key.low) + " and " +
+             short_number(key.high) + unit;
     case KeyType::kText:
       return "text";
   }
@@ -200,13 +221,17 @@ const Scenario::Value& Scenario::value(std::string_view name, KeyType type) cons
   if (declared(name).type != type)
     throw std::logic_error("scenario key of another type: " + std::string(name));
   const Value& found = values_.find(name)->second;
-  if (found.text.empty() && type != KeyType::kText && type != KeyType::kList) {
+  const bool may_be_empty = type == KeyType::kText || type == KeyType::kList || type == KeyType::kNumbers;
+  if (found.text.empty() && !may_be_empty) {
     throw InputError(std::string(name) + ": needed here, but not given");
   }
   return found;
 }
 
 double Scenario::number(std::string_view name) const {
+  if (!is_set(name)) {
+    if (const auto preset = preset_number(name, text("fibre.type"))) return *preset;
+  }
   const Value& found = value(name, KeyType::kNumber);
   return parse_number(found.text, found.origin, declared(name));
 }
@@ -230,6 +255,14 @@ std::string Scenario::text(std::string_view name) const {
 
 std::vector<std::string> Scenario::list(std::string_view name) const {
   return split(value(name, KeyType::kList).text, ',');
+}
+
+std::vector<double> Scenario::numbers(std::string_view name) const {
+  const Value& found = value(name, KeyType::kNumbers);
+  std::vector<double> out;
+  for (const auto& item : split(found.text, ','))
+    out.push_back(parse_number(item, found.origin, declared(name)));
+  return out;
 }
 
 bool Scenario::is_set(std::string_view name) const {

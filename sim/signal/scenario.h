@@ -15,14 +15,14 @@
 
 namespace cohlink {
 
-enum class KeyType { kNumber, kInteger, kBoolean, kChoice, kText, kList };
+enum class KeyType { kNumber, kInteger, kBoolean, kChoice, kText, kList, kNumbers };
 
 struct ScenarioKey {
   std::string_view section, name;
   KeyType type;
   std::string_view unit;           // "" where there is none
   std::string_view default_value;  // "" = absent: the key may be left out, and `help` says what then holds
-  double low, high;                // legal range of numbers and integers, both ends allowed
+  double low, high;                // legal range of numbers (each of a list) and integers, both ends allowed
   std::string_view choices;        // "qpsk|16qam|gaussian" for kChoice; legal items for kList ("" = any)
   std::string_view help;           // one line
   std::string_view source;         // where the default or range comes from; "" = a setting of the run
@@ -64,6 +64,7 @@ class Scenario {
   bool boolean(std::string_view key) const;
   std::string text(std::string_view key) const;  // also choices
   std::vector<std::string> list(std::string_view key) const;
+  std::vector<double> numbers(std::string_view key) const;
   bool is_set(std::string_view key) const;    // has a value (default or given)
   bool is_given(std::string_view key) const;  // was given by a file or --set
 
