@@ -1,0 +1,114 @@
+// Required OSNR: the search on a model whose answer is known, and on the ideal chain against theory.
+#include "tools/study/required_osnr.h"
+
+#include <doctest/doctest.h>
+
+#include <boost/random/binomial_distribution.hpp>
+#include <boost/random/mersenne_twister.hpp>
+#include <cmath>
+
+#include "sim/signal/random.h"
+#include "sim/signal/units.h"
+#include "tests/validation.h"
+#include "tools/study/theory.h"
+
+using namespace cohlink;
+
+namespace {
+
+// Errors drawn from the binomial law of ideal reception behind a noise floor: no waveform.
+SourceMaker model(std::uint64_t seed, double floor_snr_db, std::uint64_t bits) {
+  return [=](const Scenario& scenario) -> FrameSource {
+    const double osnr = from_db(scenario.number("channel.osnr_db"));
+    const double rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
+    const double snr = 1.0 / (rate / (osnr * kOsnrBandwidthHz) + from_db(-floor_snr_db));
+    const double ber = theory_ber(scenario_modulation(scenario), snr);
+    const auto address = static_cast<std::uint64_t>(std::llround(osnr * 1e6));
+    return [=](std::uint64_t frame) {
+      boost::random::mt19937_64 engine(RandomStreams(seed, frame, address).stream("model").bits());
+      boost::random::binomial_distribution<std::int64_t> errors(static_cast<std::int64_t>(bits), ber);
+      FrameResult result;
+      result.count = {static_cast<std::uint64_t>(errors(engine)), bits};
+      return result;
+    };
+  };
+}
+
+// Everything known that can be: what remains is the noise.
+Scenario ideal_chain(const std::string& modulation, double symbol_rate_gbd) {
+  Scenario scenario;
+  scenario.read_text(
+      "[signal]\nsymbols = 32768\n[run]\nsamples_per_symbol = 2\n[adc]\nbits = 12\nloading_db = -14\n"
+      "[dsp]\nchain = resample,matched-filter,decimate,phase\nphase_recovery = genie\n",
+      "test");
+  scenario.set("signal.modulation=" + modulation);
+  scenario.set("signal.symbol_rate_gbd=" + std::to_string(symbol_rate_gbd));
+  return scenario;
+}
+
+double theory_osnr_db(const Scenario& scenario, double ber) {
+  return to_db(theory_snr(scenario_modulation(scenario), ber) * scenario.number("signal.symbol_rate_gbd") /
+               12.5);
+}
+
+}  // namespace
+
+TEST_CASE("required OSNR is found behind a noise floor, and its interval holds the truth 19 times in 20") {
+  Scenario scenario;
+  scenario.set("signal.modulation=16qam");
+  const double floor_db = 20.0, threshold = 3.8e-3;
+  const double snr = theory_snr(Modulation::kQam16, threshold);
+  const double truth = to_db(32.0 / 12.5 / (1.0 / snr - from_db(-floor_db)));
+  int held = 0;
+  const int searches = 300;
+  for (int i = 0; i < searches; ++i) {
+    const auto found = find_required_osnr(scenario, {threshold, 0.05, 200},
+                                          model(static_cast<std::uint64_t>(i), floor_db, 100'000), 1);
+    REQUIRE(found.found);
+    CHECK(std::abs(found.osnr_db - truth) < 0.15);
+    held += found.low_db <= truth && truth <= found.high_db;
+  }
+  MESSAGE("95 % interval held the truth in " << held << " of " << searches << " searches");
+  CHECK(held >= 0.91 * searches);
+  CHECK(held <= 0.985 * searches);
+}
+
+TEST_CASE("a floor above the threshold is said, not searched for ever") {
+  const auto found = find_required_osnr(Scenario(), {1e-3, 0.05, 200}, model(1, 6.0, 50'000), 1);
+  CHECK(!found.found);
+  CHECK(found.failure == "an error floor above the threshold");
+  CHECK(found.frames <= 200);
+}
+
+TEST_CASE("symbols without bits have no required OSNR") {
+  Scenario scenario;
+  scenario.set("signal.modulation=gaussian");
+  CHECK_THROWS_WITH_AS(
+      find_required_osnr(scenario, {}, model(1, 20.0, 1000), 1),
+      "--set: signal.modulation: 'gaussian' carries no bits, so there is no BER to search by", InputError);
+}
+
+TEST_CASE("required OSNR of the ideal chain is within 0.05 dB of theory") {
+  static FftCache fft(FftPlanning::kEstimate);
+  struct Case {
+    const char* modulation;
+    double rate, ber;
+  };
+  // The whole table (two modulations, three rates, four thresholds) takes minutes; these span it.
+  for (const Case& c :
+       {Case{"qpsk", 28.0, 2e-2}, Case{"16qam", 59.84375, 1.25e-2}, Case{"qpsk", 32.0, 3.8e-3}}) {
+    const Scenario scenario = ideal_chain(c.modulation, c.rate);
+    const auto found = find_required_osnr(scenario, {c.ber, 0.025, 60}, simulation(fft), 1);
+    const double theory = theory_osnr_db(scenario, c.ber);
+    MESSAGE(std::string(c.modulation)
+            << " " << c.rate << " GBd at " << c.ber << ": " << found.osnr_db << " dB (" << found.low_db
+            << " to " << found.high_db << "), theory " << theory << ", " << found.frames << " frames");
+    validation::record(
+        "required OSNR of the ideal chain, " + std::string(c.modulation) + " at " + std::to_string(c.rate) +
+            " GBd, BER " + std::to_string(c.ber),
+        "exact BER: Proakis, Digital Communications; Cho and Yoon, IEEE Trans. Commun. 50(7), 2002", theory,
+        found.osnr_db, 0.05, "dB");
+    REQUIRE(found.found);
+    CHECK(std::abs(found.osnr_db - theory) < 0.05);
+  }
+}

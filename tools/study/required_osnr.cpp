@@ -1,0 +1,202 @@
+#include "tools/study/required_osnr.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+
+#include "sim/link_setup.h"
+#include "sim/optical_path.h"
+#include "sim/signal/units.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+constexpr double kConfidence95 = 1.959963985;
+constexpr double kHighestOsnrDb = 60.0;
+constexpr double kStraddleDb = 0.4;    // the two OSNRs of the final count, either side of the estimate
+constexpr double kNearDb = 1.0;        // probes this near enter the final fit
+constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
+constexpr int kMostSteps = 14;
+
+/// Noise that the line adds by itself: the highest OSNR that loading can leave.
+std::optional<double> line_osnr(const Scenario& scenario) {
+  Scenario unloaded = scenario;
+  unloaded.set("channel.osnr_db", "", "required OSNR");
+  const LinkSetup setup = link_setup(unloaded);
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), setup.transmitter.launch_power)
+      .osnr();
+}
+
+struct Fit {
+  double osnr_db, sigma_db, slope;
+};
+
+/// The search of one scenario: meters by OSNR, and the straight line through them.
+class Search {
+ public:
+  Search(const Scenario& scenario, const RequiredOsnrRule& rule, const SourceMaker& source, unsigned threads)
+      : scenario_(scenario),
+        rule_(rule),
+        source_(source),
+        threads_(threads),
+        scale_(scenario),
+        target_db_(scale_.db(rule.threshold_ber)),
+        line_osnr_(line_osnr(scenario)) {}
+
+  RequiredOsnr run() {
+    const double rate = scenario_.number("signal.symbol_rate_gbd") * 1e9;
+    std::optional<double> near = approach(target_db_ + to_db(rate / kOsnrBandwidthHz));
+    if (near) refine(*near);
+    count();
+    return result_;
+  }
+
+ private:
+  /// Total OSNR to the noise to load; nothing when the line alone is worse.
+  std::optional<double> loaded_db(double total_db) const {
+    if (!line_osnr_) return total_db;
+    const double rest = from_db(-total_db) - 1.0 / *line_osnr_;
+    if (rest <= 0.0) return std::nullopt;
+    return -to_db(rest);
+  }
+
+  /// Highest total OSNR within reach.
+  double ceiling_db() const {
+    return line_osnr_ ? std::min(kHighestOsnrDb, to_db(*line_osnr_) - 0.05) : kHighestOsnrDb;
+  }
+
+  Meter& meter(double osnr_db) {
+    const auto found = meters_.find(osnr_db);
+    if (found != meters_.end()) return found->second;
+    Scenario at = scenario_;
+    at.set("channel.osnr_db", short_decimal(loaded_db(osnr_db).value_or(kHighestOsnrDb)), "required OSNR");
+    return meters_.emplace(osnr_db, Meter(source_(at), threads_)).first->second;
+  }
+
+  std::uint64_t spent() const {
+    std::uint64_t frames = 0;
+    for (const auto& [osnr, m] : meters_) frames += m.frames();
+    return frames;
+  }
+
+  double equivalent_db(const Meter& m) const {
+    // No errors yet: not better than half an error would be.
+    const double least = 0.5 / std::max(1.0, static_cast<double>(m.total().count.bits));
+    return scale_.db(std::max(m.ber(), least));
+  }
+
+  /// Steps towards the threshold; nothing, with the reason, when it cannot be met.
+  std::optional<double> approach(double osnr_db) {
+    double before = 0.0, before_db = 0.0;
+    for (int step = 0; step < kMostSteps && spent() < rule_.most_frames; ++step) {
+      osnr_db = std::clamp(std::round(osnr_db * 1e3) / 1e3, -9.0, ceiling_db());
+      Meter& m = meter(osnr_db);
+      do m.run(1);
+      while (m.total().count.errors < kEnough && m.frames() < 6 && spent() < rule_.most_frames);
+      const double now_db = equivalent_db(m), missing = target_db_ - now_db;
+      if (std::abs(missing) < 0.5) return osnr_db + missing;
+      if (missing > 0.0 && osnr_db >= ceiling_db()) {
+        result_.failure = line_osnr_ && ceiling_db() < kHighestOsnrDb
+                              ? "the line's own noise keeps the BER above the threshold"
+                              : "an error floor above the threshold";
+        return std::nullopt;
+      }
+      double slope = 1.0;
+      if (step > 0 && std::abs(osnr_db - before) > 0.05)
+        slope = std::clamp((now_db - before_db) / (osnr_db - before), 0.15, 1.3);
+      before = osnr_db, before_db = now_db;
+      osnr_db += std::clamp(missing / slope, -8.0, 12.0);
+    }
+    result_.failure = "the BER does not settle near the threshold";
+    return std::nullopt;
+  }
+
+  /// Counts on either side until the interval is narrow enough or the frames are spent.
+  void refine(double near) {
+    for (int round = 0; round < 40; ++round) {
+      const double high = std::min(near + kStraddleDb, ceiling_db());
+      Meter& below = meter(std::round((near - kStraddleDb) * 1e3) / 1e3);
+      Meter& above = meter(std::round(high * 1e3) / 1e3);
+      const std::uint64_t left = rule_.most_frames - std::min(rule_.most_frames, spent());
+      std::uint64_t more = std::max<std::uint64_t>(1, std::min(below.frames(), above.frames()));
+      if (fit_ && fit_->sigma_db > 0.0) {
+        // Frames still needed follow from the width so far.
+        const double factor = std::pow(kConfidence95 * fit_->sigma_db / rule_.half_width_db, 2);
+        more = static_cast<std::uint64_t>(
+            std::ceil(std::clamp(factor - 1.0, 0.1, 3.0) *
+                      static_cast<double>(std::max<std::uint64_t>(1, below.frames()))));
+      }
+      more = std::min(more, left / 2);
+      if (more == 0) break;
+      below.run(more);
+      above.run(more);
+      fit_ = fit(near);
+      if (!fit_) continue;
+      if (kConfidence95 * fit_->sigma_db <= rule_.half_width_db) break;
+      if (std::abs(fit_->osnr_db - near) > 2.0 * kStraddleDb) near = fit_->osnr_db;
+    }
+    if (!fit_) {
+      result_.failure = "too few errors near the threshold; more frames are needed";
+      return;
+    }
+    result_.found = true;
+    result_.osnr_db = fit_->osnr_db;
+    result_.slope = fit_->slope;
+    result_.low_db = fit_->osnr_db - kConfidence95 * fit_->sigma_db;
+    result_.high_db = fit_->osnr_db + kConfidence95 * fit_->sigma_db;
+  }
+
+  /// Weighted straight line of the equivalent SNR over OSNR through the probes near the threshold.
+  std::optional<Fit> fit(double near) const {
+    double w = 0, wx = 0, wy = 0, wxx = 0, wxy = 0;
+    for (const auto& [osnr, m] : meters_) {
+      const auto errors = static_cast<double>(m.total().count.errors);
+      if (std::abs(osnr - near) > kNearDb || errors < 10.0) continue;
+      const double sigma = scale_.per_log_ber(m.ber()) * std::sqrt(m.bunching() * (1.0 - m.ber()) / errors);
+      const double weight = 1.0 / (sigma * sigma), x = osnr - near, y = scale_.db(m.ber()) - target_db_;
+      w += weight, wx += weight * x, wy += weight * y, wxx += weight * x * x, wxy += weight * x * y;
+    }
+    const double determinant = w * wxx - wx * wx;
+    if (!(determinant > 1e-9 * w * w)) return std::nullopt;
+    const double slope = (w * wxy - wx * wy) / determinant, offset = (wxx * wy - wx * wxy) / determinant;
+    if (slope < 0.05) return std::nullopt;
+    const double x = -offset / slope;
+    // Variance of offset + slope x at that x, over the slope.
+    const double variance = (wxx - 2.0 * x * wx + x * x * w) / determinant;
+    return Fit{near + x, std::sqrt(variance) / slope, slope};
+  }
+
+  void count() {
+    for (const auto& [osnr, m] : meters_) {
+      result_.frames += m.frames();
+      result_.errors += m.total().count.errors;
+      result_.bits += m.total().count.bits;
+    }
+  }
+
+  const Scenario& scenario_;
+  const RequiredOsnrRule& rule_;
+  const SourceMaker& source_;
+  unsigned threads_;
+  EquivalentSnr scale_;
+  double target_db_;
+  std::optional<double> line_osnr_;
+  std::map<double, Meter> meters_;  // by total OSNR in dB
+  std::optional<Fit> fit_;
+  RequiredOsnr result_;
+};
+
+}  // namespace
+
+RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
+                                const SourceMaker& source, unsigned threads) {
+  return Search(scenario, rule, source, threads).run();
+}
+
+Penalty penalty(const RequiredOsnr& measured, const RequiredOsnr& reference) {
+  return {measured.osnr_db - reference.osnr_db,
+          std::hypot(measured.half_width_db(), reference.half_width_db())};
+}
+
+}  // namespace cohlink

@@ -1,0 +1,42 @@
+// The OSNR at which a scenario just meets a BER threshold, by a search that knows its own statistics.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <string>
+
+#include "tools/study/search.h"
+
+namespace cohlink {
+
+struct RequiredOsnrRule {
+  double threshold_ber = 2e-2;
+  double half_width_db = 0.02;      // of the 95 % interval, aimed at
+  std::uint64_t most_frames = 400;  // spent in all
+};
+
+struct RequiredOsnr {
+  bool found = false;
+  double osnr_db = 0;              // total OSNR into the receiver, in 12.5 GHz
+  double low_db = 0, high_db = 0;  // 95 %
+  double slope = 1;                // equivalent SNR over OSNR, dB/dB: below 1 where a noise floor shows
+  std::uint64_t frames = 0, errors = 0, bits = 0;
+  std::string failure;  // why nothing was found
+
+  double half_width_db() const { return 0.5 * (high_db - low_db); }
+};
+
+/// Varies channel.osnr_db, whatever the scenario sets. First walks towards the threshold along the
+/// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates; binomial weights,
+/// bunching of errors taken into account. Where the line adds noise of its own, the OSNR counts both.
+/// The same frames every time (common random numbers): differences are sharper than the intervals say.
+RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
+                                const SourceMaker& source, unsigned threads);
+
+/// Required OSNR over that of `reference`, with the half-width of its 95 % interval (as if independent).
+struct Penalty {
+  double db = 0, half_width_db = 0;
+};
+Penalty penalty(const RequiredOsnr& measured, const RequiredOsnr& reference);
+
+}  // namespace cohlink

@@ -1,0 +1,68 @@
+// What every search over a scenario key shares: frames of one scenario counted on all cores, with the
+// statistics that decide when enough is known.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "rx/metrics.h"
+#include "sim/signal/constellation.h"
+#include "sim/signal/fft.h"
+#include "sim/signal/scenario.h"
+#include "tools/study/frame.h"
+
+namespace cohlink {
+
+/// One frame of a scenario, by number.
+using FrameSource = std::function<FrameResult(std::uint64_t frame)>;
+
+/// Sets a scenario up and gives its frames. Thread-safe sources; the tests put models in place of the link.
+using SourceMaker = std::function<FrameSource(const Scenario&)>;
+
+/// Simulates and receives. Every scenario sees the same random streams (address `address`): common random
+/// numbers, which sharpen differences between scenarios.
+SourceMaker simulation(FftCache& fft, std::uint64_t address = 0);
+
+/// Frames of one scenario, counted in order.
+class Meter {
+ public:
+  Meter(FrameSource source, unsigned threads) : source_(std::move(source)), threads_(threads) {}
+
+  /// Counts `frames` more.
+  void run(std::uint64_t frames);
+
+  std::uint64_t frames() const { return each_.size(); }
+  const FrameResult& total() const { return total_; }
+  double ber() const { return total_.count.ber(); }
+  /// Variance of the frames' error counts over the binomial one, at least 1: errors that come in bunches
+  /// (slips, differential decoding) count for less. 1 until eight frames tell otherwise.
+  double bunching() const;
+  /// Clopper-Pearson interval of the BER, errors and bits reduced by bunching().
+  Interval interval(double confidence) const;
+
+ private:
+  FrameSource source_;
+  unsigned threads_;
+  FrameResult total_;
+  std::vector<ErrorCount> each_;
+};
+
+/// The scale on which BER is nearly a straight line over OSNR: the SNR [dB] that ideal reception would need
+/// for this BER. Slope 1 for a receiver at constant distance from theory.
+class EquivalentSnr {
+ public:
+  /// Throws InputError for symbols without bits.
+  explicit EquivalentSnr(const Scenario& scenario);
+  /// BER clamped to [1e-12, 0.35].
+  double db(double ber) const;
+  /// |d dB / d ln BER|.
+  double per_log_ber(double ber) const;
+
+ private:
+  Modulation modulation_;
+  bool differential_;
+};
+
+}  // namespace cohlink
