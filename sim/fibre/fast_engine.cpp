@@ -140,9 +140,8 @@ class Executor {
   ComplexRow<Real> coarse_, fine_;
 };
 
-// Measured: below this length whole FFTs are as fast (2^15 in single precision, 2^14 in double).
-template <class Real>
-constexpr std::size_t kTwoPassFrom = (std::size_t{1} << 17) / sizeof(Real);
+// Measured: below this length whole FFTs are as fast.
+constexpr std::size_t kTwoPassFrom = std::size_t{1} << 14;
 
 template <class Real, class Layout>
 EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const PropagationPlan& plan,
@@ -177,7 +176,7 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
     throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
   }
   const bool two_pass = layout_ == FieldLayout::kTwoPass ||
-                        (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom<Real>);
+                        (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom);
   if (two_pass) {
     TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
     return run_batch<Real>(layout, fields, plan, streams);

@@ -76,6 +76,14 @@ template <class V, int... I>
 COHLINK_INLINE V count_up(std::integer_sequence<int, I...>) {
   return V{I...};
 }
+template <class V, int... I>
+COHLINK_INLINE V real_twice(const V& v, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(v, v, (I & ~1)...);
+}
+template <class V, int... I>
+COHLINK_INLINE V imaginary_twice(const V& v, std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(v, v, (I | 1)...);
+}
 // (-1, +1, -1, +1, ...).
 template <class V, int... I>
 COHLINK_INLINE V alternating(std::integer_sequence<int, I...>) {
@@ -419,6 +427,14 @@ const TwiddleTable<Real>& twiddle_table() {
   return table;
 }
 
+// v times w, or times conj(w) for kSign < 0, all interleaved.
+template <class S, int kSign>
+COHLINK_INLINE typename S::R product(const typename S::R& v, const typename S::R& w) {
+  constexpr Lanes<S::kWidth> lanes{};
+  const typename S::R turn = times_i<S>(v) * imaginary_twice(w, lanes);
+  return kSign > 0 ? v * real_twice(w, lanes) + turn : v * real_twice(w, lanes) - turn;
+}
+
 enum class Twiddle { kNone, kAfter };
 
 // Asks for the next kLanes columns of 16 rows while these are being worked on: no hardware prefetcher sees
@@ -461,31 +477,71 @@ COHLINK_INLINE void pass16_pair(const Real* in, std::size_t in_stride, Real* out
   pass16<S, kSign, kTwiddle>(in + S::kWidth, in_stride, out + S::kWidth, out_stride, table, index);
 }
 
+// Columns of 16 with their twiddles: row q of the transform is multiplied by row q of `w`, the table of the
+// field's own stride; the inverse divides it out first.
 template <class S, class Real>
-COHLINK_INLINE void kerr_columns16(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
-                                   std::size_t n, double turns_per_watt) {
+COHLINK_INLINE void forward16(const Real* in, std::size_t in_stride, Real* out, const Real* w,
+                              std::size_t stride) {
+  using R = typename S::R;
+  R x[16];
+#pragma GCC unroll 16
+  for (int p = 0; p < 16; ++p) x[p] = load<R>(in + static_cast<std::size_t>(p) * in_stride);
+  dft16<S, -1, Real>(x);
+#pragma GCC unroll 16
+  for (int q = 0; q < 16; ++q) {
+    const std::size_t row = static_cast<std::size_t>(q) * stride;
+    store(out + row, product<S, 1>(x[4 * (q % 4) + q / 4], load<R>(w + row)));
+  }
+}
+template <class S, class Real>
+COHLINK_INLINE void inverse16(const Real* in, const Real* w, std::size_t stride, Real* out,
+                              std::size_t out_stride) {
+  using R = typename S::R;
+  R x[16];
+#pragma GCC unroll 16
+  for (int q = 0; q < 16; ++q) {
+    const std::size_t row = static_cast<std::size_t>(q) * stride;
+    x[q] = product<S, -1>(load<R>(in + row), load<R>(w + row));
+  }
+  dft16<S, 1, Real>(x);
+#pragma GCC unroll 16
+  for (int p = 0; p < 16; ++p) store(out + static_cast<std::size_t>(p) * out_stride, x[4 * (p % 4) + p / 4]);
+}
+
+template <class S, class Real>
+COHLINK_INLINE void kerr_columns16(std::complex<Real>* xc, std::complex<Real>* yc,
+                                   const std::complex<Real>* wc, std::size_t stride, std::size_t n,
+                                   double turns_per_watt) {
   constexpr std::size_t kRow = 2 * S::kWidth;  // Reals of kLanes samples
-  alignas(64) Real x[16 * kRow], y[16 * kRow];
+  alignas(64) Real small[2][16 * kRow];
   for (std::size_t j = 0; j < n; j += S::kWidth) {
-    Real* px = reinterpret_cast<Real*>(xc + j);
-    Real* py = reinterpret_cast<Real*>(yc + j);
-    pass16_pair<S, 1, Twiddle::kNone>(px, 2 * stride, x, kRow);
-    pass16_pair<S, 1, Twiddle::kNone>(py, 2 * stride, y, kRow);
-    kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(x), reinterpret_cast<std::complex<Real>*>(y),
-                  16 * S::kWidth, turns_per_watt);
-    pass16_pair<S, -1, Twiddle::kNone>(x, kRow, px, 2 * stride);
-    pass16_pair<S, -1, Twiddle::kNone>(y, kRow, py, 2 * stride);
+    Real* const field[2] = {reinterpret_cast<Real*>(xc + j), reinterpret_cast<Real*>(yc + j)};
+    const Real* w = reinterpret_cast<const Real*>(wc + j);
+    for (std::size_t part = 0; part < kRow; part += S::kWidth) {
+      for (int pol = 0; pol < 2; ++pol) {
+        inverse16<S>(field[pol] + part, w + part, 2 * stride, small[pol] + part, kRow);
+      }
+    }
+    kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(small[0]),
+                  reinterpret_cast<std::complex<Real>*>(small[1]), 16 * S::kWidth, turns_per_watt);
+    for (std::size_t part = 0; part < kRow; part += S::kWidth) {
+      for (int pol = 0; pol < 2; ++pol) {
+        forward16<S>(small[pol] + part, kRow, field[pol] + part, w + part, 2 * stride);
+      }
+    }
   }
 }
 
 template <class S, class Real>
-COHLINK_INLINE void columns16(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
-  for (std::size_t j = 0; j < n; j += S::kWidth) {
-    Real* px = reinterpret_cast<Real*>(xc + j);
+COHLINK_INLINE void columns16(std::complex<Real>* xc, const std::complex<Real>* wc, std::size_t stride,
+                              std::size_t n, bool inverse) {
+  Real* x = reinterpret_cast<Real*>(xc);
+  const Real* w = reinterpret_cast<const Real*>(wc);
+  for (std::size_t j = 0; j < 2 * n; j += S::kWidth) {
     if (inverse)
-      pass16_pair<S, 1, Twiddle::kNone>(px, 2 * stride, px, 2 * stride);
+      inverse16<S>(x + j, w + j, 2 * stride, x + j, 2 * stride);
     else
-      pass16_pair<S, -1, Twiddle::kNone>(px, 2 * stride, px, 2 * stride);
+      forward16<S>(x + j, 2 * stride, x + j, w + j, 2 * stride);
   }
 }
 
@@ -564,14 +620,14 @@ COHLINK_INLINE void columns256(std::complex<Real>* xc, std::size_t stride, std::
       section<S, Real>(x, y, n, b, t, m);                                                              \
     }                                                                                                  \
     TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<S, Real>(x, y, n, g); }       \
-    TARGET static void kerr16_(C* x, C* y, std::size_t d, std::size_t n, double g) {                   \
-      kerr_columns16<S, Real>(x, y, d, n, g);                                                          \
+    TARGET static void kerr16_(C* x, C* y, const C* w, std::size_t d, std::size_t n, double g) {       \
+      kerr_columns16<S, Real>(x, y, w, d, n, g);                                                       \
     }                                                                                                  \
     TARGET static void kerr256_(C* x, C* y, std::size_t d, std::size_t n, double g) {                  \
       kerr_columns256<S, Real>(x, y, d, n, g);                                                         \
     }                                                                                                  \
-    TARGET static void columns16_(C* x, std::size_t d, std::size_t n, bool inverse) {                  \
-      columns16<S, Real>(x, d, n, inverse);                                                            \
+    TARGET static void columns16_(C* x, const C* w, std::size_t d, std::size_t n, bool inverse) {      \
+      columns16<S, Real>(x, w, d, n, inverse);                                                         \
     }                                                                                                  \
     TARGET static void columns256_(C* x, std::size_t d, std::size_t n, bool inverse) {                 \
       columns256<S, Real>(x, d, n, inverse);                                                           \

@@ -34,13 +34,15 @@ struct Kernels {
   void (*kerr)(Complex* x, Complex* y, std::size_t n, double turns_per_watt);
 
   // Column passes of the two-pass layout (layout.h): DFTs of 16 or 256 rows, `stride` samples apart, on `n`
-  // columns side by side (a multiple of 16), unscaled. Transformed rows are natural for 16; for 256, row 16
-  // c1 + c0 holds c1 + 16 c0.
-  /// Inverse, Kerr rotation of both polarisations, forward: in place, in one visit to memory.
-  void (*kerr_columns16)(Complex* x, Complex* y, std::size_t stride, std::size_t n, double turns_per_watt);
+  // columns side by side (a multiple of 16), unscaled and in place. Transformed rows are natural for 16, and
+  // are multiplied by the rows of the table `w`, of the same stride (the inverse divides by it first; all |w|
+  // = 1). For 256, row 16 c1 + c0 holds c1 + 16 c0 and there is no table.
+  /// Inverse, Kerr rotation of both polarisations, forward, in one visit to memory.
+  void (*kerr_columns16)(Complex* x, Complex* y, const Complex* w, std::size_t stride, std::size_t n,
+                         double turns_per_watt);
   void (*kerr_columns256)(Complex* x, Complex* y, std::size_t stride, std::size_t n, double turns_per_watt);
   /// A transform alone; `inverse` says which.
-  void (*columns16)(Complex* x, std::size_t stride, std::size_t n, bool inverse);
+  void (*columns16)(Complex* x, const Complex* w, std::size_t stride, std::size_t n, bool inverse);
   void (*columns256)(Complex* x, std::size_t stride, std::size_t n, bool inverse);
 };
 

@@ -94,21 +94,36 @@ TwoPassShape two_pass_shape(std::size_t n) {
 
 template <class Real>
 TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape)
-    : n_(n), rate_(rate), shape_(shape), row_fft_(&ffts.get<Real>(shape.n2)) {}
+    : n_(n), rate_(rate), shape_(shape), row_fft_(&ffts.get<Real>(shape.n2)) {
+  if (shape.n1 != 16) return;
+  twiddle_.assign(n, std::complex<Real>(1));
+  ComplexRow<Real> unused(shape.n2);  // the chirp turns two rows alike, these all differ
+  for (std::size_t c = 0; c < shape.n1; ++c) {
+    const double slope = -static_cast<double>(c) / static_cast<double>(n);
+    kernels::best_kernels<Real>().chirp(&twiddle_[c * shape.n2], unused.data(), shape.n2, {0.0, 1.0},
+                                        {slope, 0.0, 0.0}, 1.0);
+  }
+}
 
 template <class Real>
 void TwoPassLayout<Real>::columns(Rows<Real> rows, bool inverse) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  const auto transform = shape_.n1 == 256 ? kernel.columns256 : kernel.columns16;
-  transform(rows.x, shape_.n2, shape_.n2, inverse);
-  transform(rows.y, shape_.n2, shape_.n2, inverse);
+  for (std::complex<Real>* row : {rows.x, rows.y}) {
+    if (shape_.n1 == 256)
+      kernel.columns256(row, shape_.n2, shape_.n2, inverse);
+    else
+      kernel.columns16(row, twiddle_.data(), shape_.n2, shape_.n2, inverse);
+  }
 }
 
 template <class Real>
 void TwoPassLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  const auto rotate = shape_.n1 == 256 ? kernel.kerr_columns256 : kernel.kerr_columns16;
-  rotate(rows.x, rows.y, shape_.n2, shape_.n2, pass.turns_per_watt);
+  const std::size_t n2 = shape_.n2;
+  if (shape_.n1 == 256)
+    kernel.kerr_columns256(rows.x, rows.y, n2, n2, pass.turns_per_watt);
+  else
+    kernel.kerr_columns16(rows.x, rows.y, twiddle_.data(), n2, n2, pass.turns_per_watt);
 }
 
 template <class Real>
@@ -124,12 +139,13 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   const auto [n1, n2] = shape_;
   const double width = rate_ / static_cast<double>(n_), n = static_cast<double>(n_);
   const std::size_t half = n2 / 2;  // places from here on hold negative frequencies (n2 is even)
+  const bool in_rows = twiddle_.empty();
   for (std::size_t c = 0; c < n1; ++c) {
     std::complex<Real>* const pair[2] = {rows.x + c * n2, rows.y + c * n2};
     const double first = static_cast<double>(digit_reversed(c)), stride = static_cast<double>(n1);
     const kernels::PhasePolynomial twiddle{-first / n, 0.0, 0.0}, untwiddle{first / n, 0.0, 0.0};
     if (pass.forward) {
-      kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, twiddle, 1.0);
+      if (in_rows) kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, twiddle, 1.0);
       row_fft_->forward(pair[0]);
       row_fft_->forward(pair[1]);
     }
@@ -139,7 +155,7 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
     if (pass.inverse) {
       row_fft_->inverse(pair[0]);
       row_fft_->inverse(pair[1]);
-      kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, untwiddle, 1.0);
+      if (in_rows) kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, untwiddle, 1.0);
     }
   }
 }

@@ -72,6 +72,7 @@ class TwoPassLayout {
   double rate_;
   TwoPassShape shape_;
   const Fft<Real>* row_fft_;
+  ComplexRow<Real> twiddle_;  // n1 x n2, of columns of 16 only: long rows make their twiddles anew
 };
 
 }  // namespace cohlink::fibre_detail
