@@ -7,7 +7,8 @@
 // d] in row c and place d, since any work on a spectrum can be done in that order. Between passes a two-pass
 // field rests "half transformed" (columns done), so that a linear pass touches rows only (twiddle, forward,
 // work, inverse, conjugate twiddle) and a Kerr pass columns only (inverse, rotation, forward): two passes
-// over memory a step, each in cache. The decomposition is Bailey's four-step FFT (J. Supercomputing 4, 23,
+// over memory a step, each in cache. (Short columns, of 16, take the twiddles from a table and into their own
+// pass.) The decomposition is Bailey's four-step FFT (J. Supercomputing 4, 23,
 // 1990) without its transpositions.
 #pragma once
 
