@@ -4,6 +4,7 @@
 
 #include <cstring>
 #include <filesystem>
+#include <fstream>
 
 #include "sim/signal/errors.h"
 
@@ -70,8 +71,11 @@ Handle simple_space(const Shape& shape) {
 Handle create_dataset(hid_t file, const std::string& name, const Handle& type, const Handle& space) {
   const Handle links(H5Pcreate(H5P_LINK_CREATE), H5Pclose);
   H5Pset_create_intermediate_group(links.get(), 1);
+  // Without time stamps: the same content gives the same file to the last byte.
+  const Handle creation(H5Pcreate(H5P_DATASET_CREATE), H5Pclose);
+  H5Pset_obj_track_times(creation.get(), false);
   return Handle(
-      H5Dcreate2(file, name.c_str(), type.get(), space.get(), links.get(), H5P_DEFAULT, H5P_DEFAULT),
+      H5Dcreate2(file, name.c_str(), type.get(), space.get(), links.get(), creation.get(), H5P_DEFAULT),
       H5Dclose);
 }
 
@@ -113,6 +117,35 @@ std::size_t count_of(const Shape& shape) {
   return count;
 }
 
+constexpr std::size_t kMemoryIncrement = std::size_t{4} << 20;  // a file in memory grows by this much
+
+std::vector<char> file_image(const std::string& path, const Handle& file) {
+  if (H5Fflush(file.get(), H5F_SCOPE_GLOBAL) < 0) write_failed(path, "the file's end");
+  const auto size = H5Fget_file_image(file.get(), nullptr, 0);
+  std::vector<char> image(size > 0 ? static_cast<std::size_t>(size) : 0);
+  if (size <= 0 || H5Fget_file_image(file.get(), image.data(), image.size()) != size)
+    write_failed(path, "the file");
+  return image;
+}
+
+void write_beside_and_rename(const std::string& path, const std::vector<char>& image) {
+  const std::string beside = path + ".part" + std::to_string(getpid());
+  std::ofstream out(beside, std::ios::binary);
+  if (!out) throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
+  out.write(image.data(), static_cast<std::streamsize>(image.size()));
+  out.close();
+  std::error_code error;
+  if (!out) {
+    std::filesystem::remove(beside, error);
+    throw RunError(path + ": cannot be written (disk full or file system error?)");
+  }
+  std::filesystem::rename(beside, path, error);
+  if (!error) return;
+  const std::string why = error.message();
+  std::filesystem::remove(beside, error);
+  throw RunError(path + ": cannot be replaced: " + why);
+}
+
 }  // namespace
 
 Handle& Handle::operator=(Handle&& other) noexcept {
@@ -139,22 +172,14 @@ File File::open(const std::string& path) {
 
 void File::create(const std::string& path, const std::function<void(File&)>& fill) {
   silence();
-  const std::string beside = path + ".part" + std::to_string(getpid());
-  Handle handle(H5Fcreate(beside.c_str(), H5F_ACC_TRUNC, H5P_DEFAULT, H5P_DEFAULT), H5Fclose);
-  if (!handle) throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
-  std::error_code error;
-  try {
-    File file(path, std::move(handle));
-    fill(file);
-    // Flushing first keeps a full disk from leaving an identifier that HDF5 cannot close.
-    if (H5Fflush(file.file_.get(), H5F_SCOPE_GLOBAL) < 0 || !file.file_.reset())
-      write_failed(path, "the file's end");
-    std::filesystem::rename(beside, path, error);
-    if (error) throw RunError(path + ": cannot be replaced: " + error.message());
-  } catch (...) {
-    std::filesystem::remove(beside, error);
-    throw;
-  }
+  // Built in memory and written in one go: on a full disk HDF5 can neither finish a file nor let go of it.
+  const Handle in_memory(H5Pcreate(H5P_FILE_ACCESS), H5Pclose);
+  H5Pset_fapl_core(in_memory.get(), kMemoryIncrement, false);
+  Handle handle(H5Fcreate(path.c_str(), H5F_ACC_TRUNC, H5P_DEFAULT, in_memory.get()), H5Fclose);
+  if (!handle) throw RunError(path + ": cannot be created");
+  File file(path, std::move(handle));
+  fill(file);
+  write_beside_and_rename(path, file_image(path, file.file_));
 }
 
 bool File::has(const std::string& object) const {

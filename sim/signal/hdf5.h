@@ -41,11 +41,14 @@ class File {
  public:
   /// Opens for reading. InputError when missing, unreadable, truncated or not HDF5.
   static File open(const std::string& path);
-  /// Calls `fill` on a new file beside `path`, then renames it to `path`; whatever fails leaves nothing
-  /// behind and throws RunError (or passes on what `fill` threw).
+  /// Calls `fill` on a new file in memory, writes it beside `path`, then renames it to `path`. Whatever
+  /// fails leaves nothing behind and throws RunError (or passes on what `fill` threw). The same content
+  /// gives the same bytes.
   static void create(const std::string& path, const std::function<void(File&)>& fill);
 
   const std::string& path() const { return path_; }
+  /// HDF5's own identifier, for what these calls do not cover; stays owned by the file.
+  hid_t id() const { return file_.get(); }
   bool has(const std::string& object) const;
   std::vector<std::string> children(const std::string& group) const;
 

@@ -133,7 +133,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     dimensions.datasets.push_back(dataset_name(table.columns[c].name));
   dimensions.datasets.push_back("/frames");
 
-  const auto fill = [&](h5::File& file) {
+  h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", "cohlink curve");
     file.attribute("/", "format", 1.0);
     file.attribute("/", "version", std::string(version().number));
@@ -148,8 +148,8 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     for (const auto& tally : tallies) frames.push_back(tally.frames());
     file.write<std::uint64_t>("/frames", frames, plan.shape());
     write_counters(file, tallies);
-  };
-  create_with_scales(path, fill, dimensions);
+    attach_scales(file, dimensions);
+  });
 }
 
 }  // namespace cohlink

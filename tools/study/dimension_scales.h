@@ -1,7 +1,6 @@
 // Dimension scales: which data set holds the coordinates of which axis, so that other programs label axes.
 #pragma once
 
-#include <functional>
 #include <string>
 #include <vector>
 
@@ -15,8 +14,7 @@ struct DimensionScales {
   std::vector<std::string> datasets;
 };
 
-/// As h5::File::create, with dimension scales attached before the file gets its name.
-void create_with_scales(const std::string& path, const std::function<void(h5::File&)>& fill,
-                        const DimensionScales& dimensions);
+/// Attaches them in a file that holds all these data sets. Throws RunError when HDF5 refuses.
+void attach_scales(h5::File& file, const DimensionScales& dimensions);
 
 }  // namespace cohlink
