@@ -16,6 +16,7 @@
 #include "rx/polarisation.h"
 #include "rx/resample.h"
 #include "rx/score.h"
+#include "sim/signal/nominal_path.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -128,10 +129,7 @@ PulseShape pulse_of(const Scenario& s) {
 
 // What the path adds up to, unless the receiver is told.
 double dispersion_of(const Scenario& s) {
-  if (const auto told = s.optional_number("dsp.dispersion_ps_per_nm")) return *told;
-  return static_cast<double>(s.integer("fibre.spans")) * s.number("fibre.span_length_km") *
-             s.number("fibre.dispersion_ps_per_nm_km") +
-         s.number("channel.extra_dispersion_ps_per_nm");
+  return s.optional_number("dsp.dispersion_ps_per_nm").value_or(nominal_dispersion_ps_per_nm(s));
 }
 
 EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
@@ -168,6 +166,7 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
   p.modulation = modulation;
   p.window = static_cast<int>(s.integer("dsp.phase_window"));
   p.test_phases = static_cast<int>(s.integer("dsp.test_phases"));
+  p.joint = s.boolean("dsp.phase_joint");
   return p;
 }
 

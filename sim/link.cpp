@@ -28,15 +28,28 @@ std::vector<double> at_symbols(const std::vector<double>& samples, std::size_t s
   return out;
 }
 
-// The path's Jones matrix on a comb over the signal's band, the carrier in the middle.
-void sample_jones(Truth& truth, const PropagationPlan& plan, double band_edge) {
+// The path's Jones matrix on a comb over the signal's band, its carrier (at `tuned` in the simulated band) in
+// the middle.
+void sample_jones(Truth& truth, const PropagationPlan& plan, double tuned, double band_edge) {
   constexpr int kHalf = 16;
   for (int k = -kHalf; k <= kHalf; ++k) {
     const double frequency = band_edge * k / kHalf;
-    const JonesMatrix m = jones_matrix(plan, frequency);
+    const JonesMatrix m = jones_matrix(plan, tuned + frequency);
     truth.jones_frequency_hz.push_back(frequency);
     truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});
   }
+}
+
+// Dispersion at `tuned` [Hz] in the simulated band: b2 L - b3 L w, from the phase b2 L w^2/2 - b3 L w^3/6.
+double beta2_length_at(const PlanTotals& sum, double tuned) {
+  return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
+}
+
+// How much later than the centre of the simulated band light at `tuned` arrives: minus the slope of that
+// phase.
+double group_delay_at(const PlanTotals& sum, double tuned) {
+  const double w = kTwoPi * tuned;
+  return -(sum.beta2_length * w - 0.5 * sum.beta3_length * w * w);
 }
 
 double sample_rate(const TransmitterParameters& p) {
@@ -88,7 +101,8 @@ Link::~Link() = default;
 Link::Link(Link&&) noexcept = default;
 
 double Link::peak_fibre_power() const {
-  return light_levels(parts_->plan, parts_->setup.transmitter.launch_power).peak_power;
+  const LaunchedLight launched = launched_light(parts_->setup);
+  return light_levels(parts_->plan, launched).peak_power * launched.total_ratio;
 }
 
 LaneTruth Link::Parts::lane_truth(const std::array<double, 4>& transimpedance) const {
@@ -112,7 +126,8 @@ LaneTruth Link::Parts::lane_truth(const std::array<double, 4>& transimpedance) c
 Truth Link::Parts::truth(TransmittedFrame& sent, const ReceiverFrame& received,
                          const PropagationPlan& path) const {
   const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
-  const LightLevels levels = light_levels(path, setup.transmitter.launch_power, sent.noise_psd);
+  const LightLevels levels = light_levels(path, launched_light(setup, sent.noise_psd));
+  const double tuned = tuned_frequency(setup);
   Truth truth;
   truth.bits = std::move(sent.data.bits);
   truth.symbols = std::move(sent.data.symbols);
@@ -121,13 +136,13 @@ Truth Link::Parts::truth(TransmittedFrame& sent, const ReceiverFrame& received,
   truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);
   truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
-  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(totals(path).beta2_length);
-  truth.dgd_ps = pmd_state(path, 0.0).dgd * 1e12;
+  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(totals(path), tuned));
+  truth.dgd_ps = pmd_state(path, tuned).dgd * 1e12;
   if (const auto osnr = osnr_at_receiver(levels, setup.receiver_input, sample_rate(setup.transmitter),
                                          received.preamplifier_psd))
     truth.osnr_db = to_db(*osnr);
   truth.lanes = lane_truth(received.transimpedance);
-  sample_jones(truth, path, pulse_band_edge(setup.transmitter.pulse));
+  sample_jones(truth, path, tuned, pulse_band_edge(setup.transmitter.pulse));
   return truth;
 }
 
@@ -137,9 +152,11 @@ Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
   const RandomStreams streams(setup.seed, frame, point);
   const PropagationPlan path = parts_->plan_for(streams);
 
-  TransmittedFrame sent = transmit(setup.transmitter, streams, fft);
+  TransmittedFrame sent = transmit_comb(setup.transmitter, setup.comb, streams, fft);
   Field<double> light = std::move(sent.field);
   const EngineReport report = propagate(light, path, setup.single_precision, streams, fft);
+  if (const double tuned = tuned_frequency(setup); tuned != 0.0)
+    tune_to(light, tuned, group_delay_at(totals(path), tuned), fft);
   ReceiverFrame received;
   received.preamplifier_psd = receive_light(light, setup.receiver_input, streams);
   received.oscillator =

@@ -10,6 +10,7 @@
 #include "sim/frontend/receiver_input.h"
 #include "sim/signal/scenario.h"
 #include "sim/transmitter/transmitter.h"
+#include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
 
@@ -21,6 +22,7 @@ struct ChannelParameters {
   double rotation = 0.0, retardance = 0.0;  // rad
   double rotation_rate = 0.0;               // rad/s in Stokes space
   std::optional<double> osnr;               // linear, in 12.5 GHz; absent = no noise loading
+  std::optional<OpticalFilter> filter;      // the receiver's, about the channel under test
 };
 
 struct LinkSetup {
@@ -28,6 +30,7 @@ struct LinkSetup {
   bool single_precision = false;
   bool redraw_birefringence = false;
   TransmitterParameters transmitter;
+  WavelengthComb comb;
   LineParameters line;  // no sections: back to back
   ChannelParameters channel;
   ReceiverInputParameters receiver_input;
@@ -36,6 +39,9 @@ struct LinkSetup {
   ReceiverElectronicsParameters electronics;
   AdcParameters adc;
 };
+
+/// FFT frequency of the channel under test in the simulated band [Hz], a whole number of bins.
+double tuned_frequency(const LinkSetup& setup);
 
 /// Throws InputError, starting with where the offending key was set, for values that do not fit together.
 LinkSetup link_setup(const Scenario& scenario);

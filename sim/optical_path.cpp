@@ -50,9 +50,9 @@ PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& b
   if (!setup.line.sections.empty()) plan = plan_line(setup.line, birefringence);
   append_channel(plan, setup.channel);
   if (setup.channel.osnr) {
-    const double signal = light_levels(plan, setup.transmitter.launch_power).signal_power;
-    append_noise_loading(plan, *setup.channel.osnr, signal);
+    append_noise_loading(plan, *setup.channel.osnr, light_levels(plan, launched_light(setup)).signal_power);
   }
+  if (setup.channel.filter) plan.elements.push_back(*setup.channel.filter);
   return plan;
 }
 
@@ -61,12 +61,31 @@ std::optional<double> LightLevels::osnr() const {
   return signal_power / (2.0 * noise_psd * kOsnrBandwidthHz);
 }
 
-LightLevels light_levels(const PropagationPlan& plan, double launch_power, double launch_noise_psd) {
-  LightLevels levels{launch_power, launch_power, launch_noise_psd};
+LaunchedLight launched_light(const LinkSetup& setup, double noise_psd) {
+  LaunchedLight light;
+  light.signal_power = setup.transmitter.launch_power * setup.comb.power_ratio;
+  light.noise_psd = noise_psd;
+  light.total_ratio = setup.comb.total_power_ratio() / setup.comb.power_ratio;
+  light.simulated_band =
+      setup.transmitter.pulse.symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
+  return light;
+}
+
+LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched) {
+  LightLevels levels{launched.signal_power, launched.signal_power, launched.noise_psd};
   const auto pass = [&](double gain, double added_psd) {
     levels.signal_power *= gain;
     levels.noise_psd = levels.noise_psd * gain + added_psd;
     levels.peak_power = std::max(levels.peak_power, levels.signal_power);
+  };
+  const auto amplify = [&](const LumpedGain& amplifier) {
+    if (amplifier.output_power <= 0.0) return pass(amplifier.power_gain, amplifier.ase_psd);
+    const double arriving =
+        levels.signal_power * launched.total_ratio + 2.0 * levels.noise_psd * launched.simulated_band;
+    const double gain = amplifier.output_power / arriving;
+    pass(gain, amplifier.noise_factor > 0.0
+                   ? ase_psd_per_polarisation(gain, amplifier.noise_factor, amplifier.carrier)
+                   : 0.0);
   };
   for (const PlanElement& element : plan.elements) {
     if (const auto* step = std::get_if<SplitStep>(&element)) {
@@ -74,7 +93,7 @@ LightLevels light_levels(const PropagationPlan& plan, double launch_power, doubl
     } else if (const auto* stretch = std::get_if<AdaptiveStretch>(&element)) {
       pass(std::exp(-stretch->fibre.loss * stretch->length), 0.0);
     } else if (const auto* gain = std::get_if<LumpedGain>(&element)) {
-      pass(gain->power_gain, gain->ase_psd);
+      amplify(*gain);
     } else if (const auto* jones = std::get_if<LumpedJones>(&element)) {
       pass(mean_transmission(jones->matrix), 0.0);
     }

@@ -22,8 +22,22 @@ struct LightLevels {
   std::optional<double> osnr() const;
 };
 
-/// `launch_power` [W] into the plan, with noise of `launch_noise_psd` [W/Hz per polarisation] on it. A PDL
-/// element counts with its mean transmission.
-LightLevels light_levels(const PropagationPlan& plan, double launch_power, double launch_noise_psd = 0.0);
+/// The channel under test as it enters a plan, and the light it shares amplifiers of fixed output power with.
+struct LaunchedLight {
+  double signal_power = 0.0;    // W, both polarisations
+  double noise_psd = 0.0;       // W/Hz per polarisation
+  double total_ratio = 1.0;     // power of all channels over signal_power
+  double simulated_band = 0.0;  // Hz, over which noise counts as output power
+};
+
+/// Levels of the channel under test. A PDL element counts with its mean transmission.
+LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched);
+inline LightLevels light_levels(const PropagationPlan& plan, double launch_power,
+                                double launch_noise_psd = 0.0) {
+  return light_levels(plan, LaunchedLight{launch_power, launch_noise_psd, 1.0, 0.0});
+}
+
+/// What the setup's transmitters launch, `noise_psd` [W/Hz] of it noise per polarisation.
+LaunchedLight launched_light(const LinkSetup& setup, double noise_psd = 0.0);
 
 }  // namespace cohlink

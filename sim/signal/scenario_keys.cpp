@@ -166,7 +166,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"adc", "interleave_offset_percent", kNumber, "%", "0", 0, 50, "", "rms offset over the sub-converters of a lane, of full scale", "common practice: 0.5 after calibration"},
     {"adc", "interleave_skew_fs", kNumber, "fs", "0", 0, 100000, "", "rms timing error over the sub-converters of a lane", "common practice: 100 to 300 after calibration"},
 
-    {"dsp", "chain", kList, "", "orthonormalise,resample,dispersion,matched-filter,equaliser,frequency,phase", 0, 0,
+    {"dsp", "chain", kList, "", "orthonormalise,resample,frequency,dispersion,matched-filter,equaliser,frequency,phase", 0, 0,
      "orthonormalise|resample|dispersion|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
     {"dsp", "dispersion_ps_per_nm", kNumber, "ps/nm", "", -1000000, 1000000, "", "dispersion to compensate; absent = what the [fibre] and [channel] sections add up to", ""},
     {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},
@@ -177,6 +177,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "phase_window", kInteger, "", "48", 1, 4096, "", "symbols averaged by the phase estimate", ""},
     {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one carrier phase estimated from both polarisations together; false = each on its own, as the published linewidth tolerances have it", ""},
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
+    {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one phase estimate for both polarisations, which share their lasers; false = each on its own", ""},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
 
     {"fec", "code", kChoice, "", "ofec", 0, 0, "none|rs-g709|staircase-g709.2|cfec-400zr|ofec", "code whose pre-FEC threshold gives the verdict; none = threshold_ber must be given",

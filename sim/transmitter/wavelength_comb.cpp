@@ -1,0 +1,94 @@
+#include "sim/transmitter/wavelength_comb.h"
+
+#include <algorithm>
+#include <cmath>
+#include <string>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// Adds `channel`, moved up by `bins` FFT bins, to the comb.
+void add_at(Field<double>& comb, const Field<double>& channel, long bins) {
+  const std::size_t n = comb.size();
+  for (std::size_t t = 0; t < n; ++t) {
+    // The turn is reduced to a whole count of 1/n first: exact however long the frame.
+    const auto part = static_cast<long long>(t) * bins % static_cast<long long>(n);
+    const auto shift = std::polar(1.0, kTwoPi * static_cast<double>(part) / static_cast<double>(n));
+    comb.x[t] += shift * channel.x[t];
+    comb.y[t] += shift * channel.y[t];
+  }
+}
+
+TransmitterParameters neighbour_transmitter(const TransmitterParameters& p, const NeighbourChannel& channel) {
+  TransmitterParameters neighbour;
+  neighbour.modulation = channel.modulation;
+  neighbour.pulse = p.pulse;
+  neighbour.pulse.roll_off = channel.roll_off;
+  neighbour.symbols = p.symbols;
+  neighbour.samples_per_symbol = p.samples_per_symbol;
+  neighbour.laser.linewidth = p.laser.linewidth;
+  neighbour.launch_power = p.launch_power * channel.power_ratio;
+  return neighbour;
+}
+
+}  // namespace
+
+double WavelengthComb::edge(const PulseShape& pulse) const {
+  double highest = std::abs(offset) + pulse_band_edge(pulse);
+  for (const auto& channel : neighbours) {
+    PulseShape shape = pulse;
+    shape.roll_off = channel.roll_off;
+    highest = std::max(highest, std::abs(channel.offset) + pulse_band_edge(shape));
+  }
+  return highest;
+}
+
+double WavelengthComb::total_power_ratio() const {
+  double sum = power_ratio;
+  for (const auto& channel : neighbours) sum += channel.power_ratio;
+  return sum;
+}
+
+double comb_frequency(double optical_offset, double frame_rate) {
+  return std::nearbyint(-optical_offset / frame_rate) * frame_rate;
+}
+
+TransmittedFrame transmit_comb(const TransmitterParameters& p, const WavelengthComb& comb,
+                               const RandomStreams& streams, FftCache& fft) {
+  TransmitterParameters under_test = p;
+  under_test.launch_power *= comb.power_ratio;
+  TransmittedFrame out = transmit(under_test, streams, fft);
+  if (comb.neighbours.empty() && comb.offset == 0.0) return out;
+  const double frame_rate = out.field.sample_rate / static_cast<double>(out.field.size());
+  const auto bins = [&](double offset) {
+    return std::lround(comb_frequency(offset, frame_rate) / frame_rate);
+  };
+  Field<double> all(out.field.size(), out.field.sample_rate);
+  add_at(all, out.field, bins(comb.offset));
+  for (const auto& channel : comb.neighbours) {
+    const RandomStreams own = streams.of("channel-" + std::to_string(channel.number));
+    add_at(all, transmit(neighbour_transmitter(p, channel), own, fft).field, bins(channel.offset));
+  }
+  out.field = std::move(all);
+  return out;
+}
+
+void tune_to(Field<double>& field, double frequency, double delay, FftCache& fft) {
+  const std::size_t n = field.size();
+  const auto& plan = fft.get<double>(n);
+  const auto bins = std::lround(frequency * static_cast<double>(n) / field.sample_rate);
+  const std::size_t shift =
+      static_cast<std::size_t>(((bins % static_cast<long>(n)) + static_cast<long>(n)) % static_cast<long>(n));
+  for (auto* row : field.rows()) {
+    plan.forward(*row);
+    std::rotate(row->begin(), row->begin() + static_cast<std::ptrdiff_t>(shift), row->end());
+    for (std::size_t k = 0; k < n; ++k)
+      (*row)[k] *=
+          std::polar(1.0 / static_cast<double>(n), kTwoPi * bin_frequency(k, n, field.sample_rate) * delay);
+    plan.inverse(*row);
+  }
+}
+
+}  // namespace cohlink
