@@ -177,7 +177,6 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "phase_window", kInteger, "", "48", 1, 4096, "", "symbols averaged by the phase estimate", ""},
     {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one carrier phase estimated from both polarisations together; false = each on its own, as the published linewidth tolerances have it", ""},
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
-    {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one phase estimate for both polarisations, which share their lasers; false = each on its own", ""},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
 
     {"fec", "code", kChoice, "", "ofec", 0, 0, "none|rs-g709|staircase-g709.2|cfec-400zr|ofec", "code whose pre-FEC threshold gives the verdict; none = threshold_ber must be given",
