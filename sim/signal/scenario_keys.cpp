@@ -174,7 +174,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "equaliser_step", kNumber, "", "0.00025", 1e-7, 0.1, "", "adaptation step at unit mean power", ""},
     {"dsp", "equaliser_passes", kInteger, "", "4", 1, 100, "", "start-up passes over the head of the capture", ""},
     {"dsp", "phase_recovery", kChoice, "", "bps", 0, 0, "bps|fourth-power|genie|off", "carrier phase: blind phase search, fourth-power law, the known phase of a synthetic capture, or none", "Pfau, Hoffmann and Noe, JLT 27(8) 989, 2009"},
-    {"dsp", "phase_window", kInteger, "", "48", 1, 4096, "", "symbols averaged by the phase estimate", ""},
+    {"dsp", "phase_window", kInteger, "", "64", 1, 4096, "", "symbols averaged by the phase estimate", ""},
     {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one carrier phase estimated from both polarisations together; false = each on its own, as the published linewidth tolerances have it", ""},
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
