@@ -7,7 +7,9 @@
 #include "sim/link.h"
 #include "sim/signal/capture.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/nominal_path.h"
 #include "sim/signal/units.h"
+#include "sim/step_check.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
@@ -80,15 +82,45 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
   };
 }
 
+std::string describe_spans(const std::vector<NominalSpan>& spans) {
+  if (spans.empty()) return "back to back";
+  double total = 0.0;
+  bool equal = true;
+  for (const NominalSpan& span : spans) {
+    total += span.length_km;
+    equal = equal && span.length_km == spans.front().length_km;
+  }
+  const std::string count = std::to_string(spans.size()) + (spans.size() == 1 ? " span" : " spans");
+  return count + (equal ? " of " + readable(spans.front().length_km) + " km"
+                        : ", " + readable(total, 6) + " km in all");
+}
+
+std::vector<Fact> describe_channels(const Scenario& scenario) {
+  const auto count = static_cast<std::uint64_t>(scenario.integer("channel.count"));
+  if (count == 1) return {};
+  const auto under_test = static_cast<std::uint64_t>(channel_under_test(scenario) + 1);
+  return {{"channels", "channels", count,
+           std::to_string(count) + " every " + readable(scenario.number("channel.spacing_ghz")) +
+               " GHz, number " + std::to_string(under_test) + " received"}};
+}
+
+/// The numerical error of the split steps, by running the frame again with half the step.
+std::vector<Fact> describe_steps(const StepCheck& check) {
+  return {{"step_error_db", "numerical error", check.error_db,
+           readable(check.error_db) + " dB of the light, " + grouped(check.steps) + " steps against " +
+               grouped(check.halved_steps)},
+          {"step_limited_snr_db", "", check.limited_snr_db, ""},
+          {"", "SNR it would limit", Cell(),
+           readable(check.limited_snr_db) + " dB, channel under test after its matched filter"}};
+}
+
 std::vector<Fact> describe_path(const Scenario& scenario, const Capture& capture) {
   const Truth truth = capture.truth.value_or(Truth{});
   const double launch = scenario.number("transmitter.launch_power_dbm");
   const double received = scenario.number("frontend.received_power_dbm");
-  const auto spans = static_cast<std::uint64_t>(scenario.integer("fibre.spans"));
-  const double span_km = scenario.number("fibre.span_length_km");
+  const auto spans = nominal_spans(scenario);
   return {
-      {"spans", "path", spans,
-       spans == 0 ? "back to back" : std::to_string(spans) + " spans of " + readable(span_km) + " km"},
+      {"spans", "path", static_cast<std::uint64_t>(spans.size()), describe_spans(spans)},
       {"launch_power_dbm", "launch power", launch, readable(launch) + " dBm"},
       {"received_power_dbm", "received power", received, readable(received) + " dBm"},
       {"osnr_db", "OSNR", truth.osnr_db ? Cell(*truth.osnr_db) : Cell(),
@@ -111,7 +143,8 @@ int simulate(const Arguments& arguments) {
       "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
-      "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)");
+      "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)")(
+      "check-steps", "propagate the first frame again at half the step and print the numerical error");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("simulate needs a scenario file");
@@ -136,6 +169,7 @@ int simulate(const Arguments& arguments) {
     write_capture(capture, frame_path(options.output, order.frames[i], order.frames.size()));
     if (i == 0) {
       facts = describe_signal(order.scenario, capture);
+      for (auto& fact : describe_channels(order.scenario)) facts.push_back(std::move(fact));
       for (auto& fact : describe_path(order.scenario, capture)) facts.push_back(std::move(fact));
     }
     ++written;
@@ -145,6 +179,10 @@ int simulate(const Arguments& arguments) {
   bar.clear();
   const std::string first = frame_path(options.output, order.frames.front(), order.frames.size());
   const std::string last = frame_path(options.output, order.frames.back(), order.frames.size());
+  if (line.has("check-steps")) {
+    const StepCheck check = check_steps(order.scenario, order.frames.front(), order.point, fft);
+    for (auto& fact : describe_steps(check)) facts.push_back(std::move(fact));
+  }
   facts.push_back({"file", "written", first, first + (first == last ? "" : " to " + last)});
   print(std::cout, facts, options.format);
   return kDone;

@@ -1,0 +1,87 @@
+#include "sim/step_check.h"
+
+#include <cmath>
+#include <complex>
+
+#include "sim/fibre/engine.h"
+#include "sim/link_setup.h"
+#include "sim/optical_path.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// The frame's light at the end of the path, the channel under test at zero frequency.
+struct Arrived {
+  Field<double> light;
+  std::uint64_t steps = 0;
+};
+
+template <class Real>
+Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams, FftCache& fft) {
+  const RandomStreams birefringence = setup.redraw_birefringence ? streams : RandomStreams(setup.seed);
+  const PropagationPlan path = plan_optical_path(setup, birefringence);
+  Field<Real> light = convert_field<Real>(sent);
+  const EngineReport report = FastEngine<Real>(fft)(light, path, streams);
+  Arrived out{convert_field<double>(light), report.steps};
+  tune_to(out.light, tuned_frequency(setup), 0.0, fft);
+  return out;
+}
+
+Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams, FftCache& fft) {
+  return setup.single_precision ? send<float>(setup, sent, streams, fft)
+                                : send<double>(setup, sent, streams, fft);
+}
+
+// Whole-band error, then that of the matched-filtered channel, both on spectra (Parseval).
+class Comparison {
+ public:
+  Comparison(const LinkSetup& setup, FftCache& fft) : setup_(setup), fft_(fft) {}
+
+  void add(const ComplexRow<double>& coarse_row, const ComplexRow<double>& fine_row, double rate) {
+    ComplexRow<double> coarse = coarse_row, fine = fine_row;
+    const std::size_t n = fine.size();
+    fft_.get<double>(n).forward(coarse);
+    fft_.get<double>(n).forward(fine);
+    std::complex<double> cross = 0.0;
+    double coarse_power = 0.0, fine_power = 0.0;
+    for (std::size_t k = 0; k < n; ++k) {
+      light_ += std::norm(fine[k]);
+      difference_ += std::norm(coarse[k] - fine[k]);
+      const double h = pulse_spectrum(setup_.transmitter.pulse, bin_frequency(k, n, rate));
+      cross += h * h * coarse[k] * std::conj(fine[k]);
+      coarse_power += h * h * std::norm(coarse[k]);
+      fine_power += h * h * std::norm(fine[k]);
+    }
+    const double explained = std::norm(cross) / fine_power;  // the part of coarse that is a copy of fine
+    channel_ += explained;
+    channel_error_ += coarse_power - explained;
+  }
+
+  double error_db() const { return to_db(difference_ / light_); }
+  double limited_snr_db() const { return to_db(channel_ / channel_error_); }
+
+ private:
+  const LinkSetup& setup_;
+  FftCache& fft_;
+  double light_ = 0.0, difference_ = 0.0, channel_ = 0.0, channel_error_ = 0.0;
+};
+
+}  // namespace
+
+StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point, FftCache& fft) {
+  LinkSetup setup = link_setup(scenario);
+  if (setup.line.sections.empty())
+    scenario.reject("fibre.spans", "leaves no fibre whose steps could be checked");
+  const RandomStreams streams(setup.seed, frame, point);
+  const Field<double> sent = transmit_comb(setup.transmitter, setup.comb, streams, fft).field;
+  const Arrived coarse = send(setup, sent, streams, fft);
+  setup.line.steps = halved(setup.line.steps);
+  const Arrived fine = send(setup, sent, streams, fft);
+  Comparison comparison(setup, fft);
+  comparison.add(coarse.light.x, fine.light.x, sent.sample_rate);
+  comparison.add(coarse.light.y, fine.light.y, sent.sample_rate);
+  return {comparison.error_db(), comparison.limited_snr_db(), coarse.steps, fine.steps};
+}
+
+}  // namespace cohlink
