@@ -93,6 +93,13 @@ std::vector<std::pair<std::string, std::string>> parse_line(const std::string& s
   return assignments;
 }
 
+constexpr std::string_view kRequire = "require.";
+
+const std::vector<std::string>& requirement_entries() {
+  static const std::vector<std::string> entries = {"set", "vary", "measure", "at_most", "at_least", "source"};
+  return entries;
+}
+
 std::string unknown_key_message(const std::string& name) {
   const std::string nearest = nearest_key(name);
   if (nearest.empty()) return "unknown key; 'cohlink keys' lists them all";
@@ -209,12 +216,34 @@ void Scenario::set(const std::string& assignment, const std::string& origin) {
 }
 
 void Scenario::set(const std::string& full_name, const std::string& text, const std::string& origin) {
+  if (full_name.starts_with(kRequire)) return set_requirement(full_name, text, origin);
   const ScenarioKey* key = find_key(full_name);
   if (key == nullptr) fail(origin, full_name, unknown_key_message(full_name));
   // An empty value takes a key back to "absent", which only keys without a default may be.
   const bool absent = text.empty() && key->default_value.empty();
   if (!absent) check_value(text, origin, *key);
   values_[full_name] = {text, origin};
+}
+
+void Scenario::set_requirement(const std::string& full_name, const std::string& text,
+                               const std::string& origin) {
+  const auto dot = full_name.rfind('.');
+  const bool whole = dot > kRequire.size();
+  const std::string name = whole ? full_name.substr(kRequire.size(), dot - kRequire.size()) : "";
+  const std::string entry = full_name.substr(dot + 1);
+  if (name.empty()) fail(origin, full_name, "a requirement needs a name: [require.NAME]");
+  const auto& known = requirement_entries();
+  if (std::find(known.begin(), known.end(), entry) == known.end()) {
+    const std::string nearest = nearest_word(entry, known);
+    fail(origin, full_name,
+         "a requirement has no such entry; " +
+             (nearest.empty() ? "it has " + join(known, ", ") : "did you mean " + nearest + "?"));
+  }
+  if (text.empty()) fail(origin, full_name, "a value is missing");
+  auto found = std::find_if(requirements_.begin(), requirements_.end(),
+                            [&](const RequirementText& r) { return r.name == name; });
+  if (found == requirements_.end()) found = requirements_.insert(requirements_.end(), {name, origin, {}});
+  found->entries[entry] = {text, origin};
 }
 
 const Scenario::Value& Scenario::value(std::string_view name, KeyType type) const {
@@ -291,6 +320,10 @@ std::string Scenario::resolved() const {
     const std::string& text = values_.find(key.full_name())->second.text;
     out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
                         : std::string(key.name) + " = " + text + "\n";
+  }
+  for (const auto& requirement : requirements_) {
+    out += "\n[require." + requirement.name + "]\n";
+    for (const auto& [entry, value] : requirement.entries) out += entry + " = " + value.text + "\n";
   }
   return out;
 }

@@ -42,7 +42,18 @@ std::string nearest_key(std::string_view full_name);
 /// "between 0.01 and 1", "one of qpsk, 16qam, gaussian", ...: what a key accepts, for messages and docs.
 std::string legal_values(const ScenarioKey& key);
 
-/// Values for every key. Reading throws InputError with one line: origin, key, value, legal range.
+/// One line of a spec sheet, as a section [require.NAME] writes it; what it means is the business of whoever
+/// checks it (tools/study/spec_sheet.h). Entries: set, vary, measure, at_most, at_least, source.
+struct RequirementText {
+  struct Entry {
+    std::string text, origin;
+  };
+  std::string name, origin;  // origin: where it was first named
+  std::map<std::string, Entry, std::less<>> entries;
+};
+
+/// Values for every key, and the spec sheet. Reading throws InputError with one line: origin, key, value,
+/// legal range.
 class Scenario {
  public:
   /// Every key at its default.
@@ -72,7 +83,11 @@ class Scenario {
   /// starts with where the key was set.
   [[noreturn]] void reject(std::string_view key, const std::string& why) const;
 
-  /// INI text of every key, absent ones as comments; reading it back gives the same scenario.
+  /// The [require.NAME] sections in the order they were read; a later file overrides single entries.
+  const std::vector<RequirementText>& requirements() const { return requirements_; }
+
+  /// INI text of every key, absent ones as comments, and of the spec sheet; reading it back gives the same
+  /// scenario.
   std::string resolved() const;
 
  private:
@@ -81,6 +96,8 @@ class Scenario {
     std::string origin;  // "file:line", "--set", "" for a default
   };
   const Value& value(std::string_view key, KeyType type) const;
+  void set_requirement(const std::string& full_name, const std::string& text, const std::string& origin);
+  std::vector<RequirementText> requirements_;
   std::map<std::string, Value, std::less<>> values_;
 };
 

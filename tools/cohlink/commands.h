@@ -18,5 +18,8 @@ int sweep(const Arguments& arguments);
 int keys(const Arguments& arguments);
 int inspect(const Arguments& arguments);
 int budget(const Arguments& arguments);
+int limit(const Arguments& arguments);
+int outage(const Arguments& arguments);
+int qualify(const Arguments& arguments);
 
 }  // namespace cohlink

@@ -27,6 +27,11 @@ constexpr Command kCommands[] = {
      sweep},
     {"budget", "budget SCENARIO... [--compare FILE]", "closed-form power, OSNR and nonlinearity budget",
      budget},
+    {"limit", "limit SCENARIO... --vary KEY=a:b", "where a key crosses a criterion: reach, linewidth, DGD",
+     limit},
+    {"outage", "outage SCENARIO... [--draw KEY=LAW]", "failures over random realisations, and the worst",
+     outage},
+    {"qualify", "qualify SCENARIO...", "every line of a spec sheet: pass, fail, margin", qualify},
     {"keys", "keys [PATTERN]", "scenario keys: unit, default, range, meaning, source", keys},
     {"inspect", "inspect FILE", "what a capture, a result or a curve holds", inspect},
 };

@@ -1,0 +1,139 @@
+// cohlink limit: where a scenario key crosses a criterion.
+#include "tools/study/limit.h"
+
+#include <iostream>
+
+#include "sim/signal/strings.h"
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/executor.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+/// "KEY=a:b".
+void read_range(const std::string& text, LimitRule& rule) {
+  const std::string where = "--vary " + text;
+  const auto equals = text.find('=');
+  if (equals == std::string::npos) throw InputError(where + ": expected KEY=a:b");
+  rule.key = trim(text.substr(0, equals));
+  if (find_key(rule.key) == nullptr) {
+    const std::string near = nearest_key(rule.key);
+    throw InputError("--vary " + rule.key + ": unknown key" +
+                     (near.empty() ? "" : "; did you mean " + near + "?"));
+  }
+  const std::string range = text.substr(equals + 1);
+  const auto colon = range.find(':');
+  const auto from = parse_number(trim(range.substr(0, colon)));
+  const auto to = colon == std::string::npos ? std::nullopt : parse_number(trim(range.substr(colon + 1)));
+  if (!from || !to) throw InputError(where + ": expected two numbers, KEY=a:b");
+  rule.from = *from, rule.to = *to;
+}
+
+LimitRule read_rule(const CommandLine& line, const Scenario& scenario) {
+  LimitRule rule;
+  const auto ranges = line.texts("vary");
+  if (ranges.size() != 1) throw InputError("limit needs one --vary KEY=a:b");
+  read_range(ranges.front(), rule);
+  rule.criterion = parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
+  rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));
+  if (line.has("resolution")) {
+    const auto percent = parse_number(line.text("resolution"));
+    if (!percent || *percent <= 0.0 || *percent > 50.0)
+      throw InputError("--resolution " + line.text("resolution") + ": expected a percentage up to 50");
+    rule.resolution = *percent / 100.0;
+  }
+  // Both ends, checked before any work.
+  for (const double end : {rule.from, rule.to})
+    Scenario(scenario).set(rule.key, short_decimal(end), "--vary");
+  return rule;
+}
+
+std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
+  const std::string unit(find_key(rule.key)->unit);
+  const auto with_unit = [&](double value) { return readable(value, 5) + (unit.empty() ? "" : " " + unit); };
+  std::vector<Fact> facts = {
+      {"key", "key", rule.key, rule.key},
+      {"criterion", "criterion", rule.criterion.text(), rule.criterion.text()},
+  };
+  if (limit.reference)
+    facts.push_back({"reference_osnr_db", "required OSNR at the reference", limit.reference->osnr_db,
+                     readable(limit.reference->osnr_db) + " +- " +
+                         readable(limit.reference->half_width_db(), 2) + " dB"});
+  if (limit.crossed) {
+    facts.push_back({"limit", "limit", limit.value, with_unit(limit.value)});
+    facts.push_back({"holds_at", "holds at", limit.holds, with_unit(limit.holds)});
+    facts.push_back({"fails_at", "fails at", limit.fails,
+                     with_unit(limit.fails) + "   (all decisions together at " +
+                         readable(100.0 * rule.confidence) + " % confidence)"});
+  }
+  facts.push_back({"frames", "frames", limit.frames, grouped(limit.frames)});
+  if (!limit.remark.empty()) facts.push_back({"remark", "remark", limit.remark, limit.remark});
+  return facts;
+}
+
+Table probe_table(const LimitRule& rule, const Limit& limit) {
+  Table table;
+  Column value{rule.key}, ber{"ber", Look::kScientific}, margin{"margin_db", Look::kHundredths},
+      low{"margin_low_db", Look::kHundredths}, high{"margin_high_db", Look::kHundredths}, frames{"frames"},
+      decision{"decision"};
+  for (const LimitProbe& p : limit.probes) {
+    value.cells.emplace_back(p.value);
+    ber.cells.emplace_back(p.ber);
+    margin.cells.emplace_back(p.margin_db);
+    low.cells.emplace_back(p.low_db);
+    high.cells.emplace_back(p.high_db);
+    frames.cells.emplace_back(p.frames);
+    decision.cells.emplace_back(std::string(p.decision == Decision::kHolds   ? "holds"
+                                            : p.decision == Decision::kFails ? "fails"
+                                                                             : "open"));
+  }
+  for (auto* column : {&value, &ber, &margin, &low, &high, &frames, &decision})
+    table.columns.push_back(std::move(*column));
+  return table;
+}
+
+}  // namespace
+
+int limit(const Arguments& arguments) {
+  CommandLine line(
+      "limit SCENARIO... --vary KEY=a:b [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
+      "Finds where a key crosses a criterion between a and b: reach, widest linewidth, largest DGD, lowest\n"
+      "received power. Brackets and bisects; each value is counted until it is decided or run.frames are\n"
+      "spent. The limit stands between the last value proven to hold and the first proven to fail.\n"
+      "penalty_db is against a.");
+  namespace po = boost::program_options;
+  line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
+             "the key and where to look; either end may be the good one")(
+      "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+      "what must hold; default ber, the FEC threshold")(
+      "resolution", po::value<std::string>()->value_name("PERCENT"),
+      "of the range, where bisecting ends; default 2")("probes", "print the table of probed values alone");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("limit needs a scenario file");
+  const Scenario scenario = layered(Scenario(), options.files, options);
+  const LimitRule rule = read_rule(line, scenario);
+
+  FftCache fft(planning_of(scenario));
+  const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
+  const LimitProgress progress = [&](const LimitProbe& p) {
+    note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": margin " + readable(p.margin_db, 3) +
+                            " dB, " + grouped(p.frames) + " frames");
+  };
+  const Limit found = find_limit(scenario, rule, simulation(fft), threads, progress);
+  if (line.has("probes")) {
+    print(std::cout, probe_table(rule, found), options.format);
+    return kDone;
+  }
+  if (options.format == Format::kText) {
+    print(std::cout, probe_table(rule, found), options.format);
+    std::cout << '\n';
+  }
+  print(std::cout, limit_facts(rule, found), options.format);
+  return kDone;
+}
+
+}  // namespace cohlink

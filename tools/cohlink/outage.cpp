@@ -1,0 +1,144 @@
+// cohlink outage: how often a link fails over random realisations.
+#include "tools/study/outage.h"
+
+#include <cmath>
+#include <iostream>
+
+#include "rx/metrics.h"
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/executor.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+std::vector<double> column(const Outage& outage, const std::function<double(const Realisation&)>& of) {
+  std::vector<double> values;
+  for (const Realisation& r : outage.realisations) values.push_back(of(r));
+  return values;
+}
+
+double q_db(const Realisation& r) { return r.count.bits == 0 ? std::nan("") : q_from_ber_db(r.count.ber()); }
+
+Table distribution(const Outage& outage) {
+  Table table;
+  Column part{"quantile"}, snr{"snr_db", Look::kHundredths}, q{"q_db", Look::kHundredths},
+      penalty{"penalty_db", Look::kHundredths};
+  for (const double p : {0.0, 0.01, 0.1, 0.5, 0.9, 0.99, 1.0}) {
+    part.cells.emplace_back(p);
+    snr.cells.emplace_back(
+        Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_db; }), p));
+    q.cells.emplace_back(Outage::quantile(column(outage, q_db), p));
+    penalty.cells.emplace_back(
+        Outage::quantile(column(outage, [](const Realisation& r) { return r.penalty_db; }), p));
+  }
+  for (auto* c : {&part, &snr, &q, &penalty}) table.columns.push_back(std::move(*c));
+  return table;
+}
+
+Table each(const Outage& outage, const std::vector<Draw>& draws) {
+  Table table;
+  Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
+      snr{"snr_db", Look::kHundredths}, penalty{"penalty_db", Look::kHundredths}, out{"outage"};
+  std::vector<Column> drawn;
+  for (const Draw& draw : draws) drawn.push_back({draw.key});
+  for (const Realisation& r : outage.realisations) {
+    number.cells.emplace_back(r.number);
+    for (std::size_t i = 0; i < drawn.size(); ++i) drawn[i].cells.emplace_back(r.values[i]);
+    ber.cells.emplace_back(r.count.bits > 0 ? r.count.ber() : std::nan(""));
+    errors.cells.emplace_back(r.count.errors);
+    bits.cells.emplace_back(r.count.bits);
+    snr.cells.emplace_back(r.snr_db);
+    penalty.cells.emplace_back(r.penalty_db);
+    out.cells.emplace_back(r.outage);
+  }
+  table.columns.push_back(std::move(number));
+  for (auto& c : drawn) table.columns.push_back(std::move(c));
+  for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out}) table.columns.push_back(std::move(*c));
+  return table;
+}
+
+/// The command that makes the worst capture again.
+std::string repeat_command(const CommonOptions& options, const Scenario& scenario,
+                           const std::vector<Draw>& draws, const Realisation& worst) {
+  std::string text = "cohlink simulate";
+  for (const auto& file : options.files) text += " " + file;
+  for (const auto& setting : options.settings) text += " --set " + setting;
+  text += " --seed " + std::to_string(scenario.integer("run.seed")) + " --set fibre.birefringence=redrawn";
+  for (std::size_t i = 0; i < draws.size(); ++i)
+    text += " --set " + draws[i].key + "=" + exact_decimal(worst.values[i]);
+  return text + " --frame " + std::to_string(worst.number) + " -o worst.h5";
+}
+
+std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion, const std::string& repeat) {
+  const auto count = static_cast<std::uint64_t>(outage.realisations.size());
+  const double probability = static_cast<double>(outage.outages) / static_cast<double>(count);
+  const Realisation& worst = outage.realisations[outage.worst];
+  return {
+      {"criterion", "criterion", criterion.text(), criterion.text()},
+      {"realisations", "realisations", count, grouped(count)},
+      {"outages", "outages", outage.outages, grouped(outage.outages)},
+      {"outage_probability", "outage probability", probability, readable(probability, 3)},
+      {"outage_low", "95 % interval", outage.probability.low,
+       readable(outage.probability.low, 3) + " to " + readable(outage.probability.high, 3)},
+      {"outage_high", "", outage.probability.high, ""},
+      {"reference_snr_db", "SNR of the reference", outage.reference_snr_db,
+       readable(outage.reference_snr_db) + " dB   (no PMD, drawn keys as the scenario has them)"},
+      {"worst_frame", "worst realisation", worst.number,
+       "frame " + std::to_string(worst.number) + ", SNR " + readable(worst.snr_db) + " dB, penalty " +
+           readable(worst.penalty_db, 3) + " dB"},
+      {"repeat", "repeat it", repeat, repeat},
+      {"warned", "warned", outage.warned,
+       grouped(outage.warned) + " realisations in which the receiver warned"},
+  };
+}
+
+}  // namespace
+
+int outage(const Arguments& arguments) {
+  CommandLine line(
+      "outage SCENARIO... [--draw KEY=LAW] [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
+      "Runs the link over random realisations: birefringence and noise of every frame drawn anew, and any\n"
+      "keys that --draw names. Distribution of SNR, Q and SNR penalty; outage probability with its\n"
+      "Clopper-Pearson interval; the worst case by the command that repeats it.");
+  namespace po = boost::program_options;
+  line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
+      "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
+      "uniform:a:b, normal:mean:deviation or maxwell:mean; may be repeated")(
+      "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+      "what must hold; default ber, the FEC threshold")("each", "print the table of realisations alone");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("outage needs a scenario file");
+  const Scenario scenario = layered(Scenario(), options.files, options);
+  std::vector<Draw> draws;
+  for (const auto& text : line.texts("draw")) draws.push_back(parse_draw(text));
+  const Criterion criterion =
+      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
+  const auto count =
+      line.count("realisations").value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
+  if (count == 0) throw InputError("--realisations 0: at least one is needed");
+  if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0)
+    note(options.quiet, "no PMD and no --draw: only noise and data differ between realisations");
+
+  FftCache fft(planning_of(scenario));
+  const unsigned threads = thread_count(asked_threads(options, scenario), count);
+  const Outage found = find_outage(scenario, count, draws, criterion, simulation(fft), threads);
+  if (line.has("each")) {
+    print(std::cout, each(found, draws), options.format);
+    return kDone;
+  }
+  if (options.format == Format::kText) {
+    print(std::cout, distribution(found), options.format);
+    std::cout << '\n';
+  }
+  print(std::cout,
+        outage_facts(found, criterion,
+                     repeat_command(options, scenario, draws, found.realisations[found.worst])),
+        options.format);
+  return kDone;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,52 @@
+// cohlink qualify: every line of a spec sheet, pass or fail.
+#include <algorithm>
+#include <iostream>
+
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/executor.h"
+#include "tools/study/numbers.h"
+#include "tools/study/spec_sheet.h"
+
+namespace cohlink {
+
+int qualify(const Arguments& arguments) {
+  CommandLine line(
+      "qualify SCENARIO...",
+      "Checks every [require.NAME] section of the scenario: a key at its extreme or swept, a measured\n"
+      "quantity, a bound. Prints pass, fail or undecided with the margin. Exit status 1 unless all pass.\n"
+      "Each point is counted until its 95 % interval leaves the bound out, at most run.frames frames.");
+  namespace po = boost::program_options;
+  line.own()("only", po::value<std::vector<std::string>>()->composing()->value_name("NAME"),
+             "check this requirement alone; may be repeated");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("qualify needs a scenario file");
+  const Scenario scenario = layered(Scenario(), options.files, options);
+  auto lines = read_spec_sheet(scenario);
+  if (const auto only = line.texts("only"); !only.empty()) {
+    for (const auto& name : only)
+      if (std::none_of(lines.begin(), lines.end(), [&](const SpecLine& l) { return l.name == name; }))
+        throw InputError("--only " + name + ": the scenario has no [require." + name + "]");
+    std::erase_if(
+        lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
+  }
+
+  FftCache fft(planning_of(scenario));
+  const unsigned threads = thread_count(asked_threads(options, scenario),
+                                        static_cast<std::size_t>(scenario.integer("run.frames")));
+  std::vector<SpecOutcome> outcomes;
+  for (const auto& requirement : lines) {
+    outcomes.push_back(check_spec_line(scenario, requirement, simulation(fft), threads));
+    const SpecOutcome& out = outcomes.back();
+    note(options.quiet,
+         requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
+  }
+  print(std::cout, spec_table(lines, outcomes), options.format);
+  const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
+                                  [](const SpecOutcome& out) { return out.verdict == "pass"; });
+  return passed ? kDone : kRequirementFailed;
+}
+
+}  // namespace cohlink

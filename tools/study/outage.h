@@ -1,0 +1,57 @@
+// Outage: how often a link fails over random realisations of its fibre, and the worst of them.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "tools/study/limit.h"
+#include "tools/study/search.h"
+
+namespace cohlink {
+
+/// A scenario key drawn anew for every realisation.
+struct Draw {
+  enum class Law { kUniform, kNormal, kMaxwell };
+  std::string key;
+  Law law = Law::kUniform;
+  double a = 0, b = 0;  // uniform: ends; normal: mean, deviation; Maxwell: mean
+};
+
+/// "KEY=uniform:a:b", "KEY=normal:mean:deviation", "KEY=maxwell:mean" (DGD: Poole, Winters and Nagel, Opt.
+/// Lett. 16, 1991). InputError else.
+Draw parse_draw(const std::string& text);
+
+/// The value of realisation `number`: its own stream of the seed, kept inside the key's legal range.
+double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number);
+
+/// One realisation: frame `number`, birefringence drawn anew, and the values of the drawn keys.
+struct Realisation {
+  std::uint64_t number = 0;
+  std::vector<double> values;  // one per draw
+  ErrorCount count;
+  double snr_db = 0;
+  double penalty_db = 0;  // SNR of the reference over its own
+  bool outage = false;
+};
+
+struct Outage {
+  double reference_snr_db = 0;  // without PMD and with the drawn keys as the scenario has them
+  std::vector<Realisation> realisations;
+  std::uint64_t outages = 0;
+  Interval probability;      // 95 % Clopper-Pearson
+  std::size_t worst = 0;     // index of the lowest SNR
+  std::uint64_t warned = 0;  // realisations in which the receiver warned
+  /// Value below which a part of the realisations lies, 0 to 1, of a quantity of theirs.
+  static double quantile(std::vector<double> values, double part);
+};
+
+/// Runs realisations 0 ... count-1. Outage: the criterion does not hold, judged by the estimate of the one
+/// frame; a penalty here is one of SNR at the scenario's own noise.
+Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
+                   const Criterion& criterion, const SourceMaker& source, unsigned threads);
+
+/// The scenario of one realisation, so that simulating its frame `number` repeats it.
+Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>& draws, std::uint64_t number);
+
+}  // namespace cohlink
