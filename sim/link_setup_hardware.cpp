@@ -79,6 +79,7 @@ ModulatorParameters modulator_setup(const Scenario& s) {
                                  {{"ideal", ModulatorKind::kIdeal}, {"iq", ModulatorKind::kIq}});
   if (p.kind == ModulatorKind::kIdeal) reject_interferometer_keys(s);
   p.laser_power = dbm_to_watt(s.number("transmitter.laser_power_dbm"));
+  p.xy_power_ratio = from_db(s.number("transmitter.xy_power_imbalance_db"));
   p.predistortion = s.text("transmitter.predistortion") == "arcsine";
   p.iq.v_pi = s.number("transmitter.modulator_v_pi_v");
   p.iq.inner_arm_error = amplitude_ratio(s, "transmitter.modulator_extinction_db");
@@ -176,7 +177,7 @@ TransmitterParameters transmitter_hardware(const Scenario& s) {
   p.driver.gain = std::pow(10.0, s.number("transmitter.driver_gain_db") / 20.0);
   p.driver.saturation = s.optional_number("transmitter.driver_saturation_v");
   p.lane_errors = {s.number("transmitter.iq_gain_imbalance_db"), s.number("transmitter.iq_skew_ps") * 1e-12,
-                   s.number("transmitter.xy_power_imbalance_db"), s.number("transmitter.xy_skew_ps") * 1e-12};
+                   s.number("transmitter.xy_skew_ps") * 1e-12};
   p.laser = laser_setup(s, "transmitter.laser_");
   p.modulator = modulator_setup(s);
   p.launch_power = dbm_to_watt(s.number("transmitter.launch_power_dbm"));

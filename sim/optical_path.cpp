@@ -56,6 +56,12 @@ PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& b
   return plan;
 }
 
+double group_delay(const PropagationPlan& plan, double frequency) {
+  const PlanTotals sum = totals(plan);
+  const double w = kTwoPi * frequency;
+  return -(sum.beta2_length * w - 0.5 * sum.beta3_length * w * w);
+}
+
 std::optional<double> LightLevels::osnr() const {
   if (noise_psd <= 0.0) return std::nullopt;
   return signal_power / (2.0 * noise_psd * kOsnrBandwidthHz);

@@ -13,6 +13,10 @@ namespace cohlink {
 /// `birefringence` addresses the streams of the random fibre.
 PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence);
 
+/// How much later than the centre of the simulated band light at `frequency` [Hz, FFT sign] arrives [s]:
+/// minus the slope of the phase b2 L w^2/2 - b3 L w^3/6.
+double group_delay(const PropagationPlan& plan, double frequency);
+
 /// Light levels along a plan, by walking its gains: no waveform needed.
 struct LightLevels {
   double peak_power = 0.0;    // W, the highest mean signal power at any place

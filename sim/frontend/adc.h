@@ -9,7 +9,6 @@
 
 #include "sim/electronics/quantiser.h"
 #include "sim/frontend/receiver_electronics.h"
-#include "sim/signal/capture.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
@@ -38,8 +37,7 @@ struct AdcParameters {
   QuantiserParameters quantiser;
   std::optional<double> full_scale;  // V; absent = set to the loading by the gain control
   double loading_db = -11.0;         // rms of a lane relative to full scale
-  bool flat_band =
-      true;  // nothing above half the sample rate gets in; false: what the electronics leave aliases
+  bool flat_band = true;             // nothing above half the sample rate gets in; false: it aliases
 };
 
 /// The errors of one made converter: the same for every frame. Each set has mean 0 over lanes or

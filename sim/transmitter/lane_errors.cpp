@@ -19,11 +19,10 @@ std::array<double, 2> balanced_pair(double db) {
 
 void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, FftCache& fft) {
   const auto [gain_i, gain_q] = balanced_pair(p.iq_gain_db);
-  const auto amplitude = balanced_pair(p.xy_power_db);
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const auto rows = drive.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {
-    for (auto& z : *rows[pol]) z = {amplitude[pol] * gain_i * z.real(), amplitude[pol] * gain_q * z.imag()};
+    for (auto& z : *rows[pol]) z = {gain_i * z.real(), gain_q * z.imag()};
     delay_lanes(*rows[pol], drive.sample_rate, delay[pol], delay[pol] + p.iq_skew, fft);
   }
 }

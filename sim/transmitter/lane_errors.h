@@ -1,4 +1,5 @@
-// What cables, drivers and combiner do to the four drive lanes: gain and time between I and Q, X and Y.
+// What cables, drivers and connectors do to the four drive lanes: gain and time between I and Q, time between
+// X and Y.
 #pragma once
 
 #include "sim/signal/fft.h"
@@ -7,10 +8,9 @@
 namespace cohlink {
 
 struct LaneErrorParameters {
-  double iq_gain_db = 0.0;   // amplitude of I over Q, 20 log10, both polarisations; their power sum is kept
-  double iq_skew = 0.0;      // s, Q later than I
-  double xy_power_db = 0.0;  // power of X over Y; the total is kept
-  double xy_skew = 0.0;      // s, Y later than X
+  double iq_gain_db = 0.0;  // amplitude of I over Q, 20 log10, both polarisations; their power sum is kept
+  double iq_skew = 0.0;     // s, Q later than I
+  double xy_skew = 0.0;     // s, Y later than X
 };
 
 /// Applies them to the drive waveforms in place. With gain g = I/Q and a phase error p of the modulator, a

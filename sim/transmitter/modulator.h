@@ -14,8 +14,9 @@ enum class ModulatorKind { kIdeal, kIq };
 struct ModulatorParameters {
   ModulatorKind kind = ModulatorKind::kIdeal;
   IqModulatorParameters iq;
-  double laser_power = 40e-3;  // W, split in halves to the two polarisations
-  bool predistortion = false;  // arcsine, kIq only
+  double laser_power = 40e-3;   // W, split between the two polarisations
+  double xy_power_ratio = 1.0;  // power of X over Y; the sum is kept
+  bool predistortion = false;   // arcsine, kIq only
 };
 
 /// What is left to be done by the launch amplifier.
@@ -26,11 +27,12 @@ struct ModulatedLight {
 
 /// Turns the drive (units of driver.h) into light in place. A polarisation combiner joins X and Y without
 /// loss.
-///   kIdeal: E = sqrt(launch / 2) (u_I + i exp(i phase_error) u_Q) a(t) exp(i phi(t)); the mean power over
+///   kIdeal: E = sqrt(launch share) (u_I + i exp(i phase_error) u_Q) a(t) exp(i phi(t)); the mean power over
 ///     all data is the launch power and a frame's own differs by what its data happen to be. Its output is
 ///     taken to be the laser's power times the transmission.
-///   kIq: E = sqrt(laser power / 2) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)).
-/// a(t), phi(t): relative amplitude and phase of the laser.
+///   kIq: E = sqrt(laser power x share) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)).
+/// a(t), phi(t): relative amplitude and phase of the laser; share: r / (1 + r) for X, 1 / (1 + r) for Y, r
+/// the power ratio.
 ModulatedLight modulate(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& parameters,
                         double volt_per_unit, double launch_power);
 

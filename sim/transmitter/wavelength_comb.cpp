@@ -76,6 +76,7 @@ TransmittedFrame transmit_comb(const TransmitterParameters& p, const WavelengthC
 }
 
 void tune_to(Field<double>& field, double frequency, double delay, FftCache& fft) {
+  if (frequency == 0.0 && delay == 0.0) return;
   const std::size_t n = field.size();
   const auto& plan = fft.get<double>(n);
   const auto bins = std::lround(frequency * static_cast<double>(n) / field.sample_rate);

@@ -1,0 +1,95 @@
+#include "sim/link_truth.h"
+
+#include <utility>
+
+#include "sim/fibre/pmd.h"
+#include "sim/optical_path.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+std::vector<double> at_symbols(const std::vector<double>& samples, std::size_t samples_per_symbol) {
+  std::vector<double> out;
+  out.reserve(samples.size() / samples_per_symbol);
+  for (std::size_t i = 0; i < samples.size(); i += samples_per_symbol) out.push_back(samples[i]);
+  return out;
+}
+
+// The path's Jones matrix on a comb over the signal's band, its carrier (at `tuned` in the simulated band) in
+// the middle.
+void sample_jones(Truth& truth, const PropagationPlan& plan, double tuned, double band_edge) {
+  constexpr int kHalf = 16;
+  for (int k = -kHalf; k <= kHalf; ++k) {
+    const double frequency = band_edge * k / kHalf;
+    const JonesMatrix m = jones_matrix(plan, tuned + frequency);
+    truth.jones_frequency_hz.push_back(frequency);
+    truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});
+  }
+}
+
+// Dispersion at `tuned` [Hz] in the simulated band: b2 L - b3 L w, from the phase b2 L w^2/2 - b3 L w^3/6.
+double beta2_length_at(const PlanTotals& sum, double tuned) {
+  return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
+}
+
+double sample_rate(const TransmitterParameters& p) {
+  return p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+}
+
+// OSNR of what reaches the hybrid: noise of the link, then that of the pre-amplifier, whose density counts
+// against the received power (all channels and the noise of the whole simulated band).
+std::optional<double> osnr_at_receiver(const LinkSetup& setup, const PropagationPlan& path,
+                                       const LaunchedLight& launched, double preamplifier_psd) {
+  const LightLevels levels = light_levels(path, launched);
+  const double total =
+      levels.signal_power * launched.total_ratio + 2.0 * levels.noise_psd * sample_rate(setup.transmitter);
+  LightLevels at_hybrid = levels;
+  at_hybrid.noise_psd += preamplifier_psd * total / setup.receiver_input.received_power;
+  return at_hybrid.osnr();
+}
+
+LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors,
+                     const std::array<double, 4>& transimpedance) {
+  LaneTruth lanes;
+  for (std::size_t l = 0; l < 4; ++l) {
+    const double electrical =
+        (l >= 2 ? setup.electronics.xy_skew : 0.0) + (l % 2 ? setup.electronics.iq_skew : 0.0);
+    lanes.skew_ps[l] = (electrical + setup.adc.skew[l]) * 1e12;
+    for (const double timing : adc_errors.sub_timing[l])
+      lanes.interleaving_skew_ps[l].push_back(-timing * 1e12);  // sampled late: seen early
+  }
+  lanes.gain = adc_errors.gain;
+  lanes.offset_of_full_scale = adc_errors.offset;
+  lanes.transimpedance_ohm = transimpedance;
+  lanes.interleaving_gain = adc_errors.sub_gain;
+  lanes.interleaving_offset_of_full_scale = adc_errors.sub_offset;
+  lanes.clock_offset_ppm = setup.adc.clock_offset * 1e6;
+  return lanes;
+}
+
+}  // namespace
+
+Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
+                 TransmittedFrame sent, const ReceiverFrame& received) {
+  const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
+  const double tuned = tuned_frequency(setup);
+  Truth truth;
+  truth.bits = std::move(sent.data.bits);
+  truth.symbols = std::move(sent.data.symbols);
+  truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
+  truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
+  truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);
+  truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
+  truth.frequency_offset_hz = setup.oscillator.frequency_offset;
+  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(totals(path), tuned));
+  truth.dgd_ps = pmd_state(path, tuned).dgd * 1e12;
+  const LaunchedLight launched = launched_light(setup, sent.noise_psd);
+  if (const auto osnr = osnr_at_receiver(setup, path, launched, received.preamplifier_psd))
+    truth.osnr_db = to_db(*osnr);
+  truth.lanes = lane_truth(setup, adc_errors, received.transimpedance);
+  sample_jones(truth, path, tuned, pulse_band_edge(setup.transmitter.pulse));
+  return truth;
+}
+
+}  // namespace cohlink

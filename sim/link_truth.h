@@ -1,0 +1,25 @@
+// What is true about one frame, gathered from the blocks that know.
+#pragma once
+
+#include <array>
+
+#include "sim/fibre/plan.h"
+#include "sim/link_setup.h"
+#include "sim/signal/capture.h"
+
+namespace cohlink {
+
+/// What the receiver's hardware did in one frame.
+struct ReceiverFrame {
+  LaserTrace oscillator;
+  double preamplifier_psd = 0.0;  // W/Hz per polarisation, referred to the received power
+  std::array<double, 4> transimpedance = {1, 1, 1, 1};
+};
+
+/// The truth of a frame that was sent as `sent` over `path`. Traces are taken at the symbol centres; the
+/// optical path's Jones matrix at 33 frequencies over the signal's band; the OSNR counts the noise of
+/// transmitter, line, loading and pre-amplifier.
+Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
+                 TransmittedFrame sent, const ReceiverFrame& received);
+
+}  // namespace cohlink
