@@ -420,7 +420,7 @@ TEST_CASE("published: each flaw alone at a data-sheet-typical value costs betwee
     CHECK(cost > (flaw.by_errors ? -0.05 : -0.02));
     CHECK(cost < 0.5);
     char figure[32];
-    std::snprintf(figure, sizeof figure, "%.2f dB", std::max(cost, 0.0));
+    std::snprintf(figure, sizeof figure, "%.2f dB", std::max(0.0, cost));
     validation::record("Cost of one flaw: " + flaw.name, "16QAM, 32 GBd, BER 2e-2; value: common practice",
                        "0 to 0.5 dB", figure);
   }
