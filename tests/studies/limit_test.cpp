@@ -1,0 +1,117 @@
+// Limits on models whose crossing is known.
+#include "tools/study/limit.h"
+
+#include <doctest/doctest.h>
+
+#include <boost/random/binomial_distribution.hpp>
+#include <boost/random/mersenne_twister.hpp>
+#include <cmath>
+
+#include "sim/signal/random.h"
+#include "sim/signal/units.h"
+
+using namespace cohlink;
+
+namespace {
+
+// Errors by the binomial law at an SNR that falls with the key; no waveform.
+SourceMaker model(std::uint64_t seed, const std::function<double(const Scenario&)>& snr_db,
+                  std::uint64_t bits) {
+  return [=](const Scenario& scenario) -> FrameSource {
+    const double snr = snr_db(scenario), ber = theory_ber(Modulation::kQpsk, from_db(snr));
+    const auto address = static_cast<std::uint64_t>(std::llround(1e6 * (100.0 + snr)));
+    return [=](std::uint64_t frame) {
+      boost::random::mt19937_64 engine(RandomStreams(seed, frame, address).stream("model").bits());
+      boost::random::binomial_distribution<std::int64_t> errors(static_cast<std::int64_t>(bits), ber);
+      FrameResult result;
+      result.count = {static_cast<std::uint64_t>(errors(engine)), bits};
+      result.symbols = static_cast<double>(bits) / 2.0;
+      result.noise_sum = result.symbols * from_db(-snr);
+      return result;
+    };
+  };
+}
+
+double snr_at(double ber) { return to_db(theory_snr(Modulation::kQpsk, ber)); }
+
+}  // namespace
+
+TEST_CASE("a limit's interval holds the crossing, and the estimate lies inside it") {
+  int held = 0;
+  const int searches = 100;
+  for (int i = 0; i < searches; ++i) {
+    // SNR falls by 1 dB per 100 ps of DGD from 3 dB above the threshold: crossing at 300 ps.
+    const auto snr_db = [](const Scenario& s) {
+      return snr_at(2e-2) + 3.0 - s.number("channel.dgd_ps") / 100.0;
+    };
+    LimitRule rule;
+    rule.key = "channel.dgd_ps";
+    rule.from = 0.0, rule.to = 1000.0;
+    rule.frames = 30;
+    const Limit limit = find_limit(Scenario(), rule, model(static_cast<std::uint64_t>(i), snr_db, 20'000), 1);
+    REQUIRE(limit.crossed);
+    CHECK(limit.value >= limit.holds);
+    CHECK(limit.value <= limit.fails);
+    CHECK(std::abs(limit.value - 300.0) < 25.0);
+    held += limit.holds <= 300.0 && 300.0 <= limit.fails;
+  }
+  CHECK(held >= 0.95 * searches);
+}
+
+TEST_CASE("whole-number keys end at the last value that holds") {
+  // 20 dB less 10 log10(spans): 6.25 dB (BER 2e-2) is met up to 23 spans.
+  const auto snr_db = [](const Scenario& s) {
+    return 20.0 - to_db(static_cast<double>(s.integer("fibre.spans")));
+  };
+  LimitRule rule;
+  rule.key = "fibre.spans";
+  rule.from = 1, rule.to = 100;
+  rule.frames = 400;
+  const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 100'000), 1);
+  REQUIRE(limit.crossed);
+  CHECK(limit.value == std::floor(from_db(20.0 - snr_at(2e-2))));
+}
+
+TEST_CASE("a penalty is measured against the first end of the range") {
+  // The linewidth takes 1 dB at 500 kHz, whatever the OSNR.
+  const auto snr_db = [](const Scenario& s) {
+    return s.number("channel.osnr_db") - to_db(s.number("signal.symbol_rate_gbd") / 12.5) -
+           s.number("laser_lo.linewidth_khz") / 500.0;
+  };
+  LimitRule rule;
+  rule.key = "laser_lo.linewidth_khz";
+  rule.from = 0, rule.to = 2000;
+  rule.criterion = {Criterion::Kind::kPenalty, 1.0};
+  rule.frames = 60;
+  const Limit limit = find_limit(Scenario(), rule, model(3, snr_db, 100'000), 1);
+  REQUIRE(limit.crossed);
+  REQUIRE(limit.reference);
+  CHECK(limit.holds <= 500.0);
+  CHECK(limit.fails >= 500.0);
+  CHECK(std::abs(limit.value - 500.0) < 60.0);
+}
+
+TEST_CASE("no crossing between the ends is said") {
+  const auto snr_db = [](const Scenario&) { return 12.0; };
+  LimitRule rule;
+  rule.key = "channel.dgd_ps";
+  rule.from = 0.0, rule.to = 10.0;
+  const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 20'000), 1);
+  CHECK(!limit.crossed);
+  CHECK(limit.remark == "no crossing shown: BER at most 0.02 holds at 0 and holds at 10");
+}
+
+TEST_CASE("criteria are read by name, and what is wrong with one is said") {
+  const Scenario scenario;
+  CHECK(parse_criterion("ber", scenario).bound == 2e-2);
+  CHECK(parse_criterion("ber=1e-3", scenario).bound == 1e-3);
+  CHECK(parse_criterion("q_db=9.8", scenario).bound == doctest::Approx(1e-3).epsilon(0.01));
+  CHECK(parse_criterion("penalty_db=1", scenario).kind == Criterion::Kind::kPenalty);
+  CHECK_THROWS_WITH_AS(parse_criterion("evm=3", scenario),
+                       "--criterion evm=3: expected ber, ber=B, q_db=Q, snr_db=S or penalty_db=P",
+                       InputError);
+  CHECK_THROWS_WITH_AS(parse_criterion("snr_db", scenario),
+                       "--criterion snr_db: a number must follow snr_db=", InputError);
+  CHECK_THROWS_WITH_AS(parse_criterion("ber=0.5", scenario),
+                       "--criterion ber=0.5: a BER between 1e-12 and 0.35 is needed", InputError);
+}
