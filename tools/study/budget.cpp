@@ -27,7 +27,7 @@ LinkSetup coarse(LinkSetup setup) {
 }
 
 LightLevels levels_of(const LinkSetup& setup) {
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), setup.transmitter.launch_power);
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup));
 }
 
 /// The line's first `count` sections, nothing behind them.
@@ -42,9 +42,17 @@ double fibre_loss(const LineSection& section) {
   return std::exp(-section.span.loss * section.span.length) * from_db(-section.lumped_loss_db);
 }
 
-GnSignal gn_signal(const LinkSetup& setup) {
+/// The channel under test as the middle one of a comb of equals.
+GnSignal gn_signal(const LinkSetup& setup, double spacing) {
   GnSignal signal;
   signal.pulse = setup.transmitter.pulse;
+  signal.channels = static_cast<int>(setup.comb.neighbours.size()) + 1;
+  signal.spacing = spacing;
+  return signal;
+}
+
+GnSignal alone(GnSignal signal) {
+  signal.channels = 1;
   return signal;
 }
 
@@ -58,7 +66,7 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
     span.beta2 = section.span.beta2;
     span.gamma = section.span.gamma;
     span.module_beta2_length = section.module ? section.module->beta2_length : 0.0;
-    span.relative_power = levels[k].input_power / setup.transmitter.launch_power;
+    span.relative_power = levels[k].input_power / levels[0].input_power;
     line.push_back(span);
   }
   return line;
@@ -66,7 +74,7 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
 
 std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
   std::vector<SpanLevel> spans;
-  double power = setup.transmitter.launch_power;
+  double power = launched_light(setup).signal_power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
     const LightLevels after = levels_after(setup, k + 1);
     SpanLevel level;
@@ -80,18 +88,22 @@ std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
   return spans;
 }
 
-/// The expected interference after every span. The model is run at a few lengths of the line only: between
-/// them it follows a power of the number of spans closely (N^(1+eps)).
+/// The expected interference after every span. The model is run for one channel at a few lengths of the line
+/// only: between them it follows a power of the number of spans closely (N^(1+eps)), and neighbours add the
+/// share they have at the end.
 void fill_interference(Budget& budget, const std::vector<GnSection>& line, const GnSignal& signal) {
-  const double squared = budget.launch_power * budget.launch_power;
-  const auto ratio_at = [&](std::size_t count) {
+  const auto one_channel = [&](std::size_t count) {
     const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
-    return squared * gn_integral(part, signal, NoiseReading::kMatchedFilter) *
+    return gn_integral(part, alone(signal), NoiseReading::kMatchedFilter) *
            egn_factor(part, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
   };
   const std::size_t last = line.size();
-  budget.spans[last - 1].interference = squared * budget.interference.expected();
+  const double end = budget.launch_power * budget.launch_power * budget.interference.expected();
+  budget.spans[last - 1].interference = end;
   if (last == 1) return;
+  const double whole = budget.interference.self * budget.interference.egn;
+  if (!(whole > 0.0)) return;
+  const auto ratio_at = [&](std::size_t count) { return end * one_channel(count) / whole; };
   budget.spans[0].interference = ratio_at(1);
   const auto middle = static_cast<std::size_t>(std::lround(std::sqrt(static_cast<double>(last))));
   const bool knot = middle > 1 && middle < last;
@@ -113,9 +125,20 @@ Interference interference_of(const std::vector<GnSection>& line, const GnSignal&
   Interference result;
   result.closed_incoherent = gn_closed_form(line, signal, Accumulation::kIncoherent);
   result.closed_coherent = gn_closed_form(line, signal, Accumulation::kCoherent);
-  result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
-  result.integral_matched = gn_integral(line, signal, NoiseReading::kMatchedFilter);
+  result.self = gn_integral(line, alone(signal), NoiseReading::kMatchedFilter);
   result.egn = egn_factor(line, signal.pulse.symbol_rate, modulation, NoiseReading::kMatchedFilter);
+  if (signal.channels == 1) {
+    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
+    result.integral_matched = result.self;
+  } else if (signal.channels <= kMaximumIntegralChannels) {
+    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
+    result.integral_matched = gn_integral(line, signal, NoiseReading::kMatchedFilter);
+  } else {
+    // Too wide for the integral: what the neighbours add, by the closed form.
+    result.integral_centre = std::numeric_limits<double>::quiet_NaN();
+    result.integral_matched =
+        result.self + result.closed_coherent - gn_closed_form(line, alone(signal), Accumulation::kCoherent);
+  }
   return result;
 }
 
@@ -220,6 +243,8 @@ std::vector<std::string> left_out(const Scenario& s) {
       {"channel.polarisation_rotation_krad_per_s", "polarisation rotation"},
       {"frontend.hybrid_phase_error_deg", "hybrid phase error"},
       {"frontend.bandwidth_ghz", "front-end bandwidth"},
+      {"fibre.filter_bandwidth_ghz", "add-drop filters"},
+      {"channel.filter_bandwidth_ghz", "the receiver's optical filter"},
       {"transmitter.dac_bits", "DAC"},
       {"transmitter.launch_amplifier_noise_figure_db", "launch amplifier noise"},
   };
@@ -231,6 +256,11 @@ std::vector<std::string> left_out(const Scenario& s) {
         key->type == KeyType::kInteger ? static_cast<double>(s.integer(flaw.key)) : s.number(flaw.key);
     if (value != 0.0) names.emplace_back(flaw.name);
   }
+  for (const char* key : {"channel.power_offsets_db", "channel.modulations", "channel.roll_offs"})
+    if (find_key(key) != nullptr && s.is_set(key)) {
+      names.emplace_back("differences between channels");
+      break;
+    }
   names.emplace_back("what the receiver's own estimates cost");
   return names;
 }
@@ -275,12 +305,13 @@ Budget make_budget(const Scenario& scenario) {
   Budget budget;
   budget.modulation = setup.transmitter.modulation;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
-  budget.launch_power = setup.transmitter.launch_power;
+  budget.launch_power = launched_light(setup).signal_power;
   budget.spans = walk_spans(setup);
   const auto line = gn_line(setup, budget.spans);
+  const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
   if (!line.empty()) {
-    budget.interference = interference_of(line, gn_signal(setup), budget.modulation);
-    fill_interference(budget, line, gn_signal(setup));
+    budget.interference = interference_of(line, signal, budget.modulation);
+    fill_interference(budget, line, signal);
   }
 
   const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
@@ -294,15 +325,14 @@ Budget make_budget(const Scenario& scenario) {
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
       {"interference", "nonlinear interference", power_squared * budget.interference.expected(),
-       "GN integral, coherent, matched filter, EGN for the constellation"},
+       "GN integral, coherent, matched filter, EGN for the channel itself"},
   };
   for (auto& term : receiver_terms(setup, noise_share, rate)) budget.terms.push_back(std::move(term));
 
   double sum = 0.0;
   for (const NoiseTerm& term : budget.terms) sum += term.ratio;
   budget.snr = 1.0 / sum;
-  budget.snr_gn =
-      1.0 / (sum + power_squared * budget.interference.integral_matched * (1.0 - budget.interference.egn));
+  budget.snr_gn = 1.0 / (sum + power_squared * budget.interference.self * (1.0 - budget.interference.egn));
   if (line_ratio > 0.0 && budget.interference.expected() > 0.0)
     budget.optimum_launch_power =
         std::cbrt(line_ratio * budget.launch_power / (2.0 * budget.interference.expected()));

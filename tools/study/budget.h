@@ -33,8 +33,9 @@ struct NoiseTerm {
 struct Interference {
   double closed_incoherent = 0, closed_coherent = 0;  // asinh form; NaN for a lossless line
   double integral_centre = 0, integral_matched = 0;   // coherent accumulation
-  double egn = 1;                                     // factor for this constellation
-  double expected() const { return integral_matched * egn; }
+  double self = 0;                                    // matched filter, of the channel with itself
+  double egn = 1;                                     // factor on `self` for this constellation
+  double expected() const { return integral_matched + self * (egn - 1.0); }
 };
 
 struct Budget {
