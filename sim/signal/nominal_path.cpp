@@ -41,7 +41,8 @@ std::vector<NominalSpan> nominal_spans(const Scenario& s) {
   const NominalSpan usual = span_of_type(s, s.text("fibre.type"));
   if (lengths.empty())
     return std::vector<NominalSpan>(static_cast<std::size_t>(s.integer("fibre.spans")), usual);
-  if (s.is_given("fibre.spans")) s.reject("fibre.spans", "and fibre.span_lengths_km cannot both be given");
+  if (s.integer("fibre.spans") != 0)
+    s.reject("fibre.spans", "and fibre.span_lengths_km cannot both be given");
   std::vector<NominalSpan> spans;
   for (std::size_t k = 0; k < lengths.size(); ++k) {
     NominalSpan span = types.empty() ? usual : span_of_type(s, types[k]);
@@ -65,11 +66,14 @@ double channel_offset_hz(const Scenario& s) {
 }
 
 double nominal_dispersion_ps_per_nm(const Scenario& s) {
-  const double offset_nm = -channel_offset_hz(s) * kWavelength * kWavelength / kSpeedOfLight * 1e9;
+  const double w = -kTwoPi * channel_offset_hz(s);  // FFT sign
   const double module = s.number("fibre.compensation_ps_per_nm");
   double sum = s.number("channel.extra_dispersion_ps_per_nm");
-  for (const NominalSpan& span : nominal_spans(s))
-    sum += span.length_km * (span.dispersion_ps_per_nm_km + offset_nm * span.slope_ps_per_nm2_km) + module;
+  for (const NominalSpan& span : nominal_spans(s)) {
+    const double slope =
+        slope_to_beta3(span.slope_ps_per_nm2_km, span.dispersion_ps_per_nm_km) * w * span.length_km * 1e3;
+    sum += span.length_km * span.dispersion_ps_per_nm_km - beta2_length_to_accumulated(slope) + module;
+  }
   return sum;
 }
 

@@ -28,7 +28,8 @@ int channel_under_test(const Scenario& scenario);
 /// Optical frequency of that channel above the centre of the grid [Hz].
 double channel_offset_hz(const Scenario& scenario);
 
-/// Accumulated chromatic dispersion of spans, modules and extra dispersion at the channel under test [ps/nm].
+/// Accumulated chromatic dispersion of spans, modules and extra dispersion at the channel under test [ps/nm],
+/// as (beta2 - beta3 w) L there expressed at 1550 nm.
 double nominal_dispersion_ps_per_nm(const Scenario& scenario);
 
 }  // namespace cohlink
