@@ -204,8 +204,9 @@ double adc_ratio(const LinkSetup& setup, double noise_share, double symbol_rate)
 }
 
 double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
-  // (2 pi sigma)^2 times the mean square frequency of a flat band of one symbol rate.
-  return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0;
+  // (2 pi sigma)^2 times the mean square frequency of a flat band of one symbol rate, spread over the ADC's
+  // band, of which the matched filter keeps its part.
+  return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0 * symbol_rate / setup.adc.sample_rate;
 }
 
 double preamplifier_ratio(const LinkSetup& setup, double noise_share, double symbol_rate) {
@@ -225,7 +226,7 @@ std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, double noise_share
       {"thermal", "thermal noise", thermal_ratio(setup, d, rate), "i_n^2 over R^2 Ps P_LO"},
       {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, noise_share, rate),
        "A^2/3 4^-ENOB, Gaussian lanes"},
-      {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12"},
+      {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12 Rs / fs"},
   };
 }
 

@@ -1,0 +1,100 @@
+// The closed-form budget against textbook numbers and against short simulations of one source at a time.
+#include "tools/study/budget.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <ctime>
+
+#include "sim/signal/units.h"
+#include "tools/study/search.h"
+
+using namespace cohlink;
+
+namespace {
+
+Scenario scenario_of(const std::string& text) {
+  Scenario scenario;
+  scenario.read_text(text, "test");
+  return scenario;
+}
+
+const NoiseTerm& term(const Budget& budget, const std::string& name) {
+  for (const NoiseTerm& t : budget.terms)
+    if (t.name == name) return t;
+  throw std::logic_error("no term " + name);
+}
+
+// The ideal chain: nothing is estimated, so the SNR is that of the light path and the converter.
+double simulated_snr_db(Scenario scenario) {
+  static FftCache fft(FftPlanning::kEstimate);
+  scenario.set("dsp.chain=resample,matched-filter,decimate,phase");
+  scenario.set("dsp.phase_recovery=genie");
+  scenario.set("signal.symbols=16384");
+  Meter meter(simulation(fft)(scenario), 1);
+  meter.run(2);
+  return meter.total().snr_db();
+}
+
+}  // namespace
+
+TEST_CASE("OSNR along a line follows 58 + P - L - NF - 10 log N") {
+  const Budget budget =
+      make_budget(scenario_of("[fibre]\nspans = 20\nspan_length_km = 100\nattenuation_db_per_km = "
+                              "0.2\n[transmitter]\nlaunch_power_dbm = 1\n"
+                              "[amplifier]\nnoise_figure_db = 5\n"));
+  REQUIRE(budget.spans.size() == 20);
+  for (const SpanLevel& level : budget.spans) {
+    // 57.95 dB at 1550 nm; ITU-T G.680 (from memory).
+    const double rule = 57.95 + 1.0 - 20.0 - 5.0 - to_db(static_cast<double>(level.span));
+    CHECK(std::abs(to_db(level.osnr.value()) - rule) < 0.03);
+    CHECK(watt_to_dbm(level.input_power) == doctest::Approx(1.0));
+    CHECK(watt_to_dbm(level.output_power) == doctest::Approx(-19.0));
+  }
+  for (std::size_t k = 1; k < budget.spans.size(); ++k)
+    CHECK(budget.spans[k].interference > budget.spans[k - 1].interference);
+}
+
+TEST_CASE("the optimum launch power has line ASE at twice the interference, and no other power does better") {
+  Scenario scenario = scenario_of("[fibre]\nspans = 10\n[adc]\nbits = 16\nloading_db = -16\n");
+  const Budget budget = make_budget(scenario);
+  REQUIRE(budget.optimum_launch_power);
+  const auto snr_at = [&](double dbm) {
+    scenario.set("transmitter.launch_power_dbm", std::to_string(dbm), "test");
+    return make_budget(scenario).snr;
+  };
+  const double best = watt_to_dbm(*budget.optimum_launch_power);
+  CHECK(snr_at(best) > snr_at(best - 0.3));
+  CHECK(snr_at(best) > snr_at(best + 0.3));
+  scenario.set("transmitter.launch_power_dbm", std::to_string(best), "test");
+  const Budget there = make_budget(scenario);
+  CHECK(term(there, "line_ase").ratio ==
+        doctest::Approx(2.0 * term(there, "interference").ratio).epsilon(1e-3));
+}
+
+TEST_CASE("each source of noise takes from the simulated SNR what the budget says, within 0.2 dB") {
+  for (const std::string text : {
+           "[channel]\nosnr_db = 15\n",
+           "[frontend]\nshot_noise = true\nreceived_power_dbm = -38\n",
+           "[frontend]\nthermal_noise_pa_per_sqrt_hz = 30\nreceived_power_dbm = -28\n[laser_lo]\npower_dbm = "
+           "8\n",
+           "[signal]\nmodulation = 16qam\n[adc]\nbits = 8\nenob = 4\n",
+           "[adc]\njitter_fs = 1500\nbits = 12\n",
+       }) {
+    const Scenario scenario = scenario_of(text);
+    CAPTURE(text);
+    CHECK(std::abs(simulated_snr_db(scenario) - to_db(make_budget(scenario).snr)) < 0.2);
+  }
+}
+
+TEST_CASE("a budget of 20 spans takes less than 50 ms of processor time") {
+  const Scenario scenario = scenario_of("[signal]\nmodulation = 16qam\n[fibre]\nspans = 20\n");
+  make_budget(scenario);
+  const std::clock_t start = std::clock();
+  make_budget(scenario);
+  const double seconds = static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC;
+  MESSAGE("budget of 20 spans: " << 1e3 * seconds << " ms");
+#if defined(__OPTIMIZE__) && !defined(__SANITIZE_ADDRESS__)
+  CHECK(seconds < 0.05);
+#endif
+}
