@@ -267,18 +267,22 @@ std::string times(const h5::Shape& shape) {
 Facts curve_facts(const h5::File& file) {
   Facts facts;
   add_provenance(facts, file, "curve");
-  const auto ber = file.read<double>("/ber");
+  // A curve holds BER or, when that was asked for, required OSNR.
+  const bool of_ber = file.has("/ber");
+  const std::string quantity = of_ber ? "ber" : "required_osnr_db", word = of_ber ? "BER" : "required OSNR";
+  const auto values = file.read<double>("/" + quantity);
   const auto errors = file.read<std::uint64_t>("/errors"), bits = file.read<std::uint64_t>("/bits");
   heading(facts, "curve");
   std::string axes;
   for (const auto& name : file.children("/"))
     if (find_key(name) != nullptr) axes += (axes.empty() ? "" : ", ") + name;
   facts.push_back({"axes", "varied", axes, axes});
-  facts.push_back({"points", "points", static_cast<std::uint64_t>(ber.size()), times(file.shape("/ber"))});
-  if (!ber.empty()) {
-    const auto [low, high] = std::minmax_element(ber.begin(), ber.end());
-    facts.push_back({"ber_lowest", "lowest BER", *low, ""});
-    facts.push_back({"ber_highest", "highest BER", *high, ""});
+  facts.push_back(
+      {"points", "points", static_cast<std::uint64_t>(values.size()), times(file.shape("/" + quantity))});
+  if (!values.empty()) {
+    const auto [low, high] = std::minmax_element(values.begin(), values.end());
+    facts.push_back({quantity + "_lowest", "lowest " + word, *low, ""});
+    facts.push_back({quantity + "_highest", "highest " + word, *high, ""});
     std::uint64_t all_errors = 0, all_bits = 0;
     for (std::size_t i = 0; i < errors.size() && i < bits.size(); ++i)
       all_errors += errors[i], all_bits += bits[i];

@@ -13,6 +13,8 @@
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/plan.h"
+#include "tools/study/required_osnr_curve.h"
+#include "tools/study/search.h"
 #include "tools/study/vary.h"
 
 namespace cohlink {
@@ -98,6 +100,38 @@ std::vector<Tally> run(const SweepPlan& plan, Benches& benches, unsigned threads
   return run_on_threads(rules, frame_of, threads, progress);
 }
 
+/// The reference of a penalty: "KEY=value" over the scenario, parted by commas; "" = the first point.
+Scenario reference_scenario(const SweepPlan& plan, const std::string& text) {
+  if (text.empty()) return plan.points.front().scenario;
+  Scenario reference = plan.base;
+  for (const Axis& axis : parse_vary({text})) {
+    if (axis.values.size() != 1) throw InputError("--reference " + text + ": one value a key");
+    reference.set(axis.key, axis.values.front(), "--reference");
+  }
+  return reference;
+}
+
+/// Required OSNR at every point, or the penalty in it, in place of the BER.
+Table sweep_required_osnr(const SweepPlan& plan, FftCache& fft, unsigned threads,
+                          const std::optional<Scenario>& reference, bool quiet) {
+  ProgressBar bar(quiet);
+  std::optional<RequiredOsnr> base;
+  if (reference)
+    base = find_required_osnr(*reference, required_osnr_rule(*reference), simulation(fft), threads);
+  if (base && !base->found) throw RunError("no required OSNR at the reference: " + base->failure);
+  std::vector<RequiredOsnr> found;
+  for (const SweepPoint& point : plan.points) {
+    found.push_back(at_point(plan, point.index, [&](const SweepPoint& here) {
+      return find_required_osnr(here.scenario, required_osnr_rule(here.scenario), simulation(fft), threads);
+    }));
+    bar.show(static_cast<double>(found.size()) / static_cast<double>(plan.points.size()),
+             std::to_string(found.size()) + " of " + std::to_string(plan.points.size()) + " points");
+    if (!found.back().found) note(quiet, describe(plan, point) + ": " + found.back().failure);
+  }
+  bar.clear();
+  return required_osnr_table(plan, found, base);
+}
+
 /// What a reader of the table should know about how it was counted.
 void tell_caveats(const SweepPlan& plan, const std::vector<Tally>& tallies, bool quiet) {
   std::size_t warned = 0, short_of_errors = 0;
@@ -131,12 +165,19 @@ int sweep(const Arguments& arguments) {
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
              "a key and its values, a range (both ends included) or v1|v2|v3; may be repeated")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5")(
+      "measure", po::value<std::string>()->value_name("WHAT"),
+      "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, or penalty_db in it")(
+      "reference", po::value<std::string>()->value_name("KEY=value"),
+      "where the penalty is 0; default the first point")(
       "common-noise", "the same random streams at every point: sharper differences, correlated errors");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("sweep needs a scenario file");
   const auto axes = parse_vary(line.texts("vary"));
   check_output(options.output);
+  const std::string measure = line.has("measure") ? line.text("measure") : "ber";
+  if (measure != "ber" && measure != "required_osnr" && measure != "penalty_db")
+    throw InputError("--measure " + measure + ": expected ber, required_osnr or penalty_db");
 
   const SweepPlan plan =
       make_plan(layered(Scenario(), options.files, options), axes, line.has("common-noise"));
@@ -146,6 +187,15 @@ int sweep(const Arguments& arguments) {
   for (const auto& point : plan.points) frames += point.stop.frames;
   const unsigned threads = thread_count(asked_threads(options, plan.base), frames);
   light_hazard_caution(check_points(plan, benches, threads));
+  if (measure != "ber") {
+    std::optional<Scenario> reference;
+    if (measure == "penalty_db")
+      reference = reference_scenario(plan, line.has("reference") ? line.text("reference") : "");
+    const Table osnr = sweep_required_osnr(plan, fft, threads, reference, options.quiet);
+    if (!options.output.empty()) write_required_osnr(plan, osnr, options.output);
+    print(std::cout, osnr, options.format);
+    return kDone;
+  }
   const auto tallies = run(plan, benches, threads, options.quiet);
   const Table table = curve_table(plan, tallies);
   if (!options.output.empty()) write_curve(plan, tallies, table, options.output);

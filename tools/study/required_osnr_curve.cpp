@@ -1,0 +1,124 @@
+#include "tools/study/required_osnr_curve.h"
+
+#include <limits>
+
+#include "sim/signal/units.h"
+#include "sim/signal/version.h"
+#include "tools/study/budget.h"
+#include "tools/study/dimension_scales.h"
+#include "tools/study/fec.h"
+#include "tools/study/numbers.h"
+#include "tools/study/theory.h"
+
+namespace cohlink {
+namespace {
+
+constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
+
+void add_axes(Table& table, const SweepPlan& plan) {
+  for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
+    Column& column = table.add(plan.axes[axis].key);
+    for (const auto& point : plan.points) {
+      const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
+      if (number)
+        column.cells.emplace_back(*number);
+      else
+        column.cells.emplace_back(point.values[axis]);
+    }
+  }
+}
+
+double theory_osnr_db(const Scenario& scenario) {
+  const double snr = required_snr(scenario_modulation(scenario), scenario.boolean("signal.differential"),
+                                  *fec_threshold(scenario));
+  return to_db(snr * scenario.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
+}
+
+bool is_count(const std::string& column) {
+  return column == "frames" || column == "errors" || column == "bits";
+}
+
+void write_column(h5::File& file, const Column& column, const h5::Shape& shape) {
+  const std::string name = "/" + column.name;
+  if (is_count(column.name)) {
+    std::vector<std::uint64_t> counts;
+    for (const Cell& cell : column.cells) counts.push_back(std::get<std::uint64_t>(cell));
+    file.write<std::uint64_t>(name, counts, shape);
+    return;
+  }
+  std::vector<double> numbers;
+  for (const Cell& cell : column.cells) numbers.push_back(std::get<double>(cell));
+  file.write<double>(name, numbers, shape);
+  file.attribute(name, "unit", std::string("dB"));
+}
+
+void write_axis(h5::File& file, const Axis& axis) {
+  if (axis.numeric)
+    file.write("/" + axis.key, axis.numbers());
+  else
+    file.write_texts("/" + axis.key, axis.values);
+  file.attribute("/" + axis.key, "unit", std::string(find_key(axis.key)->unit));
+}
+
+}  // namespace
+
+RequiredOsnrRule required_osnr_rule(const Scenario& scenario) {
+  const auto threshold = fec_threshold(scenario);
+  if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
+  RequiredOsnrRule rule;
+  rule.threshold_ber = *threshold;
+  rule.most_frames = 4 * static_cast<std::uint64_t>(scenario.integer("run.frames"));
+  return rule;
+}
+
+Table required_osnr_table(const SweepPlan& plan, const std::vector<RequiredOsnr>& found,
+                          const std::optional<RequiredOsnr>& reference) {
+  Table table;
+  add_axes(table, plan);
+  Column osnr{"required_osnr_db", Look::kHundredths}, low{"required_osnr_low", Look::kHundredths},
+      high{"required_osnr_high", Look::kHundredths}, theory{"required_osnr_theory", Look::kHundredths},
+      over{"penalty_db", Look::kHundredths}, over_low{"penalty_low", Look::kHundredths},
+      over_high{"penalty_high", Look::kHundredths}, frames{"frames"}, errors{"errors"}, bits{"bits"};
+  for (std::size_t i = 0; i < found.size(); ++i) {
+    const RequiredOsnr& r = found[i];
+    osnr.cells.emplace_back(r.found ? r.osnr_db : kNone);
+    low.cells.emplace_back(r.found ? r.low_db : kNone);
+    high.cells.emplace_back(r.found ? r.high_db : kNone);
+    theory.cells.emplace_back(theory_osnr_db(plan.points[i].scenario));
+    const bool comparable = r.found && reference && reference->found;
+    const Penalty p = comparable ? penalty(r, *reference) : Penalty{kNone, kNone};
+    over.cells.emplace_back(p.db);
+    over_low.cells.emplace_back(p.db - p.half_width_db);
+    over_high.cells.emplace_back(p.db + p.half_width_db);
+    frames.cells.emplace_back(r.frames);
+    errors.cells.emplace_back(r.errors);
+    bits.cells.emplace_back(r.bits);
+  }
+  for (auto* column : {&osnr, &low, &high, &theory}) table.columns.push_back(std::move(*column));
+  if (reference)
+    for (auto* column : {&over, &over_low, &over_high}) table.columns.push_back(std::move(*column));
+  for (auto* column : {&frames, &errors, &bits}) table.columns.push_back(std::move(*column));
+  return table;
+}
+
+void write_required_osnr(const SweepPlan& plan, const Table& table, const std::string& path) {
+  DimensionScales dimensions;
+  for (const auto& axis : plan.axes) dimensions.scales.push_back("/" + axis.key);
+  for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
+    dimensions.datasets.push_back("/" + table.columns[c].name);
+  h5::File::create(path, [&](h5::File& file) {
+    file.attribute("/", "kind", std::string("cohlink curve"));
+    file.attribute("/", "format", 1.0);
+    file.attribute("/", "version", std::string(version().number));
+    file.attribute("/", "git_hash", std::string(version().git_hash));
+    file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
+    file.write_text("/scenario", plan.base.resolved());
+    for (const auto& axis : plan.axes) write_axis(file, axis);
+    for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
+      write_column(file, table.columns[c], plan.shape());
+    attach_scales(file, dimensions);
+  });
+}
+
+}  // namespace cohlink
