@@ -55,13 +55,6 @@ Measured measure(const Scenario& s, std::uint64_t frames) {
   return m;
 }
 
-double theory(const Scenario& s) {
-  const Modulation modulation =
-      s.text("signal.modulation") == "qpsk" ? Modulation::kQpsk : Modulation::kQam16;
-  return theory_ber(modulation, from_db(*s.optional_number("channel.osnr_db")) * kOsnrBandwidthHz /
-                                    (s.number("signal.symbol_rate_gbd") * 1e9));
-}
-
 std::string refusal(const std::string& chain) {
   Scenario s;
   s.set("dsp.chain=" + chain);
@@ -76,49 +69,6 @@ std::string refusal(const std::string& chain) {
 bool says(const std::string& text, const std::string& part) { return text.find(part) != std::string::npos; }
 
 }  // namespace
-
-TEST_CASE("Ideal chain: BER on theory within 99.9 % for QPSK and 16QAM") {
-  for (const auto& [modulation, osnr] :
-       {std::pair{"qpsk", "9"}, {"qpsk", "12"}, {"16qam", "16"}, {"16qam", "20"}}) {
-    Scenario s = scenario_of({std::string("signal.modulation=") + modulation,
-                              std::string("channel.osnr_db=") + osnr, kIdealChain[0], kIdealChain[1]});
-    const Measured m = measure(s, 4);
-    const Interval interval = clopper_pearson(m.count.errors, m.count.bits, 0.999);
-    CAPTURE(osnr);
-    CHECK(theory(s) > interval.low);
-    CHECK(theory(s) < interval.high);
-  }
-}
-
-TEST_CASE("Blind chain, two 100 kHz lasers, BER 1e-2: QPSK within 0.3 dB, 16QAM within 0.5 dB, no slips") {
-  // 2 million bits at 1e-2 fix the penalty to 0.01 dB.
-  Scenario qpsk = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=11.4"});
-  two_lasers(qpsk, "100");
-  const Measured q = measure(qpsk, 8);
-  MESSAGE("QPSK: BER " << q.count.ber() << ", penalty " << q.penalty_db << " dB");
-  CHECK(q.penalty_db < 0.3);
-  CHECK(q.slips == 0);
-  Scenario qam = scenario_of({"signal.modulation=16qam", "channel.osnr_db=18"});
-  two_lasers(qam, "100");
-  const Measured m = measure(qam, 4);
-  MESSAGE("16QAM: BER " << m.count.ber() << ", penalty " << m.penalty_db << " dB");
-  CHECK(m.penalty_db < 0.5);
-  CHECK(m.slips == 0);
-}
-
-TEST_CASE("50,000 ps/nm costs less than 0.2 dB with 1 kHz lasers") {
-  for (const auto& [modulation, osnr] : {std::pair{"qpsk", "11.4"}, {"16qam", "18"}}) {
-    Scenario s =
-        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr});
-    two_lasers(s, "1");
-    const double without = measure(s, 3).penalty_db;
-    s.set("channel.extra_dispersion_ps_per_nm=50000");
-    const double with = measure(s, 3).penalty_db;
-    MESSAGE(std::string(modulation) << ": penalty " << without << " dB without, " << with
-                                    << " dB with dispersion");
-    CHECK(with - without < 0.2);
-  }
-}
 
 TEST_CASE("ADC rates below, above and unrelated to two samples a symbol all work") {
   for (const char* rate : {"40", "80", "92.3456789"}) {

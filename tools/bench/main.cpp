@@ -1,0 +1,20 @@
+// bench: measured speed, as ratios taken in one run.
+#include <cstdio>
+#include <cstring>
+#include <exception>
+
+#include "tools/bench/bench.h"
+
+int main(int argc, char** argv) {
+  try {
+    if (argc > 1 && std::strcmp(argv[1], "split-step") == 0)
+      return cohlink::bench_split_step(argc - 1, argv + 1);
+  } catch (const std::exception& error) {
+    std::fprintf(stderr, "bench: %s\n", error.what());
+    return 3;
+  }
+  std::puts(
+      "usage: bench split-step [--quick]\n\n"
+      "  split-step   one split step over its four bare FFTs, by length, batch and precision");
+  return argc > 1 && std::strcmp(argv[1], "--help") == 0 ? 0 : 2;
+}
