@@ -36,8 +36,10 @@ std::string axis_of(const h5::File& file) {
   return axis;
 }
 
-/// Simulated beside expected, one row a point.
-Table compare_curve(const h5::File& file, const Scenario& base) {
+std::string explanation(const Budget& budget, double measured_db);
+
+/// Simulated beside expected, one row a point; `why` explains the row that differs most.
+Table compare_curve(const h5::File& file, const Scenario& base, std::string& why) {
   const std::string key = axis_of(file);
   if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
   if (!base.is_set(key) && find_key(key)->type == KeyType::kText) throw InputError(key + ": not a number");
@@ -47,6 +49,7 @@ Table compare_curve(const h5::File& file, const Scenario& base) {
   Column at{key}, simulated{"snr_db", Look::kHundredths}, expected{"snr_expected_db", Look::kHundredths},
       gaussian{"snr_gn_db", Look::kHundredths}, nli{"nli_share_percent", Look::kHundredths},
       difference{"difference_db", Look::kHundredths};
+  double most = 0.0;
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = base;
     scenario.set(key, short_decimal(values[i]), file.path());
@@ -60,6 +63,10 @@ Table compare_curve(const h5::File& file, const Scenario& base) {
       if (term.name == "interference") interference = term.ratio * budget.snr;
     nli.cells.emplace_back(100.0 * interference);
     difference.cells.emplace_back(measured[i] - to_db(budget.snr));
+    if (std::abs(measured[i] - to_db(budget.snr)) >= most) {
+      most = std::abs(measured[i] - to_db(budget.snr));
+      why = "at " + key + "=" + short_decimal(values[i]) + ": " + explanation(budget, measured[i]);
+    }
   }
   for (auto* column : {&at, &simulated, &expected, &gaussian, &difference, &nli})
     table.columns.push_back(std::move(*column));
@@ -162,7 +169,9 @@ int budget(const Arguments& arguments) {
     const h5::File file = h5::File::open(path);
     if (file.has_attribute("/", "kind")) kind = file.attribute_text("/", "kind");
     if (kind == "cohlink curve") {
-      print(std::cout, compare_curve(file, scenario), options.format);
+      std::string why;
+      print(std::cout, compare_curve(file, scenario, why), options.format);
+      note(options.quiet, why);
       return kDone;
     }
     if (kind == "cohlink result") {

@@ -228,7 +228,7 @@ std::string Criterion::text() const {
     case Kind::kPenalty:
       break;
   }
-  return "OSNR penalty at most " + readable(bound) + " dB";
+  return "penalty at most " + readable(bound) + " dB";
 }
 
 Criterion parse_criterion(const std::string& text, const Scenario& scenario) {

@@ -21,8 +21,9 @@ using FrameSource = std::function<FrameResult(std::uint64_t frame)>;
 /// Sets a scenario up and gives its frames. Thread-safe sources; the tests put models in place of the link.
 using SourceMaker = std::function<FrameSource(const Scenario&)>;
 
-/// Simulates and receives. Every scenario sees the same random streams (address `address`): common random
-/// numbers, which sharpen differences between scenarios.
+/// Simulates and receives; a frame that the receiver could not lock to counts as guessed (half its bits
+/// wrong, SNR 0 dB). Every scenario sees the same random streams (address `address`): common random numbers,
+/// which sharpen differences between scenarios.
 SourceMaker simulation(FftCache& fft, std::uint64_t address = 0);
 
 /// Frames of one scenario, counted in order.
