@@ -119,3 +119,25 @@ TEST_CASE("edit distance is Levenshtein's") {
   CHECK(nearest_word("simulte", {"simulate", "receive", "sweep"}) == "simulate");
   CHECK(nearest_word("zzzzzz", {"simulate", "receive", "sweep"}).empty());
 }
+
+TEST_CASE("a spec sheet's sections are kept in order, survive the resolved scenario, and know their entries") {
+  Scenario scenario;
+  scenario.read_text("[require.reach]\nset = fibre.spans=38\nmeasure = ber\nat_most = 2e-2\n[require.dgd]\nmeasure = ber\n",
+                     "a.ini");
+  scenario.read_text("[require.reach]\nat_most = 1e-2\n", "b.ini");
+  Scenario again;
+  again.read_text(scenario.resolved(), "resolved");
+  for (const Scenario* s : {&scenario, &again}) {
+    REQUIRE(s->requirements().size() == 2);
+    CHECK(s->requirements()[0].name == "reach");
+    CHECK(s->requirements()[0].entries.at("set").text == "fibre.spans=38");
+    CHECK(s->requirements()[0].entries.at("at_most").text == "1e-2");
+    CHECK(s->requirements()[1].name == "dgd");
+  }
+  CHECK(scenario.requirements()[0].entries.at("at_most").origin == "b.ini:2");
+  CHECK(message_of("[require.reach]\nat_mots = 1\n") ==
+        "x.ini:2: require.reach.at_mots: a requirement has no such entry; did you mean at_most?");
+  CHECK(message_of("[require]\nmeasure = ber\n") ==
+        "x.ini:2: require.measure: a requirement needs a name: [require.NAME]");
+  CHECK(message_of("[require.reach]\nmeasure =\n") == "x.ini:2: require.reach.measure: a value is missing");
+}
