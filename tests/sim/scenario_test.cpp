@@ -38,7 +38,8 @@ TEST_CASE("a value of the wrong type or out of range is named with its legal val
   CHECK(message_of("[signal]\nroll_off = 1.5\n") ==
         "x.ini:2: signal.roll_off: '1.5' is out of range; legal: between 0.01 and 1");
   CHECK(message_of("[signal]\nsymbols = 2048.5\n") ==
-        "x.ini:2: signal.symbols: '2048.5' is not a whole number; legal: a whole number between 1024 and 16777216");
+        "x.ini:2: signal.symbols: '2048.5' is not a whole number; legal: a whole number between 1024 and "
+        "16777216");
   CHECK(message_of("[signal]\nmodulation = 8psk\n") ==
         "x.ini:2: signal.modulation: '8psk' is not a choice; legal: one of qpsk, 16qam, gaussian");
   CHECK(message_of("[amplifier]\nase = maybe\n") ==
@@ -47,8 +48,9 @@ TEST_CASE("a value of the wrong type or out of range is named with its legal val
         "x.ini:2: transmitter.launch_power_dbm: 'nan' is not a number; legal: between -60 and 30 dBm");
   CHECK(message_of("[channel]\nosnr_db = 1e300\n") ==
         "x.ini:2: channel.osnr_db: '1e300' is out of range; legal: between -10 and 100 dB");
-  CHECK(message_of("[dsp]\nchain = resample,magic\n").starts_with(
-      "x.ini:2: dsp.chain: 'magic' is not a known item; legal: a comma-separated list of orthonormalise, resample,"));
+  CHECK(message_of("[dsp]\nchain = resample,magic\n")
+            .starts_with("x.ini:2: dsp.chain: 'magic' is not a known item; legal: a comma-separated list of "
+                         "orthonormalise, resample,"));
 }
 
 TEST_CASE("a key given twice in one file is refused, in two files the later one holds") {
@@ -64,19 +66,23 @@ TEST_CASE("a key given twice in one file is refused, in two files the later one 
 }
 
 TEST_CASE("malformed lines are named") {
-  CHECK(message_of("[signal]\nsymbols 2048\n") == "x.ini:2: 'symbols 2048' is neither a [section] nor key = value");
-  CHECK(message_of("[signal\nsymbols = 2048\n") == "x.ini:1: '[signal' is not a section heading; write [name]");
+  CHECK(message_of("[signal]\nsymbols 2048\n") ==
+        "x.ini:2: 'symbols 2048' is neither a [section] nor key = value");
+  CHECK(message_of("[signal\nsymbols = 2048\n") ==
+        "x.ini:1: '[signal' is not a section heading; write [name]");
   Scenario scenario;
-  CHECK_THROWS_WITH_AS(scenario.read_file("no/such/file.ini"), "no/such/file.ini: cannot be read", InputError);
-  CHECK_THROWS_WITH_AS(scenario.set("signal.roll_off"), "--set: 'signal.roll_off' is not of the form section.key=value",
+  CHECK_THROWS_WITH_AS(scenario.read_file("no/such/file.ini"), "no/such/file.ini: cannot be read",
                        InputError);
+  CHECK_THROWS_WITH_AS(scenario.set("signal.roll_off"),
+                       "--set: 'signal.roll_off' is not of the form section.key=value", InputError);
   CHECK_THROWS_WITH_AS(scenario.set("signal.roll_off="),
                        "--set: signal.roll_off: '' is not a number; legal: between 0.01 and 1", InputError);
 }
 
 TEST_CASE("comments, blank lines and carriage returns are harmless") {
   Scenario scenario;
-  scenario.read_text("# a question\r\n; another\r\n\r\n[signal]   # the data\r\nroll_off = 0.2  # narrow\r\n", "x.ini");
+  scenario.read_text("# a question\r\n; another\r\n\r\n[signal]   # the data\r\nroll_off = 0.2  # narrow\r\n",
+                     "x.ini");
   CHECK(scenario.number("signal.roll_off") == 0.2);
 }
 
@@ -95,7 +101,8 @@ TEST_CASE("a key whose default is absent can be taken back, and asking for it sa
   scenario.set("channel.osnr_db=12");
   scenario.set("channel.osnr_db=");
   CHECK_FALSE(scenario.optional_number("channel.osnr_db").has_value());
-  CHECK_THROWS_WITH_AS(scenario.number("channel.osnr_db"), "channel.osnr_db: needed here, but not given", InputError);
+  CHECK_THROWS_WITH_AS(scenario.number("channel.osnr_db"), "channel.osnr_db: needed here, but not given",
+                       InputError);
 }
 
 TEST_CASE("every declared default is legal, every name unique and every key has a help line") {
@@ -106,7 +113,8 @@ TEST_CASE("every declared default is legal, every name unique and every key has 
     CHECK(names.insert(key.full_name()).second);
     CHECK_FALSE(key.help.empty());
     Scenario scenario;
-    if (!key.default_value.empty()) CHECK_NOTHROW(scenario.set(key.full_name(), std::string(key.default_value), "default"));
+    if (!key.default_value.empty())
+      CHECK_NOTHROW(scenario.set(key.full_name(), std::string(key.default_value), "default"));
     CHECK(key.low <= key.high);
     CHECK(key.name.find(' ') == std::string_view::npos);
   }
@@ -120,10 +128,12 @@ TEST_CASE("edit distance is Levenshtein's") {
   CHECK(nearest_word("zzzzzz", {"simulate", "receive", "sweep"}).empty());
 }
 
-TEST_CASE("a spec sheet's sections are kept in order, survive the resolved scenario, and know their entries") {
+TEST_CASE(
+    "a spec sheet's sections are kept in order, survive the resolved scenario, and know their entries") {
   Scenario scenario;
-  scenario.read_text("[require.reach]\nset = fibre.spans=38\nmeasure = ber\nat_most = 2e-2\n[require.dgd]\nmeasure = ber\n",
-                     "a.ini");
+  scenario.read_text(
+      "[require.reach]\nset = fibre.spans=38\nmeasure = ber\nat_most = 2e-2\n[require.dgd]\nmeasure = ber\n",
+      "a.ini");
   scenario.read_text("[require.reach]\nat_most = 1e-2\n", "b.ini");
   Scenario again;
   again.read_text(scenario.resolved(), "resolved");
