@@ -53,7 +53,8 @@ inline double accumulated_to_beta2_length(double ps_per_nm, double wavelength = 
 
 /// Its inverse: beta2 L [s^2] to accumulated dispersion [ps/nm].
 inline double beta2_length_to_accumulated(double beta2_length, double wavelength = kWavelength) {
-  return 0.0 - beta2_length * 1e3 * kTwoPi * kSpeedOfLight / (wavelength * wavelength);  // 0.0 - x: never "-0"
+  return 0.0 -
+         beta2_length * 1e3 * kTwoPi * kSpeedOfLight / (wavelength * wavelength);  // 0.0 - x: never "-0"
 }
 
 }  // namespace cohlink

@@ -255,9 +255,10 @@ TEST_CASE("self-phase modulation makes as many spectral peaks as the textbook sa
     }
     CHECK(largest == doctest::Approx(phase).epsilon(1e-9));
     CHECK(spectral_peaks(field) == m);
-    validation::record(
-        "Spectral peaks of self-phase modulation at a maximum phase of (M - 1/2) pi, M = " + std::to_string(m),
-        "Agrawal, Nonlinear Fiber Optics, sec. 4.1.3 (from memory)", m, spectral_peaks(field), 0.0);
+    validation::record("Spectral peaks of self-phase modulation at a maximum phase of (M - 1/2) pi, M = " +
+                           std::to_string(m),
+                       "Agrawal, Nonlinear Fiber Optics, sec. 4.1.3 (from memory)", m, spectral_peaks(field),
+                       0.0);
   }
 }
 

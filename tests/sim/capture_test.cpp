@@ -29,7 +29,8 @@ struct Folder {
 Capture small_capture() {
   Capture c;
   for (std::size_t lane = 0; lane < 4; ++lane) {
-    for (int i = 0; i < 100; ++i) c.lanes[lane].push_back(static_cast<std::int16_t>(100 * static_cast<int>(lane) + i - 50));
+    for (int i = 0; i < 100; ++i)
+      c.lanes[lane].push_back(static_cast<std::int16_t>(100 * static_cast<int>(lane) + i - 50));
   }
   c.sample_rate = 64e9;
   c.ampere_per_code = {1e-6, 2e-6, 3e-6, 4e-6};
@@ -91,22 +92,31 @@ TEST_CASE("what is not a capture is refused with one line that says what is wron
   CHECK(message_of(folder.file("none.h5")) == folder.file("none.h5") + ": no such file");
   CHECK(message_of(folder.path.string()) == folder.path.string() + ": is a folder, not a file");
   std::ofstream(folder.file("text.h5")) << "not HDF5 at all";
-  CHECK(message_of(folder.file("text.h5")) == folder.file("text.h5") + ": not an HDF5 file (or cannot be read)");
+  CHECK(message_of(folder.file("text.h5")) ==
+        folder.file("text.h5") + ": not an HDF5 file (or cannot be read)");
 
   write_capture(small_capture(), folder.file("cut.h5"));
   fs::resize_file(folder.file("cut.h5"), fs::file_size(folder.file("cut.h5")) / 2);
-  CHECK(message_of(folder.file("cut.h5")) == folder.file("cut.h5") + ": an HDF5 file, but truncated or damaged");
+  CHECK(message_of(folder.file("cut.h5")) ==
+        folder.file("cut.h5") + ": an HDF5 file, but truncated or damaged");
 
-  h5::File::create(folder.file("other.h5"), [](h5::File& file) { file.write("/waveform", std::vector<double>{1, 2, 3}); });
-  CHECK(message_of(folder.file("other.h5")) == folder.file("other.h5") + ": not a cohlink capture (no data set /adc/samples)");
-  h5::File::create(folder.file("flat.h5"), [](h5::File& file) { file.write("/adc/samples", std::vector<std::int16_t>(8)); });
-  CHECK(message_of(folder.file("flat.h5")) == folder.file("flat.h5") + ": /adc/samples must have the shape [4 lanes, samples]");
+  h5::File::create(folder.file("other.h5"), [](h5::File& file) {
+    file.write("/waveform", std::vector<double>{1, 2, 3});
+  });
+  CHECK(message_of(folder.file("other.h5")) ==
+        folder.file("other.h5") + ": not a cohlink capture (no data set /adc/samples)");
+  h5::File::create(folder.file("flat.h5"),
+                   [](h5::File& file) { file.write("/adc/samples", std::vector<std::int16_t>(8)); });
+  CHECK(message_of(folder.file("flat.h5")) ==
+        folder.file("flat.h5") + ": /adc/samples must have the shape [4 lanes, samples]");
 }
 
 TEST_CASE("a file that cannot be finished leaves nothing behind and keeps what was there") {
   const Folder folder;
   std::ofstream(folder.file("kept.h5")) << "earlier work";
-  CHECK_THROWS_AS(h5::File::create(folder.file("kept.h5"), [](h5::File&) { throw RunError("stopped half way"); }), RunError);
+  CHECK_THROWS_AS(
+      h5::File::create(folder.file("kept.h5"), [](h5::File&) { throw RunError("stopped half way"); }),
+      RunError);
   CHECK(folder.entries() == 1);
   CHECK(fs::file_size(folder.file("kept.h5")) == 12);
   CHECK_THROWS_AS(write_capture(small_capture(), folder.file("no/folder/a.h5")), RunError);

@@ -33,7 +33,8 @@ TEST_CASE("units: trade values to SI and back") {
   CHECK(dbm_to_watt(0.0) == doctest::Approx(1e-3).epsilon(1e-15));
   CHECK(watt_to_dbm(dbm_to_watt(-17.3)) == doctest::Approx(-17.3).epsilon(1e-13));
   CHECK(std::exp(-db_per_km_to_per_m(0.2) * 50e3) == doctest::Approx(0.1).epsilon(1e-13));
-  CHECK(beta2_length_to_accumulated(accumulated_to_beta2_length(1234.5)) == doctest::Approx(1234.5).epsilon(1e-13));
+  CHECK(beta2_length_to_accumulated(accumulated_to_beta2_length(1234.5)) ==
+        doctest::Approx(1234.5).epsilon(1e-13));
 }
 
 TEST_CASE("FFT: inverse of forward is n times the identity, in both precisions and any length") {
@@ -41,7 +42,8 @@ TEST_CASE("FFT: inverse of forward is n times the identity, in both precisions a
   for (const std::size_t n : {std::size_t{1}, std::size_t{30}, std::size_t{1009}, std::size_t{4096}}) {
     ComplexRow<double> row(n);
     ComplexRow<float> single(n);
-    for (std::size_t i = 0; i < n; ++i) single[i] = std::complex<float>(row[i] = Complex(std::sin(i + 0.5), std::cos(3.0 * i)));
+    for (std::size_t i = 0; i < n; ++i)
+      single[i] = std::complex<float>(row[i] = Complex(std::sin(i + 0.5), std::cos(3.0 * i)));
     const ComplexRow<double> before = row;
     fft.get<double>(n).forward(row);
     fft.get<double>(n).inverse(row);
@@ -99,7 +101,8 @@ TEST_CASE("RRC: shaping then matched filtering is free of intersymbol interferen
     const Symbols symbols = random_qpsk(1024, 3);
     ComplexRow<double> row = shape_symbols(symbols, shape, 4, fft);
     fft.get<double>(row.size()).forward(row);
-    for (std::size_t k = 0; k < row.size(); ++k) row[k] *= pulse_spectrum(shape, bin_frequency(k, row.size(), 128e9));
+    for (std::size_t k = 0; k < row.size(); ++k)
+      row[k] *= pulse_spectrum(shape, bin_frequency(k, row.size(), 128e9));
     fft.get<double>(row.size()).inverse(row);
     Complex gain = 0.0;
     for (std::size_t k = 0; k < symbols.size(); ++k) gain += row[4 * k] * std::conj(symbols[k]);
@@ -147,7 +150,8 @@ TEST_CASE("differential coding: a quarter turn changes nothing after the first s
     Symbols symbols = map_bits(m, bits, true);
     for (auto& s : symbols) s *= Complex(0, 1);
     const Bits decided = decide_bits(m, symbols, true);
-    CHECK(std::equal(bits.begin() + static_cast<long>(per_symbol), bits.end(), decided.begin() + static_cast<long>(per_symbol)));
+    CHECK(std::equal(bits.begin() + static_cast<long>(per_symbol), bits.end(),
+                     decided.begin() + static_cast<long>(per_symbol)));
   }
 }
 
@@ -172,7 +176,8 @@ TEST_CASE("differential theory agrees with counting, QPSK and 16QAM") {
 
 TEST_CASE("random streams: repeatable, and different by seed, source, frame and point") {
   std::set<std::uint64_t> first;
-  for (const auto& streams : {RandomStreams(1, 0, 0), RandomStreams(2, 0, 0), RandomStreams(1, 1, 0), RandomStreams(1, 0, 1)}) {
+  for (const auto& streams :
+       {RandomStreams(1, 0, 0), RandomStreams(2, 0, 0), RandomStreams(1, 1, 0), RandomStreams(1, 0, 1)}) {
     for (const char* source : {"bits-x", "bits-y", "tx-phase"}) {
       CHECK(streams.stream(source).bits() == streams.stream(source).bits());
       first.insert(streams.stream(source).bits());
@@ -191,7 +196,8 @@ TEST_CASE("random streams: complex normal has unit power and independent parts")
     re2 += z.real() * z.real();
     cross += z.real() * z.imag();
   }
-  CHECK(power / n == doctest::Approx(1.0).epsilon(4.0 / std::sqrt(n)));  // exponential: standard error 1/sqrt(n)
+  CHECK(power / n ==
+        doctest::Approx(1.0).epsilon(4.0 / std::sqrt(n)));  // exponential: standard error 1/sqrt(n)
   CHECK(re2 / n == doctest::Approx(0.5).epsilon(4.0 * std::sqrt(2.0 / n)));
   CHECK(std::abs(cross / n) < 4.0 * 0.5 / std::sqrt(n));
 }
@@ -202,13 +208,15 @@ TEST_CASE("interpolation between samples is band-limited to better than -130 dB"
   // Random spectrum out to the last bin below Nyquist.
   auto random = RandomStreams(12).stream("noise");
   ComplexRow<double> spectrum(n);
-  for (std::size_t k = 0; k < n; ++k) spectrum[k] = k == n / 2 ? Complex(0) : random.complex_normal() / std::sqrt(n);
+  for (std::size_t k = 0; k < n; ++k)
+    spectrum[k] = k == n / 2 ? Complex(0) : random.complex_normal() / std::sqrt(n);
   const PeriodicInterpolator interpolate(spectrum, fft);
   double error = 0, power = 0;
   for (int trial = 0; trial < 300; ++trial) {
     const double t = random.uniform() * 3 * n - n;  // also outside the first period
     Complex exact = 0;
-    for (std::size_t k = 0; k < n; ++k) exact += spectrum[k] * std::polar(1.0, kTwoPi * bin_frequency(k, n, 1.0) * t);
+    for (std::size_t k = 0; k < n; ++k)
+      exact += spectrum[k] * std::polar(1.0, kTwoPi * bin_frequency(k, n, 1.0) * t);
     error += std::norm(interpolate(t) - exact);
     power += std::norm(exact);
   }
