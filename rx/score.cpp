@@ -41,18 +41,29 @@ std::complex<float> turned_back(std::complex<float> y, int turns) {
   return y * kBack[turns];
 }
 
-// Finds and removes each block's quarter turn. A last, shorter block goes with the one before.
+// Where each block of kSlipBlock symbols ends; a last, shorter block goes with the one before.
+std::vector<std::size_t> block_ends(std::size_t count) {
+  std::vector<std::size_t> ends;
+  for (std::size_t start = 0; start < count; start = ends.back())
+    ends.push_back(count - start < 2 * kSlipBlock ? count : start + kSlipBlock);
+  return ends;
+}
+
+// Finds and removes each block's quarter turn. A rotation that all blocks share (nonlinear phase, say) is no
+// turn: it is measured first, by the fourth power of the blocks' angles, which knows no quarter turns.
 void remove_turns(Pair& pair) {
-  const std::size_t count = pair.received.size();
-  for (std::size_t start = 0; start < count;) {
-    const std::size_t end = count - start < 2 * kSlipBlock ? count : start + kSlipBlock;
-    std::complex<double> sum = 0.0;
-    for (std::size_t k = start; k < end; ++k)
-      sum += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
-    const int turns = quarter_turn(sum);
-    for (std::size_t k = start; k < end; ++k) pair.received[k] = turned_back(pair.received[k], turns);
+  const auto ends = block_ends(pair.received.size());
+  std::vector<std::complex<double>> sums(ends.size());
+  std::complex<double> fourth = 0.0;
+  for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
+    for (; k < ends[b]; ++k) sums[b] += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
+    if (std::abs(sums[b]) > 0.0) fourth += std::pow(sums[b] / std::abs(sums[b]), 4);
+  }
+  const auto shared = std::polar(1.0, -0.25 * std::arg(fourth));
+  for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
+    const int turns = quarter_turn(sums[b] * shared);
+    for (; k < ends[b]; ++k) pair.received[k] = turned_back(pair.received[k], turns);
     pair.turns.push_back(turns);
-    start = end;
   }
 }
 

@@ -7,6 +7,7 @@
 #include "rx/alignment.h"
 #include "rx/amplitude.h"
 #include "sim/signal/prbs.h"
+#include "sim/signal/units.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -120,6 +121,23 @@ TEST_CASE("Cycle slips are counted and cost a few symbols, not the rest of the f
   REQUIRE(result);
   CHECK(result->cycle_slips == 2);
   CHECK(result->both.errors <= 2 * 2 * kSlipBlock);
+}
+
+TEST_CASE("A rotation that the whole row shares is no cycle slip") {
+  // Just under and over half a quarter turn, with noise that blurs each block's angle by 2 degrees.
+  const auto sent = test::random_symbols(Modulation::kQpsk, 8192);
+  for (const double degrees : {44.0, 45.0, 46.0, 134.0}) {
+    Field<float> field = test::at_symbol_rate(sent.symbols);
+    auto random = RandomStreams(5).stream("noise");
+    for (auto* row : field.rows())
+      for (auto& a : *row)
+        a = std::complex<float>(std::complex<double>(a) * std::polar(1.0, degrees * kPi / 180.0) +
+                                0.4 * random.complex_normal());
+    const auto result = score(field, sent, {Modulation::kQpsk, false});
+    REQUIRE(result);
+    CHECK(result->cycle_slips == 0);
+    CHECK(result->snr_db == doctest::Approx(-20.0 * std::log10(0.4)).epsilon(0.01));
+  }
 }
 
 TEST_CASE("Differential decoding shrugs off slips and quarter turns") {

@@ -117,8 +117,14 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
     evm.cells.push_back(finite(total.evm_percent()));
     const auto closed_form = theory_ber(scenario);
     theory.cells.push_back(closed_form ? Cell(*closed_form) : Cell());
-    verdicts.cells.push_back(counted && threshold ? Cell(verdict(interval.low, interval.high, *threshold))
-                                                  : Cell());
+    // A point that loses frames altogether has failed, whatever the frames it kept say.
+    if (total.unlocked > 0)
+      verdicts.cells.emplace_back("no lock in " + std::to_string(total.unlocked) + " of " +
+                                  std::to_string(tallies[i].frames()));
+    else if (counted && threshold)
+      verdicts.cells.emplace_back(verdict(interval.low, interval.high, *threshold));
+    else
+      verdicts.cells.emplace_back();
   }
   for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
     table.columns.push_back(std::move(*column));

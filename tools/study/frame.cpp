@@ -14,6 +14,7 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   evm_sum += next.evm_sum;
   discarded += next.discarded;
   warned += next.warned;
+  unlocked += next.unlocked;
   for (const auto& [name, events] : next.counters) counters[name] += events;
   if (first_warning.empty()) first_warning = next.first_warning;
   return *this;
@@ -32,12 +33,14 @@ FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t 
   const Capture capture = link(frame, address);
   const ReceiverResult received = receiver(capture);
   FrameResult result;
-  if (received.score) result.count = received.score->both;
-  const double scored = received.score ? static_cast<double>(received.score->symbols)
-                                       : static_cast<double>(received.symbols.size());
-  result.symbols = 2.0 * scored;
-  result.noise_sum = result.symbols * from_db(-received.snr_db);
-  result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);
+  if (received.score) {
+    result.count = received.score->both;
+    result.symbols = 2.0 * static_cast<double>(received.score->symbols);
+    result.noise_sum = result.symbols * from_db(-received.snr_db);
+    result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);
+  } else {
+    result.unlocked = 1;  // a decision-aided SNR would flatter what could not be recognised
+  }
   result.discarded = received.discarded_symbols;
   result.warned = received.warnings.empty() ? 0 : 1;
   if (!received.warnings.empty()) result.first_warning = received.warnings.front();

@@ -21,6 +21,7 @@ struct FrameResult {
   double evm_sum = 0;           // symbols x (EVM as a ratio) squared
   std::uint64_t discarded = 0;  // symbols at the edges, not scored
   std::uint64_t warned = 0;     // frames in which the receiver warned
+  std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
   Counters counters;            // of capture and receiver
   std::string first_warning;
 
