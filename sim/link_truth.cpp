@@ -83,7 +83,12 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
   truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(totals(path), tuned));
-  truth.dgd_ps = pmd_state(path, tuned).dgd * 1e12;
+  const PmdState pmd = pmd_state(path, tuned);
+  truth.dgd_ps = pmd.dgd * 1e12;
+  for (std::size_t k = 0; k < 3; ++k) {
+    truth.dgd_vector_ps[k] = pmd.vector[k] * 1e12;
+    truth.second_order_pmd_ps2[k] = pmd.second_order[k] * 1e24;
+  }
   const LaunchedLight launched = launched_light(setup, sent.noise_psd);
   if (const auto osnr = osnr_at_receiver(setup, path, launched, received.preamplifier_psd))
     truth.osnr_db = to_db(*osnr);

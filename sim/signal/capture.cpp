@@ -86,6 +86,8 @@ void write_truth(h5::File& file, const Truth& truth) {
   file.write_scalar("/truth/frequency_offset_hz", truth.frequency_offset_hz);
   file.write_scalar("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
   file.write_scalar("/truth/dgd_ps", truth.dgd_ps);
+  file.write<double>("/truth/dgd_vector_ps", truth.dgd_vector_ps, {3});
+  file.write<double>("/truth/second_order_pmd_ps2", truth.second_order_pmd_ps2, {3});
   file.write_scalar("/truth/osnr_db", truth.osnr_db.value_or(std::numeric_limits<double>::infinity()));
   std::vector<std::complex<double>> flat;
   for (const Jones& jones : truth.jones) {
@@ -94,6 +96,12 @@ void write_truth(h5::File& file, const Truth& truth) {
   file.write<std::complex<double>>("/truth/jones", flat, {truth.jones.size(), 2, 2});
   file.write("/truth/jones_frequency_hz", truth.jones_frequency_hz);
   if (truth.lanes) write_lanes(file, *truth.lanes);
+}
+
+std::array<double, 3> read_vector(const h5::File& file, const std::string& name) {
+  const auto values = file.read<double>(name);
+  if (values.size() != 3) throw InputError(file.path() + ": " + name + " must hold 3 numbers");
+  return {values[0], values[1], values[2]};
 }
 
 Truth read_truth(const h5::File& file) {
@@ -110,6 +118,9 @@ Truth read_truth(const h5::File& file) {
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
   truth.dgd_ps = file.read_scalar("/truth/dgd_ps");
+  if (file.has("/truth/dgd_vector_ps")) truth.dgd_vector_ps = read_vector(file, "/truth/dgd_vector_ps");
+  if (file.has("/truth/second_order_pmd_ps2"))
+    truth.second_order_pmd_ps2 = read_vector(file, "/truth/second_order_pmd_ps2");
   if (const double osnr = file.read_scalar("/truth/osnr_db"); std::isfinite(osnr)) truth.osnr_db = osnr;
   const auto flat = file.read<std::complex<double>>("/truth/jones");
   truth.jones.resize(flat.size() / 4);
@@ -158,6 +169,15 @@ Capture read_capture(const std::string& path) {
   const auto shape = file.shape("/adc/samples");
   if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0) {
     throw InputError(path + ": /adc/samples must have the shape [4 lanes, samples]");
+  }
+  if (!file.fits_int16("/adc/samples")) {
+    throw InputError(path +
+                     ": /adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
+                     "samples to such codes first");
+  }
+  if (file.has_attribute("/", "format") && file.attribute_number("/", "format") > kFormat) {
+    throw InputError(path + ": was written in a newer capture format than this program reads (" +
+                     std::to_string(static_cast<int>(kFormat)) + ")");
   }
   Capture capture;
   const auto codes = file.read<std::int16_t>("/adc/samples");

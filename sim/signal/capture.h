@@ -37,10 +37,12 @@ struct Truth {
   double frequency_offset_hz = 0.0;                          // rotation seen in the capture: exp(+i 2 pi f t)
   double dispersion_ps_per_nm = 0.0;                         // accumulated, whole path
   double dgd_ps = 0.0;                                       // first-order, at the carrier
-  std::optional<double> osnr_db;                             // absent when the path adds no noise
-  std::vector<Jones> jones;                                  // optical path, per frequency
-  std::vector<double> jones_frequency_hz;                    // baseband, FFT sign
-  std::optional<LaneTruth> lanes;                            // absent in captures of format 1 without it
+  std::array<double, 3> dgd_vector_ps{};         // its Stokes vector (S1, S2, S3) at the output, slow state
+  std::array<double, 3> second_order_pmd_ps2{};  // derivative of that vector over angular FFT frequency
+  std::optional<double> osnr_db;                 // absent when the path adds no noise
+  std::vector<Jones> jones;                      // optical path, per frequency
+  std::vector<double> jones_frequency_hz;        // baseband, FFT sign
+  std::optional<LaneTruth> lanes;                // absent in captures of format 1 without it
 };
 
 /// Event counters: "adc-clipped-samples", "cycle-slips", ... : what happened, how often.

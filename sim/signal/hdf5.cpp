@@ -257,6 +257,14 @@ Shape File::shape(const std::string& dataset) const {
   return extent(Handle(H5Dget_space(data.get()), H5Sclose).get());
 }
 
+bool File::fits_int16(const std::string& dataset) const {
+  const Handle data(H5Dopen2(file_.get(), dataset.c_str(), H5P_DEFAULT), H5Dclose);
+  const Handle type(H5Dget_type(data.get()), H5Tclose);
+  if (!type || H5Tget_class(type.get()) != H5T_INTEGER) return false;
+  const std::size_t bytes = H5Tget_size(type.get());
+  return bytes < 2 || (bytes == 2 && H5Tget_sign(type.get()) == H5T_SGN_2);
+}
+
 template <class T>
 std::vector<T> File::read(const std::string& dataset) const {
   std::vector<T> values(count_of(shape(dataset)));

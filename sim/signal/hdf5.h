@@ -68,6 +68,8 @@ class File {
   void attribute(const std::string& object, const std::string& name, std::span<const double> values);
 
   Shape shape(const std::string& dataset) const;
+  /// Whether it holds integers that fit int16: converting any other type would cut or saturate.
+  bool fits_int16(const std::string& dataset) const;
   /// All values in row-major order, converted to T by HDF5.
   template <class T>
   std::vector<T> read(const std::string& dataset) const;

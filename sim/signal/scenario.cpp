@@ -177,7 +177,9 @@ void Scenario::read_file(const std::string& path) {
   std::ostringstream text;
   if (file) text << file.rdbuf();  // a folder opens, but cannot be read: caught below
   if (!file) throw InputError(path + ": cannot be read");
-  read_text(text.str(), path);
+  constexpr std::string_view byte_order_mark = "\xef\xbb\xbf";  // some editors begin a file with it
+  const std::string content = text.str();
+  read_text(content.starts_with(byte_order_mark) ? content.substr(byte_order_mark.size()) : content, path);
 }
 
 void Scenario::read_text(const std::string& text, const std::string& origin) {

@@ -68,9 +68,9 @@ const std::vector<ScenarioKey> kKeys = {
 
     {"fibre", "type", kChoice, "", "G.652.D", 0, 0, "G.652.D|G.654.E|G.655", "fibre type: gives loss, dispersion, slope and Kerr coefficient where they are not given", "ITU-T G.652, G.654, G.655; typical values, common practice"},
     {"fibre", "spans", kInteger, "", "0", 0, 1000, "", "equal spans, each followed by an amplifier that restores the launch power; 0 = back to back", ""},
-    {"fibre", "span_length_km", kNumber, "km", "80", 0.001, 1000, "", "length of a span", "common practice: 80 to 100 km"},
+    {"fibre", "span_length_km", kNumber, "km", "80", 0.001, 1000, "", "length of a span (not used with span_lengths_km)", "common practice: 80 to 100 km"},
     {"fibre", "span_lengths_km", kNumbers, "km", "", 0.001, 1000, "", "lengths of spans that differ, in order; stands in for spans and span_length_km", ""},
-    {"fibre", "span_types", kList, "", "", 0, 0, "G.652.D|G.654.E|G.655", "fibre types of the spans in span_lengths_km, one each; absent = all as type and the keys below say", ""},
+    {"fibre", "span_types", kList, "", "", 0, 0, "G.652.D|G.654.E|G.655", "fibre types of the spans in span_lengths_km, one each; a fibre constant that is given itself still holds for all of them", ""},
     {"fibre", "span_losses_db", kNumbers, "dB", "", 0, 60, "", "lumped losses before the amplifiers of the spans in span_lengths_km, one each; absent = lumped_loss_db for all", ""},
     {"fibre", "lumped_loss_db", kNumber, "dB", "0", 0, 60, "", "loss of connectors and switches between each span and its amplifier", "common practice: 0.5 to 2"},
     {"fibre", "attenuation_db_per_km", kNumber, "dB/km", "", 0, 10, "", "fibre loss; absent = of fibre.type", "common practice; ITU-T G.652.D allows up to 0.30 at 1530 to 1565 nm"},
@@ -94,7 +94,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"amplifier", "output_power_dbm", kNumber, "dBm", "", -60, 40, "", "total output power of every amplifier, all light in the simulated band; absent = the gain makes up for the loss before it", ""},
     {"amplifier", "pdl_db", kNumber, "dB", "0", 0, 10, "", "polarisation-dependent loss of every amplifier site, axes random", "common practice: 0.1 to 0.5 an element"},
 
-    {"channel", "osnr_db", kNumber, "dB", "", -10, 100, "", "white noise loaded before the receiver to this OSNR in 12.5 GHz; absent = none", "reference bandwidth 0.1 nm, common practice"},
+    {"channel", "osnr_db", kNumber, "dB", "", -10, 100, "", "white noise loaded before the receiver: OSNR in 12.5 GHz of the loading alone, the line's ASE adds to it; absent = none", "reference bandwidth 0.1 nm, common practice"},
     {"channel", "count", kInteger, "", "1", 1, 400, "", "wavelength channels, each with data of its own", ""},
     {"channel", "spacing_ghz", kNumber, "GHz", "50", 0.1, 10000, "", "spacing of the channel grid", "ITU-T G.694.1: 12.5, 25, 50, 100"},
     {"channel", "under_test", kInteger, "", "0", 0, 400, "", "channel that is received, counted from the lowest optical frequency; 0 = the middle one", ""},
@@ -120,7 +120,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"laser_lo", "rin_db_per_hz", kNumber, "dB/Hz", "", -200, -80, "", "one-sided relative intensity noise of the local oscillator; absent = none", "OIF-400ZR-01.0: -145 (from memory)"},
     {"laser_lo", "rin_bandwidth_ghz", kNumber, "GHz", "", 0.001, 1000, "", "the intensity noise of the local oscillator is flat up to here and nothing beyond; absent = white over the simulated band", "common practice: 10 to 20 GHz, past the relaxation peak"},
 
-    {"frontend", "received_power_dbm", kNumber, "dBm", "0", -80, 30, "", "power into the receiver (signal and noise), both polarisations; before its pre-amplifier where there is one", ""},
+    {"frontend", "received_power_dbm", kNumber, "dBm", "0", -80, 30, "", "power into the receiver, both polarisations: all channels and noise of the simulated band that pass channel.filter_bandwidth_ghz; before its pre-amplifier where there is one", ""},
     {"frontend", "preamplifier_noise_figure_db", kNumber, "dB", "", 0, 20, "", "noise figure of an optical pre-amplifier; absent = none (direct sensitivity)", "common practice: 5"},
     {"frontend", "preamplifier_output_dbm", kNumber, "dBm", "0", -30, 30, "", "power the pre-amplifier brings the light to, its own noise aside", "common practice: -5 to 5"},
     {"frontend", "pbs_extinction_db", kNumber, "dB", "", 3, 100, "", "extinction ratio of the polarisation splitter; absent = infinite", "common practice: 20"},

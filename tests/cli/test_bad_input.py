@@ -66,6 +66,13 @@ class CommandLine(ProgramTest):
     def test_folder_of_the_output_is_missing(self):
         self.refuse(2, "the folder nowhere does not exist", "simulate", "scenario.ini", "-o", "nowhere/x.h5")
 
+    def test_output_never_replaces_an_input(self):
+        self.refuse(2, "is also an input", "simulate", "scenario.ini", "-o", "./scenario.ini")
+        self.succeed("simulate", "scenario.ini", "-o", "capture.h5", "--quiet")
+        before = self.content("capture.h5")
+        self.refuse(2, "is also an input", "receive", "capture.h5", "-o", "capture.h5")
+        self.assertEqual(self.content("capture.h5"), before)
+
     def test_output_is_a_folder(self):
         os.mkdir(self.folder / "there")
         self.refuse(2, "is a folder", "simulate", "scenario.ini", "-o", "there")
@@ -132,6 +139,18 @@ class Files(ProgramTest):
         with h5py.File(self.folder / "odd.h5", "w") as file:
             file["adc/samples"] = numpy.zeros((3, 100), dtype=numpy.int16)
         self.refuse_file("odd.h5", "[4 lanes, samples]")
+
+    def test_samples_that_are_no_adc_codes(self):
+        for kind in ("f4", "f8", "i4", "u2"):
+            with h5py.File(self.folder / "other.h5", "w") as file:
+                file.create_dataset("adc/samples", data=numpy.ones((4, 4096), kind)).attrs["sample_rate_hz"] = 64e9
+            self.refuse(2, "must hold 8-bit or signed 16-bit integers", "receive", "other.h5")
+
+    def test_capture_of_a_newer_format(self):
+        self.succeed("simulate", "scenario.ini", "-o", "capture.h5", "--quiet")
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            file.attrs["format"] = 2.0
+        self.refuse(2, "newer capture format", "receive", "capture.h5")
 
     def test_capture_without_a_sample_rate(self):
         with h5py.File(self.folder / "rateless.h5", "w") as file:

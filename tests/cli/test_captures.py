@@ -108,12 +108,19 @@ class Receiving(ProgramTest):
         self.assertGreater(self.receive()["snr_db"], 5)
         self.assertIn("not by cohlink", self.succeed("inspect", "capture.h5"))
 
+    def test_a_receiver_that_finds_nothing_says_so(self):
+        result = self.run_program("receive", "capture.h5", "--format", "json", "--set", "dsp.dispersion_ps_per_nm=100000")
+        self.assertEqual(result.returncode, 3)
+        facts = json.loads(result.stdout)
+        self.assertEqual(facts["verdict"], "no lock")
+        self.assertNotIn("ber", facts)
+
     def test_result_holds_stages_symbols_and_numbers(self):
         facts = self.receive("-o", "result.h5")
         with h5py.File(self.folder / "result.h5") as file:
             stages = sorted(file["stages"])
             self.assertEqual(stages[0], "01-orthonormalise")
-            self.assertEqual(stages[-1], "07-phase")
+            self.assertEqual(stages[-1], "08-phase")
             for stage in stages:
                 points = file["stages"][stage]["points"]
                 self.assertEqual((points.shape[0], points.dtype), (2, numpy.complex64))

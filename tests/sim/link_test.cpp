@@ -75,6 +75,8 @@ TEST_CASE("truth states what the scenario asked for") {
   const Truth& t = *c.truth;
   CHECK(t.dispersion_ps_per_nm == doctest::Approx(3 * 80 * 17 - 100).epsilon(1e-12));
   CHECK(t.dgd_ps == doctest::Approx(12).epsilon(1e-9));
+  CHECK(std::hypot(t.dgd_vector_ps[0], t.dgd_vector_ps[1], t.dgd_vector_ps[2]) ==
+        doctest::Approx(12).epsilon(1e-9));
   CHECK(t.frequency_offset_hz == 250e6);
   CHECK(*t.osnr_db == doctest::Approx(17).epsilon(1e-9));
   CHECK(t.bits[0].size() == 2048);

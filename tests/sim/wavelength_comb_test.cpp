@@ -142,7 +142,8 @@ TEST_CASE("spans that differ add up to their own losses and dispersion") {
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.span_types=G.655"}) ==
         "--set: fibre.span_types: 'G.655' lists 1 values for 2 lengths in fibre.span_lengths_km");
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.spans=2"}) ==
-        "--set: fibre.spans: '2' and fibre.span_lengths_km cannot both be given");
+        "--set: fibre.spans: '2' and fibre.span_lengths_km cannot both be given; fibre.spans = 0 makes way "
+        "for the list");
 }
 
 TEST_CASE("a dispersion module in every span takes its part of the dispersion away") {

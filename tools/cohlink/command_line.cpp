@@ -135,7 +135,7 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
   return scenario;
 }
 
-void check_output(const std::string& path) {
+void check_output(const std::string& path, const std::vector<std::string>& inputs) {
   if (path.empty()) return;
   std::error_code error;
   const std::filesystem::path target(path);
@@ -143,6 +143,9 @@ void check_output(const std::string& path) {
   const auto folder = target.has_parent_path() ? target.parent_path() : std::filesystem::path(".");
   if (!std::filesystem::is_directory(folder, error))
     throw InputError("-o " + path + ": the folder " + folder.string() + " does not exist");
+  for (const auto& input : inputs)
+    if (std::filesystem::equivalent(target, input, error))
+      throw InputError("-o " + path + ": is also an input of this command; give the output another name");
 }
 
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario) {

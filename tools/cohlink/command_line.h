@@ -58,7 +58,8 @@ bool looks_like_hdf5(const std::string& path);
 Scenario layered(Scenario base, const std::vector<std::string>& files, const CommonOptions& options);
 
 /// Throws InputError when the folder of `path` does not exist or `path` is a folder: said before any work.
-void check_output(const std::string& path);
+/// Nor may it be one of the `inputs`: a typing mistake must not cost a scenario or a capture.
+void check_output(const std::string& path, const std::vector<std::string>& inputs);
 
 /// --threads, else run.threads; 0 = one per core.
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario);

@@ -191,7 +191,7 @@ int receive(const Arguments& arguments) {
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("receive needs a capture file");
-  check_output(options.output);
+  check_output(options.output, options.files);
 
   const std::string path = options.files[capture_index(options.files)];
   const Capture capture = read_capture(path);
@@ -201,14 +201,18 @@ int receive(const Arguments& arguments) {
   const ReceiverResult result = receive_named(receiver, capture, path);
 
   std::vector<Fact> facts;
+  const bool lost = capture.truth.has_value() && !result.score;
   if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));
+  if (lost)
+    facts.push_back({"verdict", "verdict", std::string("no lock"),
+                     "no lock: nothing that was sent was recognised, no BER is given"});
   append(facts, signal_facts(result));
   append(facts, how_facts(result));
   append(facts, counter_facts(capture, result));
   if (!options.output.empty()) write_result(capture, scenario, result, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);
   print(std::cout, facts, options.format);
-  return kDone;
+  return lost ? kRunFailed : kDone;
 }
 
 }  // namespace cohlink

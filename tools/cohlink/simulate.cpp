@@ -149,7 +149,7 @@ int simulate(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("simulate needs a scenario file");
   if (options.output.empty()) throw InputError("simulate needs -o FILE for the capture");
-  check_output(options.output);
+  check_output(options.output, options.files);
 
   Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
                                                        : scenario_order(options);

@@ -174,7 +174,7 @@ int sweep(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("sweep needs a scenario file");
   const auto axes = parse_vary(line.texts("vary"));
-  check_output(options.output);
+  check_output(options.output, options.files);
   const std::string measure = line.has("measure") ? line.text("measure") : "ber";
   if (measure != "ber" && measure != "required_osnr" && measure != "penalty_db")
     throw InputError("--measure " + measure + ": expected ber, required_osnr or penalty_db");
