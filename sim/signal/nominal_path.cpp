@@ -42,7 +42,8 @@ std::vector<NominalSpan> nominal_spans(const Scenario& s) {
   if (lengths.empty())
     return std::vector<NominalSpan>(static_cast<std::size_t>(s.integer("fibre.spans")), usual);
   if (s.integer("fibre.spans") != 0)
-    s.reject("fibre.spans", "and fibre.span_lengths_km cannot both be given; fibre.spans = 0 makes way for the list");
+    s.reject("fibre.spans",
+             "and fibre.span_lengths_km cannot both be given; fibre.spans = 0 makes way for the list");
   std::vector<NominalSpan> spans;
   for (std::size_t k = 0; k < lengths.size(); ++k) {
     NominalSpan span = types.empty() ? usual : span_of_type(s, types[k]);
