@@ -22,7 +22,7 @@ WORDS = {
     "equaliser": "polarisations parted,\nsymbol centres found",
     "genie-polarisation": "known polarisation undone",
     "decimate": "one sample a symbol",
-    "frequency": "laser beat stopped",
+    "frequency": "laser beat stopped",  # finely; before the equaliser, see draw()
     "phase": "phase tracked: decide",
 }
 
@@ -80,7 +80,8 @@ def draw(result, title, detail):
             if row == 0:
                 axes.annotate(f"{column + 1}  {block}", (0, 1), xycoords="axes fraction", xytext=(0, 26),
                               textcoords="offset points", fontweight="bold", fontsize=9.5, color=style.SERIES[0])
-                axes.annotate(WORDS.get(block, ""), (0, 1), xycoords="axes fraction", xytext=(0, 4),
+                coarse = block == "frequency" and stage.attrs["samples_per_symbol"] > 1
+                axes.annotate("laser beat slowed" if coarse else WORDS.get(block, ""), (0, 1), xycoords="axes fraction", xytext=(0, 4),
                               textcoords="offset points", fontsize=7.6, color=style.SOFT_INK, linespacing=1.15)
     style.headline(figure, title, detail, left=0.15 / width, top=1 - 0.14 / height)
     figure.text(1 - 0.2 / width, 0.1 / height, "amplitudes in units of their rms; darker = more symbols", ha="right", fontsize=8,
