@@ -153,13 +153,21 @@ struct Detection {
   double current_squared() const { return responsivity * responsivity * signal * oscillator; }
 };
 
+/// Light at the receiver over the light of the channel under test: an optical filter takes the neighbours
+/// away.
+double light_ratio(const LinkSetup& setup, double noise_share) {
+  const double channels =
+      setup.channel.filter ? 1.0 : setup.comb.total_power_ratio() / setup.comb.power_ratio;
+  return channels + noise_share;
+}
+
 Detection detection_of(const LinkSetup& setup, double noise_share) {
   const ReceiverInputParameters& input = setup.receiver_input;
   const double power = input.preamplifier ? input.preamplifier->output_power : input.received_power;
   const double through = setup.frontend.hybrid.transmission;
   Detection d;
   d.light = 0.5 * power * through;
-  d.signal = d.light / (1.0 + noise_share);
+  d.signal = d.light / light_ratio(setup, noise_share);
   d.oscillator = 0.5 * setup.oscillator.power * through;
   d.responsivity = setup.frontend.photodiodes.responsivity;
   return d;
@@ -214,7 +222,7 @@ double preamplifier_ratio(const LinkSetup& setup, double noise_share, double sym
   if (!pre) return 0.0;
   const double psd =
       amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
-  return 2.0 * psd * symbol_rate * (1.0 + noise_share) / pre->output_power;
+  return 2.0 * psd * symbol_rate * light_ratio(setup, noise_share) / pre->output_power;
 }
 
 std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, double noise_share, double rate) {
@@ -228,6 +236,13 @@ std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, double noise_share
        "A^2/3 4^-ENOB, Gaussian lanes"},
       {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12 Rs / fs"},
   };
+}
+
+/// Neighbours closer than the band of a channel spill into it.
+bool channels_overlap(const Scenario& s) {
+  const double band = s.number("signal.symbol_rate_gbd") *
+                      (s.text("signal.pulse") == "nrz" ? 2.0 : 1.0 + s.number("signal.roll_off"));
+  return s.integer("channel.count") > 1 && s.number("channel.spacing_ghz") < band;
 }
 
 std::vector<std::string> left_out(const Scenario& s) {
@@ -257,6 +272,7 @@ std::vector<std::string> left_out(const Scenario& s) {
         key->type == KeyType::kInteger ? static_cast<double>(s.integer(flaw.key)) : s.number(flaw.key);
     if (value != 0.0) names.emplace_back(flaw.name);
   }
+  if (channels_overlap(s)) names.emplace_back("crosstalk of channels that overlap");
   for (const char* key : {"channel.power_offsets_db", "channel.modulations", "channel.roll_offs"})
     if (find_key(key) != nullptr && s.is_set(key)) {
       names.emplace_back("differences between channels");
