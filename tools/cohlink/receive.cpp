@@ -8,6 +8,7 @@
 #include "sim/signal/capture.h"
 #include "sim/signal/hdf5.h"
 #include "sim/signal/strings.h"
+#include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
@@ -40,10 +41,23 @@ Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); 
 
 std::string db(double value) { return std::isfinite(value) ? fixed(value, 2) + " dB" : "-"; }
 
+/// A 95 % interval and how it reads.
+struct Range {
+  double low, high;
+  std::string text;
+  Range(double from, double to, const std::string& unit) : low(from), high(to) {
+    const auto number = [](double value) {
+      return std::isfinite(value) ? fixed(value, 2) : std::string("-");
+    };
+    text = "95 %: " + number(low) + " to " + number(high) + unit;
+  }
+};
+
 /// BER, its interval and the verdict: only where the truth is known.
 std::vector<Fact> score_facts(const Score& score, const std::optional<double>& threshold) {
   const ErrorCount& both = score.both;
   const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
+  const Range q_interval(q_from_ber_db(score.interval.high), q_from_ber_db(score.interval.low), " dB");
   std::vector<Fact> facts = {
       {"ber", "BER", both.ber(), scientific(both.ber()) + "   (" + counted + ")"},
       {"ber_low", "95 % interval", score.interval.low,
@@ -54,7 +68,9 @@ std::vector<Fact> score_facts(const Score& score, const std::optional<double>& t
       {"ber_x", "X, Y alone", score.polarisation[0].ber(),
        scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())},
       {"ber_y", "", score.polarisation[1].ber(), ""},
-      {"q_db", "Q", finite(score.q_db), db(score.q_db)},
+      {"q_db", "Q", finite(score.q_db), db(score.q_db) + "   (" + q_interval.text + ")"},
+      {"q_low_db", "", finite(q_interval.low), ""},
+      {"q_high_db", "", finite(q_interval.high), ""},
   };
   if (threshold) {
     const std::string word = verdict(score.interval.low, score.interval.high, *threshold);
@@ -65,10 +81,22 @@ std::vector<Fact> score_facts(const Score& score, const std::optional<double>& t
 }
 
 std::vector<Fact> signal_facts(const ReceiverResult& result) {
-  const std::string basis = result.score ? "" : "   (judged by the decisions: no truth to compare with)";
+  // The power of noise seen in n independent complex samples has the relative standard error 1/sqrt(n); EVM,
+  // its root, half of that.
+  const std::size_t symbols =
+      result.score ? result.score->symbols : result.symbols.size() - result.discarded_symbols;
+  const double spread = 1.96 / std::sqrt(2.0 * static_cast<double>(symbols));
+  const Range snr(result.snr_db - to_db(1.0 + spread), result.snr_db - to_db(1.0 - spread), " dB");
+  const Range evm(result.evm_percent * (1.0 - 0.5 * spread), result.evm_percent * (1.0 + 0.5 * spread), " %");
+  const std::string basis = result.score ? "" : ", judged by the decisions: no truth to compare with";
   std::vector<Fact> facts = {
-      {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + basis},
-      {"evm_percent", "EVM", finite(result.evm_percent), fixed(result.evm_percent, 2) + " %"},
+      {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + "   (" + snr.text + basis + ")"},
+      {"snr_low_db", "", finite(snr.low), ""},
+      {"snr_high_db", "", finite(snr.high), ""},
+      {"evm_percent", "EVM", finite(result.evm_percent),
+       fixed(result.evm_percent, 2) + " %   (" + evm.text + ")"},
+      {"evm_low_percent", "", finite(evm.low), ""},
+      {"evm_high_percent", "", finite(evm.high), ""},
   };
   if (result.score) {
     facts.push_back(
