@@ -13,8 +13,9 @@
 namespace cohlink {
 namespace {
 
-std::mutex& planner_mutex() {
-  static std::mutex mutex;
+// Recursive: a cache holds it while it plans from a wisdom file, and planning takes it too.
+std::recursive_mutex& planner_mutex() {
+  static std::recursive_mutex mutex;
   return mutex;
 }
 
@@ -34,7 +35,8 @@ struct Fftw<double> {
   static constexpr auto destroy = fftw_destroy_plan;
   static constexpr auto import_wisdom = fftw_import_wisdom_from_filename;
   static constexpr auto export_wisdom = fftw_export_wisdom_to_filename;
-  static constexpr const char* wisdom_file = "fftw-double.wisdom";
+  static constexpr auto forget_wisdom = fftw_forget_wisdom;
+  static constexpr const char* name = "double";
 };
 template <>
 struct Fftw<float> {
@@ -45,7 +47,8 @@ struct Fftw<float> {
   static constexpr auto destroy = fftwf_destroy_plan;
   static constexpr auto import_wisdom = fftwf_import_wisdom_from_filename;
   static constexpr auto export_wisdom = fftwf_export_wisdom_to_filename;
-  static constexpr const char* wisdom_file = "fftw-single.wisdom";
+  static constexpr auto forget_wisdom = fftwf_forget_wisdom;
+  static constexpr const char* name = "single";
 };
 
 template <class Real>
@@ -53,15 +56,38 @@ typename Fftw<Real>::Complex* as_fftw(std::complex<Real>* data) {
   return reinterpret_cast<typename Fftw<Real>::Complex*>(data);
 }
 
+// Every plan has a wisdom file of its own, and is always made from that file alone, also the first time. In
+// one common file a length planned later may change what an earlier one is built from, and then the next
+// process would round differently from the one that wrote it.
+template <class Real>
+std::string wisdom_path(const std::string& folder, std::size_t n, std::size_t howmany, FftLayout layout) {
+  return folder + "/fftw-" + Fftw<Real>::name + "-" + std::to_string(n) + "x" + std::to_string(howmany) +
+         (layout == FftLayout::kInterleaved ? "-interleaved" : "") + ".wisdom";
+}
+
 // Beside and rename: another process may be reading or writing the same file.
 template <class Real>
-void save_wisdom(const std::string& folder) {
+void save_wisdom(const std::string& path) {
   std::error_code ignored;
-  std::filesystem::create_directories(folder, ignored);
-  const std::string path = folder + "/" + Fftw<Real>::wisdom_file;
+  std::filesystem::create_directories(std::filesystem::path(path).parent_path(), ignored);
   const std::string beside = path + "." + std::to_string(getpid());
   if (Fftw<Real>::export_wisdom(beside.c_str()) != 0) std::filesystem::rename(beside, path, ignored);
   std::filesystem::remove(beside, ignored);
+}
+
+// The plan pair as its wisdom file has it; measured first where there is none.
+template <class Real>
+std::unique_ptr<Fft<Real>> plan_from_wisdom(const std::string& folder, std::size_t n, std::size_t howmany,
+                                            FftLayout layout) {
+  const std::string path = wisdom_path<Real>(folder, n, howmany, layout);
+  const FftPlannerLock lock;
+  const auto make = [&] { return std::make_unique<Fft<Real>>(n, howmany, layout, FftPlanning::kMeasure); };
+  Fftw<Real>::forget_wisdom();
+  if (Fftw<Real>::import_wisdom(path.c_str()) != 0) return make();
+  auto measured = make();
+  save_wisdom<Real>(path);
+  Fftw<Real>::forget_wisdom();
+  return Fftw<Real>::import_wisdom(path.c_str()) != 0 ? make() : std::move(measured);
 }
 
 }  // namespace
@@ -132,10 +158,6 @@ struct FftCache::Store {
 FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std::make_unique<Store>()) {
   store_->planning = planning;
   store_->wisdom_folder = std::move(wisdom_folder);
-  if (!store_->wisdom()) return;
-  FftPlannerLock lock;
-  Fftw<double>::import_wisdom((store_->wisdom_folder + "/" + Fftw<double>::wisdom_file).c_str());
-  Fftw<float>::import_wisdom((store_->wisdom_folder + "/" + Fftw<float>::wisdom_file).c_str());
 }
 
 FftCache::~FftCache() = default;
@@ -145,11 +167,8 @@ const Fft<Real>& FftCache::get(std::size_t n, std::size_t howmany, FftLayout lay
   std::lock_guard guard(store_->mutex);
   auto& slot = store_->plans<Real>()[{n, howmany, layout}];
   if (slot == nullptr) {
-    slot = std::make_unique<Fft<Real>>(n, howmany, layout, store_->planning);
-    if (store_->wisdom()) {
-      FftPlannerLock lock;
-      save_wisdom<Real>(store_->wisdom_folder);
-    }
+    slot = store_->wisdom() ? plan_from_wisdom<Real>(store_->wisdom_folder, n, howmany, layout)
+                            : std::make_unique<Fft<Real>>(n, howmany, layout, store_->planning);
   }
   return *slot;
 }
