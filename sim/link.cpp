@@ -2,10 +2,10 @@
 
 #include <utility>
 
-#include "sim/fibre/engine.h"
 #include "sim/link_setup.h"
 #include "sim/link_truth.h"
 #include "sim/optical_path.h"
+#include "sim/signal/propagation/engine.h"
 
 namespace cohlink {
 namespace {

@@ -3,9 +3,9 @@
 
 #include <array>
 
-#include "sim/fibre/plan.h"
 #include "sim/link_setup.h"
 #include "sim/signal/capture.h"
+#include "sim/signal/propagation/plan.h"
 
 namespace cohlink {
 

@@ -4,8 +4,8 @@
 
 #include <optional>
 
-#include "sim/fibre/plan.h"
 #include "sim/link_setup.h"
+#include "sim/signal/propagation/plan.h"
 
 namespace cohlink {
 

@@ -3,9 +3,9 @@
 #include <cmath>
 #include <complex>
 
-#include "sim/fibre/engine.h"
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -5,7 +5,8 @@
 #include <string>
 #include <vector>
 
-#include "sim/fibre/plan.h"
+#include "sim/signal/propagation/plan.h"
+#include "sim/signal/propagation/steps.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 
@@ -48,31 +49,6 @@ struct LineSection {
   std::vector<OpticalFilter> filters;  ///< add-drop sites, in cascade
 };
 
-enum class StepLaw {
-  kConstant,        ///< equal steps
-  kLossMatched,     ///< h ~ exp(loss z / 3), with the same number of steps
-  kNonlinearPhase,  ///< Kerr phase of the mean power per step at most `max_phase`
-  kLocalError,      ///< chosen while running, see AdaptiveStretch
-};
-
-/// How to cut fibre into steps. Whatever the law, no step exceeds the dispersive cap
-/// h < 2 / (pi |beta2| B^2) beyond which split steps make four-wave mixing of their own (B: total optical
-/// bandwidth of the signal).
-///
-/// Measured on 20 x 80 km of G.652.D, one 32 GBd channel at +2 dBm: with these defaults every law is within
-/// 0.005 dB of a converged run in the SNR of nonlinear noise, at 20 (loss-matched), 20 (constant), 39 (phase)
-/// and 21 x 3 (local error) steps a span. Loss-matched is the default: it costs least and asks for no power.
-/// Wider signals are ruled by the cap: five channels at 50 GHz take 150 steps whatever the law, within 0.01
-/// dB.
-struct StepControl {
-  StepLaw law = StepLaw::kLossMatched;
-  int steps_per_span = 20;  ///< knob of kConstant and kLossMatched: steps in one span; error as its square
-  double max_phase = 1e-3;  ///< rad, knob of kNonlinearPhase
-  double tolerance = 1e-4;  ///< relative local error, knob of kLocalError
-  double cap_factor = 1.0;  ///< multiplies the dispersive cap; below 1 is finer
-  double min_step = 0.1;    ///< m, the floor of kLocalError
-};
-
 /// Birefringence: each span is `sections_per_span` sections, their lengths varied by +-50 % (uniform),
 /// uniformly random orientation, section DGD = sqrt(3 pi/8) coefficient sqrt(section length), so that the
 /// MEAN DGD is coefficient sqrt(length). 0 chooses enough for at least 100 sections in the line, 10 or more
@@ -91,23 +67,10 @@ struct LineParameters {
   double carrier = kCarrierHz;  ///< Hz, for the photon energy of ASE
 };
 
-/// ASE density per polarisation after an amplifier [W/Hz]: (F G - 1)/2 h nu, at least 0.
-double ase_psd_per_polarisation(double power_gain, double noise_factor, double carrier);
+/// The span's constants in the equation of plan.h.
+FibreConstants constants(const Span& span);
 
-/// The dispersive cap on the step [m]: 2 / (pi |beta2| B^2); infinite without dispersion.
-double dispersive_step_cap(double beta2, double bandwidth);
-
-/// The control that makes half of `control`'s steps, cap included: for a run that checks the numerical error.
-/// (The local error goes as the cube of the step, so kLocalError gets an eighth of the tolerance.)
-StepControl halved(const StepControl& control);
-
-/// Sample rate [Hz] below which first-order Kerr products alias into the channel read: 1.5 B + f_edge, B the
-/// total optical bandwidth of the signal (its products reach +-1.5 B), f_edge the largest |frequency| of that
-/// channel.
-double kerr_alias_free_rate(double bandwidth, double channel_edge);
-
-/// Step lengths [m] for one span by `control`, `power` [W] at its input; they sum to the span's length.
-/// kLocalError has no fixed steps and throws std::invalid_argument.
+/// Step lengths [m] for one span by `control`, `power` [W] at its input (propagation/steps.h).
 std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth,
                                  double power);
 

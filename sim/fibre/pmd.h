@@ -4,8 +4,8 @@
 #include <cstddef>
 #include <vector>
 
-#include "sim/fibre/jones.h"
-#include "sim/fibre/plan.h"
+#include "sim/signal/propagation/jones.h"
+#include "sim/signal/propagation/plan.h"
 #include "sim/signal/random.h"
 
 namespace cohlink {

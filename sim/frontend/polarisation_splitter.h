@@ -3,7 +3,7 @@
 
 #include <cmath>
 
-#include "sim/fibre/jones.h"
+#include "sim/signal/propagation/jones.h"
 
 namespace cohlink {
 

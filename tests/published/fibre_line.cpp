@@ -4,8 +4,8 @@
 #include <cmath>
 #include <string>
 
-#include "sim/fibre/engine.h"
 #include "sim/fibre/line.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/published/fibre_wdm.h"
 #include "tests/validation.h"

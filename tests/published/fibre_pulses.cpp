@@ -8,7 +8,7 @@
 #include <functional>
 #include <vector>
 
-#include "sim/fibre/engine.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
 

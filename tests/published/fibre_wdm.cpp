@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "sim/fibre/engine.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 

@@ -7,10 +7,10 @@
 #include <cstdint>
 #include <vector>
 
-#include "sim/fibre/plan.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/propagation/plan.h"
 #include "sim/signal/pulse.h"
 
 namespace cohlink::wdm {

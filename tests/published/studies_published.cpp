@@ -6,9 +6,9 @@
 #include <vector>
 
 #include "rx/metrics.h"
-#include "sim/fibre/engine.h"
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "sim/transmitter/transmitter.h"
 #include "tests/validation.h"

@@ -4,9 +4,9 @@
 #include <cmath>
 #include <cstring>
 
-#include "sim/fibre/engine.h"
-#include "sim/fibre/kernels.h"
 #include "sim/fibre/line.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/kernels.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -174,6 +174,24 @@ TEST_CASE("same seed, same bytes; another frame, other noise") {
   FastEngine<float>{ffts()}(fields, plan, streams);
   CHECK(std::memcmp(fields[0].x.data(), fields[1].x.data(), 4096 * sizeof(std::complex<float>)) == 0);
   CHECK(relative_error(fields[2], fields[0]) > 0.01);
+}
+
+TEST_CASE("a plan followed by its inverse leaves the field as it was") {
+  LineParameters line = test_line(StepLaw::kLossMatched);
+  line.sections[0].filters.clear();
+  line.sections[0].amplifier.ase = false;
+  line.sections[1].amplifier.mode = GainMode::kNone;
+  PropagationPlan plan = plan_line(line, RandomStreams(5));
+  plan.elements.push_back(PolarisationRotation{2e9, {0.0, 1.0, 0.0}, 1e-9});
+  const Field<double> sent = test_field(4096, 1);
+  Field<double> light = sent;
+  FastEngine<double>{ffts()}(light, plan, RandomStreams(7));
+  CHECK(relative_error(light, sent) > 0.1);
+  FastEngine<double>{ffts()}(light, inverse(plan), RandomStreams(7));
+  CHECK(relative_error(light, sent) < 1e-11);  // rounding, as above
+
+  plan.elements.push_back(OpticalFilter{0.0, 75e9, 10e9});
+  CHECK_THROWS_WITH(inverse(plan), "a plan with an optical filter has no inverse");
 }
 
 TEST_CASE("a batch is each field by itself") {

@@ -4,10 +4,10 @@
 #include <cmath>
 #include <numeric>
 
-#include "sim/fibre/engine.h"
 #include "sim/fibre/line.h"
 #include "sim/fibre/pmd.h"
 #include "sim/fibre/presets.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;

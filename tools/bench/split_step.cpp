@@ -9,11 +9,11 @@
 #include <ctime>
 #include <vector>
 
-#include "sim/fibre/engine.h"
-#include "sim/fibre/kernels.h"
 #include "sim/fibre/line.h"
 #include "sim/fibre/pmd.h"
 #include "sim/signal/fft.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/kernels.h"
 #include "sim/signal/units.h"
 #include "tools/bench/bench.h"
 

@@ -15,7 +15,7 @@
 #include <variant>
 #include <vector>
 
-#include "sim/fibre/jones.h"
+#include "sim/signal/propagation/jones.h"
 
 namespace cohlink {
 
@@ -67,6 +67,9 @@ struct LumpedGain {
   double noise_factor = 0.0;  ///< used with output_power: linear F; 0 = no ASE
   double carrier = 0.0;       ///< Hz, used with output_power and noise_factor
 };
+
+/// ASE density per polarisation after an amplifier [W/Hz]: (F G - 1)/2 h nu, at least 0.
+double ase_psd_per_polarisation(double power_gain, double noise_factor, double carrier);
 
 /// Frequency-independent 2x2 element: PDL, a fixed rotation.
 struct LumpedJones {
@@ -124,6 +127,12 @@ JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double t
 /// Field response of the scalar elements at `frequency`: dispersion, fibre loss, planned gain, filters. The
 /// gain of a fixed-output amplifier is known only to the engine and counts as 1.
 std::complex<double> scalar_response(const PropagationPlan& plan, double frequency);
+
+/// The plan that undoes this one: its elements inverted, last first. A split step's inverse is the step with
+/// its constants negated, exactly. This is digital back-propagation (Ip and Kahn, J. Lightwave Technol.
+/// 26(20) 3416, 2008). Throws std::invalid_argument for what has no planned inverse: ASE, fixed output power,
+/// optical filters, adaptive stretches.
+PropagationPlan inverse(const PropagationPlan& plan);
 
 /// What the plan adds up to.
 struct PlanTotals {

@@ -1,11 +1,9 @@
-#include "sim/fibre/execution.h"
+#include "sim/signal/propagation/execution.h"
 
 #include <cmath>
 #include <stdexcept>
 
-#include "sim/fibre/line.h"
-
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 
 bool has_ase(const LumpedGain& gain) {
   return gain.output_power > 0.0 ? gain.noise_factor > 0.0 : gain.ase_psd > 0.0;
@@ -38,7 +36,7 @@ GainNow resolve(const LumpedGain& gain, double input_power) {
 
 double kerr_phase(const FibreConstants& fibre, double length) {
   const double half = fibre.loss * length / 2.0;
-  return fibre.kerr * length * (half > 0.0 ? std::sinh(half) / half : 1.0);
+  return fibre.kerr * length * (half != 0.0 ? std::sinh(half) / half : 1.0);
 }
 
 StepVerdict judge_step(double step, double error, double tolerance) {
@@ -54,4 +52,4 @@ template void check_batch<double>(std::span<Field<double>>, const PropagationPla
 template void check_batch<float>(std::span<Field<float>>, const PropagationPlan&,
                                  std::span<const RandomStreams>);
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

@@ -6,10 +6,10 @@
 #include <variant>
 #include <vector>
 
-#include "sim/fibre/kernels.h"
-#include "sim/fibre/plan.h"
+#include "sim/signal/propagation/kernels.h"
+#include "sim/signal/propagation/plan.h"
 
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 
 /// diag(exp(-2 pi i k turns), exp(+2 pi i k turns)), then the matrix; k is the signed bin index.
 struct SectionWork {
@@ -56,4 +56,4 @@ LinearPass linear_pass(const FibreConstants& fibre, double length, std::size_t n
 /// Kerr rotation of a step.
 KerrPass kerr_pass(const FibreConstants& fibre, double length);
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

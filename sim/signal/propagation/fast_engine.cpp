@@ -3,15 +3,15 @@
 #include <cstring>
 #include <stdexcept>
 
-#include "sim/fibre/engine.h"
-#include "sim/fibre/execution.h"
-#include "sim/fibre/layout.h"
-#include "sim/fibre/program.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/execution.h"
+#include "sim/signal/propagation/layout.h"
+#include "sim/signal/propagation/program.h"
 
 namespace cohlink {
 namespace {
 
-using namespace fibre_detail;
+using namespace propagation_detail;
 
 // Runs a compiled program on one field after another. `Layout` decides how samples lie in memory.
 template <class Real, class Layout>

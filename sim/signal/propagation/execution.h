@@ -3,9 +3,9 @@
 
 #include <span>
 
-#include "sim/fibre/engine.h"
+#include "sim/signal/propagation/engine.h"
 
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 
 /// Throws std::invalid_argument for empty or ragged fields, or for planned ASE without a stream per field.
 template <class Real>
@@ -32,4 +32,4 @@ struct StepVerdict {
 };
 StepVerdict judge_step(double step, double error, double tolerance);
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

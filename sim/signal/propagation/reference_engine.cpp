@@ -1,15 +1,15 @@
 #include <algorithm>
 #include <cmath>
 
-#include "sim/fibre/engine.h"
-#include "sim/fibre/execution.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/execution.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
 using Complex = std::complex<double>;
-using fibre_detail::kerr_phase;
+using propagation_detail::kerr_phase;
 
 // One field on its way. Every element is a method that leaves the field in time.
 struct Traveller {
@@ -71,7 +71,7 @@ struct Traveller {
       Traveller half{fine, fft, streams};
       half.step(e.fibre, h / 2.0);
       half.step(e.fibre, h / 2.0);
-      auto verdict = fibre_detail::judge_step(h, relative_difference(coarse, fine), e.tolerance);
+      auto verdict = propagation_detail::judge_step(h, relative_difference(coarse, fine), e.tolerance);
       if (!verdict.accept && h <= floor * (1.0 + 1e-9)) {
         verdict = {true, h};
         ++report.step_floor_hits;
@@ -114,7 +114,7 @@ struct Traveller {
   }
 
   void operator()(const LumpedGain& e) {
-    const auto now = fibre_detail::resolve(e, mean_power(field));
+    const auto now = propagation_detail::resolve(e, mean_power(field));
     const double gain = std::sqrt(now.power_gain);
     for (std::size_t i = 0; i < n(); ++i) {
       field.x[i] *= gain;
@@ -167,7 +167,7 @@ struct Traveller {
 
 EngineReport ReferenceEngine::operator()(std::span<Field<double>> fields, const PropagationPlan& plan,
                                          std::span<const RandomStreams> streams) const {
-  fibre_detail::check_batch(fields, plan, streams);
+  propagation_detail::check_batch(fields, plan, streams);
   EngineReport total;
   for (std::size_t i = 0; i < fields.size(); ++i) {
     Traveller traveller{fields[i], ffts_->get<double>(fields[i].size()),

@@ -7,9 +7,9 @@
 #include <cstddef>
 #include <span>
 
-#include "sim/fibre/plan.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/propagation/plan.h"
 #include "sim/signal/random.h"
 
 namespace cohlink {

@@ -1,4 +1,4 @@
-#include "sim/fibre/jones.h"
+#include "sim/signal/propagation/jones.h"
 
 #include <cmath>
 #include <stdexcept>

@@ -1,11 +1,11 @@
-#include "sim/fibre/program.h"
+#include "sim/signal/propagation/program.h"
 
 #include <cmath>
 
-#include "sim/fibre/execution.h"
+#include "sim/signal/propagation/execution.h"
 #include "sim/signal/units.h"
 
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 namespace {
 
 // Phase of accumulated dispersion in turns over the bin index: w = 2 pi k rate/n.
@@ -129,4 +129,4 @@ std::vector<Instruction> compile(const PropagationPlan& plan, std::size_t n, dou
   return compiler.finish();
 }
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

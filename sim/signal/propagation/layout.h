@@ -15,11 +15,11 @@
 #include <complex>
 #include <cstddef>
 
-#include "sim/fibre/program.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/propagation/program.h"
 
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 
 /// The two rows a pass works on, n samples each, aligned.
 template <class Real>
@@ -76,4 +76,4 @@ class TwoPassLayout {
   ComplexRow<Real> twiddle_;  // n1 x n2, of columns of 16 only: long rows make their twiddles anew
 };
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

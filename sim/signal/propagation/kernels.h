@@ -5,7 +5,7 @@
 #include <complex>
 #include <cstddef>
 
-#include "sim/fibre/jones.h"
+#include "sim/signal/propagation/jones.h"
 
 namespace cohlink::kernels {
 

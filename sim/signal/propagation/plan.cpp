@@ -1,6 +1,8 @@
-#include "sim/fibre/plan.h"
+#include "sim/signal/propagation/plan.h"
 
+#include <algorithm>
 #include <cmath>
+#include <stdexcept>
 
 #include "sim/signal/units.h"
 
@@ -19,7 +21,51 @@ JonesMatrix section_response(const PmdSection& section, double frequency) {
   return section.rotation * JonesMatrix{slow, 0.0, 0.0, std::conj(slow)};
 }
 
+// Appends an element's inverse.
+struct Inverter {
+  PropagationPlan& plan;
+
+  void operator()(const SplitStep& e) const {
+    const FibreConstants& f = e.fibre;
+    plan.elements.push_back(SplitStep{e.length, {-f.beta2, -f.beta3, -f.loss, -f.kerr}});
+  }
+  void operator()(const PmdSection& e) const {
+    plan.elements.push_back(LumpedJones{adjoint(e.rotation)});
+    plan.elements.push_back(PmdSection{{}, -e.dgd});
+  }
+  void operator()(const LumpedGain& e) const {
+    if (e.output_power > 0.0 || e.ase_psd > 0.0) refuse("an amplifier's noise or power control");
+    LumpedGain undone;
+    undone.power_gain = 1.0 / e.power_gain;
+    plan.elements.push_back(undone);
+  }
+  void operator()(const LumpedJones& e) const { plan.elements.push_back(LumpedJones{inverse(e.matrix)}); }
+  void operator()(const DispersionModule& e) const {
+    plan.elements.push_back(DispersionModule{-e.beta2_length, -e.beta3_length});
+  }
+  void operator()(const PolarisationRotation& e) const {
+    plan.elements.push_back(PolarisationRotation{-e.rate, e.axis, e.start});
+  }
+  void operator()(const OpticalFilter&) const { refuse("an optical filter"); }
+  void operator()(const AdaptiveStretch&) const { refuse("a stretch of adaptive steps"); }
+
+  [[noreturn]] static void refuse(const char* what) {
+    throw std::invalid_argument(std::string("a plan with ") + what + " has no inverse");
+  }
+};
+
 }  // namespace
+
+PropagationPlan inverse(const PropagationPlan& plan) {
+  PropagationPlan undone;
+  for (auto element = plan.elements.rbegin(); element != plan.elements.rend(); ++element)
+    std::visit(Inverter{undone}, *element);
+  return undone;
+}
+
+double ase_psd_per_polarisation(double power_gain, double noise_factor, double carrier) {
+  return std::max(0.0, (noise_factor * power_gain - 1.0) / 2.0 * kPlanck * carrier);
+}
 
 std::complex<double> dispersion_response(double beta2_length, double beta3_length, double frequency) {
   const double w = kTwoPi * frequency;

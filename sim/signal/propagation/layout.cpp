@@ -1,10 +1,10 @@
-#include "sim/fibre/layout.h"
+#include "sim/signal/propagation/layout.h"
 
 #include <algorithm>
 
 #include "sim/signal/units.h"
 
-namespace cohlink::fibre_detail {
+namespace cohlink::propagation_detail {
 namespace {
 
 template <class Real>
@@ -165,4 +165,4 @@ template class NaturalLayout<double>;
 template class TwoPassLayout<float>;
 template class TwoPassLayout<double>;
 
-}  // namespace cohlink::fibre_detail
+}  // namespace cohlink::propagation_detail

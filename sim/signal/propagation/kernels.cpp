@@ -1,4 +1,4 @@
-#include "sim/fibre/kernels.h"
+#include "sim/signal/propagation/kernels.h"
 
 #include <cmath>
 #include <cstdint>
