@@ -23,6 +23,7 @@ const std::vector<BlockRule>& rules() {
        "turns the ADC's rate into two samples a symbol and can come only once, first of those that need "
        "them"},
       {"dispersion", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
+      {"clock", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"matched-filter", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"equaliser", Rate::kTwo, Rate::kOne, "takes two samples a symbol and gives one"},
       {"genie-polarisation", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},

@@ -6,6 +6,7 @@
 
 #include "rx/amplitude.h"
 #include "rx/chain.h"
+#include "rx/clock_recovery.h"
 #include "rx/coarse_frequency.h"
 #include "rx/dispersion.h"
 #include "rx/equaliser.h"
@@ -97,6 +98,17 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c)
   const double offset = estimator(c.signal);
   c.result.frequency_offset_hz += offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
+}
+
+void recover_clock(const ClockRecovery& recovery, Carried& c) {
+  c.require(recovery.reach());
+  ClockResult out = recovery(c.signal);
+  if (!out.locked) {
+    c.result.warnings.push_back("clock: no clock tone found, the samples stay on the receiver's clock");
+    return;
+  }
+  c.result.clock_offset_ppm = out.offset_ppm;
+  c.signal = std::move(out.signal);
 }
 
 void recover_phase(const PhaseRecovery& recovery, PhaseMethod method, double span, Carried& c) {
@@ -195,6 +207,9 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
               c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
               c.signal = block(c.signal);
             }};
+  if (name == "clock")
+    return {name, [block = ClockRecovery({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))},
+                                         fft)](Carried& c) { recover_clock(block, c); }};
   if (name == "matched-filter")
     return {name, [block = MatchedFilter(pulse, sample_rate, fft)](Carried& c) {
               c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);

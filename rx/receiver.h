@@ -26,7 +26,9 @@ struct ReceiverResult {
   Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
   std::vector<Stage> stages;       // one per block, in chain order
   double frequency_offset_hz = 0;  // estimated
-  std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
+  std::optional<double>
+      clock_offset_ppm;               // estimated: the receiver's clock faster than its name; absent: no lock
+  std::size_t discarded_symbols = 0;  // both ends together: what the filters' edges spoil; not scored
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
   std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
   Counters counters;                   // cycle slips, equaliser singularities, ...

@@ -166,9 +166,10 @@ const std::vector<ScenarioKey> kKeys = {
     {"adc", "interleave_offset_percent", kNumber, "%", "0", 0, 50, "", "rms offset over the sub-converters of a lane, of full scale", "common practice: 0.5 after calibration"},
     {"adc", "interleave_skew_fs", kNumber, "fs", "0", 0, 100000, "", "rms timing error over the sub-converters of a lane", "common practice: 100 to 300 after calibration"},
 
-    {"dsp", "chain", kList, "", "orthonormalise,resample,frequency,dispersion,matched-filter,equaliser,frequency,phase", 0, 0,
-     "orthonormalise|resample|dispersion|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
+    {"dsp", "chain", kList, "", "orthonormalise,resample,frequency,dispersion,clock,matched-filter,equaliser,frequency,phase", 0, 0,
+     "orthonormalise|resample|dispersion|clock|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
     {"dsp", "dispersion_ps_per_nm", kNumber, "ps/nm", "", -1000000, 1000000, "", "dispersion to compensate; absent = what the [fibre] and [channel] sections add up to", ""},
+    {"dsp", "clock_window", kInteger, "symbols", "8192", 512, 16777216, "", "symbols that one estimate of the clock's delay averages; jitter faster than about a quarter cycle in it stays", ""},
     {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},
     {"dsp", "equaliser_taps", kInteger, "", "15", 3, 255, "", "taps of each butterfly filter, half a symbol apart; odd", ""},
     {"dsp", "equaliser_step", kNumber, "", "0.00025", 1e-7, 0.1, "", "adaptation step at unit mean power", ""},

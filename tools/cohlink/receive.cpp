@@ -124,6 +124,9 @@ std::vector<Fact> how_facts(const ReceiverResult& result) {
       {"used_known_data", "known data", join(result.used_known_data, "; "),
        result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
   };
+  if (result.clock_offset_ppm)
+    facts.push_back({"clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
+                     readable(*result.clock_offset_ppm) + " ppm (estimated)"});
   if (result.score) {
     facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
                      grouped(result.score->symbols) + " symbols per polarisation"});
