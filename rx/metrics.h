@@ -55,7 +55,8 @@ ErrorVector combine(const ErrorVector& x, const ErrorVector& y);
 ///
 /// Without differential coding a quarter turn is invisible to a blind receiver, so each run of
 /// kSlipBlock symbols is counted with the quarter turn that the truth names, as pilot symbols would;
-/// every change of that turn is a cycle slip. With differential coding nothing is corrected.
+/// every change of that turn is a cycle slip. With differential coding, or pilots in the signal, nothing is
+/// corrected.
 struct Score {
   std::array<ErrorCount, 2> polarisation;        // X, Y as transmitted
   ErrorCount both;                               // their sum

@@ -5,6 +5,7 @@
 #include <cstdint>
 
 #include "rx/amplitude.h"
+#include "rx/cycle_slips.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 
@@ -80,6 +81,8 @@ PhaseRecovery::PhaseRecovery(const PhaseParameters& parameters) : p_(parameters)
     search_.emplace(BlindPhaseSearchParameters{p_.modulation, p_.window, p_.test_phases});
   if (p_.method == PhaseMethod::kFourthPower)
     fourth_power_.emplace(FourthPowerPhaseParameters{p_.modulation, p_.window});
+  if (p_.second_window > 0 && (search_ || fourth_power_))
+    second_.emplace(DecisionPhaseParameters{p_.modulation, p_.second_window});
 }
 
 PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t first, std::size_t last,
@@ -93,10 +96,39 @@ PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t f
   } else if (p_.joint) {
     joint(result, first, last);
     remove_leftover(result, first, last, kSlowWindow);
+    refine(result, {&result.symbols.x, &result.symbols.y});
+    count_slips(result, 1, first, last);
   } else {
     separate(result);
+    for (auto* row : result.symbols.rows()) refine(result, {row});
+    count_slips(result, 2, first, last);
   }
   return result;
+}
+
+// The second stage on rows that share their phase.
+void PhaseRecovery::refine(PhaseResult& result, const std::vector<ComplexRow<float>*>& shared) const {
+  if (!second_) return;
+  std::vector<const std::complex<float>*> rows;
+  for (const auto* row : shared) rows.push_back(row->data());
+  const std::vector<double> phase = (*second_)(rows, result.phase_rad[shared.front() == &result.symbols.y]);
+  for (auto* row : shared) {
+    turn_back(*row, phase);
+    add_to(result.phase_rad[row == &result.symbols.y], phase);
+  }
+}
+
+void PhaseRecovery::count_slips(PhaseResult& result, std::size_t tracks, std::size_t first,
+                                std::size_t last) const {
+  result.suspected_slips = 0;
+  for (std::size_t p = 0; p < tracks; ++p) {
+    const std::span<const double> track(result.phase_rad[p]);
+    const auto slips =
+        suspected_slips(track.subspan(first, last - first), static_cast<std::size_t>(p_.window));
+    if (!slips) result.suspected_slips.reset();
+    if (!result.suspected_slips) return;
+    *result.suspected_slips += *slips;
+  }
 }
 
 std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>* const> rows,

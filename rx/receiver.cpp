@@ -14,10 +14,12 @@
 #include "rx/lanes.h"
 #include "rx/matched_filter.h"
 #include "rx/phase.h"
+#include "rx/pilot_phase.h"
 #include "rx/polarisation.h"
 #include "rx/resample.h"
 #include "rx/score.h"
 #include "sim/signal/nominal_path.h"
+#include "sim/signal/pilots.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -111,10 +113,27 @@ void recover_clock(const ClockRecovery& recovery, Carried& c) {
   c.signal = std::move(out.signal);
 }
 
-void recover_phase(const PhaseRecovery& recovery, PhaseMethod method, double span, Carried& c) {
+void use_pilots(const PilotPhase& pilots, Carried& c) {
+  c.result.used_known_data.push_back("phase (pilot symbols)");
+  PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
+  c.signal = std::move(out.symbols);
+  c.result.counters["pilot-corrected-slips"] += out.slips;
+  for (std::size_t i = 0; i < 2; ++i)
+    if (!out.found[i])
+      c.result.warnings.push_back(std::string("pilots: none found in output ") + (i == 0 ? "X" : "Y") +
+                                  ", its quarter turns are left as they are");
+  if (out.found[0] && out.found[1] && out.source[0] == out.source[1])
+    c.result.warnings.push_back("pilots: both outputs carry those of one polarisation");
+}
+
+void recover_phase(const PhaseRecovery& recovery, PhaseMethod method, double span,
+                   const std::optional<PilotPhase>& pilots, Carried& c) {
   c.require(span);
   if (method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
-  c.signal = recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz).symbols;
+  PhaseResult out = recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz);
+  c.signal = std::move(out.symbols);
+  if (out.suspected_slips) c.result.counters["suspected-cycle-slips"] += *out.suspected_slips;
+  if (pilots) use_pilots(*pilots, c);
 }
 
 void separate_by_genie(Carried& c) {
@@ -179,7 +198,16 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
   p.window = static_cast<int>(s.integer("dsp.phase_window"));
   p.test_phases = static_cast<int>(s.integer("dsp.test_phases"));
   p.joint = s.boolean("dsp.phase_joint");
+  if (s.text("dsp.phase_second_stage") == "ml")
+    p.second_window = static_cast<int>(s.integer("dsp.phase_second_window"));
   return p;
+}
+
+std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, FftCache& fft) {
+  const auto spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
+  if (spacing == 0) return std::nullopt;
+  check_pilots(s);
+  return PilotPhase({modulation, spacing, static_cast<std::size_t>(s.integer("signal.symbols"))}, fft);
 }
 
 // --- Blocks by name, in signal order. ---
@@ -231,9 +259,10 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   const PhaseParameters phase = phase_of(s, modulation);
   const bool windowed =
       phase.method == PhaseMethod::kBlindSearch || phase.method == PhaseMethod::kFourthPower;
-  return {name,
-          [block = PhaseRecovery(phase), method = phase.method, span = windowed ? 0.5 * phase.window : 0.0](
-              Carried& c) { recover_phase(block, method, span, c); }};
+  return {name, [block = PhaseRecovery(phase), method = phase.method, pilots = pilots_of(s, modulation, fft),
+                 span = windowed ? 0.5 * (phase.window + phase.second_window) : 0.0](Carried& c) {
+            recover_phase(block, method, span, pilots, c);
+          }};
 }
 
 // About one point a symbol, at most kStagePoints, from the middle of the capture, scaled to unit power.
@@ -279,7 +308,7 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   if (result.score->cycle_slips > 0)
     result.warnings.push_back(
         "cycle slips: " + std::to_string(result.score->cycle_slips) +
-        (scoring.differential
+        (scoring.differential || scoring.pilot_spacing > 0
              ? ""
              : ", each quarter turn put right from the truth before counting, as pilots would"));
 }
@@ -297,7 +326,8 @@ Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_u
   const auto chain = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(chain); !fault.empty()) scenario.reject("dsp.chain", fault);
   parts_->symbol_rate = pulse_of(scenario).symbol_rate;
-  parts_->scoring = {modulation_of(scenario), scenario.boolean("signal.differential")};
+  parts_->scoring = {modulation_of(scenario), scenario.boolean("signal.differential"),
+                     static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
   for (std::size_t i = 0; i < chain.size(); ++i) parts_->chain.push_back(make_block(chain, i, scenario, fft));
   parts_->fft = &fft;
 }

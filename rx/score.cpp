@@ -4,6 +4,7 @@
 
 #include "rx/alignment.h"
 #include "sim/signal/errors.h"
+#include "sim/signal/pilots.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -84,6 +85,7 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
     for (std::size_t b = 0; b < per_symbol; ++b) {
       // The transmitted row's first symbol was coded against quadrant 0, not against the row's last.
       if (p.differential && index[k] == 0) continue;
+      if (is_pilot(index[k], p.pilot_spacing)) continue;
       count.errors += decided[k * per_symbol + b] != sent[index[k] * per_symbol + b];
       ++count.bits;
     }
@@ -144,7 +146,8 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     score.delay_symbols[source] = alignment.delay[i];
     if (p.modulation != Modulation::kGaussian && !truth.bits[source].empty())
       score.polarisation[source] =
-          count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
+          count_errors(p.differential || p.pilot_spacing > 0 ? as_received : pair.received, pair.index,
+                       truth.bits[source], p);
     score.both += score.polarisation[source];
   }
   score.interval = clopper_pearson(score.both.errors, score.both.bits);

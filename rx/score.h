@@ -15,6 +15,7 @@ namespace cohlink {
 struct ScoreParameters {
   Modulation modulation = Modulation::kQpsk;
   bool differential = false;
+  std::size_t pilot_spacing = 0;  // pilots carry no data and are not counted; 0 = none
 };
 
 /// Symbols whose common quarter turn against the truth is found together: what pilots would do.

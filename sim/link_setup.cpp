@@ -5,6 +5,7 @@
 
 #include "sim/link_setup_hardware.h"
 #include "sim/signal/nominal_path.h"
+#include "sim/signal/pilots.h"
 #include "sim/signal/strings.h"
 #include "sim/signal/units.h"
 
@@ -21,6 +22,8 @@ TransmitterParameters transmitter_setup(const Scenario& s) {
   TransmitterParameters p = transmitter_hardware(s);
   p.modulation = modulation_named(s.text("signal.modulation"));
   p.differential = s.boolean("signal.differential");
+  check_pilots(s);
+  p.pilot_spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
   p.pulse.pulse = chosen<Pulse>(s, "signal.pulse", {{"rrc", Pulse::kRrc}, {"nrz", Pulse::kNrz}});
   p.pulse.roll_off = s.number("signal.roll_off");
   p.pulse.symbol_rate = s.number("signal.symbol_rate_gbd") * 1e9;

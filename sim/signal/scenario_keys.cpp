@@ -22,6 +22,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"signal", "symbols", kInteger, "", "65536", 1024, 16777216, "", "symbols per frame and polarisation; lengths with small prime factors are fastest", ""},
     {"signal", "pattern", kChoice, "", "random", 0, 0, "random|prbs15|prbs23|prbs31|file", "data: random bits, an ITU-T O.150 sequence, or pattern_file", "ITU-T O.150 clause 5"},
     {"signal", "pattern_file", kText, "", "", 0, 0, "", "HDF5 file with /symbols [2, symbols], complex {r,i}, unit mean power (for pattern = file)", ""},
+    {"signal", "pilot_spacing", kInteger, "symbols", "0", 0, 65536, "", "every so many symbols one is a pilot that the receiver knows: it resolves quarter turns and removes cycle slips, and costs 1/spacing of the rate; 0 = none", "OIF-400ZR-01.0: 32 (from memory)"},
     {"signal", "differential", kBoolean, "", "false", 0, 0, "", "differential quadrant coding of the bits", "Weber, IEEE Trans. Commun. 26(3) 385, 1978"},
 
     {"run", "seed", kInteger, "", "1", 0, 9007199254740992.0, "", "seed of every random stream", ""},
@@ -176,6 +177,8 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "equaliser_passes", kInteger, "", "4", 1, 100, "", "start-up passes over the head of the capture", ""},
     {"dsp", "phase_recovery", kChoice, "", "bps", 0, 0, "bps|fourth-power|genie|off", "carrier phase: blind phase search, fourth-power law, the known phase of a synthetic capture, or none", "Pfau, Hoffmann and Noe, JLT 27(8) 989, 2009"},
     {"dsp", "phase_window", kInteger, "", "64", 1, 4096, "", "symbols averaged by the phase estimate", ""},
+    {"dsp", "phase_second_stage", kChoice, "", "off", 0, 0, "off|ml", "second stage of the carrier phase: maximum likelihood on the first one's decisions", "Zhou, IEEE Photon. Technol. Lett. 22(14) 1051, 2010"},
+    {"dsp", "phase_second_window", kInteger, "", "32", 1, 4096, "", "symbols averaged by the second stage", ""},
     {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one carrier phase estimated from both polarisations together; false = each on its own, as the published linewidth tolerances have it", ""},
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},

@@ -5,6 +5,7 @@
 #include "sim/optical_amplifier.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/hdf5.h"
+#include "sim/signal/pilots.h"
 #include "sim/signal/prbs.h"
 
 namespace cohlink {
@@ -58,6 +59,10 @@ FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams
       if (per_symbol > 0) data.bits[pol] = decide_bits(p.modulation, data.symbols[pol], p.differential);
     } else if (per_symbol == 0) {
       data.symbols[pol] = gaussian_symbols(p.symbols, streams.stream(pol == 0 ? "bits-x" : "bits-y"));
+    } else if (p.pilot_spacing > 0) {
+      const std::size_t payload = p.symbols - p.symbols / p.pilot_spacing;
+      data.bits[pol] = pattern_bits(p, payload * per_symbol, pol, streams);
+      data.symbols[pol] = map_with_pilots(p.modulation, data.bits[pol], p.pilot_spacing, pol);
     } else {
       data.bits[pol] = pattern_bits(p, p.symbols * per_symbol, pol, streams);
       data.symbols[pol] = map_bits(p.modulation, data.bits[pol], p.differential);

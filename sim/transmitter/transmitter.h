@@ -24,6 +24,7 @@ enum class Pattern { kRandom, kPrbs15, kPrbs23, kPrbs31, kFile };
 struct TransmitterParameters {
   Modulation modulation = Modulation::kQpsk;
   bool differential = false;
+  std::size_t pilot_spacing = 0;  // symbols; 0 = no pilots (sim/signal/pilots.h)
   PulseShape pulse;
   std::size_t symbols = 65536;
   std::size_t samples_per_symbol = 4;
@@ -53,7 +54,8 @@ struct TransmittedFrame {
 };
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to
-/// frame; Y runs 5,000,011 bits ahead of X.
+/// frame; Y runs 5,000,011 bits ahead of X. Pilots, where there are any, stand between the payload and their
+/// bits count as the frame's.
 FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams& streams);
 
 /// One period of the field at the set launch power. Streams: those of dac.h and laser.h ("tx-..."), and

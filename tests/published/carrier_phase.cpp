@@ -43,8 +43,8 @@ class Link {
     ComplexRow<float> row(count);
     const double scale = std::sqrt(1.0 / snr), spread = std::sqrt(kTwoPi * product);
     for (std::size_t k = 0; k < count; ++k)
-      row[k] = std::complex<float>(sent_.symbols[0][k] * std::polar(1.0, spread * walk_[k]) +
-                                   scale * noise_[k]);
+      row[k] =
+          std::complex<float>(sent_.symbols[0][k] * std::polar(1.0, spread * walk_[k]) + scale * noise_[k]);
     const std::complex<float>* rows[] = {row.data()};
     const std::vector<double> phase = estimator(rows, count);
     Symbols back(count);
@@ -67,7 +67,8 @@ class Link {
 
 // Where f, which grows with x, crosses `wanted`: bisection in x until the interval is narrower than `width`,
 // then a straight line.
-double crossing(const std::function<double(double)>& f, double wanted, double low, double high, double width) {
+double crossing(const std::function<double(double)>& f, double wanted, double low, double high,
+                double width) {
   double f_low = f(low), f_high = f(high);
   REQUIRE(f_low < wanted);
   REQUIRE(f_high > wanted);
@@ -101,9 +102,9 @@ double required_snr_db(const Link& link, double product, const PhaseEstimator& e
 
 // Linewidth-symbol-time product at which `snr_db` no longer gives kTarget.
 double tolerated_product(const Link& link, double snr_db, const PhaseEstimator& estimator) {
-  const double log_product = crossing(
-      [&](double log_p) { return log_ber(link, snr_db, std::pow(10.0, log_p), estimator); },
-      std::log10(kTarget), -5.0, -2.7, 0.15);
+  const double log_product =
+      crossing([&](double log_p) { return log_ber(link, snr_db, std::pow(10.0, log_p), estimator); },
+               std::log10(kTarget), -5.0, -2.7, 0.15);
   return std::pow(10.0, log_product);
 }
 
@@ -114,8 +115,6 @@ std::string short_text(double value) {
   std::snprintf(text, sizeof text, "%.3g", value);
   return text;
 }
-
-
 
 // BER without differential coding when each symbol's phase is off by an independent Gaussian angle.
 double ber_at_phase_variance(Modulation modulation, double snr, double variance, std::size_t count) {
@@ -201,8 +200,8 @@ double enhanced_phase_noise(double ps_per_nm, double linewidth, double roll_off,
     field.y[n] *= turn;
   }
   const PulseShape pulse{Pulse::kRrc, roll_off, test::kRate};
-  const DispersionEqualiser dispersion(
-      {ps_per_nm, field.sample_rate, pulse_band_edge(pulse), 2e9, 3.2e9}, test::fft());
+  const DispersionEqualiser dispersion({ps_per_nm, field.sample_rate, pulse_band_edge(pulse), 2e9, 3.2e9},
+                                       test::fft());
   const MatchedFilter matched(pulse, field.sample_rate, test::fft());
   field = matched(dispersion(field));
   const std::size_t edge = (dispersion.reach() + matched.reach()) / 2 + 1;
@@ -235,8 +234,7 @@ TEST_CASE("blind phase search loses 1 dB at the published linewidth products, wi
   for (const Published& p : {Published{Modulation::kQpsk, 4.1e-4}, {Modulation::kQam16, 1.4e-4}}) {
     const Link link(p.modulation, symbols_for(p.modulation));
     const BlindPhaseSearch search({p.modulation, 21, 32});
-    const double plain =
-        tolerated_product(link, to_db(theory_snr(p.modulation, kTarget)) + 1.0, search);
+    const double plain = tolerated_product(link, to_db(theory_snr(p.modulation, kTarget)) + 1.0, search);
     const double coded = tolerated_product(link, differential_snr_db(p.modulation, kTarget) + 1.0, search);
     CAPTURE(name_of(p.modulation));
     CHECK(plain < 1.5 * p.product);
@@ -265,15 +263,26 @@ TEST_CASE("phase estimators: penalty grows with the linewidth product, from the 
   };
   // Averaging over W = 21 symbols leaves a phase variance of 1/(2 W SNR), 2.5e-3 rad^2 for QPSK at 1e-3: by
   // Yu's law 0.2 dB. The QPSK partition averages over 41, with five times the variance (tests/rx).
-  const std::vector<Curve> curves = {
-      {"blind phase search", Modulation::kQpsk, BlindPhaseSearch({Modulation::kQpsk, 21, 32}),
-       {0.0, 1e-5, 1e-4, 4e-4, 1e-3}, 0.35},
-      {"fourth power", Modulation::kQpsk, FourthPowerPhase({Modulation::kQpsk, 21}),
-       {0.0, 1e-5, 1e-4, 4e-4, 1e-3}, 0.35},
-      {"blind phase search", Modulation::kQam16, BlindPhaseSearch({Modulation::kQam16, 21, 32}),
-       {0.0, 1e-5, 5e-5, 1e-4, 2e-4}, 0.35},
-      {"fourth power by QPSK partition", Modulation::kQam16, FourthPowerPhase({Modulation::kQam16, 41}),
-       {0.0, 1e-5, 5e-5, 1e-4}, 0.6}};
+  const std::vector<Curve> curves = {{"blind phase search",
+                                      Modulation::kQpsk,
+                                      BlindPhaseSearch({Modulation::kQpsk, 21, 32}),
+                                      {0.0, 1e-5, 1e-4, 4e-4, 1e-3},
+                                      0.35},
+                                     {"fourth power",
+                                      Modulation::kQpsk,
+                                      FourthPowerPhase({Modulation::kQpsk, 21}),
+                                      {0.0, 1e-5, 1e-4, 4e-4, 1e-3},
+                                      0.35},
+                                     {"blind phase search",
+                                      Modulation::kQam16,
+                                      BlindPhaseSearch({Modulation::kQam16, 21, 32}),
+                                      {0.0, 1e-5, 5e-5, 1e-4, 2e-4},
+                                      0.35},
+                                     {"fourth power by QPSK partition",
+                                      Modulation::kQam16,
+                                      FourthPowerPhase({Modulation::kQam16, 41}),
+                                      {0.0, 1e-5, 5e-5, 1e-4},
+                                      0.6}};
   for (const Curve& curve : curves) {
     const Link link(curve.modulation, symbols_for(curve.modulation));
     const double plain = to_db(theory_snr(curve.modulation, kTarget)),
@@ -290,18 +299,19 @@ TEST_CASE("phase estimators: penalty grows with the linewidth product, from the 
         CHECK(needed - coded > -0.05);
       }
       before = needed;
-      validation::record(std::string(curve.name) + ", " + name_of(curve.modulation) +
-                             ": penalty at BER 1e-3 for a linewidth-symbol-time product of " +
-                             short_text(product) + " [dB]",
-                         "over theory without differential coding; in brackets over the coded receiver",
-                         "grows with the product",
-                         short_text(needed - plain) + " (" + short_text(needed - coded) + ")");
+      validation::record(
+          std::string(curve.name) + ", " + name_of(curve.modulation) +
+              ": penalty at BER 1e-3 for a linewidth-symbol-time product of " + short_text(product) + " [dB]",
+          "over theory without differential coding; in brackets over the coded receiver",
+          "grows with the product", short_text(needed - plain) + " (" + short_text(needed - coded) + ")");
     }
   }
 }
 
-TEST_CASE("a residual phase variance of 1.2e-2 rad^2 costs QPSK 1 dB at BER 1e-4, 2.3e-3 costs 16QAM as much") {
-  // 800 errors fix the BER to 3.5 %, and the variance, on which it depends with a power of about 2.5, to 1.5 %.
+TEST_CASE(
+    "a residual phase variance of 1.2e-2 rad^2 costs QPSK 1 dB at BER 1e-4, 2.3e-3 costs 16QAM as much") {
+  // 800 errors fix the BER to 3.5 %, and the variance, on which it depends with a power of about 2.5, to 1.5
+  // %.
   for (const auto& [modulation, published, count] :
        {std::tuple{Modulation::kQpsk, 1.2e-2, std::size_t{1} << 22},
         {Modulation::kQam16, 2.3e-3, std::size_t{1} << 21}}) {
@@ -367,15 +377,14 @@ TEST_CASE("phase estimates of a constant phase are unbiased and near 1/(2 N SNR)
     const double bound = 1.0 / (2.0 * static_cast<double>(c.window) * from_db(c.snr_db));
     CAPTURE(std::string(c.name));
     MESSAGE(std::string(c.name) << ": variance over bound " << s.variance / bound << ", bias "
-                   << s.mean / s.error_of_mean() << " standard errors");
+                                << s.mean / s.error_of_mean() << " standard errors");
     CHECK(std::abs(s.mean) < 4.0 * s.error_of_mean());
     CHECK(s.variance / bound > c.low);
     CHECK(s.variance / bound < c.high);
-    validation::record(std::string("variance of the phase over the Cramer-Rao bound 1/(2 N SNR), N = 65, ") +
-                           c.name,
-                       "Rife and Boorstyn, IEEE Trans. Inf. Theory 20(5) 591 (1974)",
-                       c.low > 2.0 ? "5.6 (half the symbols, at equal weight)" : "1",
-                       short_text(s.variance / bound));
+    validation::record(
+        std::string("variance of the phase over the Cramer-Rao bound 1/(2 N SNR), N = 65, ") + c.name,
+        "Rife and Boorstyn, IEEE Trans. Inf. Theory 20(5) 591 (1974)",
+        c.low > 2.0 ? "5.6 (half the symbols, at equal weight)" : "1", short_text(s.variance / bound));
   }
 }
 

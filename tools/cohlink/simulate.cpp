@@ -66,13 +66,15 @@ std::uint64_t clipped(const Capture& capture) {
 std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& capture) {
   const double symbol_rate = scenario.number("signal.symbol_rate_gbd");
   const double bit_rate = 2.0 * bits_per_symbol(scenario_modulation(scenario)) * symbol_rate;
+  const double pilots = static_cast<double>(scenario.integer("signal.pilot_spacing"));
   const auto symbols = static_cast<std::uint64_t>(capture.truth ? capture.truth->symbols[0].size() : 0);
   const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
   return {
       {"symbols", "symbols", symbols, grouped(symbols) + " per polarisation"},
       {"symbol_rate_hz", "signal", symbol_rate * 1e9,
        readable(symbol_rate, 6) + " GBd " + scenario.text("signal.modulation") +
-           (bit_rate > 0 ? ", " + readable(bit_rate, 6) + " Gb/s line rate" : "")},
+           (bit_rate > 0 ? ", " + readable(bit_rate, 6) + " Gb/s line rate" : "") +
+           (pilots > 0 ? ", " + readable(bit_rate * (1.0 - 1.0 / pilots), 6) + " Gb/s without pilots" : "")},
       {"samples", "samples", static_cast<std::uint64_t>(capture.samples()),
        grouped(capture.samples()) + " in each of 4 lanes"},
       {"sample_rate_hz", "sample rate", capture.sample_rate,

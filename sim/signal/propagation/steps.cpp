@@ -46,16 +46,16 @@ std::vector<double> loss_matched_steps(const FibreConstants& fibre, double lengt
 }
 
 // Each step turns the mean power's Kerr phase by at most `max_phase`: kerr P(z) (1 - exp(-a h))/a.
-std::vector<double> nonlinear_phase_steps(const FibreConstants& fibre, double length, double power, double max_phase,
-                                          double cap) {
+std::vector<double> nonlinear_phase_steps(const FibreConstants& fibre, double length, double power,
+                                          double max_phase, double cap) {
   std::vector<double> steps;
   for (double z = 0.0; z < length;) {
     const double rotation = fibre.kerr * power * std::exp(-fibre.loss * z);  // rad/m at z
     const double lossless = rotation > 0.0 ? max_phase / rotation : std::numeric_limits<double>::infinity();
     const double shrink = lossless * fibre.loss;
     const double by_phase = fibre.loss == 0.0 ? lossless
-                            : shrink < 1.0   ? -std::log1p(-shrink) / fibre.loss
-                                             : std::numeric_limits<double>::infinity();
+                            : shrink < 1.0    ? -std::log1p(-shrink) / fibre.loss
+                                              : std::numeric_limits<double>::infinity();
     const double left = length - z;
     double h = std::min({by_phase, cap, left});
     if (left - h < 1e-9 * length) h = left;
