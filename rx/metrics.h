@@ -7,6 +7,8 @@
 #include <cstdint>
 #include <span>
 
+#include "rx/information.h"
+
 namespace cohlink {
 
 struct Interval {
@@ -63,6 +65,7 @@ struct Score {
   Interval interval;                             // 95 %, of both
   double q_db = 0, snr_db = 0, evm_percent = 0;  // SNR, EVM data-aided
   std::array<double, 2> snr_db_polarisation = {0, 0};
+  Information information;      // both polarisations; zero for Gaussian symbols
   std::size_t symbols = 0;      // scored, per polarisation
   std::size_t cycle_slips = 0;  // quarter-turn jumps against the truth, both polarisations
   // How the receiver's output lined up with the truth.

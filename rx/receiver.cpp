@@ -12,12 +12,15 @@
 #include "rx/equaliser.h"
 #include "rx/frequency.h"
 #include "rx/lanes.h"
+#include "rx/lock.h"
 #include "rx/matched_filter.h"
 #include "rx/phase.h"
 #include "rx/pilot_phase.h"
 #include "rx/polarisation.h"
 #include "rx/resample.h"
 #include "rx/score.h"
+#include "rx/stage.h"
+#include "rx/tap_reading.h"
 #include "sim/signal/nominal_path.h"
 #include "sim/signal/pilots.h"
 #include "sim/signal/units.h"
@@ -26,7 +29,6 @@ namespace cohlink {
 namespace {
 
 constexpr double kSamplesPerSymbol = 2.0;   // between resampler and equaliser
-constexpr std::size_t kStagePoints = 4096;  // kept of each stage
 constexpr std::size_t kFewestScored = 256;  // symbols a capture must leave after its edges are cut
 
 // What the chain carries from block to block.
@@ -34,8 +36,11 @@ struct Carried {
   Field<float> signal;
   const Truth* truth;  // null when the capture has none
   double symbol_rate;  // Hz
-  double cut = 0.0;    // symbols at each end that miss input or were met before lock
   ReceiverResult& result;
+  double cut = 0.0;                       // symbols at each end that miss input or were met before lock
+  std::size_t averaged = 0;               // symbols in one phase estimate
+  bool singular = false;                  // both outputs carry one polarisation
+  std::vector<StageSignal> signals = {};  // of the block at work, if any are to be kept
 
   double samples_per_symbol() const { return signal.sample_rate / symbol_rate; }
   std::size_t symbols() const {
@@ -62,7 +67,7 @@ struct Block {
 
 // --- One function per block that has something to report. ---
 
-void equalise(const Equaliser& equaliser, std::size_t training, double span, Carried& c) {
+void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, double span, Carried& c) {
   c.require(span);
   std::array<Symbols, 2> known;
   if (training > 0) {
@@ -82,8 +87,12 @@ void equalise(const Equaliser& equaliser, std::size_t training, double span, Car
   }
   EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr);
   c.signal = std::move(out.symbols);
+  c.result.taps = std::move(out.taps);
   c.result.counters["equaliser-singularities"] += out.singularities;
+  c.singular = out.singular;
   if (out.singular) c.result.warnings.push_back("equaliser: both outputs have locked to one polarisation");
+  c.signals.push_back(record_signal("modulus error", "", modulus_error(c.signal, qpsk, Equaliser::kBlock),
+                                    0.0, Equaliser::kBlock));
 }
 
 void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
@@ -110,6 +119,8 @@ void recover_clock(const ClockRecovery& recovery, Carried& c) {
     return;
   }
   c.result.clock_offset_ppm = out.offset_ppm;
+  c.signals.push_back(record_signal("timing", "symbols", std::vector<std::vector<double>>{out.delay}, 0.0,
+                                    ClockRecovery::kHop));
   c.signal = std::move(out.signal);
 }
 
@@ -126,13 +137,20 @@ void use_pilots(const PilotPhase& pilots, Carried& c) {
     c.result.warnings.push_back("pilots: both outputs carry those of one polarisation");
 }
 
-void recover_phase(const PhaseRecovery& recovery, PhaseMethod method, double span,
+void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
                    const std::optional<PilotPhase>& pilots, Carried& c) {
-  c.require(span);
-  if (method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
+  const bool windowed = p.method == PhaseMethod::kBlindSearch || p.method == PhaseMethod::kFourthPower;
+  if (windowed) {
+    c.require(0.5 * (p.window + p.second_window));
+    const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
+    c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? 2 : 1);
+  }
+  if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
   PhaseResult out = recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz);
   c.signal = std::move(out.symbols);
   if (out.suspected_slips) c.result.counters["suspected-cycle-slips"] += *out.suspected_slips;
+  c.signals.push_back(record_signal(
+      "carrier phase", "rad", std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0, 1.0));
   if (pilots) use_pilots(*pilots, c);
 }
 
@@ -231,7 +249,9 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
             }};
   if (name == "dispersion")
     return {name, [block = DispersionEqualiser(
-                       {dispersion_of(s), sample_rate, band_edge, rate / 8, rate / 10}, fft)](Carried& c) {
+                       {dispersion_of(s), sample_rate, band_edge, rate / 8, rate / 10}, fft),
+                   ps_per_nm = dispersion_of(s)](Carried& c) {
+              c.result.compensated_ps_per_nm = ps_per_nm;
               c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
               c.signal = block(c.signal);
             }};
@@ -247,8 +267,10 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   if (name == "equaliser")
     return {name, [block = Equaliser(equaliser_of(s, modulation), fft),
                    training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
-                   span = static_cast<double>(s.integer("dsp.equaliser_taps")) /
-                          (2 * kSamplesPerSymbol)](Carried& c) { equalise(block, training, span, c); }};
+                   span = static_cast<double>(s.integer("dsp.equaliser_taps")) / (2 * kSamplesPerSymbol),
+                   qpsk = modulation == Modulation::kQpsk](Carried& c) {
+              equalise(block, qpsk, training, span, c);
+            }};
   if (name == "decimate") return {name, [](Carried& c) { c.signal = decimate(c.signal, 2); }};
   if (is_coarse_frequency(chain, place))
     return {name, [block = CoarseFrequencyEstimator(pulse, sample_rate, fft)](Carried& c) {
@@ -257,34 +279,35 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   if (name == "frequency")
     return {name, [block = FrequencyEstimator(fft)](Carried& c) { remove_offset(block, c); }};
   const PhaseParameters phase = phase_of(s, modulation);
-  const bool windowed =
-      phase.method == PhaseMethod::kBlindSearch || phase.method == PhaseMethod::kFourthPower;
-  return {name, [block = PhaseRecovery(phase), method = phase.method, pilots = pilots_of(s, modulation, fft),
-                 span = windowed ? 0.5 * (phase.window + phase.second_window) : 0.0](Carried& c) {
-            recover_phase(block, method, span, pilots, c);
+  return {name, [block = PhaseRecovery(phase), phase, pilots = pilots_of(s, modulation, fft)](Carried& c) {
+            recover_phase(block, phase, pilots, c);
           }};
 }
 
-// About one point a symbol, at most kStagePoints, from the middle of the capture, scaled to unit power.
-Stage record(const std::string& name, const Carried& c) {
-  Stage stage;
-  stage.block = name;
-  stage.samples_per_symbol = c.samples_per_symbol();
-  const auto points = std::min(kStagePoints, c.symbols());
-  const std::size_t start = (c.symbols() - points) / 2;
-  for (std::size_t p = 0; p < 2; ++p) {
-    const ComplexRow<float>& row = *c.signal.rows()[p];
-    auto& kept = stage.points[p];
-    for (std::size_t k = start; k < start + points; ++k) {
-      const auto n =
-          static_cast<std::size_t>(std::llround(static_cast<double>(k) * stage.samples_per_symbol));
-      kept.push_back(row[std::min(n, row.size() - 1)]);
+// A lock that can be seen without truth: both outputs on a constellation, and not the same one twice.
+void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, const Carried& c) {
+  result.coherence = carrier_coherence(result.symbols, first, last);
+  result.coherence_needed = coherence_needed(c.averaged);
+  for (std::size_t p = 0; p < 2; ++p)
+    if (result.coherence[p] < result.coherence_needed) {
+      result.locked = false;
+      result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
+                                " is on no constellation; its SNR means nothing");
     }
-    const double power = mean_power(kept);
-    if (power > 0.0)
-      for (auto& a : kept) a *= static_cast<float>(1.0 / std::sqrt(power));
+  if (c.singular) result.locked = false;
+}
+
+// What the taps say about the channel. A known delay between the outputs is no DGD.
+void read_channel(ReceiverResult& result, double symbol_rate) {
+  if (result.taps[0][0].empty()) return;
+  long relative_delay = 0;
+  if (result.score) {
+    const auto& delay = result.score->delay_symbols;  // X, Y as sent
+    relative_delay = result.score->swapped ? delay[0] - delay[1] : delay[1] - delay[0];
   }
-  return stage;
+  TapReadingParameters parameters;
+  parameters.symbol_rate = symbol_rate;
+  result.channel = read_taps(result.taps, parameters, relative_delay);
 }
 
 // Final scaling, quality, and the score where there is truth.
@@ -298,7 +321,11 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
     result.snr_db = quality.snr_db();
     result.evm_percent = quality.evm_percent();
   }
-  if (c.truth == nullptr) return;
+  if (c.truth == nullptr) {
+    if (scoring.modulation != Modulation::kGaussian) check_lock(result, first, last, c);
+    return;
+  }
+  result.coherence = carrier_coherence(result.symbols, first, last);
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
   result.locked = result.score.has_value();
   if (!result.score) return;
@@ -335,15 +362,20 @@ Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_u
 Receiver::~Receiver() = default;
 Receiver::Receiver(Receiver&&) noexcept = default;
 
-ReceiverResult Receiver::operator()(const Capture& capture) const {
+ReceiverResult Receiver::operator()(const Capture& capture, bool record) const {
   ReceiverResult result;
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, 0.0, result};
+  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result};
   for (const Block& block : parts_->chain) {
     block.apply(c);
-    result.stages.push_back(record(block.name, c));
+    if (record) {
+      result.stages.push_back(record_stage(block.name, c.signal, c.symbol_rate, *parts_->fft));
+      result.stages.back().signals = std::move(c.signals);
+    }
+    c.signals.clear();
   }
   c.require(0.0);
   decide(c, parts_->scoring, *parts_->fft);
+  read_channel(result, parts_->symbol_rate);
   return result;
 }
 

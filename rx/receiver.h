@@ -7,7 +7,10 @@
 #include <string>
 #include <vector>
 
+#include "rx/equaliser.h"
 #include "rx/metrics.h"
+#include "rx/stage.h"
+#include "rx/tap_reading.h"
 #include "sim/signal/capture.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
@@ -15,26 +18,24 @@
 
 namespace cohlink {
 
-/// What a block left behind, thinned to at most a few thousand points per polarisation, for pictures.
-struct Stage {
-  std::string block;                                       // name as in dsp.chain
-  double samples_per_symbol = 1.0;                         // after the block
-  std::array<std::vector<std::complex<float>>, 2> points;  // about one per symbol, unit mean power
-};
-
 struct ReceiverResult {
   Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
-  std::vector<Stage> stages;       // one per block, in chain order
+  std::vector<Stage> stages;       // one per block, in chain order, if asked for
   double frequency_offset_hz = 0;  // estimated
   std::optional<double>
       clock_offset_ppm;               // estimated: the receiver's clock faster than its name; absent: no lock
-  std::size_t discarded_symbols = 0;  // both ends together: what the filters' edges spoil; not scored
+  double compensated_ps_per_nm = 0;          // by the dispersion block
+  EqualiserTaps taps;                        // of the equaliser at the end; empty without one
+  std::optional<ChannelReading> channel;     // what those say
+  std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
   std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
   Counters counters;                   // cycle slips, equaliser singularities, ...
   double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
-  bool locked = true;                  // false: there was truth, and an output matched nothing (see warnings)
+  std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/lock.h), blind
+  double coherence_needed = 0;               // below it an output has not locked
+  bool locked = true;  // with truth: the outputs match it; without: by coherence. False: see warnings
 };
 
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
@@ -45,8 +46,9 @@ class Receiver {
   ~Receiver();
   Receiver(Receiver&&) noexcept;
 
-  /// Thread-safe. Throws InputError for a capture too short for the chain or lacking needed truth.
-  ReceiverResult operator()(const Capture& capture) const;
+  /// Thread-safe. Throws InputError for a capture too short for the chain or lacking needed truth. `record`:
+  /// keep the stages, for pictures.
+  ReceiverResult operator()(const Capture& capture, bool record = true) const;
 
  private:
   struct Parts;

@@ -1,5 +1,6 @@
 #include "rx/score.h"
 
+#include <algorithm>
 #include <cmath>
 
 #include "rx/alignment.h"
@@ -92,6 +93,15 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
   return count;
 }
 
+// After the fitted gain is taken out. Noise below 1e-9 of the signal would only divide by zero.
+Information information_of(const Pair& pair, const ErrorVector& fit, Modulation modulation) {
+  if (modulation == Modulation::kGaussian || !(fit.snr > 0.0)) return {};
+  const auto back = std::complex<float>(1.0 / fit.gain);
+  std::vector<std::complex<float>> received(pair.received.size());
+  for (std::size_t k = 0; k < received.size(); ++k) received[k] = back * pair.received[k];
+  return achievable_information(received, pair.sent, std::max(1.0 / fit.snr, 1e-9), modulation);
+}
+
 // A truth from elsewhere may be incomplete or belong to another modulation.
 void check_truth(const Truth& truth, Modulation modulation) {
   const std::size_t count = truth.symbols[0].size();
@@ -134,12 +144,14 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
   score.swapped = alignment.source[0] == 1;
   score.symbols = last - first;
   std::array<ErrorVector, 2> fit;
+  std::array<Information, 2> information;
   for (std::size_t i = 0; i < 2; ++i) {
     const auto source = static_cast<std::size_t>(alignment.source[i]);
     Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
     const std::vector<std::complex<float>> as_received = pair.received;
     remove_turns(pair);
     fit[source] = error_vector(pair.received, pair.sent);
+    information[source] = information_of(pair, fit[source], p.modulation);
     score.snr_db_polarisation[source] = fit[source].snr_db();
     score.cycle_slips += count_slips(pair.turns);
     score.quarter_turns[source] = pair.turns.front();
@@ -155,6 +167,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
   const ErrorVector both = combine(fit[0], fit[1]);
   score.snr_db = both.snr_db();
   score.evm_percent = both.evm_percent();
+  score.information = mean(information[0], information[1]);
   return score;
 }
 

@@ -99,6 +99,27 @@ class Receiving(ProgramTest):
         self.assertNotIn("ber", facts)
         self.assertAlmostEqual(facts["snr_db"], with_truth["snr_db"], delta=0.7)
 
+    def test_truth_never_reaches_the_symbols(self):
+        self.receive("-o", "known.h5")
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"]
+        self.receive("-o", "blind.h5")
+        with h5py.File(self.folder / "known.h5") as known, h5py.File(self.folder / "blind.h5") as blind:
+            numpy.testing.assert_array_equal(known["symbols"][:], blind["symbols"][:])
+            numpy.testing.assert_array_equal(known["equaliser/taps"][:], blind["equaliser/taps"][:])
+            for stage in known["stages"]:
+                for name in known["stages"][stage]:
+                    numpy.testing.assert_array_equal(known["stages"][stage][name][:], blind["stages"][stage][name][:])
+            self.assertEqual(known.attrs["used_known_data"], "")
+
+    def test_without_truth_a_lost_lock_is_said_so_too(self):
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"]
+        result = self.run_program("receive", "capture.h5", "--format", "json", "--set", "dsp.dispersion_ps_per_nm=100000")
+        self.assertEqual(result.returncode, 3)
+        self.assertEqual(json.loads(result.stdout)["verdict"], "no lock")
+        self.assertIn("on no constellation", result.stderr)
+
     def test_works_on_a_capture_of_the_lab(self):
         with h5py.File(self.folder / "capture.h5", "r+") as file:
             del file["truth"], file["scenario"]
@@ -128,6 +149,45 @@ class Receiving(ProgramTest):
             self.assertEqual(file.attrs["ber"], facts["ber"])
             self.assertIn("[dsp]", file["scenario"].asstr()[()])
         self.assertIn("stages", self.succeed("inspect", "result.h5"))
+
+    def test_result_holds_what_every_block_saw(self):
+        self.receive("-o", "result.h5")
+        with h5py.File(self.folder / "result.h5") as file:
+            for stage in file["stages"].values():
+                bins = stage["frequency_hz"].size
+                self.assertEqual(stage["spectrum_db"].shape, (2, bins))
+                # Welch's average holds the power: its mean over the band is 0 dB by definition.
+                self.assertAlmostEqual(float(numpy.mean(10 ** (stage["spectrum_db"][:] / 10))), 1.0, delta=1e-3)
+            by_block = {stage["points"].attrs["block"]: stage for stage in file["stages"].values()}
+            equaliser, phase, clock = by_block["equaliser"], by_block["phase"], by_block["clock"]
+            self.assertEqual(clock["timing"].shape, (1, clock["timing_symbol"].size))
+            self.assertEqual(equaliser["modulus_error"].shape, (2, equaliser["modulus_error_symbol"].size))
+            self.assertEqual(phase["carrier_phase"].shape[0], 2)
+            self.assertEqual(phase["carrier_phase"].attrs["unit"], "rad")
+            self.assertEqual(file["equaliser/taps"].shape, (2, 2, 15))
+            self.assertEqual(file["equaliser/taps"].dtype, numpy.complex64)
+
+    def test_rates_and_the_channel_by_the_taps_stand_beside_the_truth(self):
+        facts = self.receive()
+        self.assertTrue(0.9 < facts["gmi_bits"] <= facts["mi_bits"] + 1e-9 <= 2.0 + 1e-9)
+        self.assertAlmostEqual(facts["ngmi"], facts["gmi_bits"] / 2)
+        # 2 x 2 x 32 GBd over 1.153, the overhead of the default code.
+        self.assertAlmostEqual(facts["net_bit_rate_bps"], 128e9 / 1.153)
+        self.assertNotIn("net_bit_rate_bps", self.receive("--set", "fec.threshold_ber=1e-3"))
+        self.assertEqual(self.receive("--set", "fec.overhead_percent=25")["net_bit_rate_bps"], 128e9 / 1.25)
+        self.assertIn("DGD by the taps", self.succeed("receive", "capture.h5"))
+
+    def test_knock_out_names_what_each_block_is_worth_and_what_cannot_be_missing(self):
+        rows = {row["without"]: row for row in json.loads(self.succeed("receive", "capture.h5", "--format", "json", "--knock-out"))}
+        self.assertEqual(rows["(nothing)"]["ber"], self.receive()["ber"])
+        self.assertEqual(rows["(nothing)"]["snr_loss_db"], 0)
+        self.assertIn("refused: nothing else turns the ADC's rate", rows["resample"]["outcome"])
+        self.assertIn("refused: nothing else brings", rows["equaliser"]["outcome"])
+        self.assertIn("equaliser, decimate in its place", rows)
+        self.assertIn("frequency (coarse)", rows)
+        self.assertIn("frequency (fine)", rows)
+        # Two lasers of 100 kHz over half a microsecond: without phase recovery the constellation turns.
+        self.assertTrue(rows["phase"]["ber"] is None or rows["phase"]["ber"] > 2 * rows["(nothing)"]["ber"])
 
     def test_same_numbers_from_every_format(self):
         facts = self.receive()

@@ -2,10 +2,12 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <string>
 
 #include "rx/chain.h"
+#include "rx/knock_out.h"
 #include "sim/link.h"
 #include "tests/rx/generator.h"
 
@@ -185,6 +187,19 @@ TEST_CASE("A lost polarisation is reported, not given a BER of one half") {
   REQUIRE(!result.warnings.empty());
   CHECK(says(result.warnings[0], "both outputs"));
   CHECK(result.counters.at("equaliser-singularities") > 0);
+}
+
+TEST_CASE("Every block is left out in turn, and what cannot be missing is named") {
+  const Scenario s;
+  const auto variants = knock_outs(s.list("dsp.chain"));
+  REQUIRE(variants.size() == s.list("dsp.chain").size() + 1);
+  for (const auto& variant : variants) {
+    CHECK(variant.refusal.empty() == (variant.without != "resample" && variant.without != "equaliser"));
+    CHECK((variant.refusal.empty() ? chain_fault(variant.chain).empty() : true));
+  }
+  CHECK(std::any_of(variants.begin(), variants.end(), [](const ChainVariant& variant) {
+    return variant.without == "equaliser, decimate in its place";
+  }));
 }
 
 TEST_CASE("Chains that cannot work are refused with the reason") {

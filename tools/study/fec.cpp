@@ -1,5 +1,7 @@
 #include "tools/study/fec.h"
 
+#include "sim/signal/constellation.h"
+
 namespace cohlink {
 
 const std::vector<FecCode>& fec_codes() {
@@ -18,6 +20,24 @@ std::optional<double> fec_threshold(const Scenario& scenario) {
   for (const auto& code : fec_codes())
     if (code.name == name) return code.threshold_ber;
   return std::nullopt;
+}
+
+std::optional<double> fec_overhead(const Scenario& scenario) {
+  if (const auto given = scenario.optional_number("fec.overhead_percent")) return *given / 100.0;
+  if (scenario.optional_number("fec.threshold_ber")) return std::nullopt;
+  const std::string name = scenario.text("fec.code");
+  for (const auto& code : fec_codes())
+    if (code.name == name) return code.overhead;
+  return std::nullopt;
+}
+
+BitRates bit_rates(const Scenario& scenario) {
+  BitRates rates;
+  for (const auto modulation : {Modulation::kQpsk, Modulation::kQam16})
+    if (scenario.text("signal.modulation") == modulation_name(modulation))
+      rates.line = 2.0 * bits_per_symbol(modulation) * scenario.number("signal.symbol_rate_gbd") * 1e9;
+  if (const auto overhead = fec_overhead(scenario)) rates.net = rates.line / (1.0 + *overhead);
+  return rates;
 }
 
 std::string verdict(double ber_low, double ber_high, double threshold) {

@@ -23,6 +23,17 @@ const std::vector<FecCode>& fec_codes();
 /// Pre-FEC BER that a verdict is passed on: fec.threshold_ber, else that of fec.code; nothing with neither.
 std::optional<double> fec_threshold(const Scenario& scenario);
 
+/// Parity over payload of the code the verdict is about: fec.overhead_percent, else that of fec.code; nothing
+/// with neither, or when a threshold was given without an overhead (whose code would it be?).
+std::optional<double> fec_overhead(const Scenario& scenario);
+
+/// Bits a second [b/s] of both polarisations on the line, and what is left of them for payload.
+struct BitRates {
+  double line = 0.0;
+  std::optional<double> net;  // without the code's parity; nothing where the overhead is not known
+};
+BitRates bit_rates(const Scenario& scenario);
+
 /// "pass" when even the upper end of the BER's 95 % interval is below the threshold, "fail" when even the
 /// lower end is above it, else "undecided": count longer.
 std::string verdict(double ber_low, double ber_high, double threshold);

@@ -72,6 +72,21 @@ TEST_CASE("the threshold is the one given, else the code's, else none") {
   CHECK_FALSE(fec_threshold(without));
 }
 
+TEST_CASE("the net bit rate is the line rate without the code's parity, where that is known") {
+  Scenario scenario;
+  // 2 polarisations x 2 bits x 32 GBd; oFEC carries 15.3 % (Open ROADM W-port, from memory).
+  CHECK(bit_rates(scenario).line == 128e9);
+  CHECK(*bit_rates(scenario).net == doctest::Approx(128e9 / 1.153));
+  scenario.set("fec.code=rs-g709");  // RS(255,239): 16 parity bytes on 239
+  CHECK(*bit_rates(scenario).net == doctest::Approx(128e9 * 239.0 / 255.0));
+  scenario.set("fec.threshold_ber=3.8e-3");
+  CHECK_FALSE(bit_rates(scenario).net);
+  scenario.set("fec.overhead_percent=7");
+  CHECK(*bit_rates(scenario).net == doctest::Approx(128e9 / 1.07));
+  scenario.set("signal.modulation=16qam");
+  CHECK(bit_rates(scenario).line == 256e9);
+}
+
 TEST_CASE("theory follows from OSNR and symbol rate") {
   Scenario scenario;
   CHECK_FALSE(theory_ber(scenario));

@@ -1,0 +1,73 @@
+#include "tools/cohlink/knock_out.h"
+
+#include <cmath>
+#include <limits>
+
+#include "rx/knock_out.h"
+#include "rx/receiver.h"
+#include "sim/signal/strings.h"
+
+namespace cohlink {
+namespace {
+
+struct Row {
+  std::string without, outcome;
+  std::optional<Score> score;
+  double snr_db = std::numeric_limits<double>::quiet_NaN();
+};
+
+std::string why_no_lock(const ReceiverResult& result) {
+  const std::string no_lock = "no lock";
+  for (const auto& warning : result.warnings)
+    if (warning.starts_with(no_lock)) return warning;
+  return result.warnings.empty() ? no_lock : no_lock + ": " + result.warnings.front();
+}
+
+Row received(const std::string& without, const Capture& capture, const Scenario& scenario, FftCache& fft) {
+  Row row{without, "works", std::nullopt};
+  try {
+    const ReceiverResult result = Receiver(scenario, fft)(capture, false);
+    row.score = result.score;
+    if (result.locked)
+      row.snr_db = result.snr_db;
+    else
+      row.outcome = why_no_lock(result);
+  } catch (const InputError& error) {
+    row.outcome = std::string("refused: ") + error.what();
+  }
+  return row;
+}
+
+Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
+
+}  // namespace
+
+Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache& fft) {
+  std::vector<Row> rows = {received("(nothing)", capture, scenario, fft)};
+  for (const ChainVariant& variant : knock_outs(scenario.list("dsp.chain"))) {
+    if (!variant.refusal.empty()) {
+      rows.push_back({variant.without, "refused: " + variant.refusal, std::nullopt});
+      continue;
+    }
+    Scenario without = scenario;
+    without.set("dsp.chain", join(variant.chain, ","), "--knock-out");
+    rows.push_back(received(variant.without, capture, without, fft));
+  }
+  Table table;
+  for (const char* name : {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "outcome"})
+    table.add(name, std::string(name).starts_with("ber") ? Look::kScientific : Look::kHundredths);
+  for (const Row& row : rows) {
+    const bool counted = row.score && row.score->both.bits > 0;
+    const Cell cells[] = {row.without,
+                          counted ? Cell(row.score->both.ber()) : Cell(),
+                          counted ? Cell(row.score->interval.low) : Cell(),
+                          counted ? Cell(row.score->interval.high) : Cell(),
+                          finite(row.snr_db),
+                          finite(rows.front().snr_db - row.snr_db),
+                          row.outcome};
+    for (std::size_t c = 0; c < table.columns.size(); ++c) table.columns[c].cells.push_back(cells[c]);
+  }
+  return table;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,200 @@
+#include "tools/cohlink/receive_report.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "rx/metrics.h"
+#include "rx/tap_reading.h"
+#include "sim/signal/strings.h"
+#include "sim/signal/units.h"
+#include "tools/study/fec.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
+
+std::string db(double value) { return std::isfinite(value) ? fixed(value, 2) + " dB" : "-"; }
+
+/// A 95 % interval and how it reads.
+struct Range {
+  double low, high;
+  std::string text;
+  Range(double from, double to, const std::string& unit) : low(from), high(to) {
+    const auto number = [](double value) {
+      return std::isfinite(value) ? fixed(value, 2) : std::string("-");
+    };
+    text = "95 %: " + number(low) + " to " + number(high) + unit;
+  }
+};
+
+/// BER, its interval and the verdict: only where the truth is known.
+std::vector<Fact> score_facts(const Score& score, const std::optional<double>& threshold) {
+  const ErrorCount& both = score.both;
+  const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
+  const Range q_interval(q_from_ber_db(score.interval.high), q_from_ber_db(score.interval.low), " dB");
+  std::vector<Fact> facts = {
+      {"ber", "BER", both.ber(), scientific(both.ber()) + "   (" + counted + ")"},
+      {"ber_low", "95 % interval", score.interval.low,
+       scientific(score.interval.low) + " to " + scientific(score.interval.high)},
+      {"ber_high", "", score.interval.high, ""},
+      {"errors", "", both.errors, ""},
+      {"bits", "", both.bits, ""},
+      {"ber_x", "X, Y alone", score.polarisation[0].ber(),
+       scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())},
+      {"ber_y", "", score.polarisation[1].ber(), ""},
+      {"q_db", "Q", finite(score.q_db), db(score.q_db) + "   (" + q_interval.text + ")"},
+      {"q_low_db", "", finite(q_interval.low), ""},
+      {"q_high_db", "", finite(q_interval.high), ""},
+  };
+  if (threshold) {
+    const std::string word = verdict(score.interval.low, score.interval.high, *threshold);
+    facts.push_back({"verdict", "verdict", word, word + " against a threshold of " + scientific(*threshold)});
+    facts.push_back({"threshold_ber", "", *threshold, ""});
+  }
+  return facts;
+}
+
+std::vector<Fact> signal_facts(const ReceiverResult& result) {
+  // The power of noise seen in n independent complex samples has the relative standard error 1/sqrt(n); EVM,
+  // its root, half of that.
+  const std::size_t symbols =
+      result.score ? result.score->symbols : result.symbols.size() - result.discarded_symbols;
+  const double spread = 1.96 / std::sqrt(2.0 * static_cast<double>(symbols));
+  const Range snr(result.snr_db - to_db(1.0 + spread), result.snr_db - to_db(1.0 - spread), " dB");
+  const Range evm(result.evm_percent * (1.0 - 0.5 * spread), result.evm_percent * (1.0 + 0.5 * spread), " %");
+  const std::string basis = result.score ? "" : ", judged by the decisions: no truth to compare with";
+  std::vector<Fact> facts = {
+      {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + "   (" + snr.text + basis + ")"},
+      {"snr_low_db", "", finite(snr.low), ""},
+      {"snr_high_db", "", finite(snr.high), ""},
+      {"evm_percent", "EVM", finite(result.evm_percent),
+       fixed(result.evm_percent, 2) + " %   (" + evm.text + ")"},
+      {"evm_low_percent", "", finite(evm.low), ""},
+      {"evm_high_percent", "", finite(evm.high), ""},
+  };
+  if (result.score) {
+    facts.push_back(
+        {"snr_x_db", "X, Y alone", finite(result.score->snr_db_polarisation[0]),
+         db(result.score->snr_db_polarisation[0]) + ", " + db(result.score->snr_db_polarisation[1])});
+    facts.push_back({"snr_y_db", "", finite(result.score->snr_db_polarisation[1]), ""});
+  }
+  return facts;
+}
+
+std::string alignment_text(const Score& score) {
+  std::string text = score.swapped ? "polarisations swapped" : "polarisations as sent";
+  return text + ", turned by " + std::to_string(90 * score.quarter_turns[0]) + " and " +
+         std::to_string(90 * score.quarter_turns[1]) + " deg, delayed by " +
+         std::to_string(score.delay_symbols[0]) + " and " + std::to_string(score.delay_symbols[1]) +
+         " symbols";
+}
+
+std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result) {
+  const std::string offset =
+      capture.truth ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
+  std::vector<Fact> facts = {
+      {"frequency_offset_hz", "frequency offset", result.frequency_offset_hz,
+       readable(result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"},
+      {"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
+       grouped(result.discarded_symbols) + " symbols at the edges, not scored"},
+      {"used_known_data", "known data", join(result.used_known_data, "; "),
+       result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
+  };
+  if (result.clock_offset_ppm) {
+    const std::string truth =
+        capture.truth && capture.truth->lanes ? "; truth " + readable(capture.truth->lanes->clock_offset_ppm) + " ppm" : "";
+    facts.push_back({"clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
+                     readable(*result.clock_offset_ppm) + " ppm (estimated" + truth + ")"});
+  }
+  if (result.score) {
+    facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
+                     grouped(result.score->symbols) + " symbols per polarisation"});
+    facts.push_back({"", "alignment", {}, alignment_text(*result.score)});
+  }
+  return facts;
+}
+
+/// Event counters of the capture and the receiver; "adc-clipped-samples" -> adc_clipped_samples.
+std::vector<Fact> counter_facts(const Capture& capture, const ReceiverResult& result) {
+  Counters all = capture.counters;
+  for (const auto& [name, events] : result.counters) all[name] += events;
+  std::vector<Fact> facts;
+  for (const auto& [name, events] : all) {
+    std::string plain = name, words = name;
+    std::replace(plain.begin(), plain.end(), '-', '_');
+    std::replace(words.begin(), words.end(), '-', ' ');
+    facts.push_back({plain, words, events, grouped(events)});
+  }
+  return facts;
+}
+
+
+/// What soft-decision codes could carry over the channel as received, and what the chosen code leaves.
+std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scenario) {
+  std::vector<Fact> facts;
+  const BitRates rates = bit_rates(scenario);
+  if (result.score && result.score->both.bits > 0) {
+    const Information& information = result.score->information;
+    facts.push_back({"mi_bits", "mutual information", information.mutual_bits,
+                     fixed(information.mutual_bits, 4) + " bits a symbol and polarisation"});
+    facts.push_back({"gmi_bits", "GMI", information.generalised_bits,
+                     fixed(information.generalised_bits, 4) + " bits; NGMI " + fixed(information.normalised, 4) +
+                         ", the largest rate of an ideal binary code"});
+    facts.push_back({"ngmi", "", information.normalised, ""});
+  }
+  if (rates.net)
+    facts.push_back({"net_bit_rate_bps", "net bit rate", *rates.net,
+                     fixed(*rates.net / 1e9, 2) + " Gb/s of " + fixed(rates.line / 1e9, 2) + " on the line, " +
+                         fixed(100.0 * *fec_overhead(scenario), 2) + " % overhead"});
+  return facts;
+}
+
+std::string beside_truth(const std::optional<double>& truth, const std::string& unit, int places) {
+  return truth ? "; truth " + fixed(*truth, places) + unit : std::string();
+}
+
+/// What the equaliser's taps say about the path, beside the truth where there is one.
+std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& result) {
+  if (!result.channel) return {};
+  const ChannelReading& channel = *result.channel;
+  std::optional<double> dgd, pdl, dispersion;
+  if (capture.truth) {
+    dgd = capture.truth->dgd_ps;
+    pdl = true_pdl_db(*capture.truth);
+    const double left = capture.truth->dispersion_ps_per_nm - result.compensated_ps_per_nm;
+    dispersion = std::abs(left) < 0.05 ? 0.0 : left;
+  }
+  return {
+      {"taps_dgd_ps", "DGD by the taps", channel.dgd_ps,
+       fixed(channel.dgd_ps, 2) + " ps" + beside_truth(dgd, " ps", 2)},
+      {"taps_pdl_db", "PDL by the taps", channel.pdl_db,
+       fixed(channel.pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)},
+      {"taps_dispersion_ps_per_nm", "dispersion left over", channel.dispersion_ps_per_nm,
+       fixed(channel.dispersion_ps_per_nm, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)},
+  };
+}
+
+void append(std::vector<Fact>& facts, std::vector<Fact> more) {
+  facts.insert(facts.end(), std::make_move_iterator(more.begin()), std::make_move_iterator(more.end()));
+}
+
+}  // namespace
+
+std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario, const ReceiverResult& result) {
+  std::vector<Fact> facts;
+  if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));
+  if (!result.locked)
+    facts.push_back({"verdict", "verdict", std::string("no lock"),
+                     capture.truth ? "no lock: nothing that was sent was recognised, no BER is given"
+                                   : "no lock: the outputs are on no constellation"});
+  append(facts, signal_facts(result));
+  append(facts, rate_facts(result, scenario));
+  append(facts, how_facts(capture, result));
+  append(facts, channel_facts(capture, result));
+  append(facts, counter_facts(capture, result));
+  return facts;
+}
+
+}  // namespace cohlink

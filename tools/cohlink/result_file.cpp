@@ -1,0 +1,92 @@
+#include "tools/cohlink/result_file.h"
+
+#include <algorithm>
+#include <cstdio>
+
+#include "sim/signal/hdf5.h"
+#include "sim/signal/version.h"
+
+namespace cohlink {
+namespace {
+
+template <class Points>
+std::vector<std::complex<float>> two_rows(const Points& x, const Points& y) {
+  std::vector<std::complex<float>> rows(x.begin(), x.end());
+  rows.insert(rows.end(), y.begin(), y.end());
+  return rows;
+}
+
+std::vector<float> stacked(const std::vector<std::vector<float>>& rows) {
+  std::vector<float> flat;
+  for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
+  return flat;
+}
+
+/// "carrier phase" -> carrier_phase [rows, values], and carrier_phase_symbol.
+void write_signal(h5::File& file, const std::string& group, const StageSignal& signal) {
+  std::string name = group + "/" + signal.name;
+  std::replace(name.begin(), name.end(), ' ', '_');
+  file.write<float>(name, stacked(signal.rows), {signal.rows.size(), signal.symbol.size()});
+  file.attribute(name, "unit", signal.unit);
+  file.write(name + "_symbol", signal.symbol);
+}
+
+/// Filters [output, input, tap], and what they are to be read with.
+void write_taps(h5::File& file, const ReceiverResult& result) {
+  const std::size_t length = result.taps[0][0].size();
+  if (length == 0) return;
+  std::vector<std::complex<float>> flat;
+  for (const auto& output : result.taps)
+    for (const auto& filter : output) flat.insert(flat.end(), filter.begin(), filter.end());
+  file.write<std::complex<float>>("/equaliser/taps", flat, {2, 2, length});
+}
+
+void write_stage(h5::File& file, std::size_t place, const Stage& stage) {
+  char number[8];
+  std::snprintf(number, sizeof number, "%02u", static_cast<unsigned>(place % 100));
+  const std::string group = std::string("/stages/") + number + "-" + stage.block, name = group + "/points";
+  for (const StageSignal& signal : stage.signals) write_signal(file, group, signal);
+  const std::size_t length = std::min(stage.points[0].size(), stage.points[1].size());
+  auto x = stage.points[0], y = stage.points[1];
+  x.resize(length), y.resize(length);
+  file.write<std::complex<float>>(name, two_rows(x, y), {2, length});
+  file.attribute(name, "block", stage.block);
+  file.attribute(name, "samples_per_symbol", stage.samples_per_symbol);
+  if (stage.frequency_hz.empty()) return;
+  file.write(group + "/frequency_hz", stage.frequency_hz);
+  file.write<float>(group + "/spectrum_db", stacked({stage.spectrum_db[0], stage.spectrum_db[1]}),
+                    {2, stage.frequency_hz.size()});
+}
+
+void write_facts(h5::File& file, const std::vector<Fact>& facts) {
+  for (const auto& fact : facts) {
+    if (fact.name.empty()) continue;
+    if (const auto* number = std::get_if<double>(&fact.value)) file.attribute("/", fact.name, *number);
+    if (const auto* count = std::get_if<std::uint64_t>(&fact.value)) file.attribute("/", fact.name, *count);
+    if (const auto* text = std::get_if<std::string>(&fact.value)) file.attribute("/", fact.name, *text);
+  }
+}
+
+}  // namespace
+
+void write_result(const Capture& capture, const Scenario& scenario, const ReceiverResult& result,
+                  const std::vector<Fact>& facts, const std::string& path) {
+  h5::File::create(path, [&](h5::File& file) {
+    file.attribute("/", "kind", std::string("cohlink result"));
+    file.attribute("/", "format", 1.0);
+    file.attribute("/", "version", std::string(version().number));
+    file.attribute("/", "git_hash", std::string(version().git_hash));
+    file.attribute("/", "seed", capture.seed);
+    file.attribute("/", "frame", capture.frame);
+    file.attribute("/", "point", capture.point);
+    write_facts(file, facts);
+    file.write_text("/scenario", scenario.resolved());
+    if (!result.warnings.empty()) file.write_texts("/warnings", result.warnings);
+    file.write<std::complex<float>>("/symbols", two_rows(result.symbols.x, result.symbols.y),
+                                    {2, result.symbols.size()});
+    write_taps(file, result);
+    for (std::size_t i = 0; i < result.stages.size(); ++i) write_stage(file, i + 1, result.stages[i]);
+  });
+}
+
+}  // namespace cohlink
