@@ -8,8 +8,8 @@
 namespace cohlink {
 namespace {
 
-// One axis of a square, Gray-mapped constellation: its noise, levels and bits are independent of the other's, so
-// every likelihood is a product and every loss a sum of two.
+// One axis of a square, Gray-mapped constellation: its noise, levels and bits are independent of the other's,
+// so every likelihood is a product and every loss a sum of two.
 struct Axis {
   std::size_t bits;
   std::array<double, 4> level{};  // index = the axis's bits read as a number

@@ -10,17 +10,17 @@ namespace cohlink {
 
 /// Bits per symbol of one polarisation that an ideal code could carry over the channel as it was received.
 struct Information {
-  double mutual_bits = 0;      // symbol-wise: a code over the symbols, or bit-interleaving with iterations
-  double generalised_bits = 0; // bit-wise (GMI): bit-interleaved coded modulation with one demapping
-  double normalised = 0;       // NGMI: the largest rate an ideal binary code may have, 1 - (m - GMI) / m
+  double mutual_bits = 0;       // symbol-wise: a code over the symbols, or bit-interleaving with iterations
+  double generalised_bits = 0;  // bit-wise (GMI): bit-interleaved coded modulation with one demapping
+  double normalised = 0;        // NGMI: the largest rate an ideal binary code may have, 1 - (m - GMI) / m
 };
 
 /// Achievable with a decoder that believes in white circular Gaussian noise (the auxiliary channel; a lower
 /// bound on what the true channel carries), with uniform input:
 ///   MI  = m - mean log2 sum_x exp(-(|y - x|^2 - |y - a|^2) / N0),
 ///   GMI = m - mean sum_b log2 (sum_x exp(-|y - x|^2 / N0) / sum_{x: bit b as sent} exp(-|y - x|^2 / N0)).
-/// `received`: the complex gain of its signal part is 1; `sent` beside it; `noise` = N0, its mean noise power.
-/// Bits are the labels of constellation(), also where they were coded differentially before mapping.
+/// `received`: the complex gain of its signal part is 1; `sent` beside it; `noise` = N0, its mean noise
+/// power. Bits are the labels of constellation(), also where they were coded differentially before mapping.
 /// std::invalid_argument for unequal lengths, no symbols, N0 not above 0, or Gaussian symbols.
 /// A. Alvarado, E. Agrell, D. Lavery, R. Maher and P. Bayvel, J. Lightwave Technol. 33(20) 4338 (2015);
 /// A. Alvarado, T. Fehenberger, B. Chen and F. M. J. Willems, J. Lightwave Technol. 36(2) 424 (2018); NGMI:

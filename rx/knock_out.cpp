@@ -13,7 +13,8 @@ std::string spoken_name(const std::vector<std::string>& chain, std::size_t place
 // Blocks that change the sampling: what comes after them would not get what it needs.
 std::string indispensable(const std::string& name) {
   if (name == "resample") return "nothing else turns the ADC's rate into two samples a symbol";
-  if (name == "equaliser" || name == "decimate") return "nothing else brings the signal to one sample a symbol";
+  if (name == "equaliser" || name == "decimate")
+    return "nothing else brings the signal to one sample a symbol";
   return "";
 }
 

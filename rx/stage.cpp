@@ -9,8 +9,9 @@ namespace cohlink {
 namespace {
 
 void keep_points(Stage& stage, const Field<float>& signal) {
-  const auto symbols = static_cast<std::size_t>(
-      std::floor(static_cast<double>(signal.size() - 1) / stage.samples_per_symbol + 1e-9)) + 1;
+  const auto symbols = static_cast<std::size_t>(std::floor(
+                           static_cast<double>(signal.size() - 1) / stage.samples_per_symbol + 1e-9)) +
+                       1;
   const auto points = std::min(kStagePoints, symbols);
   const std::size_t start = (symbols - points) / 2;
   for (std::size_t p = 0; p < 2; ++p) {

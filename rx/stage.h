@@ -13,9 +13,9 @@ namespace cohlink {
 
 /// Something a block measured along the capture: an error it drives to zero or an estimate it removes.
 struct StageSignal {
-  std::string name, unit;               // "carrier phase", "rad"
-  std::vector<double> symbol;           // where: symbols from the start of the capture
-  std::vector<std::vector<float>> rows; // one for both polarisations or one each
+  std::string name, unit;                // "carrier phase", "rad"
+  std::vector<double> symbol;            // where: symbols from the start of the capture
+  std::vector<std::vector<float>> rows;  // one for both polarisations or one each
 };
 
 struct Stage {
@@ -42,7 +42,8 @@ StageSignal record_signal(std::string name, std::string unit, const std::vector<
   StageSignal signal{std::move(name), std::move(unit), {}, {}};
   const std::size_t count = rows.empty() ? 0 : rows.front().size();
   const std::size_t stride = (count + kStagePoints - 1) / kStagePoints;
-  for (std::size_t i = 0; i < count; i += stride) signal.symbol.push_back(start + step * static_cast<double>(i));
+  for (std::size_t i = 0; i < count; i += stride)
+    signal.symbol.push_back(start + step * static_cast<double>(i));
   for (const auto& row : rows) {
     signal.rows.emplace_back();
     for (std::size_t i = 0; i < count; i += stride) signal.rows.back().push_back(static_cast<float>(row[i]));
@@ -50,8 +51,8 @@ StageSignal record_signal(std::string name, std::string unit, const std::vector<
   return signal;
 }
 
-/// rms over runs of `run` symbols of how far |y|^2 is from the nearest ring's power, in units of the row's mean
-/// power: the error a blind equaliser sees, whatever the carrier phase. Both rows, one value a run.
+/// rms over runs of `run` symbols of how far |y|^2 is from the nearest ring's power, in units of the row's
+/// mean power: the error a blind equaliser sees, whatever the carrier phase. Both rows, one value a run.
 std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, bool qpsk, std::size_t run);
 
 }  // namespace cohlink

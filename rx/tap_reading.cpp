@@ -47,7 +47,8 @@ Jones response(const EqualiserTaps& taps, double frequency, double sample_rate, 
       const auto centre = static_cast<double>(h.size() / 2);
       for (std::size_t n = 0; n < h.size(); ++n) {
         // Output Y late by whole symbols: its taps look that much earlier than X's do.
-        const double at = static_cast<double>(n) - centre + (i == 1 ? static_cast<double>(y_delay_samples) : 0.0);
+        const double at =
+            static_cast<double>(n) - centre + (i == 1 ? static_cast<double>(y_delay_samples) : 0.0);
         w[i][j] += std::complex<double>(h[n]) * std::polar(1.0, kTwoPi * frequency * at / sample_rate);
       }
     }

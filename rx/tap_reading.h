@@ -10,9 +10,9 @@ namespace cohlink {
 
 /// Read from the taps: the channel is the inverse of their frequency response.
 struct ChannelReading {
-  double dgd_ps = 0;                 // differential group delay, mean over the middle of the band
-  double pdl_db = 0;                 // polarisation-dependent loss, the same
-  double dispersion_ps_per_nm = 0;   // what the fixed dispersion block before had left over
+  double dgd_ps = 0;                // differential group delay, mean over the middle of the band
+  double pdl_db = 0;                // polarisation-dependent loss, the same
+  double dispersion_ps_per_nm = 0;  // what the fixed dispersion block before had left over
 };
 
 struct TapReadingParameters {

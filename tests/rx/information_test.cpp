@@ -125,7 +125,8 @@ TEST_CASE("Information never exceeds the capacity of the Gaussian channel, and n
     CHECK(2.0 * by_quadrature(Modulation::kQam16, 1.0 / snr).mutual < capacity);
     CHECK(simulated(Modulation::kQam16, 1.0 / snr, 50000).mutual_bits < capacity + 4 * 4.5e-3);
   }
-  CHECK(2.0 * by_quadrature(Modulation::kQam16, from_db(5.0)).mutual == doctest::Approx(std::log2(1.0 + from_db(-5.0))).epsilon(0.02));
+  CHECK(2.0 * by_quadrature(Modulation::kQam16, from_db(5.0)).mutual ==
+        doctest::Approx(std::log2(1.0 + from_db(-5.0))).epsilon(0.02));
 }
 
 TEST_CASE("Information refuses what has no meaning") {

@@ -39,12 +39,15 @@ Jones product(const Jones& a, const Jones& b) {
 }  // namespace
 
 TEST_CASE("Taps that undo a known path give its DGD, PDL and dispersion back") {
-  const double dgd = 23e-12, pdl_db = 1.7, ps_per_nm = 35.0, beta2_length = accumulated_to_beta2_length(ps_per_nm);
-  const Jones before = test::rotation(0.7, 0.4), between = test::rotation(0.3, 1.9), after = test::rotation(-0.5, 1.1);
+  const double dgd = 23e-12, pdl_db = 1.7, ps_per_nm = 35.0,
+               beta2_length = accumulated_to_beta2_length(ps_per_nm);
+  const Jones before = test::rotation(0.7, 0.4), between = test::rotation(0.3, 1.9),
+              after = test::rotation(-0.5, 1.1);
   const auto inverse_path = [&](double f) {
     const double w = kTwoPi * f;
     const auto chirp = std::polar(1.0, -0.5 * beta2_length * w * w);
-    const Jones delay = {{{chirp * std::polar(1.0, 0.5 * dgd * w), 0}, {0, chirp * std::polar(1.0, -0.5 * dgd * w)}}};
+    const Jones delay = {
+        {{chirp * std::polar(1.0, 0.5 * dgd * w), 0}, {0, chirp * std::polar(1.0, -0.5 * dgd * w)}}};
     const Jones loss = {{{1, 0}, {0, std::pow(10.0, pdl_db / 20.0)}}};
     return product(after, product(loss, product(between, product(delay, before))));
   };

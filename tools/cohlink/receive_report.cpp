@@ -130,7 +130,6 @@ std::vector<Fact> counter_facts(const Capture& capture, const ReceiverResult& re
   return facts;
 }
 
-
 /// What soft-decision codes could carry over the channel as received, and what the chosen code leaves.
 std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scenario) {
   std::vector<Fact> facts;
@@ -140,14 +139,14 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
     facts.push_back({"mi_bits", "mutual information", information.mutual_bits,
                      fixed(information.mutual_bits, 4) + " bits a symbol and polarisation"});
     facts.push_back({"gmi_bits", "GMI", information.generalised_bits,
-                     fixed(information.generalised_bits, 4) + " bits; NGMI " + fixed(information.normalised, 4) +
-                         ", the largest rate of an ideal binary code"});
+                     fixed(information.generalised_bits, 4) + " bits; NGMI " +
+                         fixed(information.normalised, 4) + ", the largest rate of an ideal binary code"});
     facts.push_back({"ngmi", "", information.normalised, ""});
   }
   if (rates.net)
     facts.push_back({"net_bit_rate_bps", "net bit rate", *rates.net,
-                     fixed(*rates.net / 1e9, 2) + " Gb/s of " + fixed(rates.line / 1e9, 2) + " on the line, " +
-                         fixed(100.0 * *fec_overhead(scenario), 2) + " % overhead"});
+                     fixed(*rates.net / 1e9, 2) + " Gb/s of " + fixed(rates.line / 1e9, 2) +
+                         " on the line, " + fixed(100.0 * *fec_overhead(scenario), 2) + " % overhead"});
   return facts;
 }
 
@@ -182,7 +181,8 @@ void append(std::vector<Fact>& facts, std::vector<Fact> more) {
 
 }  // namespace
 
-std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario, const ReceiverResult& result) {
+std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
+                                 const ReceiverResult& result) {
   std::vector<Fact> facts;
   if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));
   if (!result.locked)

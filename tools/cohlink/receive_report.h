@@ -10,8 +10,9 @@
 
 namespace cohlink {
 
-/// BER, verdict, SNR, information, bit rates, what was estimated (beside the truth where there is truth), known
-/// data used, event counters. No BER without lock.
-std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario, const ReceiverResult& result);
+/// BER, verdict, SNR, information, bit rates, what was estimated (beside the truth where there is truth),
+/// known data used, event counters. No BER without lock.
+std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
+                                 const ReceiverResult& result);
 
 }  // namespace cohlink

@@ -11,8 +11,8 @@
 
 namespace cohlink {
 
-/// Symbols, stages, equaliser taps, warnings, the resolved scenario, and every fact as an attribute of the root.
-/// Layout: docs/capture-format.md. RunError when it cannot be written.
+/// Symbols, stages, equaliser taps, warnings, the resolved scenario, and every fact as an attribute of the
+/// root. Layout: docs/capture-format.md. RunError when it cannot be written.
 void write_result(const Capture& capture, const Scenario& scenario, const ReceiverResult& result,
                   const std::vector<Fact>& facts, const std::string& path);
 
