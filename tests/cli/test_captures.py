@@ -141,7 +141,7 @@ class Receiving(ProgramTest):
         with h5py.File(self.folder / "result.h5") as file:
             stages = sorted(file["stages"])
             self.assertEqual(stages[0], "01-orthonormalise")
-            self.assertEqual(stages[-1], "08-phase")
+            self.assertTrue(stages[-1].endswith("-phase"))
             for stage in stages:
                 points = file["stages"][stage]["points"]
                 self.assertEqual((points.shape[0], points.dtype), (2, numpy.complex64))
