@@ -149,8 +149,9 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
   PhaseResult out = recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz);
   c.signal = std::move(out.symbols);
   if (out.suspected_slips) c.result.counters["suspected-cycle-slips"] += *out.suspected_slips;
-  c.signals.push_back(record_signal(
-      "carrier phase", "rad", std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0, 1.0));
+  c.signals.push_back(record_signal("carrier phase", "rad",
+                                    std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0,
+                                    1.0));
   if (pilots) use_pilots(*pilots, c);
 }
 

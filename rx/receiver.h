@@ -23,9 +23,9 @@ struct ReceiverResult {
   std::vector<Stage> stages;       // one per block, in chain order, if asked for
   double frequency_offset_hz = 0;  // estimated
   std::optional<double>
-      clock_offset_ppm;               // estimated: the receiver's clock faster than its name; absent: no lock
-  double compensated_ps_per_nm = 0;          // by the dispersion block
-  EqualiserTaps taps;                        // of the equaliser at the end; empty without one
+      clock_offset_ppm;              // estimated: the receiver's clock faster than its name; absent: no lock
+  double compensated_ps_per_nm = 0;  // by the dispersion block
+  EqualiserTaps taps;                // of the equaliser at the end; empty without one
   std::optional<ChannelReading> channel;     // what those say
   std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)

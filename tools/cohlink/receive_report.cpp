@@ -103,8 +103,9 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
        result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
   };
   if (result.clock_offset_ppm) {
-    const std::string truth =
-        capture.truth && capture.truth->lanes ? "; truth " + readable(capture.truth->lanes->clock_offset_ppm) + " ppm" : "";
+    const std::string truth = capture.truth && capture.truth->lanes
+                                  ? "; truth " + readable(capture.truth->lanes->clock_offset_ppm) + " ppm"
+                                  : "";
     facts.push_back({"clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
                      readable(*result.clock_offset_ppm) + " ppm (estimated" + truth + ")"});
   }
