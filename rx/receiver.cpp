@@ -9,6 +9,7 @@
 #include "rx/clock_recovery.h"
 #include "rx/coarse_frequency.h"
 #include "rx/dispersion.h"
+#include "rx/dispersion_estimate.h"
 #include "rx/equaliser.h"
 #include "rx/frequency.h"
 #include "rx/lanes.h"
@@ -109,6 +110,23 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c)
   const double offset = estimator(c.signal);
   c.result.frequency_offset_hz += offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
+}
+
+void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried& c) {
+  c.result.compensated_ps_per_nm = ps_per_nm;
+  c.require(static_cast<double>(equaliser.reach()) / kSamplesPerSymbol);
+  c.signal = equaliser(c.signal);
+}
+
+void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, FftCache& fft,
+                        Carried& c) {
+  const DispersionEstimate estimate = estimator(c.signal);
+  if (!estimate.found()) {
+    c.result.warnings.push_back("dispersion: no clock tone at any dispersion, none compensated");
+    return;
+  }
+  c.result.dispersion_ps_per_nm = p.ps_per_nm = estimate.ps_per_nm;
+  compensate(DispersionEqualiser(p, fft), p.ps_per_nm, c);
 }
 
 void recover_clock(const ClockRecovery& recovery, Carried& c) {
@@ -248,14 +266,20 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
                     "resample: the ADC's rate is below the signal's bandwidth, its edges fold");
               c.signal = block(c.signal);
             }};
-  if (name == "dispersion")
-    return {name, [block = DispersionEqualiser(
-                       {dispersion_of(s), sample_rate, band_edge, rate / 8, rate / 10}, fft),
-                   ps_per_nm = dispersion_of(s)](Carried& c) {
-              c.result.compensated_ps_per_nm = ps_per_nm;
-              c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
-              c.signal = block(c.signal);
+  if (name == "dispersion") {
+    DispersionParameters p{0.0, sample_rate, band_edge, rate / 8, rate / 10};
+    if (s.text("dsp.dispersion") == "blind") {
+      if (s.optional_number("dsp.dispersion_ps_per_nm"))
+        s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
+      return {name, [estimator = DispersionEstimator({pulse}, fft), p, &fft](Carried& c) {
+                compensate_blindly(estimator, p, fft, c);
+              }};
+    }
+    p.ps_per_nm = dispersion_of(s);
+    return {name, [block = DispersionEqualiser(p, fft), ps_per_nm = p.ps_per_nm](Carried& c) {
+              compensate(block, ps_per_nm, c);
             }};
+  }
   if (name == "clock")
     return {name, [block = ClockRecovery({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))},
                                          fft)](Carried& c) { recover_clock(block, c); }};

@@ -22,6 +22,7 @@ struct ReceiverResult {
   Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
   std::vector<Stage> stages;       // one per block, in chain order, if asked for
   double frequency_offset_hz = 0;  // estimated
+  std::optional<double> dispersion_ps_per_nm;  // estimated (dsp.dispersion = blind)
   std::optional<double>
       clock_offset_ppm;              // estimated: the receiver's clock faster than its name; absent: no lock
   double compensated_ps_per_nm = 0;  // by the dispersion block

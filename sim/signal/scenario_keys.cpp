@@ -169,6 +169,7 @@ const std::vector<ScenarioKey> kKeys = {
 
     {"dsp", "chain", kList, "", "orthonormalise,resample,frequency,dispersion,clock,matched-filter,equaliser,frequency,phase", 0, 0,
      "orthonormalise|resample|dispersion|clock|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
+    {"dsp", "dispersion", kChoice, "", "known", 0, 0, "known|blind", "dispersion to compensate: dispersion_ps_per_nm, or found from the signal within +-60000 ps/nm", ""},
     {"dsp", "dispersion_ps_per_nm", kNumber, "ps/nm", "", -1000000, 1000000, "", "dispersion to compensate; absent = what the [fibre] and [channel] sections add up to", ""},
     {"dsp", "clock_window", kInteger, "symbols", "8192", 512, 16777216, "", "symbols that one estimate of the clock's delay averages; jitter faster than about a quarter cycle in it stays", ""},
     {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},

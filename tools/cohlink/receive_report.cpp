@@ -102,6 +102,12 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
       {"used_known_data", "known data", join(result.used_known_data, "; "),
        result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
   };
+  if (result.dispersion_ps_per_nm) {
+    const std::string truth =
+        capture.truth ? "; truth " + readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "";
+    facts.push_back({"dispersion_ps_per_nm", "dispersion", *result.dispersion_ps_per_nm,
+                     readable(*result.dispersion_ps_per_nm, 6) + " ps/nm (estimated" + truth + ")"});
+  }
   if (result.clock_offset_ppm) {
     const std::string truth = capture.truth && capture.truth->lanes
                                   ? "; truth " + readable(capture.truth->lanes->clock_offset_ppm) + " ppm"
