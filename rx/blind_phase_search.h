@@ -3,6 +3,7 @@
 
 #include <complex>
 #include <cstddef>
+#include <cstdint>
 #include <span>
 #include <vector>
 
@@ -37,12 +38,11 @@ class BlindPhaseSearch {
   int half_window() const { return p_.window / 2; }
 
  private:
-  void add_distances(const std::complex<float>& y, float* distance) const;
-  double interpolate(const float* sums, unsigned best) const;
+  double phase_at(float place) const;  // of a place on the grid of test phases, in steps
 
   BlindPhaseSearchParameters p_;
-  std::size_t lanes_;               // test phases rounded up to whole vectors
-  AlignedVector<float> cos_, sin_;  // of the test phases
+  AlignedVector<float> cos_, sin_;  // of the test phases, filled up to whole vectors
+  AlignedVector<std::uint32_t> index_;
 };
 
 /// Adds to each phase the multiple of `period` that brings it nearest its predecessor.

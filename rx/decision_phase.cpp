@@ -4,17 +4,9 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "rx/decision.h"
+
 namespace cohlink {
-namespace {
-
-// The decision on one axis; levels as in sim/signal/constellation.h.
-float qpsk_level(float u) { return std::copysign(0.70710678f, u); }
-float qam16_level(float u) {
-  return std::copysign(std::fabs(u) > 0.63245553f ? 0.94868330f : 0.31622777f, u);
-}
-
-}  // namespace
-
 DecisionPhase::DecisionPhase(const DecisionPhaseParameters& parameters) : p_(parameters) {
   if (p_.modulation == Modulation::kGaussian) throw std::invalid_argument("decisions need a constellation");
   if (p_.window < 1) throw std::invalid_argument("phase window below one symbol");

@@ -10,6 +10,7 @@
 #include "rx/amplitude.h"
 #include "rx/blind_phase_search.h"
 #include "rx/butterfly.h"
+#include "rx/decision.h"
 #include "rx/frequency.h"
 #include "sim/signal/units.h"
 
@@ -69,12 +70,6 @@ class OffsetRotation {
   double cycles_;
   std::array<std::complex<float>, kBlock> turn_;
 };
-
-inline float qpsk_level(float u) { return std::copysign(0.70710678f, u); }
-inline float qam16_level(float u) {
-  const float magnitude = std::fabs(u) > 0.63245553f ? 0.94868330f : 0.31622777f;
-  return std::copysign(magnitude, u);
-}
 
 // e = decision, carrier put back, minus y. The decision is the same whichever quarter turn the phase search
 // names, so the loop knows no cycle slips. Minimising the error shrinks the signal (y = g a + noise,

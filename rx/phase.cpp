@@ -6,6 +6,7 @@
 
 #include "rx/amplitude.h"
 #include "rx/cycle_slips.h"
+#include "rx/decision.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 
@@ -13,8 +14,15 @@ namespace cohlink {
 namespace {
 
 std::complex<double> fourth(std::complex<float> y) {
-  const std::complex<double> square = std::complex<double>(y) * std::complex<double>(y);
+  const std::complex<float> square = y * y;
   return square * square;
+}
+
+// y times its conjugate decision, which `level` makes on either axis.
+template <class Level>
+std::complex<float> times_decision(std::complex<float> y, const Level& level) {
+  const float re = level(y.real()), im = level(y.imag());
+  return {y.real() * re + y.imag() * im, y.imag() * re - y.real() * im};
 }
 
 // exp(-i phase) to float precision: the phase reduced by quarter turns in double, then Taylor polynomials on
@@ -52,24 +60,27 @@ std::vector<double> slow_angle(const Term& term, double power, std::size_t count
                                std::size_t last, std::size_t window) {
   const std::size_t blocks = std::max<std::size_t>(1, 2 * (last - first) / window);  // half overlapping
   const double length = static_cast<double>(last - first) / static_cast<double>(blocks);
+  const auto start_of = [&](std::size_t b) {
+    return first + static_cast<std::size_t>(std::ceil(static_cast<double>(b) * length - 1e-9));
+  };
   std::vector<std::complex<double>> sums(blocks);
-  for (std::size_t k = first; k < last; ++k) {
-    const auto b = static_cast<std::size_t>(static_cast<double>(k - first) / length);
-    sums[std::min(b, blocks - 1)] += term(k);
-  }
+  for (std::size_t b = 0; b < blocks; ++b)
+    for (std::size_t k = start_of(b); k < std::min(last, start_of(b + 1)); ++k) sums[b] += term(k);
   std::vector<double> angle(blocks);
   for (std::size_t b = 0; b < blocks; ++b) {
     const auto sum = sums[b] + (b > 0 ? 0.5 * sums[b - 1] : 0.0) + (b + 1 < blocks ? 0.5 * sums[b + 1] : 0.0);
     angle[b] = std::arg(sum) / power;
   }
   unwrap(angle, kTwoPi / power);
-  std::vector<double> out(count);
-  for (std::size_t k = 0; k < count; ++k) {
-    const double place = (static_cast<double>(k) - static_cast<double>(first)) / length - 0.5;
-    const double low = std::clamp(std::floor(place), 0.0, static_cast<double>(blocks - 1));
-    const auto b = static_cast<std::size_t>(low);
-    const double weight = std::clamp(place - low, 0.0, 1.0);
-    out[k] = b + 1 < blocks ? (1.0 - weight) * angle[b] + weight * angle[b + 1] : angle[b];
+  // Straight lines between the blocks' centres, level beyond the outer ones.
+  std::vector<double> out(count, angle.front());
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const double centre = static_cast<double>(first) + (static_cast<double>(b) + 0.5) * length;
+    const double slope = b + 1 < blocks ? (angle[b + 1] - angle[b]) / length : 0.0;
+    const std::size_t end =
+        b + 1 < blocks ? std::min(count, static_cast<std::size_t>(std::ceil(centre + length))) : count;
+    for (auto k = static_cast<std::size_t>(std::ceil(centre)); k < end; ++k)
+      out[k] = angle[b] + slope * (static_cast<double>(k) - centre);
   }
   return out;
 }
@@ -191,11 +202,11 @@ void PhaseRecovery::remove_leftover(PhaseResult& result, std::size_t first, std:
                                     std::size_t window) const {
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
-    const auto term = [&](std::size_t k) {
-      const std::complex<double> y(row[k]);
-      return y * std::conj(nearest_point(p_.modulation, y));
-    };
-    const auto angle = slow_angle(term, 1.0, row.size(), first, last, window);
+    const auto angle = p_.modulation == Modulation::kQpsk
+                           ? slow_angle([&](std::size_t k) { return times_decision(row[k], qpsk_level); },
+                                        1.0, row.size(), first, last, window)
+                           : slow_angle([&](std::size_t k) { return times_decision(row[k], qam16_level); },
+                                        1.0, row.size(), first, last, window);
     turn_back(row, angle);
     add_to(result.phase_rad[p], angle);
   }

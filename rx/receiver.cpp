@@ -387,20 +387,27 @@ Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_u
 Receiver::~Receiver() = default;
 Receiver::Receiver(Receiver&&) noexcept = default;
 
-ReceiverResult Receiver::operator()(const Capture& capture, bool record) const {
+ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {
+  const auto done = [&](const std::string& step) {
+    if (after) after(step);
+  };
   ReceiverResult result;
   Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result};
+  done("lanes");
   for (const Block& block : parts_->chain) {
     block.apply(c);
+    done(block.name);
     if (record) {
       result.stages.push_back(record_stage(block.name, c.signal, c.symbol_rate, *parts_->fft));
       result.stages.back().signals = std::move(c.signals);
     }
     c.signals.clear();
+    done("stage record");
   }
   c.require(0.0);
   decide(c, parts_->scoring, *parts_->fft);
   read_channel(result, parts_->symbol_rate);
+  done("score");
   return result;
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <array>
+#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -48,8 +49,10 @@ class Receiver {
   Receiver(Receiver&&) noexcept;
 
   /// Thread-safe. Throws InputError for a capture too short for the chain or lacking needed truth. `record`:
-  /// keep the stages, for pictures.
-  ReceiverResult operator()(const Capture& capture, bool record = true) const;
+  /// keep the stages, for pictures. `after`, where given, is called when each step is done, with the block's
+  /// name, "lanes" before the first, "stage record" after each and "score" last: what a benchmark needs.
+  using StepDone = std::function<void(const std::string& step)>;
+  ReceiverResult operator()(const Capture& capture, bool record = true, const StepDone& after = {}) const;
 
  private:
   struct Parts;

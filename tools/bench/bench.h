@@ -7,4 +7,8 @@ namespace cohlink {
 /// and batch, and throughput.
 int bench_split_step(int argc, char** argv);
 
+/// `receiver [SCENARIO]`: dual-polarisation symbols a second of each receiver block and of the whole chain,
+/// in one thread, and the dispersion block beside its bare FFTs.
+int bench_receiver(int argc, char** argv);
+
 }  // namespace cohlink

@@ -1,0 +1,52 @@
+// Vectors of 16 floats, and loops compiled once for each instruction set and chosen at run time.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <cstring>
+
+/// Before a function: versions of it for AVX-512 and AVX2 stand beside the plain one, and the first call
+/// picks what the processor has, so that a portable binary runs its loops at full width. (Sanitizers start
+/// too late for that choice.)
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__)
+#define COHLINK_VECTOR_CLONES __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
+#else
+#define COHLINK_VECTOR_CLONES
+#endif
+
+// Vectors are only ever passed to inlined functions, so their calling convention is moot.
+#if defined(__GNUC__) && !defined(__clang__)
+#pragma GCC diagnostic ignored "-Wpsabi"
+#endif
+
+#define COHLINK_VECTOR_INLINE inline __attribute__((always_inline))
+
+namespace cohlink::vectors {
+
+/// 16 floats; the compiler cuts them to the registers of each version.
+constexpr std::size_t kWidth = 16;
+typedef float Floats __attribute__((vector_size(64)));
+typedef std::uint32_t Words __attribute__((vector_size(64)));
+typedef float EightFloats __attribute__((vector_size(32)));
+typedef float FourFloats __attribute__((vector_size(16)));
+
+template <class V = Floats, class T>
+COHLINK_VECTOR_INLINE V load(const T* p) {
+  V v;
+  std::memcpy(&v, p, sizeof v);
+  return v;
+}
+template <class V, class T>
+COHLINK_VECTOR_INLINE void store(T* p, const V& v) {
+  std::memcpy(p, &v, sizeof v);
+}
+template <class To, class From>
+COHLINK_VECTOR_INLINE To bits(const From& v) {
+  static_assert(sizeof(To) == sizeof(From));
+  To out;
+  std::memcpy(&out, &v, sizeof out);
+  return out;
+}
+COHLINK_VECTOR_INLINE Floats magnitude(const Floats& v) { return bits<Floats>(bits<Words>(v) & 0x7fffffffu); }
+
+}  // namespace cohlink::vectors
