@@ -12,6 +12,7 @@
 #include "rx/butterfly.h"
 #include "rx/decision.h"
 #include "rx/frequency.h"
+#include "rx/widely_linear.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -309,6 +310,27 @@ void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles
   }
 }
 
+// From the complex form's filters on: images learnt over the head, then the whole row.
+void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known, EqualiserResult& result) {
+  const std::size_t head = std::min(run.last, run.first + run.p.head);
+  WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last);
+  if (known != nullptr) {
+    const std::size_t to = std::min({run.last, (*known)[0].size(), (*known)[1].size()});
+    for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(to, start_up_step(run.p, pass), known);
+  }
+  constexpr int kAttempts = 3;
+  for (int attempt = 0; attempt < kAttempts; ++attempt) {
+    for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(head, start_up_step(run.p, pass));
+    const Field<float> out = form.filtered(head, run.symbol_rate);
+    result.singular = row_correlation(out, 0, out.size(), run.p.taps / 2 + 1) > kSingularCorrelation;
+    if (!result.singular) break;
+    ++result.singularities;
+    form.restart_y();
+  }
+  result.symbols = form.equalise(run.symbol_rate);
+  result.taps = form.taps();
+}
+
 void trained_start(Run& run, const std::array<Symbols, 2>& known) {
   const std::size_t from = run.first, to = std::min({run.last, known[0].size(), known[1].size()});
   if (to < from + kBlock) throw std::invalid_argument("no training symbols left inside the filters' edges");
@@ -355,7 +377,16 @@ Equaliser::Equaliser(const EqualiserParameters& parameters, FftCache& fft) : p_(
   if (p_.modulation == Modulation::kGaussian &&
       (p_.rule == EqualiserRule::kRadiusDirected || p_.rule == EqualiserRule::kDecisionDirected))
     throw std::invalid_argument("Gaussian symbols have neither rings nor decisions");
+  if (p_.widely_linear && p_.rule != EqualiserRule::kDecisionDirected)
+    throw std::invalid_argument("the widely linear equaliser must be decision directed");
   if (p_.passes < 1) throw std::invalid_argument("the equaliser needs at least one start-up pass");
+}
+
+// A few thousand symbols at the end tell as well as all of them whether the outputs have come together.
+void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size_t last) const {
+  const std::size_t tail = last - std::min<std::size_t>(last - first, 8192);
+  if (row_correlation(result.symbols, tail, last, p_.taps / 2 + 1) > kSingularCorrelation)
+    result.singular = true;
 }
 
 EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
@@ -376,6 +407,12 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   else
     blind_start(run, result);
 
+  if (p_.widely_linear) {
+    equalise_widely_linear(run, training, result);
+    check_tail(result, first, last);
+    return result;
+  }
+
   const std::size_t head = std::min(last, first + p_.head);
   const auto finish = [&](auto error) {
     run.adapt(error, p_.step, true, first, head);  // from the start-up's rule to the final one
@@ -395,11 +432,8 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       result.symbols = run.filtered(0, symbols);
       break;
   }
-  // A few thousand symbols at the end tell as well as all of them whether the outputs have come together.
-  const std::size_t tail = last - std::min<std::size_t>(last - first, 8192);
-  if (row_correlation(result.symbols, tail, last, p_.taps / 2 + 1) > kSingularCorrelation)
-    result.singular = true;
   result.taps = run.filters.taps();
+  check_tail(result, first, last);
   return result;
 }
 

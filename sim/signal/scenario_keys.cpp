@@ -173,6 +173,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "dispersion_ps_per_nm", kNumber, "ps/nm", "", -1000000, 1000000, "", "dispersion to compensate; absent = what the [fibre] and [channel] sections add up to", ""},
     {"dsp", "clock_window", kInteger, "symbols", "8192", 512, 16777216, "", "symbols that one estimate of the clock's delay averages; jitter faster than about a quarter cycle in it stays", ""},
     {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},
+    {"dsp", "equaliser_form", kChoice, "", "complex", 0, 0, "complex|widely-linear", "complex = 2x2 filters; widely-linear = filters of the conjugates too (4x4 real), which undo skew, gain and phase errors between I and Q of the transmitter, and of a receiver without dispersion before it", "Fludger and Kupfer, Proc. ECOC, Tu3A.2, 2016; da Silva and Zibar, JLT 34(15) 3577, 2016"},
     {"dsp", "equaliser_taps", kInteger, "", "15", 3, 255, "", "taps of each butterfly filter, half a symbol apart; odd", ""},
     {"dsp", "equaliser_step", kNumber, "", "0.00025", 1e-7, 0.1, "", "adaptation step at unit mean power", ""},
     {"dsp", "equaliser_passes", kInteger, "", "4", 1, 100, "", "start-up passes over the head of the capture", ""},

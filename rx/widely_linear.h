@@ -1,0 +1,59 @@
+// The equaliser's widely linear form: images of the signal removed together with the channel.
+#pragma once
+
+#include <array>
+#include <vector>
+
+#include "rx/blind_phase_search.h"
+#include "rx/butterfly.h"
+#include "rx/equaliser.h"
+
+namespace cohlink {
+
+/// Skew, gain and phase errors between I and Q add the conjugate of the signal, filtered. The transmitter's is made
+/// before the carrier's phase phi comes on, the receiver's after it, so each output is
+///   y = sum over the rows of w * x' + v * conj(x') + u * conj(x) e^(-i phi),  x' = x e^(-i phi),
+/// three filters a row (w and v together are the 4x4 real butterfly: C. R. S. Fludger and T. Kupfer, Proc. ECOC,
+/// Tu3A.2, 2016; E. P. da Silva and D. Zibar, J. Lightwave Technol. 34(15) 3577, 2016). Taps follow least mean
+/// squares on decisions or known symbols; phi is carried from block to block: the offset's turn plus what blind search
+/// over both outputs, or the known symbols, find left in the block before. Chromatic dispersion undone before parts
+/// the receiver's image from reach: its errors belong to the blocks before that.
+class WidelyLinear {
+ public:
+  /// Starts from the filters `start` of the complex form; symbols [first, last) may drive the adaptation.
+  /// `cycles`: carrier offset in cycles a symbol. `in` must outlive this.
+  WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in, const Butterfly& start,
+               double cycles, std::size_t first, std::size_t last);
+
+  /// One pass over whole blocks in [first, to), from decisions or, where given, from `known` symbols.
+  void adapt(std::size_t to, double step, const std::array<Symbols, 2>* known = nullptr);
+  /// All symbols, adapting on [first, last); carrier offset and phase are put back on.
+  Field<float> equalise(double symbol_rate);
+  /// Output of symbols [first, to) with the present taps, carrier taken off.
+  Field<float> filtered(std::size_t to, double symbol_rate);
+  /// Y begun anew, orthogonal to X, without images.
+  void restart_y() { filters_.make_y_orthogonal_to_x(); }
+
+  EqualiserTaps taps() const { return filters_.taps(); }
+
+ private:
+  void take_off_carrier(std::size_t k, double phase);
+  double error(const ButterflyBlock& y, ButterflyBlock& e);
+  double error(const ButterflyBlock& y, const std::array<Symbols, 2>& known, std::size_t k,
+               ButterflyBlock& e) const;
+  void align_rows();
+  void store(const ButterflyBlock& y, std::size_t k, std::size_t origin, double carrier,
+             Field<float>& out) const;
+
+  EqualiserParameters p_;
+  const ButterflyInput& in_;
+  ButterflyInput local_;  // one block: x', conj(x'), conj(x) e^(-i phi), two rows each
+  Butterfly filters_;
+  BlindPhaseSearch search_;
+  double cycles_;
+  std::size_t first_, last_;
+  std::vector<std::complex<float>> turn_;  // e^(-i 2 pi offset t) from half the taps before a block on, per sample
+  float gain_ = 1.0f;                      // of the outputs, as decisions see it
+};
+
+}  // namespace cohlink
