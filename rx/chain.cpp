@@ -23,6 +23,7 @@ const std::vector<BlockRule>& rules() {
        "turns the ADC's rate into two samples a symbol and can come only once, first of those that need "
        "them"},
       {"dispersion", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
+      {"back-propagation", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"clock", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"matched-filter", Rate::kTwo, Rate::kTwo, "works at two samples a symbol"},
       {"equaliser", Rate::kTwo, Rate::kOne, "takes two samples a symbol and gives one"},
@@ -99,6 +100,9 @@ std::string chain_fault(const std::vector<std::string>& chain) {
       continue;
     }
     if (stands_before(chain, i, chain[i])) return chain[i] + " stands twice";
+    if ((chain[i] == "back-propagation" && stands_before(chain, i, "dispersion")) ||
+        (chain[i] == "dispersion" && stands_before(chain, i, "back-propagation")))
+      return "back-propagation undoes the dispersion too: it stands in dispersion's place, not beside it";
     if (rule->needs != rate) return chain[i] + " " + rule->reason + "; here it would get " + rate_name(rate);
     rate = rule->leaves;
   }

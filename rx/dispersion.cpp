@@ -6,17 +6,12 @@
 #include "sim/signal/units.h"
 
 namespace cohlink {
-namespace {
-
-// 1 up to `pass`, raised cosine to 0 at `stop`.
-double taper(double frequency, double pass, double stop) {
+double band_taper(double frequency, double pass, double stop) {
   const double f = std::abs(frequency);
   if (f <= pass) return 1.0;
   if (f >= stop) return 0.0;
   return 0.5 * (1.0 + std::cos(kPi * (f - pass) / (stop - pass)));
 }
-
-}  // namespace
 
 DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, FftCache& fft) {
   if (p.ps_per_nm == 0.0) return;
@@ -26,7 +21,7 @@ DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, FftCache
   const double stop = std::min(nyquist, pass + p.taper);
   const auto response = [=](double f) {
     const double w = kTwoPi * f;
-    return taper(f, pass, stop) * std::polar(1.0, -0.5 * beta2_length * w * w);
+    return band_taper(f, pass, stop) * std::polar(1.0, -0.5 * beta2_length * w * w);
   };
   // Group delay beta2 L w at the band's end, and the ringing of the taper.
   const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate);

@@ -34,4 +34,7 @@ class DispersionEqualiser {
   std::shared_ptr<const OverlapSaveFilter> filter_;  // null when there is nothing to undo
 };
 
+/// 1 up to `pass` either side of the carrier, raised cosine to 0 at `stop`, 0 beyond [Hz].
+double band_taper(double frequency, double pass, double stop);
+
 }  // namespace cohlink

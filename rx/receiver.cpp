@@ -5,6 +5,7 @@
 #include <functional>
 
 #include "rx/amplitude.h"
+#include "rx/back_propagation.h"
 #include "rx/chain.h"
 #include "rx/clock_recovery.h"
 #include "rx/coarse_frequency.h"
@@ -288,6 +289,20 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
     p.ps_per_nm = dispersion_of(s);
     return {name, [block = DispersionEqualiser(p, fft), ps_per_nm = p.ps_per_nm](Carried& c) {
               compensate(block, ps_per_nm, c);
+            }};
+  }
+  if (name == "back-propagation") {
+    if (nominal_spans(s).empty())
+      s.reject("dsp.chain", "back-propagation has no fibre to undo: fibre.spans = 0");
+    if (s.optional_number("dsp.dispersion_ps_per_nm"))
+      s.reject("dsp.dispersion_ps_per_nm",
+               "has no use with back-propagation, which takes the line as planned");
+    const NominalLine line = nominal_line(s, static_cast<int>(s.integer("dsp.back_propagation_steps")));
+    return {name, [block = BackPropagation({line.path, line.output_power, sample_rate, band_edge}, fft),
+                   ps_per_nm = nominal_dispersion_ps_per_nm(s)](Carried& c) {
+              c.result.compensated_ps_per_nm = ps_per_nm;
+              c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
+              c.signal = block(c.signal);
             }};
   }
   if (name == "clock")

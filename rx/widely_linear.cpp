@@ -72,8 +72,7 @@ double WidelyLinear::error(const ButterflyBlock& y, ButterflyBlock& e) {
   Complex both[2 * kBlock];
   const float scale = 1.0f / gain_;
   for (std::size_t i = 0; i < 2; ++i)
-    for (std::size_t s = 0; s < kBlock; ++s)
-      both[i * kBlock + s] = scale * Complex(y.re[i][s], y.im[i][s]);
+    for (std::size_t s = 0; s < kBlock; ++s) both[i * kBlock + s] = scale * Complex(y.re[i][s], y.im[i][s]);
   const double phase = search_.block_phase(both);
   const Complex carrier(std::polar(1.0, phase));
   const bool qpsk = p_.modulation == Modulation::kQpsk;
@@ -149,7 +148,8 @@ Field<float> WidelyLinear::filtered(std::size_t to, double symbol_rate) {
 Field<float> WidelyLinear::equalise(double symbol_rate) {
   Field<float> out(in_.symbols(), symbol_rate);
   ButterflyBlock y, e;
-  // Blocks are those of adapt(), whose carrier starts from nought at `first`; before it only the offset turns.
+  // Blocks are those of adapt(), whose carrier starts from nought at `first`; before it only the offset
+  // turns.
   double phase = -kTwoPi * cycles_ * static_cast<double>(first_);
   for (std::size_t k = 0; k < first_; k += kBlock) {
     take_off_carrier(k, phase + kTwoPi * cycles_ * static_cast<double>(k));

@@ -10,14 +10,15 @@
 
 namespace cohlink {
 
-/// Skew, gain and phase errors between I and Q add the conjugate of the signal, filtered. The transmitter's is made
-/// before the carrier's phase phi comes on, the receiver's after it, so each output is
+/// Skew, gain and phase errors between I and Q add the conjugate of the signal, filtered. The transmitter's
+/// is made before the carrier's phase phi comes on, the receiver's after it, so each output is
 ///   y = sum over the rows of w * x' + v * conj(x') + u * conj(x) e^(-i phi),  x' = x e^(-i phi),
-/// three filters a row (w and v together are the 4x4 real butterfly: C. R. S. Fludger and T. Kupfer, Proc. ECOC,
-/// Tu3A.2, 2016; E. P. da Silva and D. Zibar, J. Lightwave Technol. 34(15) 3577, 2016). Taps follow least mean
-/// squares on decisions or known symbols; phi is carried from block to block: the offset's turn plus what blind search
-/// over both outputs, or the known symbols, find left in the block before. Chromatic dispersion undone before parts
-/// the receiver's image from reach: its errors belong to the blocks before that.
+/// three filters a row (w and v together are the 4x4 real butterfly: C. R. S. Fludger and T. Kupfer, Proc.
+/// ECOC, Tu3A.2, 2016; E. P. da Silva and D. Zibar, J. Lightwave Technol. 34(15) 3577, 2016). Taps follow
+/// least mean squares on decisions or known symbols; phi is carried from block to block: the offset's turn
+/// plus what blind search over both outputs, or the known symbols, find left in the block before. Chromatic
+/// dispersion undone before parts the receiver's image from reach: its errors belong to the blocks before
+/// that.
 class WidelyLinear {
  public:
   /// Starts from the filters `start` of the complex form; symbols [first, last) may drive the adaptation.
@@ -52,8 +53,9 @@ class WidelyLinear {
   BlindPhaseSearch search_;
   double cycles_;
   std::size_t first_, last_;
-  std::vector<std::complex<float>> turn_;  // e^(-i 2 pi offset t) from half the taps before a block on, per sample
-  float gain_ = 1.0f;                      // of the outputs, as decisions see it
+  std::vector<std::complex<float>>
+      turn_;           // e^(-i 2 pi offset t) from half the taps before a block on, per sample
+  float gain_ = 1.0f;  // of the outputs, as decisions see it
 };
 
 }  // namespace cohlink

@@ -168,10 +168,11 @@ const std::vector<ScenarioKey> kKeys = {
     {"adc", "interleave_skew_fs", kNumber, "fs", "0", 0, 100000, "", "rms timing error over the sub-converters of a lane", "common practice: 100 to 300 after calibration"},
 
     {"dsp", "chain", kList, "", "orthonormalise,resample,frequency,dispersion,clock,matched-filter,equaliser,frequency,phase", 0, 0,
-     "orthonormalise|resample|dispersion|clock|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
+     "orthonormalise|resample|dispersion|back-propagation|clock|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
     {"dsp", "dispersion", kChoice, "", "known", 0, 0, "known|blind", "dispersion to compensate: dispersion_ps_per_nm, or found from the signal within +-60000 ps/nm", ""},
     {"dsp", "dispersion_ps_per_nm", kNumber, "ps/nm", "", -1000000, 1000000, "", "dispersion to compensate; absent = what the [fibre] and [channel] sections add up to", ""},
     {"dsp", "clock_window", kInteger, "symbols", "8192", 512, 16777216, "", "symbols that one estimate of the clock's delay averages; jitter faster than about a quarter cycle in it stays", ""},
+    {"dsp", "back_propagation_steps", kInteger, "", "4", 1, 1000, "", "split steps a span of block back-propagation, which stands in the place of dispersion", "Ip and Kahn, JLT 26(20) 3416, 2008"},
     {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},
     {"dsp", "equaliser_form", kChoice, "", "complex", 0, 0, "complex|widely-linear", "complex = 2x2 filters; widely-linear = filters of the conjugates too (4x4 real), which undo skew, gain and phase errors between I and Q of the transmitter, and of a receiver without dispersion before it", "Fludger and Kupfer, Proc. ECOC, Tu3A.2, 2016; da Silva and Zibar, JLT 34(15) 3577, 2016"},
     {"dsp", "equaliser_taps", kInteger, "", "15", 3, 255, "", "taps of each butterfly filter, half a symbol apart; odd", ""},
