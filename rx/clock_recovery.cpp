@@ -138,6 +138,18 @@ std::vector<double> ClockRecovery::delays(const Field<float>& signal, ClockResul
   return delay;
 }
 
+// Each sample is in two of the half-overlapping blocks: window, transform, and four products and sums in each
+// of the band edge's bins. What is done once a block is left out.
+Operations ClockRecovery::cost() const {
+  const std::size_t block = 2 * kBlock;
+  const ClockTone tone(p_.pulse, block, *fft_);
+  const Operations edges =
+      static_cast<double>(tone.bins()) * 4.0 * (kComplexProduct + kRealTimesComplex + kComplexSum);
+  const Operations spectra =
+      2.0 * (static_cast<double>(block) * kRealTimesComplex + fft_operations(block)) + edges;
+  return 2.0 / static_cast<double>(block) * spectra + interpolation_operations(interpolator_.taps(), false);
+}
+
 ClockResult ClockRecovery::operator()(const Field<float>& signal) const {
   if (std::abs(signal.sample_rate - 2.0 * p_.pulse.symbol_rate) > 1e-9 * signal.sample_rate)
     throw std::invalid_argument("clock recovery needs two samples a symbol");

@@ -3,6 +3,7 @@
 
 #include <vector>
 
+#include "rx/cost.h"
 #include "rx/interpolator.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
@@ -51,6 +52,9 @@ class ClockRecovery {
 
   /// Symbols at each end that miss input, besides what a drift moves in or out.
   double reach() const { return 0.5 * static_cast<double>(interpolator_.reach()); }
+
+  /// Of one sample, both rows.
+  Operations cost() const;
 
  private:
   std::vector<double> delays(const Field<float>& signal, ClockResult& result) const;

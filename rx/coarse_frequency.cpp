@@ -26,6 +26,14 @@ std::vector<double> CoarseFrequencyEstimator::spectrum(const Field<float>& signa
   return power;
 }
 
+// Each sample is in two of the half-overlapping segments.
+Operations CoarseFrequencyEstimator::cost() {
+  const Operations segment =
+      fft_operations(kSegment) +
+      static_cast<double>(kSegment) * (kRealTimesComplex + kSquaredMagnitude + Operations{0, 1, 0});
+  return 2.0 * (2.0 / static_cast<double>(kSegment)) * segment + rotation_operations();
+}
+
 double CoarseFrequencyEstimator::match(const std::vector<double>& power, double offset) const {
   double sum = 0.0;
   for (std::size_t k = 0; k < kSegment; ++k) {

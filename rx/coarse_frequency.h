@@ -3,6 +3,7 @@
 
 #include <vector>
 
+#include "rx/cost.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
@@ -23,6 +24,9 @@ class CoarseFrequencyEstimator {
   /// Offset [Hz] of the rotation exp(+i 2 pi f t) in `signal` (at the rate given before); 0 for a row shorter
   /// than one segment.
   double operator()(const Field<float>& signal) const;
+
+  /// Of one sample, both rows, with the offset's removal.
+  static Operations cost();
 
   static constexpr std::size_t kSegment = 2048;  // samples a periodogram
 

@@ -26,7 +26,7 @@ DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, FftCache
   // Group delay beta2 L w at the band's end, and the ringing of the taper.
   const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate);
   const double reach = std::abs(beta2_length) * kTwoPi * stop + ringing;
-  filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, reach, fft);
+  filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, fft);
 }
 
 Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {

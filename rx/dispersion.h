@@ -15,6 +15,7 @@ struct DispersionParameters {
   double band_edge = 17.6e9;   // signal's one-sided bandwidth [Hz]
   double offset_margin = 4e9;  // carrier offset that stays in the flat band [Hz]
   double taper = 3.2e9;        // from full response to none, beyond that [Hz]
+  double overlap = 1.0;        // of the blocks, over the spread of the band: less is cheaper and cuts it off
 };
 
 /// Band-limited inverse of the fibre: the fibre multiplies by exp(+i beta2 L w^2 / 2) (FFT forward =
@@ -29,6 +30,9 @@ class DispersionEqualiser {
   /// Samples at each end that miss input.
   std::size_t reach() const { return filter_ ? filter_->reach() : 0; }
   const OverlapSaveFilter* filter() const { return filter_.get(); }
+
+  /// Of one sample, both rows.
+  Operations cost() const { return filter_ ? filter_->cost() : Operations{}; }
 
  private:
   std::shared_ptr<const OverlapSaveFilter> filter_;  // null when there is nothing to undo

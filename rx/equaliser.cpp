@@ -389,6 +389,15 @@ void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size
     result.singular = true;
 }
 
+Operations Equaliser::cost() const {
+  Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 4 : 2, kBlock);
+  if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
+  if (p_.rule == EqualiserRule::kRadiusDirected) of += ring_error_operations();
+  if (p_.rule == EqualiserRule::kDecisionDirected)
+    of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
+  return of;
+}
+
 EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
                                       const std::array<Symbols, 2>* training) const {
   const std::size_t symbols = (signal.size() + 1) / 2;

@@ -6,6 +6,7 @@
 #include <cstddef>
 #include <vector>
 
+#include "rx/cost.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
@@ -63,6 +64,9 @@ class Equaliser {
   /// filters before have not cut, drive the adaptation. `training`: known symbols from symbol 0 on, or null.
   EqualiserResult operator()(const Field<float>& signal, std::size_t first, std::size_t last,
                              const std::array<Symbols, 2>* training = nullptr) const;
+
+  /// Of one symbol, both outputs, once running (start-up goes over its head several times).
+  Operations cost() const;
 
  private:
   void check_tail(EqualiserResult& result, std::size_t first, std::size_t last) const;

@@ -78,6 +78,17 @@ FrequencyEstimate FrequencyEstimator::operator()(const Field<float>& symbols, st
   return {0.25 * cycles * symbols.sample_rate, mean > 0.0 ? power[top] / mean : 0.0};
 }
 
+Operations FrequencyEstimator::cost(std::size_t symbols) const {
+  if (symbols == 0) return {};
+  const std::size_t used = std::min(symbols, p_.longest), padded = std::bit_ceil(2 * used);
+  const auto n = static_cast<double>(used);
+  // Fourth powers, the padded transform and its power, and three periodograms close to its top.
+  const Operations row = n * 2.0 * kComplexProduct + fft_operations(padded) +
+                         static_cast<double>(padded) * (kSquaredMagnitude + Operations{0, 1, 0}) +
+                         3.0 * n * (2.0 * kComplexProduct + kComplexSum);
+  return 2.0 / static_cast<double>(symbols) * row + rotation_operations();
+}
+
 Field<float> remove_frequency(Field<float> signal, double offset_hz) {
   if (offset_hz == 0.0) return signal;
   constexpr std::size_t kRun = 64;

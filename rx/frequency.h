@@ -1,6 +1,7 @@
 // Carrier frequency offset from the fourth power of the symbols.
 #pragma once
 
+#include "rx/cost.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
 
@@ -32,6 +33,9 @@ class FrequencyEstimator {
 
   /// `symbols`: one sample a symbol; only [first, last) is used.
   FrequencyEstimate operator()(const Field<float>& symbols, std::size_t first, std::size_t last) const;
+
+  /// Of one of `symbols` symbols, both rows, with the offset's removal; the estimate is made once.
+  Operations cost(std::size_t symbols) const;
 
  private:
   FftCache* fft_;

@@ -16,6 +16,9 @@ class MatchedFilter {
   /// Samples at each end that miss input.
   std::size_t reach() const { return filter_.reach(); }
 
+  /// Of one sample, both rows.
+  Operations cost() const { return filter_.cost(); }
+
   /// Symbols from the centre beyond which less than 1e-6 of the pulse's energy lies.
   static double span_symbols(const PulseShape& shape);
 

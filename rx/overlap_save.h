@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <functional>
 
+#include "rx/cost.h"
 #include "sim/signal/fft.h"
 #include "sim/signal/field.h"
 
@@ -27,6 +28,9 @@ class OverlapSaveFilter {
 
   std::size_t block() const { return fft_->size(); }
   std::size_t reach() const { return reach_; }
+
+  /// Of one sample, both rows.
+  Operations cost() const { return overlap_save_operations(block(), 2 * reach_); }
 
  private:
   void filter_row(const ComplexRow<float>& in, ComplexRow<float>& out, ComplexRow<float>& scratch) const;

@@ -142,6 +142,17 @@ void PhaseRecovery::count_slips(PhaseResult& result, std::size_t tracks, std::si
   }
 }
 
+Operations PhaseRecovery::cost() const {
+  if (p_.method == PhaseMethod::kOff || p_.method == PhaseMethod::kGenie) return {};
+  const int rows = p_.joint ? 2 : 1, estimates = p_.joint ? 1 : 2;
+  Operations one = search_ ? phase_search_operations(p_.modulation, p_.test_phases, rows)
+                           : fourth_power_operations(p_.modulation, rows);
+  const Operations turned = static_cast<double>(rows) * kComplexProduct + Operations{0, 0, 1};
+  one += turned;
+  if (second_) one += decision_phase_operations(rows) + turned;
+  return static_cast<double>(estimates) * one;
+}
+
 std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>* const> rows,
                                             std::size_t count) const {
   return search_ ? (*search_)(rows, count) : (*fourth_power_)(rows, count);

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "rx/blind_phase_search.h"
+#include "rx/cost.h"
 #include "rx/decision_phase.h"
 #include "rx/fourth_power_phase.h"
 #include "sim/signal/capture.h"
@@ -46,6 +47,9 @@ class PhaseRecovery {
   /// than the capture. The genie too removes each row's constant, blindly.
   PhaseResult operator()(const Field<float>& symbols, std::size_t first, std::size_t last, const Truth* truth,
                          double removed_hz) const;
+
+  /// Of one symbol, both rows. Pilots and slow averages over thousands of symbols are left out.
+  Operations cost() const;
 
   static constexpr std::size_t kAngleWindow = 8192, kSlowWindow = 2048;  // symbols
 

@@ -201,6 +201,13 @@ double dispersion_of(const Scenario& s) {
   return s.optional_number("dsp.dispersion_ps_per_nm").value_or(nominal_dispersion_ps_per_nm(s));
 }
 
+DispersionParameters dispersion_parameters(const Scenario& s) {
+  const PulseShape pulse = pulse_of(s);
+  const double rate = pulse.symbol_rate;
+  return {dispersion_of(s), kSamplesPerSymbol * rate,          pulse_band_edge(pulse), rate / 8,
+          rate / 10,        s.number("dsp.dispersion_overlap")};
+}
+
 EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   EqualiserParameters p;
   p.modulation = modulation;
@@ -278,7 +285,7 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
               c.signal = block(c.signal);
             }};
   if (name == "dispersion") {
-    DispersionParameters p{0.0, sample_rate, band_edge, rate / 8, rate / 10};
+    DispersionParameters p = dispersion_parameters(s);
     if (s.text("dsp.dispersion") == "blind") {
       if (s.optional_number("dsp.dispersion_ps_per_nm"))
         s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
@@ -286,7 +293,6 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
                 compensate_blindly(estimator, p, fft, c);
               }};
     }
-    p.ps_per_nm = dispersion_of(s);
     return {name, [block = DispersionEqualiser(p, fft), ps_per_nm = p.ps_per_nm](Carried& c) {
               compensate(block, ps_per_nm, c);
             }};
@@ -366,6 +372,7 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   const std::size_t first = c.first(), last = c.last();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
   result.discarded_symbols = result.symbols.size() - (last - first);
+  result.judged_symbols = last - first;
   if (scoring.modulation != Modulation::kGaussian) {
     const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation);
     result.snr_db = quality.snr_db();
@@ -390,6 +397,29 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
              : ", each quarter turn put right from the truth before counting, as pilots would"));
 }
 
+// What block `place` costs a symbol. Blocks before resample work at the ADC's rate, those up to the equaliser
+// at two samples a symbol.
+Operations block_cost(const std::vector<std::string>& chain, std::size_t place, const Scenario& s,
+                      FftCache& fft, double adc_rate, std::size_t symbols) {
+  const std::string& name = chain[place];
+  const PulseShape pulse = pulse_of(s);
+  const double rate = pulse.symbol_rate, sample_rate = kSamplesPerSymbol * rate;
+  if (name == "orthonormalise") return adc_rate / rate * orthonormalise_operations();
+  if (name == "resample")
+    return kSamplesPerSymbol * Resampler({sample_rate, pulse_band_edge(pulse), rate / 8}).cost(adc_rate);
+  if (name == "dispersion")
+    return kSamplesPerSymbol * DispersionEqualiser(dispersion_parameters(s), fft).cost();
+  if (name == "clock")
+    return kSamplesPerSymbol *
+           ClockRecovery({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))}, fft).cost();
+  if (name == "matched-filter") return kSamplesPerSymbol * MatchedFilter(pulse, sample_rate, fft).cost();
+  if (name == "equaliser") return Equaliser(equaliser_of(s, modulation_of(s)), fft).cost();
+  if (is_coarse_frequency(chain, place)) return kSamplesPerSymbol * CoarseFrequencyEstimator::cost();
+  if (name == "frequency") return FrequencyEstimator(fft).cost(symbols);
+  if (name == "phase") return PhaseRecovery(phase_of(s, modulation_of(s))).cost();
+  return {};  // the ideal chain's stand-ins
+}
+
 }  // namespace
 
 struct Receiver::Parts {
@@ -397,6 +427,7 @@ struct Receiver::Parts {
   ScoreParameters scoring;
   std::vector<Block> chain;
   FftCache* fft;
+  Scenario scenario;  // for what is asked of the settings later
 };
 
 Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
@@ -407,6 +438,15 @@ Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_u
                      static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
   for (std::size_t i = 0; i < chain.size(); ++i) parts_->chain.push_back(make_block(chain, i, scenario, fft));
   parts_->fft = &fft;
+  parts_->scenario = scenario;
+}
+
+std::vector<BlockCost> Receiver::cost(double adc_rate, std::size_t symbols) const {
+  const auto chain = parts_->scenario.list("dsp.chain");
+  std::vector<BlockCost> costs;
+  for (std::size_t i = 0; i < chain.size(); ++i)
+    costs.push_back({chain[i], block_cost(chain, i, parts_->scenario, *parts_->fft, adc_rate, symbols)});
+  return costs;
 }
 
 Receiver::~Receiver() = default;

@@ -8,6 +8,7 @@
 #include <string>
 #include <vector>
 
+#include "rx/cost.h"
 #include "rx/equaliser.h"
 #include "rx/metrics.h"
 #include "rx/stage.h"
@@ -30,6 +31,7 @@ struct ReceiverResult {
   EqualiserTaps taps;                // of the equaliser at the end; empty without one
   std::optional<ChannelReading> channel;     // what those say
   std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
+  std::size_t judged_symbols = 0;            // per polarisation: all but those
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
   std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
   Counters counters;                   // cycle slips, equaliser singularities, ...
@@ -53,6 +55,9 @@ class Receiver {
   /// name, "lanes" before the first, "stage record" after each and "score" last: what a benchmark needs.
   using StepDone = std::function<void(const std::string& step)>;
   ReceiverResult operator()(const Capture& capture, bool record = true, const StepDone& after = {}) const;
+
+  /// What each block costs on captures of `symbols` symbols sampled at `adc_rate` [Hz], in chain order.
+  std::vector<BlockCost> cost(double adc_rate, std::size_t symbols) const;
 
  private:
   struct Parts;

@@ -103,6 +103,12 @@ double Resampler::edge(double input_rate) const {
   return 0.5 * static_cast<double>(design(input_rate).taps) / input_rate;
 }
 
+Operations Resampler::cost(double input_rate) const {
+  if (input_rate == p_.output_rate) return {};
+  const Design d = design(input_rate);
+  return interpolation_operations(d.taps, d.exact.q == 0);
+}
+
 Field<float> Resampler::operator()(const Field<float>& signal) const {
   if (signal.sample_rate == p_.output_rate || signal.size() == 0) return signal;
   const Design d = design(signal.sample_rate);

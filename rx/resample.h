@@ -1,6 +1,7 @@
 // From the ADC's rate to a whole number of samples a symbol.
 #pragma once
 
+#include "rx/cost.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -28,6 +29,9 @@ class Resampler {
 
   /// Time from each end of the capture within which the output misses input [s].
   double edge(double input_rate) const;
+
+  /// Of one output sample, both rows; nothing at equal rates.
+  Operations cost(double input_rate) const;
 
  private:
   struct Design;

@@ -4,9 +4,12 @@
 
 #include "rx/receiver.h"
 #include "sim/signal/capture.h"
+#include "sim/signal/trace.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/cost_table.h"
+#include "tools/cohlink/foreign.h"
 #include "tools/cohlink/knock_out.h"
 #include "tools/cohlink/receive_report.h"
 #include "tools/cohlink/result_file.h"
@@ -41,38 +44,91 @@ ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, c
   }
 }
 
+/// Tables that stand in for the report. True when one was asked for and printed.
+bool printed_table(const CommandLine& line, const Receiver& receiver, const Scenario& scenario,
+                   const Capture& capture, FftCache& fft) {
+  if (line.has("knock-out")) print(std::cout, knock_out_table(capture, scenario, fft), line.common().format);
+  if (line.has("cost")) print(std::cout, cost_table(receiver, scenario, capture), line.common().format);
+  return line.has("knock-out") || line.has("cost");
+}
+
+int conclude(const CommonOptions& options, const Capture& capture, const Scenario& scenario,
+             const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
+  std::vector<Fact> facts = receive_report(capture, scenario, result);
+  if (pieces.size() > 1) {
+    const auto lost = static_cast<std::uint64_t>(
+        std::count_if(pieces.begin(), pieces.end(), [](const PieceResult& piece) { return !piece.locked; }));
+    facts.push_back(
+        {"pieces", "received in", static_cast<std::uint64_t>(pieces.size()),
+         std::to_string(pieces.size()) + " pieces, " + std::to_string(lost) + " of them without lock"});
+    facts.push_back({"pieces_lost", "", lost, ""});
+  }
+  if (!options.output.empty()) write_result(capture, scenario, result, pieces, facts, options.output);
+  for (const auto& warning : result.warnings) caution(warning);
+  print(std::cout, facts, options.format);
+  return result.locked ? kDone : kRunFailed;
+}
+
+int receive_capture(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  const std::string path = options.files[capture_index(options.files)];
+  const Capture capture = read_capture(path);
+  const Scenario scenario = receiver_scenario(capture, path, options);
+  FftCache fft(planning_of(scenario));
+  const Receiver receiver(scenario, fft);
+  if (printed_table(line, receiver, scenario, capture, fft)) return kDone;
+  return conclude(options, capture, scenario, receive_named(receiver, capture, path), {});
+}
+
+int receive_trace(const CommandLine& line, const Scenario& scenario) {
+  const CommonOptions& options = line.common();
+  FftCache fft(planning_of(scenario));
+  const Receiver receiver(scenario, fft);
+  if (line.has("knock-out") || line.has("cost")) {
+    printed_table(line, receiver, scenario, foreign_head(scenario, options.files), fft);
+    return kDone;
+  }
+  const ForeignResult result = receive_foreign(receiver, scenario, options.files);
+  return conclude(options, result.head, scenario, result.received.total, result.received.pieces);
+}
+
+/// The scenario that the files add up to, none of which is a capture. A file that is no scenario at all was
+/// meant as a capture: its reader says what is wrong with it.
+Scenario described_trace(const CommonOptions& options) {
+  try {
+    return layered({}, options.files, options);
+  } catch (const InputError&) {
+    const std::string& last = options.files.front();
+    if (last.ends_with(".ini")) throw;
+    read_capture(last);
+    throw;
+  }
+}
+
 }  // namespace
 
 int receive(const Arguments& arguments) {
   CommandLine line(
-      "receive CAPTURE [SCENARIO...] [-o result.h5]",
+      "receive CAPTURE|TRACE.ini [SCENARIO...] [-o result.h5]",
       "Runs the receiver on a capture. The scenario stored in the capture sets up the receiver; scenario\n"
-      "files and --set override it. Without ground truth it still recovers symbols, SNR and EVM.");
+      "files and --set override it. Without ground truth it still recovers symbols, SNR and EVM.\n"
+      "A recording made elsewhere is received from a scenario file with a [trace] section that says how it\n"
+      "is stored (cohlink keys trace; docs/capture-format.md), whatever its length.");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"),
              "write symbols, the points after every block, and the numbers");
   line.own()("knock-out", "print instead what BER and SNR become with each block left out in turn");
+  line.own()("cost", "print instead what each block costs in arithmetic and energy");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("receive needs a capture file");
   check_output(options.output, options.files);
 
-  const std::string path = options.files[capture_index(options.files)];
-  const Capture capture = read_capture(path);
-  const Scenario scenario = receiver_scenario(capture, path, options);
-  FftCache fft(planning_of(scenario));
-  if (line.has("knock-out")) {
-    print(std::cout, knock_out_table(capture, scenario, fft), options.format);
-    return kDone;
-  }
-  const Receiver receiver(scenario, fft);
-  const ReceiverResult result = receive_named(receiver, capture, path);
-
-  const std::vector<Fact> facts = receive_report(capture, scenario, result);
-  if (!options.output.empty()) write_result(capture, scenario, result, facts, options.output);
-  for (const auto& warning : result.warnings) caution(warning);
-  print(std::cout, facts, options.format);
-  return result.locked ? kDone : kRunFailed;
+  const bool captured = std::any_of(options.files.begin(), options.files.end(), looks_like_hdf5);
+  if (!captured)
+    if (const Scenario described = described_trace(options); Trace::described(described))
+      return receive_trace(line, described);
+  return receive_capture(line);
 }
 
 }  // namespace cohlink

@@ -59,9 +59,7 @@ std::vector<Fact> score_facts(const Score& score, const std::optional<double>& t
 std::vector<Fact> signal_facts(const ReceiverResult& result) {
   // The power of noise seen in n independent complex samples has the relative standard error 1/sqrt(n); EVM,
   // its root, half of that.
-  const std::size_t symbols =
-      result.score ? result.score->symbols : result.symbols.size() - result.discarded_symbols;
-  const double spread = 1.96 / std::sqrt(2.0 * static_cast<double>(symbols));
+  const double spread = 1.96 / std::sqrt(2.0 * static_cast<double>(result.judged_symbols));
   const Range snr(result.snr_db - to_db(1.0 + spread), result.snr_db - to_db(1.0 - spread), " dB");
   const Range evm(result.evm_percent * (1.0 - 0.5 * spread), result.evm_percent * (1.0 + 0.5 * spread), " %");
   const std::string basis = result.score ? "" : ", judged by the decisions: no truth to compare with";
@@ -91,9 +89,12 @@ std::string alignment_text(const Score& score) {
          " symbols";
 }
 
+/// Truth may be no more than the symbols sent.
+bool knows_path(const Capture& capture) { return capture.truth && !capture.truth->tx_phase_rad.empty(); }
+
 std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result) {
   const std::string offset =
-      capture.truth ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
+      knows_path(capture) ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
   std::vector<Fact> facts = {
       {"frequency_offset_hz", "frequency offset", result.frequency_offset_hz,
        readable(result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"},
@@ -166,7 +167,7 @@ std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& re
   if (!result.channel) return {};
   const ChannelReading& channel = *result.channel;
   std::optional<double> dgd, pdl, dispersion;
-  if (capture.truth) {
+  if (knows_path(capture)) {
     dgd = capture.truth->dgd_ps;
     pdl = true_pdl_db(*capture.truth);
     const double left = capture.truth->dispersion_ps_per_nm - result.compensated_ps_per_nm;

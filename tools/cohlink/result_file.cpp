@@ -67,10 +67,33 @@ void write_facts(h5::File& file, const std::vector<Fact>& facts) {
   }
 }
 
+void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
+  std::vector<std::uint64_t> first, symbols, errors, bits;
+  std::vector<std::uint8_t> locked;
+  std::vector<double> snr, offset;
+  for (const PieceResult& piece : pieces) {
+    first.push_back(piece.first_sample);
+    symbols.push_back(piece.symbols);
+    errors.push_back(piece.errors);
+    bits.push_back(piece.bits);
+    locked.push_back(piece.locked ? 1 : 0);
+    snr.push_back(piece.snr_db);
+    offset.push_back(piece.frequency_offset_hz);
+  }
+  file.write("/pieces/first_sample", first);
+  file.write("/pieces/symbols", symbols);
+  file.write("/pieces/errors", errors);
+  file.write("/pieces/bits", bits);
+  file.write("/pieces/locked", locked);
+  file.write("/pieces/snr_db", snr);
+  file.write("/pieces/frequency_offset_hz", offset);
+}
+
 }  // namespace
 
 void write_result(const Capture& capture, const Scenario& scenario, const ReceiverResult& result,
-                  const std::vector<Fact>& facts, const std::string& path) {
+                  const std::vector<PieceResult>& pieces, const std::vector<Fact>& facts,
+                  const std::string& path) {
   h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", std::string("cohlink result"));
     file.attribute("/", "format", 1.0);
@@ -85,6 +108,7 @@ void write_result(const Capture& capture, const Scenario& scenario, const Receiv
     file.write<std::complex<float>>("/symbols", two_rows(result.symbols.x, result.symbols.y),
                                     {2, result.symbols.size()});
     write_taps(file, result);
+    if (!pieces.empty()) write_pieces(file, pieces);
     for (std::size_t i = 0; i < result.stages.size(); ++i) write_stage(file, i + 1, result.stages[i]);
   });
 }

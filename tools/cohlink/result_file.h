@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "rx/long_capture.h"
 #include "rx/receiver.h"
 #include "sim/signal/capture.h"
 #include "sim/signal/scenario.h"
@@ -11,9 +12,11 @@
 
 namespace cohlink {
 
-/// Symbols, stages, equaliser taps, warnings, the resolved scenario, and every fact as an attribute of the
-/// root. Layout: docs/capture-format.md. RunError when it cannot be written.
+/// Symbols, stages, equaliser taps, the pieces of a long recording, warnings, the resolved scenario, and
+/// every fact as an attribute of the root. Layout: docs/capture-format.md. RunError when it cannot be
+/// written.
 void write_result(const Capture& capture, const Scenario& scenario, const ReceiverResult& result,
-                  const std::vector<Fact>& facts, const std::string& path);
+                  const std::vector<PieceResult>& pieces, const std::vector<Fact>& facts,
+                  const std::string& path);
 
 }  // namespace cohlink

@@ -36,7 +36,9 @@ BitRates bit_rates(const Scenario& scenario) {
   for (const auto modulation : {Modulation::kQpsk, Modulation::kQam16})
     if (scenario.text("signal.modulation") == modulation_name(modulation))
       rates.line = 2.0 * bits_per_symbol(modulation) * scenario.number("signal.symbol_rate_gbd") * 1e9;
-  if (const auto overhead = fec_overhead(scenario)) rates.net = rates.line / (1.0 + *overhead);
+  const auto spacing = static_cast<double>(scenario.integer("signal.pilot_spacing"));
+  const double payload = spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0;
+  if (const auto overhead = fec_overhead(scenario)) rates.net = payload * rates.line / (1.0 + *overhead);
   return rates;
 }
 

@@ -30,7 +30,8 @@ std::optional<double> fec_overhead(const Scenario& scenario);
 /// Bits a second [b/s] of both polarisations on the line, and what is left of them for payload.
 struct BitRates {
   double line = 0.0;
-  std::optional<double> net;  // without the code's parity; nothing where the overhead is not known
+  std::optional<double>
+      net;  // without the code's parity and the pilots; nothing where the overhead is not known
 };
 BitRates bit_rates(const Scenario& scenario);
 

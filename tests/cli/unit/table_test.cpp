@@ -85,6 +85,8 @@ TEST_CASE("the net bit rate is the line rate without the code's parity, where th
   CHECK(*bit_rates(scenario).net == doctest::Approx(128e9 / 1.07));
   scenario.set("signal.modulation=16qam");
   CHECK(bit_rates(scenario).line == 256e9);
+  scenario.set("signal.pilot_spacing=32");
+  CHECK(*bit_rates(scenario).net == doctest::Approx(256e9 / 1.07 * 31.0 / 32.0));
 }
 
 TEST_CASE("theory follows from OSNR and symbol rate") {

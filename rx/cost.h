@@ -1,0 +1,70 @@
+// What a block costs in arithmetic, from its own structure.
+#pragma once
+
+#include <cstddef>
+#include <string>
+
+#include "sim/signal/constellation.h"
+
+namespace cohlink {
+
+/// Real operations. Comparisons, absolute values' choices and changes of level count as additions (a
+/// comparator is a subtractor); changes of sign and moves are free. Sines, cosines and angles are counted
+/// apart: hardware looks them up.
+struct Operations {
+  double multiplications = 0, additions = 0, look_ups = 0;
+  Operations& operator+=(const Operations& o) {
+    multiplications += o.multiplications;
+    additions += o.additions;
+    look_ups += o.look_ups;
+    return *this;
+  }
+  friend Operations operator+(Operations a, const Operations& b) { return a += b; }
+  friend Operations operator*(double n, const Operations& o) {
+    return {n * o.multiplications, n * o.additions, n * o.look_ups};
+  }
+};
+
+inline constexpr Operations kComplexProduct{4, 2, 0}, kComplexSum{0, 2, 0}, kSquaredMagnitude{2, 1, 0},
+    kRealTimesComplex{2, 0, 0};
+
+struct BlockCost {
+  std::string block;      // name as in dsp.chain
+  Operations per_symbol;  // in one symbol period, both polarisations together, once running
+};
+
+/// Complex FFT of a power of two: split radix with products of 4 multiplications and 2 additions, 4 N log2 N
+/// - 6 N + 8 in all (R. Yavne, Proc. AFIPS FJCC 33, 115, 1968; counts as in S. G. Johnson and M. Frigo, IEEE
+/// Trans. Signal Process. 55(1) 111, 2007). FFTW's own plans differ from it by up to a sixth (tests/rx).
+Operations fft_operations(std::size_t n);
+
+/// One sample of both rows through an overlap-save filter: two transforms and a product, `overlap` of every
+/// `block` samples thrown away.
+Operations overlap_save_operations(std::size_t block, std::size_t overlap);
+
+/// One sample of both rows: powers, cross power, projection and two gains.
+Operations orthonormalise_operations();
+
+/// One output sample of both rows from a real filter of `taps`; `blended`: from two of them, interpolated.
+Operations interpolation_operations(std::size_t taps, bool blended);
+
+/// One sample of both rows turned by a phasor that is itself turned on.
+Operations rotation_operations();
+
+/// One symbol through the adaptive filters from `inputs` complex rows to two outputs, and their gradient,
+/// applied once a block of `block` symbols.
+Operations butterfly_operations(int taps, int inputs, std::size_t block);
+
+/// Error rules of the equaliser, both outputs, one symbol. Decision directed includes its phase search.
+Operations modulus_error_operations();
+Operations ring_error_operations();
+Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block);
+
+/// One phase estimate by blind search over `rows` rows that share it, one symbol.
+Operations phase_search_operations(Modulation modulation, int test_phases, int rows);
+/// The same by the fourth power.
+Operations fourth_power_operations(Modulation modulation, int rows);
+/// The second stage on decisions.
+Operations decision_phase_operations(int rows);
+
+}  // namespace cohlink

@@ -1,0 +1,107 @@
+#include "rx/long_capture.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+// Sums behind the quantities that do not add by themselves.
+struct Sums {
+  double symbols = 0, noise = 0, offset = 0, scored = 0, mutual = 0, generalised = 0;
+  std::array<double, 2> noise_of = {0, 0};
+};
+
+void add_score(Score& total, const Score& piece) {
+  for (std::size_t p = 0; p < 2; ++p) total.polarisation[p] += piece.polarisation[p];
+  total.both += piece.both;
+  total.symbols += piece.symbols;
+  total.cycle_slips += piece.cycle_slips;
+}
+
+void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
+  const auto n = static_cast<double>(piece.judged_symbols);
+  sums.symbols += n;
+  sums.noise += n * from_db(-piece.snr_db);
+  sums.offset += n * piece.frequency_offset_hz;
+  if (!piece.score) return;
+  if (total.score)
+    add_score(*total.score, *piece.score);
+  else
+    total.score = piece.score;
+  sums.scored += n;
+  sums.mutual += n * piece.score->information.mutual_bits;
+  sums.generalised += n * piece.score->information.generalised_bits;
+  for (std::size_t p = 0; p < 2; ++p) sums.noise_of[p] += n * from_db(-piece.score->snr_db_polarisation[p]);
+}
+
+void finish(ReceiverResult& total, const Sums& sums) {
+  total.judged_symbols = static_cast<std::size_t>(sums.symbols);
+  if (sums.symbols > 0) {
+    total.snr_db = -to_db(sums.noise / sums.symbols);
+    total.evm_percent = 100.0 * std::sqrt(sums.noise / sums.symbols);
+    total.frequency_offset_hz = sums.offset / sums.symbols;
+  }
+  if (!total.score || !(sums.scored > 0)) return;
+  Score& score = *total.score;
+  score.interval = clopper_pearson(score.both.errors, score.both.bits);
+  score.q_db = q_from_ber_db(score.both.ber());
+  score.snr_db = total.snr_db;
+  score.evm_percent = total.evm_percent;
+  for (std::size_t p = 0; p < 2; ++p) score.snr_db_polarisation[p] = -to_db(sums.noise_of[p] / sums.scored);
+  const double bits = score.information.normalised > 0
+                          ? score.information.generalised_bits / score.information.normalised
+                          : 1;
+  score.information = {sums.mutual / sums.scored, sums.generalised / sums.scored,
+                       sums.generalised / sums.scored / bits};
+}
+
+}  // namespace
+
+LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
+  const double per_symbol = c.sample_rate / c.symbol_rate;
+  const auto samples_of = [&](std::size_t symbols) {
+    return static_cast<std::size_t>(std::llround(static_cast<double>(symbols) * per_symbol));
+  };
+  LongResult result;
+  Sums sums;
+  std::size_t discarded_at_ends = 0, kept_warnings = 0;
+  for (std::size_t start = 0;;) {
+    std::size_t count = std::min(samples_of(c.piece_symbols), c.samples - start);
+    // A rest too short for a piece of its own joins this one.
+    const std::size_t rest = c.samples - start - count;
+    if (rest < samples_of(c.piece_symbols) / 4) count += rest;
+    const bool first = result.pieces.empty();
+    ReceiverResult piece = receiver(c.read(start, count), first);
+    result.pieces.push_back({start, piece.judged_symbols, piece.score ? piece.score->both.errors : 0,
+                             piece.score ? piece.score->both.bits : 0, piece.snr_db,
+                             piece.frequency_offset_hz, piece.locked});
+    const std::size_t overlap = piece.discarded_symbols;
+    if (piece.locked) add_piece(result.total, sums, piece);
+    if (first) {
+      const auto score = result.total.score;
+      result.total = piece;
+      result.total.score = score;
+      result.total.warnings.clear();
+      result.total.counters.clear();
+      discarded_at_ends = overlap;
+    }
+    for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
+    result.total.locked = result.total.locked && piece.locked;
+    constexpr std::size_t kMostWarnings = 8;
+    for (const auto& warning : piece.warnings)
+      if (kept_warnings++ < kMostWarnings)
+        result.total.warnings.push_back("from sample " + std::to_string(start) + " on: " + warning);
+    if (start + count >= c.samples) break;
+    const std::size_t symbols = static_cast<std::size_t>(static_cast<double>(count) / per_symbol);
+    const std::size_t hop = symbols - std::min(overlap, symbols / 2);
+    start += std::max<std::size_t>(1, samples_of(hop));
+  }
+  finish(result.total, sums);
+  result.total.discarded_symbols = discarded_at_ends;
+  return result;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,44 @@
+// Captures of any length, received a piece at a time in bounded memory.
+#pragma once
+
+#include <cstddef>
+#include <functional>
+#include <vector>
+
+#include "rx/receiver.h"
+#include "sim/signal/capture.h"
+
+namespace cohlink {
+
+/// What one piece gave.
+struct PieceResult {
+  std::size_t first_sample = 0;  // of the piece
+  std::size_t symbols = 0;       // scored or judged, per polarisation
+  std::uint64_t errors = 0, bits = 0;
+  double snr_db = 0, frequency_offset_hz = 0;
+  bool locked = true;
+};
+
+struct LongResult {
+  ReceiverResult
+      total;  // counts and powers of all locked pieces; symbols, stages and taps of the first piece
+  std::vector<PieceResult> pieces;
+};
+
+struct LongCapture {
+  std::size_t samples = 0;    // of each lane, in all
+  double sample_rate = 0;     // Hz
+  double symbol_rate = 32e9;  // Hz
+  std::size_t piece_symbols = 262144;
+  /// Samples [first, first + count) as a capture of their own, with its truth where there is one.
+  std::function<Capture(std::size_t first, std::size_t count)> read;
+};
+
+/// Every piece is received from a cold start, as a capture of its own: nothing carried over can go wrong, and
+/// a piece that finds no lock costs only itself. Pieces overlap by the symbols that the chain discards at
+/// both ends, so that every symbol but those of the recording's own ends is scored, once. One piece is held
+/// at a time. What a known frame says about the lanes' delay is found for each piece anew. InputError as
+/// Receiver.
+LongResult receive_long(const Receiver& receiver, const LongCapture& capture);
+
+}  // namespace cohlink

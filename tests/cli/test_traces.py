@@ -1,0 +1,201 @@
+"""Recordings made elsewhere: any format a [trace] section describes, any length, and what is wrong with them."""
+import json
+import resource
+import unittest
+
+import h5py
+import numpy
+
+from program import ProgramTest
+
+TRACE = """[run]
+fft_planning = estimated
+[dsp]
+dispersion_ps_per_nm = 4000
+[trace]
+sample_rate_gsa = 80
+"""
+SETTINGS = ["--set", "adc.sample_rate_gsa=80", "--set", "channel.extra_dispersion_ps_per_nm=4000", "--set", "channel.osnr_db=13",
+            "--set", "channel.polarisation_rotation_deg=35", "--set", "channel.polarisation_retardance_deg=70"]
+
+
+class TraceTest(ProgramTest):
+    SYMBOLS = 16384
+
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "scenario.ini", *SETTINGS, "--set", f"signal.symbols={self.SYMBOLS}", "-o", "capture.h5", "--quiet")
+        with h5py.File(self.folder / "capture.h5") as file:
+            self.lanes = file["adc/samples"][:]
+        self.write("trace.ini", TRACE)
+
+    def store(self, array, name="trace.bin"):
+        (self.folder / name).write_bytes(numpy.ascontiguousarray(array).tobytes())
+
+    def trace(self, settings):
+        return [word for setting in settings for word in ("--set", "trace." + setting)]
+
+    def receive(self, *settings, status=0, extra=()):
+        result = self.run_program("receive", "trace.ini", "--format", "json", *self.trace(settings), *extra)
+        self.assertEqual(result.returncode, status, result.stderr)
+        return json.loads(result.stdout), result.stderr
+
+
+class Formats(TraceTest):
+    def test_every_format_gives_the_same_numbers(self):
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"]
+        expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))["snr_db"]
+        lanes = self.lanes
+        self.store(lanes.T.astype("<i2"), "i.bin")
+        self.store(numpy.concatenate([[0, 0], lanes.astype(">i2").ravel()]).astype(">i2"), "l.bin")
+        self.store(lanes.T.astype("i1"), "b.bin")
+        self.store(lanes.T.astype("<f4") * 1e-3, "f.bin")
+        for lane, values in zip(("xi", "xq", "yi", "yq"), lanes):
+            self.store(values.astype("<i2"), f"{lane}.bin")
+        text = "time of day, four lanes\n# volts\n" + "".join("%g, %g, %g, %g\n" % tuple(row) for row in lanes.T * 1e-3)
+        self.write("t.csv", text)
+        with h5py.File(self.folder / "m.h5", "w") as file:
+            file["wide"] = lanes
+            file["tall"] = lanes.T
+            pair = numpy.dtype([("real", "f8"), ("imag", "f8")])  # as MATLAB 7.3 stores complex numbers
+            for name, i, q in (("x", lanes[0], lanes[1]), ("y", lanes[2], lanes[3])):
+                data = numpy.empty(i.size, pair)
+                data["real"], data["imag"] = i * 1e-3, q * 1e-3
+                file[name] = data
+        for settings in (["file=i.bin"], ["file=l.bin", "layout=lanes", "byte_order=big", "skip_bytes=4"],
+                         ["file=b.bin", "format=int8"], ["file=f.bin", "format=float32"], ["file=t.csv", "format=csv"],
+                         ["lane_files=xi.bin,xq.bin,yi.bin,yq.bin"],
+                         ["file=m.h5", "format=hdf5", "datasets=/wide"], ["file=m.h5", "format=hdf5", "datasets=/tall"],
+                         ["file=m.h5", "format=hdf5", "datasets=/x,/y"]):
+            facts, stderr = self.receive(*settings)
+            # The capture's own scale of each lane is not told here; scaling to 16 bits quantises 80 dB down.
+            self.assertAlmostEqual(facts["snr_db"], expected, delta=1e-3, msg=settings)
+            self.assertEqual(stderr, "")
+
+    def test_known_symbols_give_the_ber_of_the_capture(self):
+        self.store(self.lanes.T.astype("<i2"))
+        expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))
+        facts, _ = self.receive("file=trace.bin", "symbols_file=capture.h5")
+        for name in ("ber", "errors", "bits", "snr_db", "gmi_bits"):
+            self.assertAlmostEqual(facts[name], expected[name], delta=1e-3 * expected[name])
+
+    def test_a_recording_lies_beside_its_description(self):
+        (self.folder / "lab").mkdir()
+        self.write("lab/trace.ini", TRACE + "file = trace.bin\n")
+        self.store(self.lanes.T.astype("<i2"), "lab/trace.bin")
+        self.assertIn("SNR", self.succeed("receive", "lab/trace.ini"))
+        self.assertIn("dispersion", self.succeed("receive", "lab/trace.ini", "--cost"))
+        self.assertIn("(nothing)", self.succeed("receive", "lab/trace.ini", "--knock-out"))
+
+
+class Faults(TraceTest):
+    def setUp(self):
+        super().setUp()
+        self.store(self.lanes.T.astype("<i2"))
+        self.good, _ = self.receive("file=trace.bin")
+
+    def test_lanes_in_the_wrong_place_are_named_and_put_right(self):
+        for order, inverted, words in (([1, 0, 2, 3], [], "lanes XI and XQ are swapped, or one of them is inverted"),
+                                       ([0, 1, 2, 3], [3], "lanes YI and YQ are swapped, or one of them is inverted"),
+                                       ([1, 0, 3, 2], [], "I and Q of both polarisations are swapped"),
+                                       ([0, 2, 1, 3], [], "lanes XQ and YI have changed places"),
+                                       ([0, 3, 2, 1], [0], "lanes XQ and YQ have changed places; lanes")):
+            lanes = self.lanes[order].copy()
+            lanes[inverted] *= -1
+            self.store(lanes.T.astype("<i2"), "wrong.bin")
+            facts, stderr = self.receive("file=wrong.bin")
+            self.assertIn(words, stderr)
+            self.assertAlmostEqual(facts["snr_db"], self.good["snr_db"], delta=0.1)
+            self.assertEqual(self.receive("file=wrong.bin", "check_lanes=false", status=3)[0]["verdict"], "no lock")
+        # Told so, the receiver has nothing to find.
+        self.store(self.lanes[[1, 0, 2, 3]].T.astype("<i2"), "wrong.bin")
+        self.assertEqual(self.receive("file=wrong.bin", "lanes=XQ,XI,YI,YQ")[1], "")
+
+    def test_samples_that_are_not_finite_are_counted(self):
+        lanes = self.lanes.T.astype("<f4")
+        lanes[[7, 900], 2] = numpy.nan, numpy.inf
+        self.store(lanes, "nan.bin")
+        facts, stderr = self.receive("file=nan.bin", "format=float32")
+        self.assertIn("lane YI holds 2 samples that are not finite, the first at 7", stderr)
+        self.assertAlmostEqual(facts["snr_db"], self.good["snr_db"], delta=0.05)
+        lanes[::50, 2] = numpy.nan
+        self.store(lanes, "nan.bin")
+        self.refuse(2, "lane YI holds", "receive", "trace.ini", *self.trace(["file=nan.bin", "format=float32"]))
+
+    def test_silent_copied_and_clipped_lanes_are_named(self):
+        lanes = self.lanes.copy()
+        lanes[3] = 5
+        self.store(lanes.T.astype("<i2"), "silent.bin")
+        self.refuse(2, "lane YQ is silent", "receive", "trace.ini", *self.trace(["file=silent.bin"]))
+        lanes[3] = -self.lanes[0]
+        self.store(lanes.T.astype("<i2"), "copy.bin")
+        self.refuse(2, "lane YQ is a copy of lane XI, inverted", "receive", "trace.ini", *self.trace(["file=copy.bin"]))
+        lanes = numpy.clip(self.lanes, -60, 60)
+        self.store(lanes.T.astype("<i2"), "clipped.bin")
+        facts, stderr = self.receive("file=clipped.bin")
+        self.assertIn("lane XI is clipped", stderr)
+        self.assertEqual(facts["adc_clipped_samples"], int(numpy.sum(abs(lanes) == 60)))
+
+    def test_noise_is_no_lock(self):
+        noise = numpy.random.default_rng(1).normal(0, 30, (65536, 4)).astype("<i2")
+        self.store(noise, "noise.bin")
+        facts, stderr = self.receive("file=noise.bin", status=3)
+        self.assertEqual(facts["verdict"], "no lock")
+        self.assertNotIn("ber", facts)
+
+    def test_bad_descriptions_are_refused_with_the_reason(self):
+        refuse = lambda message, *settings: self.refuse(2, message, "receive", "trace.ini", *self.trace(settings))
+        refuse("trace.file: 'gone.bin' is no file, neither here nor beside", "file=gone.bin")
+        refuse("are not 3 of header and whole instants of 8 bytes", "file=trace.bin", "skip_bytes=3")
+        refuse("lacks lane YQ; the receiver needs all four", "file=trace.bin", "lanes=XI,XQ,YI,skip")
+        refuse("names lane XI twice", "file=trace.bin", "lanes=XI,-XI,YI,YQ")
+        refuse("'ZI' is not a known item", "file=trace.bin", "lanes=ZI,XQ,YI,YQ")
+        refuse("has 2 numbers for the 4", "file=trace.bin", "scales=1,2")
+        refuse("hdf5 needs the path", "file=capture.h5", "format=hdf5")
+        refuse("has no data set /waveform", "file=capture.h5", "format=hdf5", "datasets=/waveform")
+        refuse("is beyond the end: trace.bin has", "file=trace.bin", "first_sample=10000000")
+        self.write("bad.csv", "1,2,3,4\n1,2,3,4\n1,2,x,4\n")
+        refuse("bad.csv:3: 'x' is not a number", "file=bad.csv", "format=csv")
+        self.write("bad.csv", "1,2,3,4\n1,2,3\n")
+        refuse("bad.csv:2: has 3 columns, not 4", "file=bad.csv", "format=csv")
+        self.write("trace.ini", TRACE.replace("sample_rate_gsa", "sample_rate"))
+        refuse("trace.ini:6: trace.sample_rate: unknown key; did you mean trace.sample_rate_gsa?", "file=trace.bin")
+        self.write("trace.ini", "[trace]\nfile = trace.bin\n")
+        refuse("must be given: the file does not say")
+
+
+class Length(TraceTest):
+    SYMBOLS = 65536
+
+    def test_pieces_score_every_symbol_once_and_find_what_the_whole_does(self):
+        self.store(self.lanes.T.astype("<i2"))
+        whole, _ = self.receive("file=trace.bin", "symbols_file=capture.h5")
+        parts, _ = self.receive("file=trace.bin", "symbols_file=capture.h5", "piece_symbols=16384", extra=("-o", "result.h5"))
+        # Pieces tile: not a bit more than the whole, and at most a symbol a seam less.
+        self.assertLessEqual(parts["bits"], whole["bits"] + 4 * parts["pieces"])
+        self.assertGreaterEqual(parts["bits"], whole["bits"] - 64 * parts["pieces"])
+        # Errors of the same samples, other equaliser starts: within four standard deviations of a count.
+        self.assertLess(abs(parts["errors"] - whole["errors"]), 4 * max(whole["errors"], 1) ** 0.5)
+        self.assertAlmostEqual(parts["snr_db"], whole["snr_db"], delta=0.1)
+        with h5py.File(self.folder / "result.h5") as file:
+            self.assertEqual(int(file["pieces/bits"][:].sum()), parts["bits"])
+            self.assertTrue(file["pieces/locked"][:].all())
+
+    def test_memory_does_not_grow_with_the_recording(self):
+        """Four times the samples, the same memory."""
+        peaks = []
+        for times in (8, 32):
+            data = numpy.ascontiguousarray(self.lanes.T.astype("<i2")).tobytes()
+            with open(self.folder / "trace.bin", "wb") as file:  # piece by piece: a child starts with our memory
+                for _ in range(times):
+                    file.write(data)
+            before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+            self.receive("file=trace.bin", "piece_symbols=65536", "check_lanes=false")
+            peaks.append(max(before, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss))
+        self.assertLess(peaks[1], 300 * 1024)
+        self.assertLess(peaks[1] - peaks[0], 16 * 1024)
+
+
+if __name__ == "__main__":
+    unittest.main()
