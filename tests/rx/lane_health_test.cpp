@@ -18,7 +18,8 @@ std::array<std::vector<float>, 4> gaussian_lanes(std::size_t count) {
   std::array<std::vector<float>, 4> lanes;
   RandomStream stream = test::stream("lanes");
   for (auto& lane : lanes)
-    for (std::size_t n = 0; n < count; ++n) lane.push_back(static_cast<float>(std::lround(36.0 * stream.normal())));
+    for (std::size_t n = 0; n < count; ++n)
+      lane.push_back(static_cast<float>(std::lround(36.0 * stream.normal())));
   return lanes;
 }
 
@@ -30,7 +31,8 @@ TEST_CASE("Healthy lanes give no findings, also when looked at in stretches") {
   CHECK(health.findings().faults.empty());
   CHECK(health.findings().warnings.empty());
   double squares = 0.0, sum = 0.0;
-  for (const float v : gaussian_lanes(10000)[2]) squares += v * v, sum += v;
+  const auto lanes = gaussian_lanes(10000);
+  for (const float v : lanes[2]) squares += v * v, sum += v;
   CHECK(health.mean(2) == doctest::Approx(sum / 1e4));
   CHECK(health.rms(2) == doctest::Approx(std::sqrt(squares / 1e4 - sum * sum / 1e8)));
 }
@@ -67,8 +69,8 @@ TEST_CASE("Values that are not finite, copies and silence are named with their l
 }
 
 TEST_CASE("The twelve arrangements are all that a receiver can tell apart, each once") {
-  // Every order and sign of four lanes comes down to one of them by quarter turns, a mirror being told by the sign of
-  // the pair's order times its signs, and by the names of the polarisations.
+  // Every order and sign of four lanes comes down to one of them by quarter turns, a mirror being told by the
+  // sign of the pair's order times its signs, and by the names of the polarisations.
   std::set<std::string> kinds;
   for (const auto& a : lane_arrangements()) {
     std::array<std::string, 2> pair;
