@@ -459,6 +459,7 @@ ReceiverResult Receiver::operator()(const Capture& capture, bool record, const S
   ReceiverResult result;
   Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result};
   done("lanes");
+  if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, *parts_->fft);
   for (const Block& block : parts_->chain) {
     block.apply(c);
     done(block.name);

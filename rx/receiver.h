@@ -22,6 +22,7 @@ namespace cohlink {
 
 struct ReceiverResult {
   Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
+  Stage input;                     // the lanes as two rows, before the first block, if asked for
   std::vector<Stage> stages;       // one per block, in chain order, if asked for
   double frequency_offset_hz = 0;  // estimated
   std::optional<double> dispersion_ps_per_nm;  // estimated (dsp.dispersion = blind)

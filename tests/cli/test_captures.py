@@ -153,7 +153,7 @@ class Receiving(ProgramTest):
     def test_result_holds_what_every_block_saw(self):
         self.receive("-o", "result.h5")
         with h5py.File(self.folder / "result.h5") as file:
-            for stage in file["stages"].values():
+            for stage in [file["input"], *file["stages"].values()]:
                 bins = stage["frequency_hz"].size
                 self.assertEqual(stage["spectrum_db"].shape, (2, bins))
                 # Welch's average holds the power: its mean over the band is 0 dB by definition.

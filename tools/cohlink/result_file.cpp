@@ -41,10 +41,8 @@ void write_taps(h5::File& file, const ReceiverResult& result) {
   file.write<std::complex<float>>("/equaliser/taps", flat, {2, 2, length});
 }
 
-void write_stage(h5::File& file, std::size_t place, const Stage& stage) {
-  char number[8];
-  std::snprintf(number, sizeof number, "%02u", static_cast<unsigned>(place % 100));
-  const std::string group = std::string("/stages/") + number + "-" + stage.block, name = group + "/points";
+void write_stage(h5::File& file, const std::string& group, const Stage& stage) {
+  const std::string name = group + "/points";
   for (const StageSignal& signal : stage.signals) write_signal(file, group, signal);
   const std::size_t length = std::min(stage.points[0].size(), stage.points[1].size());
   auto x = stage.points[0], y = stage.points[1];
@@ -64,6 +62,16 @@ void write_facts(h5::File& file, const std::vector<Fact>& facts) {
     if (const auto* number = std::get_if<double>(&fact.value)) file.attribute("/", fact.name, *number);
     if (const auto* count = std::get_if<std::uint64_t>(&fact.value)) file.attribute("/", fact.name, *count);
     if (const auto* text = std::get_if<std::string>(&fact.value)) file.attribute("/", fact.name, *text);
+  }
+}
+
+/// The lanes before the first block, and what each block left: /stages/03-frequency.
+void write_stages(h5::File& file, const ReceiverResult& result) {
+  if (!result.stages.empty()) write_stage(file, "/input", result.input);
+  for (std::size_t i = 0; i < result.stages.size(); ++i) {
+    char number[8];
+    std::snprintf(number, sizeof number, "%02u", static_cast<unsigned>((i + 1) % 100));
+    write_stage(file, std::string("/stages/") + number + "-" + result.stages[i].block, result.stages[i]);
   }
 }
 
@@ -109,7 +117,7 @@ void write_result(const Capture& capture, const Scenario& scenario, const Receiv
                                     {2, result.symbols.size()});
     write_taps(file, result);
     if (!pieces.empty()) write_pieces(file, pieces);
-    for (std::size_t i = 0; i < result.stages.size(); ++i) write_stage(file, i + 1, result.stages[i]);
+    write_stages(file, result);
   });
 }
 

@@ -1,0 +1,98 @@
+#!/usr/bin/env python3
+"""What every receiver block does: the signal before and after it, one picture a block.
+
+    receiver_blocks.py RESULT.h5 -o STEM
+
+Constellations and spectra of X before and after, and where a block measured something along the capture (timing, an
+error, a phase) that as well; all from the result file. Writes STEM-BLOCK.png for each block of the chain; a frequency
+block before the equaliser is called frequency-coarse.
+"""
+import argparse
+
+import matplotlib.pyplot as plt
+import numpy as np
+
+import files
+import style
+from stages import draw_panel
+
+POLARISATIONS = ("X", "Y")
+
+
+def name_of(stage):
+    block = stage["points"].attrs["block"]
+    return "frequency-coarse" if block == "frequency" and stage["points"].attrs["samples_per_symbol"] > 1 else block
+
+
+def signals_of(stage):
+    """(words, unit, symbols, rows) of what the block measured."""
+    for name in stage:
+        if f"{name}_symbol" in stage:
+            yield name.replace("_", " "), stage[name].attrs["unit"], stage[f"{name}_symbol"][:], stage[name][:]
+
+
+def draw_constellation(axes, stage, words):
+    draw_panel(axes, stage["points"][0])
+    axes.set_title(words, loc="left", fontsize=9.5)
+    axes.tick_params(labelbottom=False, labelleft=False)
+
+
+def draw_spectra(axes, before, after):
+    for stage, colour, words in ((before, style.SERIES[4], "before"), (after, style.SERIES[0], "after")):
+        if "frequency_hz" not in stage:
+            continue
+        frequency, density = stage["frequency_hz"][:] / 1e9, stage["spectrum_db"][0]
+        axes.plot(frequency, np.maximum(density, -40), color=colour, linewidth=1.1)
+        place = len(frequency) // 2 + (-40 if words == "before" else 40)
+        axes.annotate(words, (frequency[place], density[place]), xytext=(0, 6 if words == "after" else -12),
+                      textcoords="offset points", fontsize=8, color=colour, ha="center")
+    axes.set(xlabel="frequency, GHz", ylim=(-40, 12))
+    axes.set_title("power density of X, dB", loc="left", fontsize=9.5)
+    axes.grid(True)
+
+
+def draw_signal(axes, signal):
+    words, unit, symbols, rows = signal
+    for row, (values, colour) in enumerate(zip(rows, style.SERIES)):
+        axes.plot(symbols / 1e3, values, color=colour, linewidth=0.9)
+        if len(rows) > 1:
+            axes.annotate(POLARISATIONS[row], (symbols[-1] / 1e3, values[-1]), xytext=(4, -3), textcoords="offset points", fontsize=8,
+                          color=colour)
+    axes.set(xlabel="symbol, thousands")
+    axes.set_title(words + (f", {unit}" if unit else ""), loc="left", fontsize=9.5)
+    axes.grid(True)
+
+
+def draw(before, after):
+    signals = list(signals_of(after))
+    widths = [1, 1, 1.5] + [1.7] * len(signals)
+    figure, panels = plt.subplots(1, len(widths), figsize=(2.1 * sum(widths), 2.75), gridspec_kw={"width_ratios": widths})
+    draw_constellation(panels[0], before, "X before")
+    draw_constellation(panels[1], after, "X after")
+    draw_spectra(panels[2], before, after)
+    for axes, signal in zip(panels[3:], signals):
+        draw_signal(axes, signal)
+    figure.tight_layout()
+    return figure
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("result")
+    parser.add_argument("-o", "--output", required=True, metavar="STEM")
+    arguments = parser.parse_args()
+    result = files.open_as(arguments.result, "cohlink result")
+    style.apply()
+    before = result["input"]
+    for name in sorted(result["stages"]):
+        after = result["stages"][name]
+        path = f"{arguments.output}-{name_of(after)}.png"
+        figure = draw(before, after)
+        figure.savefig(path, dpi=110, metadata={"Software": None})
+        plt.close(figure)
+        print(path)
+        before = after
+
+
+if __name__ == "__main__":
+    main()
