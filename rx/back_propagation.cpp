@@ -58,6 +58,13 @@ BackPropagation::BackPropagation(const BackPropagationParameters& p, FftCache& f
   if (!(p.output_power > 0.0)) throw std::invalid_argument("back-propagation needs the power in the fibre");
 }
 
+Operations BackPropagation::cost() const {
+  const auto n = static_cast<double>(block_);
+  const Operations kerr = 2.0 * kSquaredMagnitude + Operations{1, 1, 1} + 2.0 * kComplexProduct;
+  const Operations step = 4.0 * fft_operations(block_) + n * (2.0 * kComplexProduct + kerr);
+  return band_.cost() + static_cast<double>(steps_) / static_cast<double>(block_ - 2 * reach_) * step;
+}
+
 Field<float> BackPropagation::operator()(const Field<float>& signal) const {
   Field<float> light = band_(signal);
   const double power = mean_power(light);

@@ -43,6 +43,9 @@ class BackPropagation {
   std::size_t block() const { return block_; }
   std::size_t steps() const { return steps_; }
 
+  /// Of one sample, both rows: every step transforms both there and back and turns them by their power.
+  Operations cost() const;
+
  private:
   OverlapSaveFilter band_;
   PropagationPlan back_;

@@ -409,6 +409,11 @@ Operations block_cost(const std::vector<std::string>& chain, std::size_t place, 
     return kSamplesPerSymbol * Resampler({sample_rate, pulse_band_edge(pulse), rate / 8}).cost(adc_rate);
   if (name == "dispersion")
     return kSamplesPerSymbol * DispersionEqualiser(dispersion_parameters(s), fft).cost();
+  if (name == "back-propagation") {
+    const NominalLine line = nominal_line(s, static_cast<int>(s.integer("dsp.back_propagation_steps")));
+    return kSamplesPerSymbol *
+           BackPropagation({line.path, line.output_power, sample_rate, pulse_band_edge(pulse)}, fft).cost();
+  }
   if (name == "clock")
     return kSamplesPerSymbol *
            ClockRecovery({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))}, fft).cost();
