@@ -31,8 +31,9 @@ struct Part {
 const std::vector<Part>& parts() {
   static const std::vector<Part> table = {
       {"blind receiver: equaliser, clock and phase", {}},
-      {"lasers", {"transmitter.laser_linewidth_khz", "transmitter.laser_rin_db_per_hz", "laser_lo.linewidth_khz",
-                  "laser_lo.rin_db_per_hz", "laser_lo.frequency_offset_mhz"}},
+      {"lasers",
+       {"transmitter.laser_linewidth_khz", "transmitter.laser_rin_db_per_hz", "laser_lo.linewidth_khz",
+        "laser_lo.rin_db_per_hz", "laser_lo.frequency_offset_mhz"}},
       {"polarisation rotation and DGD",
        {"channel.polarisation_rotation_deg", "channel.polarisation_retardance_deg",
         "channel.polarisation_rotation_krad_per_s", "channel.dgd_ps"}},
@@ -77,7 +78,8 @@ std::string two_decimals(double value) {
 
 }  // namespace
 
-TEST_CASE("a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory at BER 2e-2") {
+TEST_CASE(
+    "a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory at BER 2e-2") {
   // 5000 errors and more fix each penalty to 0.02 dB (QPSK) or better.
   Scenario whole;
   whole.read_file(std::string(COHLINK_SOURCE_DIR) + "/scenarios/implementation-penalty.ini");
@@ -96,11 +98,13 @@ TEST_CASE("a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 
       CAPTURE(modulation);
       CHECK(penalty > -0.1);
       CHECK(penalty < bound_db);
-      MESSAGE(std::string(modulation) << ": " << std::string(part.name) << " " << two_decimals(penalty - before)
-                                      << " dB, together " << two_decimals(penalty) << " dB");
-      validation::record(std::string("implementation penalty at BER 2e-2, ") + modulation + ", with " + part.name +
-                             " [dB added; together]",
-                         "theory of coherent detection; parts are common practice", "together at most " + two_decimals(bound_db),
+      MESSAGE(std::string(modulation)
+              << ": " << std::string(part.name) << " " << two_decimals(penalty - before) << " dB, together "
+              << two_decimals(penalty) << " dB");
+      validation::record(std::string("implementation penalty at BER 2e-2, ") + modulation + ", with " +
+                             part.name + " [dB added; together]",
+                         "theory of coherent detection; parts are common practice",
+                         "together at most " + two_decimals(bound_db),
                          two_decimals(penalty - before) + "; " + two_decimals(penalty));
       before = penalty;
     }

@@ -11,6 +11,7 @@
 #include "rx/matched_filter.h"
 #include "rx/phase.h"
 #include "rx/score.h"
+#include "rx/widely_linear.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -277,4 +278,31 @@ TEST_CASE("the widely linear form costs little where there is no image, and star
   EqualiserParameters wrong = widely_linear(Modulation::kQpsk);
   wrong.rule = EqualiserRule::kConstantModulus;
   CHECK_THROWS_AS(Equaliser(wrong, test::fft()), std::invalid_argument);
+}
+
+TEST_CASE(
+    "a widely linear equaliser that starts with both outputs on one polarisation is seen and recovers") {
+  const Trial trial = make_iq_trial(Modulation::kQpsk, 12.0, 3e-12, 0.1, 0.0, 0.0);
+  const EqualiserParameters p = widely_linear(Modulation::kQpsk);
+  const std::size_t edge = 200, head = 8192;
+  const EqualiserResult complex_form =
+      Equaliser(parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus), test::fft())(
+          trial.received, edge, kSymbols - edge);
+  const double cycles =
+      FrequencyEstimator(test::fft())(complex_form.symbols, edge, kSymbols - edge).offset_hz / test::kRate;
+  Butterfly start(p.taps);
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j)
+      for (std::size_t n = 0; n < static_cast<std::size_t>(p.taps); ++n)
+        start.set_tap(i, j, n, complex_form.taps[0][j][n]);  // X's filters twice
+  const ButterflyInput in(trial.received, p.taps, edge, kSymbols - edge);
+  WidelyLinear form(p, in, start, cycles, edge, kSymbols - edge);
+  const auto likeness = [&] {
+    form.adapt(head, 2e-3);
+    const Field<float> out = form.filtered(head, test::kRate);
+    return row_correlation(out, 0, out.size(), p.taps / 2 + 1);
+  };
+  CHECK(likeness() > kSingularCorrelation);
+  form.restart_y();
+  CHECK(likeness() < 0.2);
 }
