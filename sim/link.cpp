@@ -11,8 +11,9 @@ namespace cohlink {
 namespace {
 
 // Propagation in the asked precision; everything around it is double.
-EngineReport propagate(Field<double>& field, const PropagationPlan& plan, bool single,
-                       const RandomStreams& streams, FftCache& fft) {
+EngineReport send_through(const PropagationPlan& plan, Field<double>& field, bool single,
+                          const RandomStreams& streams, FftCache& fft) {
+  if (plan.elements.empty()) return {};
   if (!single) return FastEngine<double>(fft)(field, plan, streams);
   Field<float> narrow = convert_field<float>(field);
   const EngineReport report = FastEngine<float>(fft)(narrow, plan, streams);
@@ -22,22 +23,52 @@ EngineReport propagate(Field<double>& field, const PropagationPlan& plan, bool s
 
 }  // namespace
 
+struct LightFrame::History {
+  std::shared_ptr<const TransmittedFrame> sent;  // without its field, which is the light
+  PropagationPlan path;                          // passed so far
+  std::size_t step_floor_hits = 0;
+
+  History then(const PropagationPlan& plan, const EngineReport& report) const {
+    return {sent, joined(path, plan), step_floor_hits + report.step_floor_hits};
+  }
+};
+
+LightFrame::LightFrame() = default;
+LightFrame::~LightFrame() = default;
+LightFrame::LightFrame(const LightFrame&) = default;
+LightFrame::LightFrame(LightFrame&&) noexcept = default;
+LightFrame& LightFrame::operator=(LightFrame&&) noexcept = default;
+
+std::size_t LightFrame::bytes() const {
+  const TransmittedFrame& sent = *history->sent;
+  std::size_t sum = 2 * light.size() * sizeof(std::complex<double>) +
+                    (sent.laser.phase.size() + sent.laser.relative_power.size()) * sizeof(double) +
+                    history->path.elements.size() * sizeof(PlanElement);
+  for (std::size_t p = 0; p < 2; ++p)
+    sum += sent.data.bits[p].size() * sizeof(sent.data.bits[p][0]) +
+           sent.data.symbols[p].size() * sizeof(sent.data.symbols[p][0]);
+  return sum;
+}
+
 struct Link::Parts {
   LinkSetup setup;
   AdcErrors adc_errors;  // of the one converter this link has
   std::string scenario_text;
-  PropagationPlan plan;  // of a frozen fibre
+  PropagationPlan line;  // of a frozen fibre
   FftCache* fft;
 
-  PropagationPlan plan_for(const RandomStreams& streams) const {
-    return setup.redraw_birefringence ? plan_optical_path(setup, streams) : plan;
+  PropagationPlan line_for(const RandomStreams& streams) const {
+    return setup.redraw_birefringence ? plan_spans(setup, streams) : line;
+  }
+  RandomStreams streams(const StreamAddress& address) const {
+    return RandomStreams(setup.seed, address.frame, address.point);
   }
 };
 
 Link::Link(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
   parts_->setup = link_setup(scenario);
   parts_->scenario_text = scenario.resolved();
-  parts_->plan = plan_optical_path(parts_->setup, RandomStreams(parts_->setup.seed));
+  parts_->line = plan_spans(parts_->setup, RandomStreams(parts_->setup.seed));
   parts_->adc_errors = draw_adc_errors(parts_->setup.adc, RandomStreams(parts_->setup.seed));
   parts_->fft = &fft;
 }
@@ -47,24 +78,58 @@ Link::Link(Link&&) noexcept = default;
 
 double Link::peak_fibre_power() const {
   const LaunchedLight launched = launched_light(parts_->setup);
-  return light_levels(parts_->plan, launched).peak_power * launched.total_ratio;
+  const PropagationPlan path = joined(parts_->line, plan_optics(parts_->setup, parts_->line));
+  return light_levels(path, launched).peak_power * launched.total_ratio;
 }
 
 Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
+  const StreamAddress address{frame, point};
+  return detect(deliver(propagate(transmit(address), address), address), address);
+}
+
+LightFrame Link::transmit(const StreamAddress& address) const {
+  const LinkSetup& setup = parts_->setup;
+  TransmittedFrame sent =
+      transmit_comb(setup.transmitter, setup.comb, parts_->streams(address), *parts_->fft);
+  LightFrame frame;
+  frame.light = std::move(sent.field);
+  frame.history = std::make_shared<const LightFrame::History>(
+      LightFrame::History{std::make_shared<const TransmittedFrame>(std::move(sent)), {}, 0});
+  return frame;
+}
+
+LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const {
+  const RandomStreams streams = parts_->streams(address);
+  const PropagationPlan line = parts_->line_for(streams);
+  const EngineReport report =
+      send_through(line, frame.light, parts_->setup.single_precision, streams, *parts_->fft);
+  frame.history = std::make_shared<const LightFrame::History>(frame.history->then(line, report));
+  return frame;
+}
+
+LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
+  const LinkSetup& setup = parts_->setup;
+  const PropagationPlan optics = plan_optics(setup, frame.history->path);
+  const EngineReport report =
+      send_through(optics, frame.light, setup.single_precision, parts_->streams(address), *parts_->fft);
+  frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
+  const double tuned = tuned_frequency(setup);
+  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), *parts_->fft);
+  return frame;
+}
+
+Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   FftCache& fft = *parts_->fft;
-  const RandomStreams streams(setup.seed, frame, point);
-  const PropagationPlan path = parts_->plan_for(streams);
+  const RandomStreams streams = parts_->streams(address);
+  Field<double>& light = frame.light;
 
-  TransmittedFrame sent = transmit_comb(setup.transmitter, setup.comb, streams, fft);
-  Field<double> light = std::move(sent.field);
-  const EngineReport report = propagate(light, path, setup.single_precision, streams, fft);
-  tune_to(light, tuned_frequency(setup), group_delay(path, tuned_frequency(setup)), fft);
   ReceiverFrame received;
   received.preamplifier_psd = receive_light(light, setup.receiver_input, streams);
   received.oscillator =
       run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
-  Photocurrents currents = detect(light, setup.oscillator, received.oscillator, setup.frontend, streams);
+  Photocurrents currents =
+      cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams);
   const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
   received.transimpedance = lanes.transimpedance;
   AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
@@ -75,12 +140,12 @@ Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
   capture.ampere_per_code = converted.ampere_per_code;
   capture.scenario_text = parts_->scenario_text;
   capture.seed = setup.seed;
-  capture.frame = frame;
-  capture.point = point;
+  capture.frame = address.frame;
+  capture.point = address.point;
   capture.counters["adc-clipped-samples"] = converted.clipped_samples;
-  capture.counters["step-floor-hits"] = report.step_floor_hits;
-  capture.counters["dac-clipped-samples"] = sent.dac_clipped_samples;
-  capture.truth = link_truth(setup, parts_->adc_errors, path, std::move(sent), received);
+  capture.counters["step-floor-hits"] = frame.history->step_floor_hits;
+  capture.counters["dac-clipped-samples"] = frame.history->sent->dac_clipped_samples;
+  capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, *frame.history->sent, received);
   return capture;
 }
 

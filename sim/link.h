@@ -6,9 +6,30 @@
 
 #include "sim/signal/capture.h"
 #include "sim/signal/fft.h"
+#include "sim/signal/field.h"
 #include "sim/signal/scenario.h"
 
 namespace cohlink {
+
+/// The random streams of one stage in one frame: RandomStreams(seed, frame, point).
+struct StreamAddress {
+  std::uint64_t frame = 0, point = 0;
+};
+
+/// A frame's light somewhere on its way, and what is known of it so far.
+struct LightFrame {
+  LightFrame();
+  ~LightFrame();
+  LightFrame(const LightFrame&);
+  LightFrame(LightFrame&&) noexcept;
+  LightFrame& operator=(LightFrame&&) noexcept;
+
+  Field<double> light;                     // sqrt(W)
+  struct History;                          // what was sent, and the path it took
+  std::shared_ptr<const History> history;  // shared by all that goes on from here
+  /// Memory it holds [bytes].
+  std::size_t bytes() const;
+};
 
 /// A link made from a scenario: checked and planned once, called for every frame.
 class Link {
@@ -20,6 +41,13 @@ class Link {
 
   /// Simulates one frame: the capture with its truth. Deterministic in (seed, frame, point); thread-safe.
   Capture operator()(std::uint64_t frame, std::uint64_t point = 0) const;
+
+  /// The same stage by stage, so that what comes before a stage may serve several links that differ only
+  /// behind it (bench_stage, scenario.h). The stages in order: BenchStage::kTransmitter ...
+  LightFrame transmit(const StreamAddress& address) const;
+  LightFrame propagate(LightFrame sent, const StreamAddress& address) const;   // kLine
+  LightFrame deliver(LightFrame arrived, const StreamAddress& address) const;  // kOptics
+  Capture detect(LightFrame delivered, const StreamAddress& address) const;    // kFrontend
 
   /// Highest power in the fibre at any place [W], for the light-hazard caution.
   double peak_fibre_power() const;

@@ -71,12 +71,12 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors,
 }  // namespace
 
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
-                 TransmittedFrame sent, const ReceiverFrame& received) {
+                 const TransmittedFrame& sent, const ReceiverFrame& received) {
   const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
   const double tuned = tuned_frequency(setup);
   Truth truth;
-  truth.bits = std::move(sent.data.bits);
-  truth.symbols = std::move(sent.data.symbols);
+  truth.bits = sent.data.bits;
+  truth.symbols = sent.data.symbols;
   truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
   truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);

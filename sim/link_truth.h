@@ -20,6 +20,6 @@ struct ReceiverFrame {
 /// optical path's Jones matrix at 33 frequencies over the signal's band; the OSNR counts the noise of
 /// transmitter, line, loading and pre-amplifier.
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
-                 TransmittedFrame sent, const ReceiverFrame& received);
+                 const TransmittedFrame& sent, const ReceiverFrame& received);
 
 }  // namespace cohlink

@@ -45,15 +45,29 @@ void append_noise_loading(PropagationPlan& plan, double osnr, double signal_powe
 
 }  // namespace
 
-PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence) {
+PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefringence) {
+  return setup.line.sections.empty() ? PropagationPlan() : plan_line(setup.line, birefringence);
+}
+
+PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line) {
   PropagationPlan plan;
-  if (!setup.line.sections.empty()) plan = plan_line(setup.line, birefringence);
   append_channel(plan, setup.channel);
   if (setup.channel.osnr) {
-    append_noise_loading(plan, *setup.channel.osnr, light_levels(plan, launched_light(setup)).signal_power);
+    const LightLevels levels = light_levels(joined(line, plan), launched_light(setup));
+    append_noise_loading(plan, *setup.channel.osnr, levels.signal_power);
   }
   if (setup.channel.filter) plan.elements.push_back(*setup.channel.filter);
   return plan;
+}
+
+PropagationPlan joined(PropagationPlan first, const PropagationPlan& then) {
+  first.elements.insert(first.elements.end(), then.elements.begin(), then.elements.end());
+  return first;
+}
+
+PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence) {
+  const PropagationPlan line = plan_spans(setup, birefringence);
+  return joined(line, plan_optics(setup, line));
 }
 
 double group_delay(const PropagationPlan& plan, double frequency) {

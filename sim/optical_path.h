@@ -9,8 +9,18 @@
 
 namespace cohlink {
 
-/// Spans and amplifiers, extra dispersion, DGD, PDL, polarisation rotation, noise loading ("noise-loading").
-/// `birefringence` addresses the streams of the random fibre.
+/// Spans and amplifiers alone; no element back to back. `birefringence` addresses the streams of the random
+/// fibre.
+PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefringence);
+
+/// What stands between `line` and the receiver: extra dispersion, DGD, PDL, polarisation rotation, noise
+/// loading ("noise-loading"), filter.
+PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line);
+
+/// One plan after the other.
+PropagationPlan joined(PropagationPlan first, const PropagationPlan& then);
+
+/// The spans, then the optics.
 PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence);
 
 /// How much later than the centre of the simulated band light at `frequency` [Hz, FFT sign] arrives [s]:

@@ -15,10 +15,20 @@
 namespace cohlink {
 namespace {
 
+// 100000 and 0.0001 as people write them; only beyond that 1e12, 1e-7.
 std::string short_number(double value) {
   std::array<char, 32> buffer;
-  const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value).ptr;
-  return std::string(buffer.data(), end);
+  char* const last = buffer.data() + buffer.size();
+  const double size = std::abs(value);
+  if (size == 0.0 || (size >= 1e-4 && size < 1e8))
+    return {buffer.data(), std::to_chars(buffer.data(), last, value, std::chars_format::fixed).ptr};
+  std::string text(buffer.data(), std::to_chars(buffer.data(), last, value).ptr);
+  if (const auto e = text.find('e'); e != std::string::npos) {
+    const bool negative = text[e + 1] == '-';
+    const auto digits = text.find_first_not_of("+-0", e + 1);
+    text = text.substr(0, e + 1) + (negative ? "-" : "") + text.substr(digits);
+  }
+  return text;
 }
 
 const ScenarioKey& declared(std::string_view full_name) {
@@ -294,6 +304,11 @@ std::vector<double> Scenario::numbers(std::string_view name) const {
   for (const auto& item : split(found.text, ','))
     out.push_back(parse_number(item, found.origin, declared(name)));
   return out;
+}
+
+const std::string& Scenario::written(std::string_view name) const {
+  declared(name);
+  return values_.find(name)->second.text;
 }
 
 bool Scenario::is_set(std::string_view name) const {

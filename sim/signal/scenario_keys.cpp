@@ -1,4 +1,7 @@
 // The table: every scenario key, declared once.
+#include <array>
+#include <utility>
+
 #include "sim/signal/scenario.h"
 
 namespace cohlink {
@@ -31,6 +34,8 @@ const std::vector<ScenarioKey> kKeys = {
     {"run", "precision", kChoice, "", "double", 0, 0, "single|double", "arithmetic of the fibre propagation", ""},
     {"run", "samples_per_symbol", kInteger, "", "", 2, 256, "", "optical samples per symbol in the simulation; absent = the fewest that hold the signal and keep first-order Kerr products from aliasing", ""},
     {"run", "threads", kInteger, "", "0", 0, 1024, "", "worker threads; 0 = one per core", ""},
+    {"run", "reuse", kBoolean, "", "true", 0, 0, "", "studies keep what the keys they vary do not touch: the light behind the fibre for other OSNRs, the capture for other DSP; the numbers are the same without", ""},
+    {"run", "reuse_memory_mb", kInteger, "MB", "1024", 0, 1000000, "", "memory that may be spent on it; what does not fit is computed again", ""},
     {"run", "fft_planning", kChoice, "", "measured", 0, 0, "measured|estimated", "FFT plans: measured are faster; their wisdom is kept in the user's cache folder", ""},
 
     {"transmitter", "launch_power_dbm", kNumber, "dBm", "0", -60, 30, "", "launch power, both polarisations of one channel", ""},
@@ -213,8 +218,52 @@ const std::vector<ScenarioKey> kKeys = {
 };
 // clang-format on
 
+// Where the keys of a section act; single keys that act elsewhere follow. A section not named here counts as
+// the transmitter's: nothing stands before it, so nothing is reused.
+constexpr std::array<std::pair<std::string_view, BenchStage>, 7> kSectionStages = {{
+    {"fibre", BenchStage::kLine},
+    {"amplifier", BenchStage::kLine},
+    {"laser_lo", BenchStage::kFrontend},
+    {"frontend", BenchStage::kFrontend},
+    {"adc", BenchStage::kFrontend},
+    {"dsp", BenchStage::kReceiver},
+    {"fec", BenchStage::kReceiver},
+}};
+constexpr std::array<std::pair<std::string_view, BenchStage>, 15> kKeyStages = {{
+    {"run.precision", BenchStage::kLine},
+    {"run.frames", BenchStage::kStudy},
+    {"run.target_errors", BenchStage::kStudy},
+    {"run.threads", BenchStage::kStudy},
+    {"run.reuse", BenchStage::kStudy},
+    {"run.reuse_memory_mb", BenchStage::kStudy},
+    {"channel.osnr_db", BenchStage::kOptics},
+    {"channel.filter_bandwidth_ghz", BenchStage::kOptics},
+    {"channel.filter_edge_ghz", BenchStage::kOptics},
+    {"channel.extra_dispersion_ps_per_nm", BenchStage::kOptics},
+    {"channel.dgd_ps", BenchStage::kOptics},
+    {"channel.pdl_db", BenchStage::kOptics},
+    {"channel.polarisation_rotation_krad_per_s", BenchStage::kOptics},
+    {"channel.polarisation_rotation_deg", BenchStage::kOptics},
+    {"channel.polarisation_retardance_deg", BenchStage::kOptics},
+}};
+
 }  // namespace
 
 const std::vector<ScenarioKey>& scenario_keys() { return kKeys; }
+
+BenchStage bench_stage(const ScenarioKey& key) {
+  const std::string name = key.full_name();
+  for (const auto& [key_name, stage] : kKeyStages)
+    if (key_name == name) return stage;
+  for (const auto& [section, stage] : kSectionStages)
+    if (section == key.section) return stage;
+  return BenchStage::kTransmitter;
+}
+
+std::string_view bench_stage_name(BenchStage stage) {
+  constexpr std::array<std::string_view, 6> kNames = {"transmitter", "line",     "optics",
+                                                      "front end",   "receiver", "study"};
+  return kNames[static_cast<std::size_t>(stage)];
+}
 
 }  // namespace cohlink

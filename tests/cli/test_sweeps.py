@@ -30,9 +30,9 @@ class Tables(ProgramTest):
         self.assertEqual(grid[2], alone[0])
 
     def test_points_have_noise_of_their_own(self):
-        rows = self.rows("--vary", "run.threads=1|2")
+        rows = self.rows("--vary", "channel.osnr_db=9|9")
         self.assertNotEqual(rows[0]["errors"], rows[1]["errors"])
-        rows = self.rows("--vary", "run.threads=1|2", "--common-noise")
+        rows = self.rows("--vary", "channel.osnr_db=9|9", "--common-noise")
         self.assertEqual(rows[0]["errors"], rows[1]["errors"])
 
     def test_columns_are_the_varied_keys_then_the_fixed_ones(self):

@@ -15,6 +15,7 @@ using Arguments = std::vector<std::string>;
 int simulate(const Arguments& arguments);
 int receive(const Arguments& arguments);
 int sweep(const Arguments& arguments);
+int merge(const Arguments& arguments);
 int keys(const Arguments& arguments);
 int inspect(const Arguments& arguments);
 int budget(const Arguments& arguments);

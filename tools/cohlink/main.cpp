@@ -7,6 +7,7 @@
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/commands.h"
+#include "tools/study/ranks.h"
 
 namespace cohlink {
 namespace {
@@ -25,6 +26,7 @@ constexpr Command kCommands[] = {
      receive},
     {"sweep", "sweep SCENARIO... --vary KEY=a:step:b -o curve.h5", "BER over one to three scenario keys",
      sweep},
+    {"merge", "merge PART... -o curve.h5", "join the parts of a sweep (sweep --part k/n)", merge},
     {"budget", "budget SCENARIO... [--compare FILE]", "closed-form power, OSNR and nonlinearity budget",
      budget},
     {"limit", "limit SCENARIO... --vary KEY=a:b", "where a key crosses a criterion: reach, linewidth, DGD",
@@ -70,6 +72,8 @@ int run(const Arguments& arguments) {
     std::cout << "cohlink " << version().number << " (" << version().git_hash << ")\n";
     return kDone;
   }
+  // Only a sweep is work for several processes.
+  if (!world().leads() && first != "sweep") return kDone;
   for (const auto& command : kCommands)
     if (first == command.name) return command.run(Arguments(arguments.begin() + 1, arguments.end()));
   return unknown_command(first);
@@ -82,13 +86,17 @@ int guarded(const Arguments& arguments) {
     if (!std::cout.flush()) throw RunError("standard output: cannot be written");
     return status;
   } catch (const InputError& error) {
+    leave_ranks();
+    if (!world().leads()) return kBadInput;  // rank 0 says the same
     std::cerr << "cohlink: " << error.what() << '\n';
     return kBadInput;
   } catch (const std::bad_alloc&) {
+    leave_ranks();
     std::cerr
         << "cohlink: out of memory; fewer signal.symbols, run.samples_per_symbol or --threads need less\n";
     return kRunFailed;
   } catch (const std::exception& error) {
+    leave_ranks();
     std::cerr << "cohlink: " << error.what() << '\n';
     return kRunFailed;
   }
@@ -100,5 +108,6 @@ int guarded(const Arguments& arguments) {
 int main(int argc, char** argv) {
   // A file-size limit then fails the write, with a message, instead of killing the program.
   std::signal(SIGXFSZ, SIG_IGN);
+  const cohlink::MpiSession session(argc, argv);
   return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
 }

@@ -1,136 +1,19 @@
-// cohlink sweep: BER and its companions over a grid of scenario keys.
-#include <algorithm>
+// cohlink sweep: BER and its companions over a grid of scenario keys. cohlink merge: the parts of one.
+#include <csignal>
+#include <filesystem>
 #include <iostream>
 #include <memory>
-#include <mutex>
 
-#include "rx/receiver.h"
-#include "sim/link.h"
+#include <unistd.h>
+
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
-#include "tools/study/curve.h"
-#include "tools/study/executor.h"
 #include "tools/study/numbers.h"
-#include "tools/study/plan.h"
-#include "tools/study/required_osnr_curve.h"
-#include "tools/study/search.h"
-#include "tools/study/vary.h"
+#include "tools/study/sweep_run.h"
 
 namespace cohlink {
 namespace {
-
-/// Both ends of a point, checked and planned.
-struct Bench {
-  Link link;
-  Receiver receiver;
-};
-
-/// Runs `work`; whatever goes wrong in it is said of that point.
-template <class Work>
-auto at_point(const SweepPlan& plan, std::size_t index, Work work) {
-  try {
-    return work(plan.points[index]);
-  } catch (const InputError& error) {
-    throw InputError("at " + describe(plan, plan.points[index]) + ": " + error.what());
-  } catch (const std::bad_alloc&) {
-    throw;
-  } catch (const std::exception& error) {
-    throw RunError("at " + describe(plan, plan.points[index]) + ": " + error.what());
-  }
-}
-
-/// Builds benches when a point starts and drops them when it is done, so that only the points in flight
-/// take memory.
-class Benches {
- public:
-  Benches(const SweepPlan& plan, FftCache& fft) : plan_(plan), fft_(fft), slots_(plan.points.size()) {}
-
-  std::shared_ptr<const Bench> get(std::size_t index) {
-    Slot& slot = slots_[index];
-    const std::lock_guard lock(slot.mutex);
-    if (!slot.bench) slot.bench = make(plan_.points[index].scenario);
-    return slot.bench;
-  }
-  void drop(std::size_t index) {
-    const std::lock_guard lock(slots_[index].mutex);
-    slots_[index].bench.reset();
-  }
-  std::shared_ptr<const Bench> make(const Scenario& scenario) const {
-    return std::make_shared<const Bench>(Bench{Link(scenario, fft_), Receiver(scenario, fft_)});
-  }
-
- private:
-  struct Slot {
-    std::mutex mutex;
-    std::shared_ptr<const Bench> bench;
-  };
-  const SweepPlan& plan_;
-  FftCache& fft_;
-  std::vector<Slot> slots_;
-};
-
-/// Every point is set up once before any is run: a value that does not fit must not surface after an hour.
-/// Returns the highest power in a fibre.
-double check_points(const SweepPlan& plan, const Benches& benches, unsigned threads) {
-  std::vector<double> power(plan.points.size());
-  for_each_index(plan.points.size(), threads, [&](std::size_t i) {
-    power[i] = at_point(plan, i, [&](const SweepPoint& point) {
-      return benches.make(point.scenario)->link.peak_fibre_power();
-    });
-  });
-  return *std::max_element(power.begin(), power.end());
-}
-
-std::vector<Tally> run(const SweepPlan& plan, Benches& benches, unsigned threads, bool quiet) {
-  std::vector<StopRule> rules;
-  for (const auto& point : plan.points) rules.push_back(point.stop);
-  const FrameFunction frame_of = [&](std::size_t index, std::uint64_t frame) {
-    return at_point(plan, index, [&](const SweepPoint& point) {
-      const auto bench = benches.get(index);
-      return run_frame(bench->link, bench->receiver, frame, point.address);
-    });
-  };
-  ProgressBar bar(quiet);
-  const ProgressFunction progress = [&](const SweepProgress& now, std::size_t index, const Tally& tally) {
-    if (tally.done()) benches.drop(index);
-    bar.show(static_cast<double>(now.frames_run) / std::max(1.0, now.frames_expected),
-             std::to_string(now.points_done) + " of " + std::to_string(now.points) + " points", !now.certain);
-  };
-  return run_on_threads(rules, frame_of, threads, progress);
-}
-
-/// The reference of a penalty: "KEY=value" over the scenario, parted by commas; "" = the first point.
-Scenario reference_scenario(const SweepPlan& plan, const std::string& text) {
-  if (text.empty()) return plan.points.front().scenario;
-  Scenario reference = plan.base;
-  for (const Axis& axis : parse_vary({text})) {
-    if (axis.values.size() != 1) throw InputError("--reference " + text + ": one value a key");
-    reference.set(axis.key, axis.values.front(), "--reference");
-  }
-  return reference;
-}
-
-/// Required OSNR at every point, or the penalty in it, in place of the BER.
-Table sweep_required_osnr(const SweepPlan& plan, FftCache& fft, unsigned threads,
-                          const std::optional<Scenario>& reference, bool quiet) {
-  ProgressBar bar(quiet);
-  std::optional<RequiredOsnr> base;
-  if (reference)
-    base = find_required_osnr(*reference, required_osnr_rule(*reference), simulation(fft), threads);
-  if (base && !base->found) throw RunError("no required OSNR at the reference: " + base->failure);
-  std::vector<RequiredOsnr> found;
-  for (const SweepPoint& point : plan.points) {
-    found.push_back(at_point(plan, point.index, [&](const SweepPoint& here) {
-      return find_required_osnr(here.scenario, required_osnr_rule(here.scenario), simulation(fft), threads);
-    }));
-    bar.show(static_cast<double>(found.size()) / static_cast<double>(plan.points.size()),
-             std::to_string(found.size()) + " of " + std::to_string(plan.points.size()) + " points");
-    if (!found.back().found) note(quiet, describe(plan, point) + ": " + found.back().failure);
-  }
-  bar.clear();
-  return required_osnr_table(plan, found, base);
-}
 
 /// What a reader of the table should know about how it was counted.
 void tell_caveats(const SweepPlan& plan, const std::vector<Tally>& tallies, bool quiet) {
@@ -152,6 +35,86 @@ void tell_caveats(const SweepPlan& plan, const std::vector<Tally>& tallies, bool
             " points; the first, " + first);
 }
 
+/// Ctrl-C with a journal: what is counted is on disk already.
+void end_interrupted(int) {
+  constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
+  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
+  ::_exit(128 + SIGINT);
+}
+
+/// The journal beside the output; nothing without an output.
+std::unique_ptr<Journal> open_journal(const SweepOrder& order, const Part& part,
+                                      const CommonOptions& options) {
+  if (options.output.empty()) return nullptr;
+  auto journal = std::make_unique<Journal>(options.output + ".journal", identity_of(order, part));
+  if (!journal->records().empty())
+    note(options.quiet, "going on from " + options.output + ".journal, " +
+                            grouped(journal->records().size()) + " results of an earlier run");
+  std::signal(SIGINT, end_interrupted);
+  std::signal(SIGTERM, end_interrupted);
+  return journal;
+}
+
+/// Threads of this process: under mpirun one, unless asked for more.
+unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const Part& part) {
+  const auto points = points_of(order.plan, part);
+  std::uint64_t frames = 0;
+  for (const std::size_t i : points) frames += order.plan.points[i].stop.frames;
+  const std::int64_t asked = asked_threads(options, order.plan.base);
+  return thread_count(world().size > 1 && asked == 0 ? 1 : asked, frames);
+}
+
+SweepOrder read_order(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("sweep needs a scenario file");
+  const auto axes = parse_vary(line.texts("vary"));
+  check_output(options.output, options.files);
+  SweepOrder order;
+  if (line.has("measure")) order.measure = parse_measure(line.text("measure"));
+  if (line.has("reference")) order.reference = line.text("reference");
+  order.plan = make_plan(layered(Scenario(), options.files, options), axes, line.has("common-noise"));
+  if (world().size > 1 && order.measure != SweepMeasure::kBer)
+    throw InputError("--measure " + line.text("measure") +
+                     ": its searches are not handed out to ranks; use --part k/n and merge");
+  return order;
+}
+
+int run_order(const CommandLine& line, const SweepOrder& order, const Part& part, bool as_part) {
+  const CommonOptions& options = line.common();
+  FftCache fft(planning_of(order.plan.base));
+  SweepRunOptions run;
+  run.threads = threads_of(options, order, part);
+  run.part = part;
+  if (!world().leads()) {
+    if (all_go_on(true)) run_sweep(order, run, fft);
+    return kDone;
+  }
+  light_hazard_caution(check_points(order.plan, fft, run.threads));
+  const auto journal = open_journal(order, part, options);
+  run.journal = journal.get();
+  run.remark = [&](const std::string& text) { note(options.quiet, text); };
+  ProgressBar bar(options.quiet);
+  run.progress = [&](const SweepProgress& now) {
+    bar.show(static_cast<double>(now.frames_run) / std::max(1.0, now.frames_expected),
+             std::to_string(now.points_done) + " of " + std::to_string(now.points) + " points", !now.certain);
+  };
+  if (!all_go_on(true)) throw RunError("another rank could not start");
+  const SweepRecords records = run_sweep(order, run, fft);
+  bar.clear();
+  if (!as_part) {
+    const Table table = table_of(order, records);
+    if (!options.output.empty()) write_sweep(order, records, table, options.output);
+    tell_caveats(order.plan, records.tallies, options.quiet);
+    print(std::cout, table, options.format);
+  } else {
+    write_part(order, records, part, options.output);
+    note(options.quiet, options.output + ": part " + std::to_string(part.number) + " of " +
+                            std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
+  }
+  if (journal) journal->remove();
+  return kDone;
+}
+
 }  // namespace
 
 int sweep(const Arguments& arguments) {
@@ -160,7 +123,9 @@ int sweep(const Arguments& arguments) {
       "Measures BER, Q, SNR and EVM over a grid of one to three scenario keys. Every point runs frames "
       "until\n"
       "run.target_errors errors are counted, at most run.frames of them. The table does not depend on the\n"
-      "number of threads.");
+      "number of threads, ranks or parts, nor on reuse. With -o, a run that was interrupted goes on where "
+      "it\n"
+      "was when the same command is given again.");
   namespace po = boost::program_options;
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
              "a key and its values, a range (both ends included) or v1|v2|v3; may be repeated")(
@@ -169,37 +134,30 @@ int sweep(const Arguments& arguments) {
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, or penalty_db in it")(
       "reference", po::value<std::string>()->value_name("KEY=value"),
       "where the penalty is 0; default the first point")(
-      "common-noise", "the same random streams at every point: sharper differences, correlated errors");
+      "common-noise", "the same random streams at every point: sharper differences, correlated errors")(
+      "part", po::value<std::string>()->value_name("k/n"),
+      "only the k-th of n parts of the points, for batch systems; 'cohlink merge' joins them");
+  if (!line.parse(arguments)) return kDone;
+  const SweepOrder order = read_order(line);
+  const Part part = line.has("part") ? parse_part(line.text("part")) : Part();
+  if (line.has("part") && line.common().output.empty())
+    throw InputError("--part needs -o FILE: a part is nothing by itself");
+  return run_order(line, order, part, line.has("part"));
+}
+
+int merge(const Arguments& arguments) {
+  CommandLine line("merge PART... [-o curve.h5]",
+                   "Joins the parts of a sweep (sweep --part k/n) to the table and the file that the whole\n"
+                   "sweep would have given, byte for byte.");
+  namespace po = boost::program_options;
+  line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("sweep needs a scenario file");
-  const auto axes = parse_vary(line.texts("vary"));
   check_output(options.output, options.files);
-  const std::string measure = line.has("measure") ? line.text("measure") : "ber";
-  if (measure != "ber" && measure != "required_osnr" && measure != "penalty_db")
-    throw InputError("--measure " + measure + ": expected ber, required_osnr or penalty_db");
-
-  const SweepPlan plan =
-      make_plan(layered(Scenario(), options.files, options), axes, line.has("common-noise"));
-  FftCache fft(planning_of(plan.base));
-  Benches benches(plan, fft);
-  std::uint64_t frames = 0;
-  for (const auto& point : plan.points) frames += point.stop.frames;
-  const unsigned threads = thread_count(asked_threads(options, plan.base), frames);
-  light_hazard_caution(check_points(plan, benches, threads));
-  if (measure != "ber") {
-    std::optional<Scenario> reference;
-    if (measure == "penalty_db")
-      reference = reference_scenario(plan, line.has("reference") ? line.text("reference") : "");
-    const Table osnr = sweep_required_osnr(plan, fft, threads, reference, options.quiet);
-    if (!options.output.empty()) write_required_osnr(plan, osnr, options.output);
-    print(std::cout, osnr, options.format);
-    return kDone;
-  }
-  const auto tallies = run(plan, benches, threads, options.quiet);
-  const Table table = curve_table(plan, tallies);
-  if (!options.output.empty()) write_curve(plan, tallies, table, options.output);
-  tell_caveats(plan, tallies, options.quiet);
+  const auto [order, records] = merge_parts(options.files);
+  const Table table = table_of(order, records);
+  if (!options.output.empty()) write_sweep(order, records, table, options.output);
+  tell_caveats(order.plan, records.tallies, options.quiet);
   print(std::cout, table, options.format);
   return kDone;
 }

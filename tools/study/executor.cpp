@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <atomic>
+#include <chrono>
 #include <cmath>
 #include <condition_variable>
 #include <exception>
 #include <mutex>
 #include <thread>
+#include <tuple>
 
 namespace cohlink {
 namespace {
@@ -37,97 +39,192 @@ void run_threads(unsigned threads, const std::function<void()>& body) {
   for (auto& thread : pool) thread.join();
 }
 
-/// The frames still to be computed, handed out one at a time.
-class Dispatcher {
- public:
-  Dispatcher(const std::vector<StopRule>& rules, const ProgressFunction& progress) : progress_(progress) {
-    for (const auto& rule : rules) points_.push_back({Tally(rule)});
-  }
-
-  /// Waits for a frame worth starting. False when all points are done or something failed.
-  bool next(std::size_t& point, std::uint64_t& frame) {
-    std::unique_lock lock(mutex_);
-    for (;;) {
-      if (failure_ || done_ == points_.size()) return false;
-      if (pick(point)) {
-        frame = points_[point].started++;
-        ++points_[point].running;
-        return true;
-      }
-      changed_.wait(lock);
-    }
-  }
-
-  void finish(std::size_t point, std::uint64_t frame, FrameResult result) {
-    const std::lock_guard lock(mutex_);
-    Entry& entry = points_[point];
-    --entry.running;
-    ++frames_run_;
-    const bool was_done = entry.tally.done();
-    entry.tally.add(frame, std::move(result));
-    if (entry.tally.done() && !was_done) ++done_;
-    while (first_open_ < points_.size() && points_[first_open_].tally.done()) ++first_open_;
-    if (progress_) progress_(summary(), point, entry.tally);
-    changed_.notify_all();
-  }
-
-  void fail(std::size_t point, std::exception_ptr failure) {
-    const std::lock_guard lock(mutex_);
-    failure_.note(point, std::move(failure));
-    changed_.notify_all();
-  }
-
-  std::vector<Tally> tallies() {
-    failure_.rethrow();
-    std::vector<Tally> result;
-    for (auto& entry : points_) result.push_back(std::move(entry.tally));
-    return result;
-  }
-
- private:
-  struct Entry {
-    Tally tally;
-    std::uint64_t started = 0;
-    std::size_t running = 0;
-  };
-
-  /// Fewest frames in flight first, then the lowest index: threads spread over points while there are
-  /// points enough, and only then compute frames ahead that a stop rule may turn out not to need.
-  bool pick(std::size_t& point) const {
-    bool found = false;
-    for (std::size_t i = first_open_; i < points_.size(); ++i) {
-      const Entry& entry = points_[i];
-      if (entry.tally.done() || entry.started >= entry.tally.rule().frames) continue;
-      if (!found || entry.running < points_[point].running) {
-        point = i;
-        found = true;
-      }
-      if (points_[point].running == 0) break;
-    }
-    return found;
-  }
-
-  SweepProgress summary() const {
-    SweepProgress result{points_.size(), done_, frames_run_, 0.0, true};
-    for (const auto& entry : points_) {
-      result.frames_expected +=
-          entry.tally.done() ? static_cast<double>(entry.tally.frames()) : entry.tally.expected_frames();
-      if (!entry.tally.done() && entry.tally.total().count.errors == 0 && entry.tally.rule().frames > 1)
-        result.certain = false;
-    }
-    return result;
-  }
-
-  std::mutex mutex_;
-  std::condition_variable changed_;
-  std::vector<Entry> points_;
-  std::size_t done_ = 0, first_open_ = 0;
-  std::uint64_t frames_run_ = 0;
-  FirstFailure failure_;
-  const ProgressFunction& progress_;
-};
-
 }  // namespace
+
+Dispatcher::Dispatcher(const std::vector<StopRule>& rules, std::vector<std::vector<std::size_t>> units,
+                       const ExecutorHooks& hooks)
+    : hooks_(hooks) {
+  for (std::size_t i = 0; i < rules.size(); ++i) {
+    points_.push_back({Tally(rules[i]), hooks.known.empty() ? nullptr : &hooks.known[i]});
+    if (points_[i].known == nullptr) continue;
+    frames_known_ += points_[i].known->size();
+    for (const auto& [frame, result] : *points_[i].known) points_[i].tally.add(frame, result);
+    done_ += points_[i].tally.done();
+  }
+  for (auto& points : units) {
+    units_.push_back({std::move(points)});
+    skip_known(units_.back());
+  }
+  move_first();
+}
+
+Dispatcher::Answer Dispatcher::offer(Assignment& assignment) {
+  const std::lock_guard lock(mutex_);
+  if (failure_ || done_ == points_.size()) return Answer::kFinished;
+  std::size_t unit = 0;
+  if (!(hooks_.supply.readiness ? pick_supplied(unit) : pick(unit))) return Answer::kWait;
+  assign(unit, assignment);
+  return Answer::kWork;
+}
+
+bool Dispatcher::next(Assignment& assignment) {
+  std::unique_lock lock(mutex_);
+  for (;;) {
+    if (failure_ || done_ == points_.size()) return false;
+    std::size_t unit = 0;
+    if (hooks_.supply.readiness ? pick_supplied(unit) : pick(unit)) {
+      assign(unit, assignment);
+      return true;
+    }
+    changed_.wait(lock);
+  }
+}
+
+void Dispatcher::assign(std::size_t index, Assignment& assignment) {
+  Unit& unit = units_[index];
+  assignment = {index, unit.started, missing(unit, unit.started)};
+  if (hooks_.supply.claim) hooks_.supply.claim(assignment.points.front(), assignment.frame);
+  ++unit.started;
+  ++unit.running;
+  skip_known(unit);
+}
+
+void Dispatcher::count(std::size_t point, std::uint64_t frame, FrameResult result) {
+  const std::lock_guard lock(mutex_);
+  if (hooks_.computed) hooks_.computed(point, frame, result);
+  ++frames_run_;
+  Tally& tally = points_[point].tally;
+  const bool was_done = tally.done();
+  tally.add(frame, std::move(result));
+  if (tally.done() && !was_done) ++done_;
+  if (hooks_.progress) hooks_.progress(summary(), point, tally);
+  if (done_ == points_.size()) changed_.notify_all();
+}
+
+void Dispatcher::finish(const Assignment& assignment) {
+  const std::lock_guard lock(mutex_);
+  Unit& unit = units_[assignment.unit];
+  --unit.running;
+  skip_known(unit);
+  move_first();
+  changed_.notify_all();
+}
+
+void Dispatcher::fail(std::size_t point, std::exception_ptr failure) {
+  const std::lock_guard lock(mutex_);
+  if (!failure_ || point < failed_point_) {
+    failed_point_ = point;
+    failure_ = std::move(failure);
+  }
+  changed_.notify_all();
+}
+
+bool Dispatcher::finished() const {
+  const std::lock_guard lock(mutex_);
+  return failure_ || done_ == points_.size();
+}
+
+void Dispatcher::wake() {
+  const std::lock_guard lock(mutex_);
+  changed_.notify_all();
+}
+
+std::vector<Tally> Dispatcher::tallies() {
+  if (failure_) std::rethrow_exception(failure_);
+  std::vector<Tally> result;
+  for (auto& point : points_) result.push_back(std::move(point.tally));
+  return result;
+}
+
+/// Points of the unit that still want this frame.
+std::vector<std::size_t> Dispatcher::missing(const Unit& unit, std::uint64_t frame) const {
+  std::vector<std::size_t> wanting;
+  for (const std::size_t i : unit.points) {
+    const Point& point = points_[i];
+    if (!point.tally.done() && frame < point.tally.rule().frames &&
+        (point.known == nullptr || point.known->count(frame) == 0))
+      wanting.push_back(i);
+  }
+  return wanting;
+}
+
+bool Dispatcher::open(const Unit& unit) const { return !missing(unit, unit.started).empty(); }
+
+/// Past frames that every open point of the unit has from before.
+void Dispatcher::skip_known(Unit& unit) {
+  std::uint64_t last = 0;
+  for (const std::size_t i : unit.points)
+    if (!points_[i].tally.done()) last = std::max(last, points_[i].tally.rule().frames);
+  while (unit.started < last && !open(unit)) ++unit.started;
+}
+
+void Dispatcher::move_first() {
+  const auto all_done = [&](const Unit& unit) {
+    return std::all_of(unit.points.begin(), unit.points.end(),
+                       [&](std::size_t i) { return points_[i].tally.done(); });
+  };
+  while (first_open_ < units_.size() && all_done(units_[first_open_])) ++first_open_;
+}
+
+/// Fewest frames in flight first, then the lowest index: workers spread over points while there are points
+/// enough, and only then compute frames ahead that a stop rule may turn out not to need.
+bool Dispatcher::pick(std::size_t& unit) const {
+  bool found = false;
+  for (std::size_t i = first_open_; i < units_.size(); ++i) {
+    if (!open(units_[i])) continue;
+    if (!found || units_[i].running < units_[unit].running) {
+      unit = i;
+      found = true;
+    }
+    if (units_[unit].running == 0) break;
+  }
+  return found;
+}
+
+/// With a supply: first what nobody is at and is ready, so that what was made is used up frame by frame; then
+/// what must be made, unless somebody is making it. Looks at the first few thousand open points.
+bool Dispatcher::pick_supplied(std::size_t& unit) const {
+  constexpr std::size_t kWindow = 4096;
+  using Rank = std::tuple<bool, bool, std::uint64_t>;  // in flight, not ready, frame: small is good
+  Rank best;
+  bool found = false;
+  std::size_t seen = 0;
+  for (std::size_t i = first_open_; i < units_.size() && seen < kWindow; ++i) {
+    const Unit& candidate = units_[i];
+    if (!open(candidate)) continue;
+    ++seen;
+    const Readiness readiness = hooks_.supply.readiness(candidate.points.front(), candidate.started);
+    if (readiness == Readiness::kMaking) continue;
+    const Rank rank{candidate.running > 0, readiness != Readiness::kReady, candidate.started};
+    if (!found || rank < best) {
+      unit = i;
+      best = rank;
+      found = true;
+    }
+    if (!std::get<0>(best) && !std::get<1>(best)) break;
+  }
+  return found;
+}
+
+SweepProgress Dispatcher::summary() const {
+  SweepProgress result{points_.size(), done_, frames_run_, 0.0, true};
+  for (const auto& [tally, known] : points_) {
+    result.frames_expected += tally.done() ? static_cast<double>(tally.frames()) : tally.expected_frames();
+    if (!tally.done() && tally.total().count.errors == 0 && tally.rule().frames > 1) result.certain = false;
+  }
+  // Of this run: what earlier ones left took no time of it.
+  result.frames_expected =
+      std::max(static_cast<double>(frames_run_), result.frames_expected - static_cast<double>(frames_known_));
+  return result;
+}
+
+Tally Tally::counted(StopRule rule, std::uint64_t frames, FrameResult total) {
+  Tally tally(rule);
+  tally.counted_ = frames;
+  tally.total_ = std::move(total);
+  tally.done_ = true;
+  return tally;
+}
 
 void Tally::add(std::uint64_t frame, FrameResult result) {
   if (done_) return;
@@ -151,19 +248,24 @@ double Tally::expected_frames() const {
 }
 
 std::vector<Tally> run_on_threads(const std::vector<StopRule>& rules, const FrameFunction& run,
-                                  unsigned threads, const ProgressFunction& progress) {
-  Dispatcher dispatcher(rules, progress);
+                                  unsigned threads, const ExecutorHooks& hooks) {
+  std::vector<std::vector<std::size_t>> units;
+  for (std::size_t i = 0; i < rules.size(); ++i) units.push_back({i});
+  Dispatcher dispatcher(rules, std::move(units), hooks);
+  if (hooks.supply.listen) hooks.supply.listen([&] { dispatcher.wake(); });
   run_threads(threads, [&] {
-    std::size_t point = 0;
-    std::uint64_t frame = 0;
-    while (dispatcher.next(point, frame)) {
+    Assignment work;
+    while (dispatcher.next(work)) {
+      const std::size_t point = work.points.front();
       try {
-        dispatcher.finish(point, frame, run(point, frame));
+        dispatcher.count(point, work.frame, run(point, work.frame));
+        dispatcher.finish(work);
       } catch (...) {
         dispatcher.fail(point, std::current_exception());
       }
     }
   });
+  if (hooks.supply.listen) hooks.supply.listen({});
   return dispatcher.tallies();
 }
 

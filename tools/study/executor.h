@@ -1,14 +1,18 @@
-// Who does the work of a plan: all cores of this machine. Knows points and frames only by number, so that
-// another executor (a batch array, MPI) can take its place and give the same numbers.
+// Who does the work of a plan: all cores of this machine; with several processes, see ranks.h. Knows points
+// and frames only by number, and gives the same numbers whoever computes them.
 #pragma once
 
+#include <condition_variable>
 #include <cstdint>
+#include <exception>
 #include <functional>
 #include <map>
+#include <mutex>
 #include <vector>
 
 #include "tools/study/frame.h"
 #include "tools/study/plan.h"
+#include "tools/study/reuse.h"
 
 namespace cohlink {
 
@@ -17,6 +21,9 @@ namespace cohlink {
 class Tally {
  public:
   explicit Tally(StopRule rule) : rule_(rule) {}
+
+  /// A point counted before.
+  static Tally counted(StopRule rule, std::uint64_t frames, FrameResult total);
 
   /// Ignored once the point is done.
   void add(std::uint64_t frame, FrameResult result);
@@ -48,10 +55,93 @@ struct SweepProgress {
 };
 using ProgressFunction = std::function<void(const SweepProgress&, std::size_t point, const Tally&)>;
 
+/// What frames of several points have in common, as an executor must know it to keep threads off each other's
+/// feet: whether it is there for (point, frame); that the calling thread is about to run that frame; and a
+/// listener to call when something became ready.
+struct FrameSupply {
+  std::function<Readiness(std::size_t point, std::uint64_t frame)> readiness;
+  std::function<void(std::size_t point, std::uint64_t frame)> claim;
+  std::function<void(std::function<void()>)> listen;
+};
+
+/// Frames counted by an earlier run: by point, by frame.
+using KnownFrames = std::vector<std::map<std::uint64_t, FrameResult>>;
+
+/// Hears of every frame that was computed, under a lock, before it is counted.
+using FrameListener = std::function<void(std::size_t point, std::uint64_t frame, const FrameResult&)>;
+
+struct ExecutorHooks {
+  ProgressFunction progress;
+  FrameListener computed;
+  FrameSupply supply;
+  KnownFrames known;  // empty, or one entry a point
+};
+
+/// A frame to be computed for the points of one unit that are still open.
+struct Assignment {
+  std::size_t unit = 0;
+  std::uint64_t frame = 0;
+  std::vector<std::size_t> points;
+};
+
+/// The frames still to be computed, handed out one at a time. A unit is a set of points whose frames are
+/// computed together, by one worker; most often a single point. Thread-safe.
+class Dispatcher {
+ public:
+  /// `units` hold every point exactly once.
+  Dispatcher(const std::vector<StopRule>& rules, std::vector<std::vector<std::size_t>> units,
+             const ExecutorHooks& hooks);
+
+  enum class Answer { kWork, kWait, kFinished };
+  /// A frame worth starting; kWait while there is none but may be later; kFinished when all is done.
+  Answer offer(Assignment& assignment);
+  /// The same, waiting. False when done.
+  bool next(Assignment& assignment);
+  /// One point's result, and the end of an assignment, whose points were all counted.
+  void count(std::size_t point, std::uint64_t frame, FrameResult result);
+  void finish(const Assignment& assignment);
+  void fail(std::size_t point, std::exception_ptr failure);
+  /// All points are counted, or something failed.
+  bool finished() const;
+  /// Whoever waits looks again.
+  void wake();
+  /// When all is done: the tallies; throws the failure of the lowest point.
+  std::vector<Tally> tallies();
+
+ private:
+  struct Point {
+    Tally tally;
+    const std::map<std::uint64_t, FrameResult>* known = nullptr;
+  };
+  struct Unit {
+    std::vector<std::size_t> points;
+    std::uint64_t started = 0;
+    std::size_t running = 0;
+  };
+  bool open(const Unit& unit) const;
+  bool pick(std::size_t& unit) const;
+  bool pick_supplied(std::size_t& unit) const;
+  void assign(std::size_t unit, Assignment& assignment);
+  void skip_known(Unit& unit);
+  std::vector<std::size_t> missing(const Unit& unit, std::uint64_t frame) const;
+  SweepProgress summary() const;
+  void move_first();
+
+  mutable std::mutex mutex_;
+  std::condition_variable changed_;
+  std::vector<Point> points_;
+  std::vector<Unit> units_;
+  std::size_t done_ = 0, first_open_ = 0;
+  std::uint64_t frames_run_ = 0, frames_known_ = 0;
+  std::exception_ptr failure_;
+  std::size_t failed_point_ = 0;
+  const ExecutorHooks& hooks_;
+};
+
 /// Runs every point until its rule stops it. The tallies do not depend on `threads` (at least 1).
 /// The first failure ends the run: of the failures met, the one of the lowest point is thrown.
 std::vector<Tally> run_on_threads(const std::vector<StopRule>& rules, const FrameFunction& run,
-                                  unsigned threads, const ProgressFunction& progress);
+                                  unsigned threads, const ExecutorHooks& hooks = {});
 
 /// Calls work(0) ... work(count - 1) on up to `threads` threads; the failure of the lowest index is thrown.
 void for_each_index(std::size_t count, unsigned threads, const std::function<void(std::size_t)>& work);

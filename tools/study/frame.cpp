@@ -28,9 +28,7 @@ double FrameResult::evm_percent() const {
   return symbols > 0 ? 100.0 * std::sqrt(evm_sum / symbols) : std::numeric_limits<double>::quiet_NaN();
 }
 
-FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame,
-                      std::uint64_t address) {
-  const Capture capture = link(frame, address);
+FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   const ReceiverResult received = receiver(capture);
   FrameResult result;
   if (received.score) {
@@ -47,6 +45,11 @@ FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t 
   result.counters = capture.counters;
   for (const auto& [name, events] : received.counters) result.counters[name] += events;
   return result;
+}
+
+FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame,
+                      std::uint64_t address) {
+  return count_frame(link(frame, address), receiver);
 }
 
 }  // namespace cohlink

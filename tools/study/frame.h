@@ -30,7 +30,11 @@ struct FrameResult {
   double evm_percent() const;  // NaN before anything was scored
 };
 
-/// Pure: the same (link, receiver, frame, address) gives the same result on any thread, in any order.
+/// A capture, received and counted.
+FrameResult count_frame(const Capture& capture, const Receiver& receiver);
+
+/// Both in one. Pure: the same (link, receiver, frame, address) gives the same result on any thread, in any
+/// order.
 FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame, std::uint64_t address);
 
 }  // namespace cohlink

@@ -26,14 +26,16 @@ FrameResult with_guesses(FrameResult result, int bits_per_symbol, double symbols
 
 }  // namespace
 
-SourceMaker simulation(FftCache& fft, std::uint64_t address) {
-  return [&fft, address](const Scenario& scenario) -> FrameSource {
-    const auto link = std::make_shared<const Link>(scenario, fft);
-    const auto receiver = std::make_shared<const Receiver>(scenario, fft);
+SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
+  if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});
+  return [&fft, reuse, address](const Scenario& scenario) -> FrameSource {
+    const auto bench = std::make_shared<const Bench>(scenario, fft);
     const int bits = bits_per_symbol(scenario_modulation(scenario));
     const auto symbols = static_cast<double>(scenario.integer("signal.symbols"));
+    StageAddresses addresses;
+    addresses.fill(address);
     return [=](std::uint64_t frame) {
-      return with_guesses(run_frame(*link, *receiver, frame, address), bits, symbols);
+      return with_guesses(reuse->run(*bench, frame, addresses), bits, symbols);
     };
   };
 }

@@ -4,6 +4,7 @@
 
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -12,6 +13,7 @@
 #include "sim/signal/fft.h"
 #include "sim/signal/scenario.h"
 #include "tools/study/frame.h"
+#include "tools/study/reuse.h"
 
 namespace cohlink {
 
@@ -23,8 +25,8 @@ using SourceMaker = std::function<FrameSource(const Scenario&)>;
 
 /// Simulates and receives; a frame that the receiver could not lock to counts as guessed (half its bits
 /// wrong, SNR 0 dB). Every scenario sees the same random streams (address `address`): common random numbers,
-/// which sharpen differences between scenarios.
-SourceMaker simulation(FftCache& fft, std::uint64_t address = 0);
+/// which sharpen differences between scenarios. `reuse` keeps what scenarios have in common; null: nothing.
+SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse = nullptr, std::uint64_t address = 0);
 
 /// Frames of one scenario, counted in order.
 class Meter {

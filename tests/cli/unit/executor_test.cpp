@@ -85,7 +85,9 @@ TEST_CASE("progress counts up to the end and knows what it does not know") {
     last = now;
     ever_uncertain |= !now.certain;
   };
-  run_on_threads({{10, 40}, {0, 5}}, fake_frame, 2, look);
+  ExecutorHooks hooks;
+  hooks.progress = look;
+  run_on_threads({{10, 40}, {0, 5}}, fake_frame, 2, hooks);
   CHECK(last.points_done == 2);
   CHECK(last.certain);
   CHECK(ever_uncertain);  // the first frame of every point has no errors

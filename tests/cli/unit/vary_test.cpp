@@ -38,16 +38,19 @@ TEST_CASE("bad axes are input errors that say what is wrong") {
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=1:nan:2"}), InputError);
 }
 
-TEST_CASE("the grid is row-major and each point has its own random streams") {
+TEST_CASE(
+    "the grid is row-major and each stage of a point has streams of its own from the first key that acts on "
+    "it") {
   const auto plan = make_plan(Scenario(), parse_vary({"channel.osnr_db=9|10", "adc.bits=5|6|7"}), false);
   REQUIRE(plan.points.size() == 6);
   CHECK(plan.shape() == std::vector<std::size_t>{2, 3});
   CHECK(describe(plan, plan.points[4]) == "channel.osnr_db=10, adc.bits=6");
   CHECK(plan.points[4].scenario.number("channel.osnr_db") == 10.0);
   CHECK(plan.points[4].scenario.integer("adc.bits") == 6);
-  CHECK(plan.points[4].address == 4);
+  // Transmitter and line are common to all, the optics to points of one OSNR.
+  CHECK(plan.points[4].addresses == StageAddresses{0, 0, 3, 4});
   const auto common = make_plan(Scenario(), parse_vary({"adc.bits=5|6|7"}), true);
-  CHECK(common.points[2].address == 0);
+  CHECK(common.points[2].addresses == StageAddresses{0, 0, 0, 0});
 }
 
 TEST_CASE("a value outside a key's range is refused while planning") {

@@ -1,0 +1,87 @@
+// Running a sweep, whole or in parts: on threads, under MPI, resumed; the same numbers whichever way.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "sim/signal/fft.h"
+#include "tools/study/executor.h"
+#include "tools/study/journal.h"
+#include "tools/study/plan.h"
+#include "tools/study/ranks.h"
+#include "tools/study/required_osnr.h"
+#include "tools/study/table.h"
+
+namespace cohlink {
+
+/// What is measured at every point.
+enum class SweepMeasure { kBer, kRequiredOsnr, kPenalty };
+
+/// "ber", "required_osnr", "penalty_db"; InputError else.
+SweepMeasure parse_measure(const std::string& text);
+
+/// A sweep as asked for: all that its numbers follow from.
+struct SweepOrder {
+  SweepPlan plan;
+  SweepMeasure measure = SweepMeasure::kBer;
+  std::string reference;  // "KEY=value,..." where the penalty is 0; "" = the first point
+};
+
+/// One of `count` parts of a sweep, from 1.
+struct Part {
+  std::size_t number = 1, count = 1;
+  bool whole() const { return count == 1; }
+};
+
+/// "2/8"; InputError else.
+Part parse_part(const std::string& text);
+
+/// The points of a part, by index: points that share a line stay together where there are sets enough.
+std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part);
+
+/// What was found at the points of a part (or of all), in the order of points_of.
+struct SweepRecords {
+  std::vector<Tally> tallies;             // measure = ber
+  std::vector<RequiredOsnr> found;        // the other measures
+  std::optional<RequiredOsnr> reference;  // penalty
+};
+
+/// "points", done, certain, ...: see SweepProgress.
+using SweepProgressFunction = std::function<void(const SweepProgress&)>;
+
+struct SweepRunOptions {
+  unsigned threads = 1;
+  Part part;
+  Journal* journal = nullptr;  // null: nothing is kept on disk
+  SweepProgressFunction progress;
+  std::function<void(const std::string&)> remark;  // points without result, and why
+};
+
+/// Sets up every point of the sweep once: a value that does not fit must not surface after an hour. Returns
+/// the highest power in a fibre [W].
+double check_points(const SweepPlan& plan, FftCache& fft, unsigned threads);
+
+/// Runs the part's points. Under MPI every rank calls this; rank 0 hands out frames and gets the records, the
+/// others work for it and get nothing.
+SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft);
+
+/// Identity for a journal.
+RunIdentity identity_of(const SweepOrder& order, const Part& part);
+
+/// Table and curve file of a whole sweep; a part's file for `merge_parts`.
+Table table_of(const SweepOrder& order, const SweepRecords& records);
+void write_sweep(const SweepOrder& order, const SweepRecords& records, const Table& table,
+                 const std::string& path);
+void write_part(const SweepOrder& order, const SweepRecords& records, const Part& part,
+                const std::string& path);
+
+/// The whole from all of its parts, in any order. InputError, naming files, for one that is no part, twice
+/// there, missing, or of another sweep.
+struct Merged {
+  SweepOrder order;
+  SweepRecords records;
+};
+Merged merge_parts(const std::vector<std::string>& paths);
+
+}  // namespace cohlink
