@@ -290,6 +290,24 @@ std::string File::read_text(const std::string& dataset) const {
   });
 }
 
+std::vector<std::string> File::read_texts(const std::string& dataset) const {
+  const Handle data(has(dataset) ? H5Dopen2(file_.get(), dataset.c_str(), H5P_DEFAULT) : -1, H5Dclose);
+  if (!data) read_failed(path_, "has no data set " + dataset);
+  const Handle stored(H5Dget_type(data.get()), H5Tclose);
+  if (H5Tget_class(stored.get()) != H5T_STRING || H5Tis_variable_str(stored.get()) <= 0)
+    read_failed(path_, dataset + " is not a list of texts");
+  std::vector<char*> raw(count_of(shape(dataset)), nullptr);
+  const Handle type(H5Tcopy(stored.get()), H5Tclose);
+  if (!raw.empty() && H5Dread(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, raw.data()) < 0)
+    read_failed(path_, dataset + " cannot be read");
+  std::vector<std::string> texts;
+  for (char* text : raw) {
+    texts.emplace_back(text == nullptr ? "" : text);
+    if (text != nullptr) H5free_memory(text);
+  }
+  return texts;
+}
+
 std::vector<std::string> File::attributes(const std::string& object) const {
   std::vector<std::string> names;
   const Handle opened(H5Oopen(file_.get(), object.c_str(), H5P_DEFAULT), H5Oclose);

@@ -75,6 +75,8 @@ class File {
   std::vector<T> read(const std::string& dataset) const;
   double read_scalar(const std::string& dataset) const;
   std::string read_text(const std::string& dataset) const;
+  /// A list of texts of variable length, as write_texts leaves it.
+  std::vector<std::string> read_texts(const std::string& dataset) const;
   std::vector<std::string> attributes(const std::string& object) const;
   bool has_attribute(const std::string& object, const std::string& name) const;
   std::string attribute_text(const std::string& object, const std::string& name) const;

@@ -104,6 +104,7 @@ std::vector<std::pair<std::string, std::string>> parse_line(const std::string& s
 }
 
 constexpr std::string_view kRequire = "require.";
+constexpr std::string_view kDraw = "draw.";
 
 const std::vector<std::string>& requirement_entries() {
   static const std::vector<std::string> entries = {"set", "vary", "measure", "at_most", "at_least", "source"};
@@ -229,12 +230,20 @@ void Scenario::set(const std::string& assignment, const std::string& origin) {
 
 void Scenario::set(const std::string& full_name, const std::string& text, const std::string& origin) {
   if (full_name.starts_with(kRequire)) return set_requirement(full_name, text, origin);
+  if (full_name.starts_with(kDraw)) return set_draw(full_name.substr(kDraw.size()), text, origin);
   const ScenarioKey* key = find_key(full_name);
   if (key == nullptr) fail(origin, full_name, unknown_key_message(full_name));
   // An empty value takes a key back to "absent", which only keys without a default may be.
   const bool absent = text.empty() && key->default_value.empty();
   if (!absent) check_value(text, origin, *key);
   values_[full_name] = {text, origin};
+}
+
+void Scenario::set_draw(const std::string& key, const std::string& law, const std::string& origin) {
+  if (find_key(key) == nullptr) fail(origin, "draw." + key, unknown_key_message(key));
+  if (law.empty()) fail(origin, "draw." + key, "a law is missing, such as uniform:1:2");
+  std::erase_if(draws_, [&](const DrawText& other) { return other.key == key; });
+  draws_.push_back({key, law, origin});
 }
 
 void Scenario::set_requirement(const std::string& full_name, const std::string& text,
@@ -338,6 +347,8 @@ std::string Scenario::resolved() const {
     out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
                         : std::string(key.name) + " = " + text + "\n";
   }
+  if (!draws_.empty()) out += "\n[draw]\n";
+  for (const auto& [key, law, origin] : draws_) out += key + " = " + law + "\n";
   for (const auto& requirement : requirements_) {
     out += "\n[require." + requirement.name + "]\n";
     for (const auto& [entry, value] : requirement.entries) out += entry + " = " + value.text + "\n";

@@ -99,6 +99,14 @@ class Scenario {
   /// The [require.NAME] sections in the order they were read; a later file overrides single entries.
   const std::vector<RequirementText>& requirements() const { return requirements_; }
 
+  /// The [draw] section in the order it was read: keys that data sets and outages draw at random. What a law
+  /// means is the business of whoever draws (tools/study/draw.h).
+  struct DrawText {
+    std::string key, law, origin;
+  };
+  const std::vector<DrawText>& draws() const { return draws_; }
+  void clear_draws() { draws_.clear(); }
+
   /// INI text of every key, absent ones as comments, and of the spec sheet; reading it back gives the same
   /// scenario.
   std::string resolved() const;
@@ -110,7 +118,9 @@ class Scenario {
   };
   const Value& value(std::string_view key, KeyType type) const;
   void set_requirement(const std::string& full_name, const std::string& text, const std::string& origin);
+  void set_draw(const std::string& key, const std::string& law, const std::string& origin);
   std::vector<RequirementText> requirements_;
+  std::vector<DrawText> draws_;
   std::map<std::string, Value, std::less<>> values_;
 };
 

@@ -2,12 +2,13 @@
 import csv
 import io
 import os
-import pathlib
+import re
 import shutil
 import signal
 import subprocess
 import time
 import unittest
+import xml.dom.minidom
 
 import h5py
 
@@ -171,6 +172,171 @@ class Ranks(SweepTest):
     def test_other_commands_run_once(self):
         result = self.mpi(2, "keys", "adc.bits")
         self.assertEqual((result.returncode, result.stdout.count("[adc]")), (0, 1), result.stderr)
+
+
+class Dataset(ProgramTest):
+    DRAWS = ["--draw", "channel.osnr_db=10:20", "--draw", "adc.bits=4:8", "--draw", "laser_lo.linewidth_khz=log:1:1000",
+             "--draw", "signal.modulation=choice:qpsk|16qam"]
+
+    def make(self, count, folder, *more):
+        return self.succeed("dataset", "scenario.ini", "--quiet", "-n", count, "-o", folder, *(more or self.DRAWS))
+
+    def tree(self, folder):
+        return {path.name: path.read_bytes() for path in (self.folder / folder).iterdir()}
+
+    def labels(self, folder):
+        return list(csv.DictReader(io.StringIO((self.folder / folder / "labels.csv").read_text(encoding="utf-8"))))
+
+    def test_items_are_labelled_within_their_laws(self):
+        self.make(12, "set")
+        rows = self.labels("set")
+        self.assertEqual([row["file"] for row in rows], [f"item-{i:06}.h5" for i in range(12)])
+        self.assertEqual(len({row["seed"] for row in rows}), 12)
+        self.assertEqual({row["signal.modulation"] for row in rows}, {"qpsk", "16qam"})
+        for row in rows:
+            self.assertTrue(10 <= float(row["channel.osnr_db"]) <= 20)
+            self.assertIn(row["adc.bits"], {"4", "5", "6", "7", "8"})
+            self.assertTrue(1 <= float(row["laser_lo.linewidth_khz"]) <= 1000)
+            self.assertAlmostEqual(float(row["osnr_db"]), float(row["channel.osnr_db"]), places=9)
+            with h5py.File(self.folder / "set" / row["file"]) as item:
+                self.assertIn(f"osnr_db = {row['channel.osnr_db']}", item["scenario"].asstr()[()])
+        with h5py.File(self.folder / "set" / "index.h5") as index:
+            self.assertEqual(index["labels/file"].asstr()[3], "item-000003.h5")
+            self.assertEqual(index["labels/adc.bits"][3], float(rows[3]["adc.bits"]))
+
+    def test_an_item_is_made_again_from_its_file_alone(self):
+        self.make(3, "set")
+        self.succeed("simulate", "set/item-000002.h5", "--quiet", "-o", "again.h5")
+        self.assertEqual(self.content("again.h5"), self.content("set/item-000002.h5"))
+
+    def test_a_set_is_completed_and_extended_to_what_one_run_makes(self):
+        self.make(6, "whole")
+        self.make(4, "grown")
+        (self.folder / "grown" / "item-000001.h5").unlink()
+        (self.folder / "grown" / "labels.csv").unlink()
+        self.make(6, "grown")
+        self.assertEqual(self.tree("whole"), self.tree("grown"))
+
+    def test_a_killed_set_is_completed_to_the_same(self):
+        self.make(40, "whole")
+        run = subprocess.Popen([os.environ["COHLINK"], "dataset", "scenario.ini", "--quiet", "-n", "40", "-o", "killed",
+                                "--threads", "1", *self.DRAWS], cwd=self.folder, stdout=subprocess.DEVNULL)
+        while run.poll() is None and not (self.folder / "killed" / "item-000003.h5").exists():
+            time.sleep(0.001)
+        run.kill()
+        run.wait()
+        self.make(40, "killed")
+        left = self.tree("killed")
+        for name in set(left) - set(self.tree("whole")):
+            self.assertFalse(name.startswith("item-0") and name.endswith(".h5"), name)
+        whole = self.tree("whole")
+        self.assertEqual({name: left[name] for name in whole}, whole)
+
+    def test_draws_may_stand_in_the_scenario_and_be_overridden(self):
+        self.write("draws.ini", "[draw]\nchannel.osnr_db = uniform:10:11\nadc.bits = 5:6\n")
+        self.succeed("dataset", "scenario.ini", "draws.ini", "--quiet", "-n", 3, "-o", "set", "--draw", "adc.bits=8:8")
+        self.assertEqual({row["adc.bits"] for row in self.labels("set")}, {"8"})
+
+    def test_bad_draws_and_foreign_folders_are_refused_before_any_work(self):
+        def refused(message, *draw):
+            self.refuse(2, message, "dataset", "scenario.ini", "-n", 2, "-o", "set", *draw)
+
+        refused("between 2 and 16", "--draw", "adc.bits=5:20")
+        refused("the ends are in the wrong order", "--draw", "channel.osnr_db=20:10")
+        refused("holds no number", "--draw", "signal.modulation=1:2")
+        refused("'8psk' is not a choice", "--draw", "signal.modulation=choice:qpsk|8psk")
+        refused("settings of the run are not drawn", "--draw", "run.seed=1:9")
+        refused("did you mean channel.osnr_db?", "--draw", "channel.osnr=1:9")
+        refused("drawn for item-00000", "--draw", "adc.sample_rate_gsa=1:2")
+        self.write("bad.ini", "[draw]\nchannel.osnr = 1:2\n")
+        self.refuse(2, "bad.ini:2: draw.channel.osnr: unknown key; did you mean channel.osnr_db?", "dataset", "scenario.ini",
+                    "bad.ini", "-n", 2, "-o", "set")
+        self.make(2, "set")
+        self.refuse(2, "holds a data set of another scenario, seed or draws", "dataset", "scenario.ini", "-n", 2, "-o", "set",
+                    "--seed", 9, *self.DRAWS)
+        (self.folder / "taken").mkdir()
+        self.write("taken/notes.txt", "mine")
+        self.refuse(2, "holds something else", "dataset", "scenario.ini", "-n", 2, "-o", "taken")
+
+
+class Questions(ProgramTest):
+    """limit, outage, qualify, budget: what they print, keep and return."""
+
+    def facts(self, *arguments):
+        return dict(csv.reader(io.StringIO(self.succeed(*arguments, "--quiet", "--format", "csv"))))
+
+    def test_limit_brackets_and_a_point_without_errors_is_a_bound(self):
+        reach = ["limit", "scenario.ini", "--vary", "channel.osnr_db=30:5", "--resolution", 10, "--set", "run.frames=8"]
+        facts = self.facts(*reach, "-o", "limit.h5")
+        self.assertTrue(float(facts["fails_at"]) < float(facts["limit"]) < float(facts["holds_at"]))
+        rows = list(csv.DictReader(io.StringIO(self.succeed(*reach, "--quiet", "--format", "csv", "--probes"))))
+        clean = rows[0]  # 30 dB: no errors
+        self.assertEqual((clean["ber"], clean["margin_db"], clean["margin_high_db"]), ("0", "", ""))
+        self.assertTrue(0 < float(clean["margin_low_db"]) < 6)
+        self.assertEqual(clean["decision"], "holds")
+        with h5py.File(self.folder / "limit.h5") as file:
+            self.assertEqual(file.attrs["kind"], "cohlink limit")
+            self.assertEqual(len(file["probes/ber"]), len(rows))
+            self.assertAlmostEqual(file["facts"].attrs["limit"], float(facts["limit"]))
+
+    def test_the_worst_outage_is_repeated_by_the_command_printed(self):
+        self.write("a scenario.ini", (self.folder / "scenario.ini").read_text(encoding="utf-8"))
+        facts = self.facts("outage", "a scenario.ini", "-n", 6, "--draw", "channel.dgd_ps=maxwell:20", "-o", "outage.h5")
+        self.assertIn("'a scenario.ini'", facts["repeat"])
+        command = facts["repeat"].replace("cohlink ", os.environ["COHLINK"] + " ", 1)
+        subprocess.run(["bash", "-c", command + " --quiet"], cwd=self.folder, check=True, capture_output=True)
+        received = self.facts("receive", "worst.h5")
+        with h5py.File(self.folder / "outage.h5") as file:
+            self.assertAlmostEqual(min(file["realisations/snr_db"][:]), float(received["snr_db"]), places=9)
+
+    def test_qualify_returns_one_unless_all_pass_and_keeps_its_table(self):
+        sheet = "[require.good]\nmeasure = ber\nat_most = 0.1\n[require.bad]\nmeasure = snr_db\nat_least = 30\n"
+        self.write("sheet.ini", sheet)
+        result = self.run_program("qualify", "scenario.ini", "sheet.ini", "--quiet", "--format", "csv", "-o", "q.h5")
+        self.assertEqual(result.returncode, 1, result.stderr)
+        verdicts = {row["requirement"]: row["verdict"] for row in csv.DictReader(io.StringIO(result.stdout))}
+        self.assertEqual(verdicts, {"good": "pass", "bad": "fail"})
+        with h5py.File(self.folder / "q.h5") as file:
+            self.assertEqual(list(file["requirements/verdict"].asstr()[:]), ["pass", "fail"])
+        self.succeed("qualify", "scenario.ini", "sheet.ini", "--only", "good", "--quiet")
+
+    def test_budget_counts_crosstalk_and_has_numbers_without_loss(self):
+        lossless = ["budget", "scenario.ini", "--set", "fibre.spans=2", "--set", "fibre.attenuation_db_per_km=0"]
+        facts = self.facts(*lossless)
+        self.assertGreater(float(facts["snr_nli_closed_incoherent_db"]), 5)
+        comb = ["budget", "scenario.ini", "--set", "channel.count=3", "--set", "channel.spacing_ghz=33", "--set",
+                "run.samples_per_symbol=4"]
+        self.assertGreater(float(self.facts(*comb)["snr_crosstalk_db"]), 5)
+        self.assertEqual(self.facts("budget", "scenario.ini")["snr_crosstalk_db"], "")
+
+    def test_legal_ranges_are_written_in_full(self):
+        text = self.succeed("keys", "transmitter.laser_linewidth_khz")
+        self.assertIn("between 0 and 100000 kHz", text)
+
+
+class Report(ProgramTest):
+    def test_one_page_holds_tables_curves_and_where_they_come_from(self):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=8|10|12|16", "--vary", "adc.bits=4|8", "-o",
+                     "curve.h5")
+        self.succeed("limit", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=30:5", "--resolution", 25, "-o", "limit.h5")
+        self.succeed("outage", "scenario.ini", "--quiet", "-n", 5, "--draw", "channel.dgd_ps=maxwell:10", "-o", "outage.h5")
+        self.succeed("simulate", "scenario.ini", "--quiet", "-o", "capture.h5")
+        self.succeed("receive", "capture.h5", "-o", "result.h5")
+        self.succeed("report", "curve.h5", "limit.h5", "outage.h5", "result.h5", "-o", "page.html", "--title", "Link <A> & B")
+        page = (self.folder / "page.html").read_text(encoding="utf-8")
+        self.assertIn("<h1>Link &lt;A&gt; &amp; B</h1>", page)
+        for words in ("theory, ideal reception", "code threshold", "How far to trust this page", "seed 1",
+                      "at the values probed", "SNR penalty", "recovered symbols, Y", "channel.osnr_db</dt><dd>11 dB"):
+            self.assertIn(words, page)
+        self.assertNotRegex(page, r"https?:|src=|@import|<script", "the page needs no other file")
+        for figure in re.findall(r"<svg.*?</svg>", page, re.DOTALL):
+            xml.dom.minidom.parseString(figure)
+        self.assertEqual(page.count("<svg"), 5)
+
+    def test_files_without_results_are_refused(self):
+        self.succeed("simulate", "scenario.ini", "--quiet", "-o", "capture.h5")
+        self.refuse(2, "capture.h5: holds nothing to report (it is a cohlink capture)", "report", "capture.h5", "-o", "page.html")
+        self.refuse(2, "report needs -o", "report", "capture.h5")
 
 
 if __name__ == "__main__":

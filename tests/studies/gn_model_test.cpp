@@ -78,8 +78,9 @@ TEST_CASE("the closed form keeps its shape where its arguments vanish") {
   // Without dispersion all spans add in phase: N^2.
   const double one = gn_closed_form({line[0]}, channel(0.05), Accumulation::kCoherent);
   CHECK(none == doctest::Approx(9.0 * one).epsilon(1e-3));
+  // Without loss as well, power stays up all the way: more interference, and still a number.
   for (auto& span : line) span.loss = 0.0;
-  CHECK(std::isnan(gn_closed_form(line, channel(0.05), Accumulation::kCoherent)));
+  CHECK(gn_closed_form(line, channel(0.05), Accumulation::kCoherent) > none);
   CHECK(gn_closed_form({}, channel(0.05), Accumulation::kCoherent) == 0.0);
 }
 
@@ -111,4 +112,15 @@ TEST_CASE("QPSK is quieter than the Gaussian model, 16QAM less so, both most in 
     CHECK(qpsk > qpsk_before);
     qpsk_before = qpsk;
   }
+}
+
+TEST_CASE("the closed form for a lossless span agrees with the integral at band centre to half a decibel") {
+  GnSection lossless = standard_span();
+  lossless.loss = 0.0;
+  const std::vector<GnSection> line = {lossless};
+  const double closed = gn_closed_form(line, channel(0.05), Accumulation::kIncoherent);
+  const double integral = gn_integral(line, channel(0.05), NoiseReading::kBandCentre);
+  // As near as the form comes with loss; both are finite and above the span with loss.
+  CHECK(std::abs(db_between(closed, integral)) < 0.5);
+  CHECK(closed > gn_closed_form(spans(1), channel(0.05), Accumulation::kIncoherent));
 }

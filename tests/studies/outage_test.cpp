@@ -59,7 +59,8 @@ TEST_CASE("outage probability is that of the draw, and the worst case can be rep
 
 TEST_CASE("a draw that cannot be understood is said") {
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd_ps=gamma:1"),
-                       "--draw channel.dgd_ps=gamma:1: 'gamma' is not one of uniform, normal, maxwell",
+                       "--draw channel.dgd_ps=gamma:1: 'gamma' is not one of uniform, log, normal, "
+                       "maxwell, choice",
                        InputError);
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd=maxwell:1"),
                        "--draw channel.dgd: unknown key; did you mean channel.dgd_ps?", InputError);

@@ -10,14 +10,17 @@ int main(int argc, char** argv) {
     if (argc > 1 && std::strcmp(argv[1], "split-step") == 0)
       return cohlink::bench_split_step(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "receiver") == 0) return cohlink::bench_receiver(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "studies") == 0) return cohlink::bench_studies(argc - 1, argv + 1);
   } catch (const std::exception& error) {
     std::fprintf(stderr, "bench: %s\n", error.what());
     return 3;
   }
   std::puts(
       "usage: bench split-step [--quick]\n"
-      "       bench receiver [SCENARIO.ini]\n\n"
+      "       bench receiver [SCENARIO.ini]\n"
+      "       bench studies [--quick]\n\n"
       "  split-step   one split step over its four bare FFTs, by length, batch and precision\n"
-      "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm");
+      "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
+      "  studies      sweeps with reuse over the work they save, and two threads over one");
   return argc > 1 && std::strcmp(argv[1], "--help") == 0 ? 0 : 2;
 }

@@ -148,6 +148,15 @@ void check_output(const std::string& path, const std::vector<std::string>& input
       throw InputError("-o " + path + ": is also an input of this command; give the output another name");
 }
 
+std::string shell_quoted(const std::string& text) {
+  constexpr std::string_view kPlain =
+      "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_=+./,:@%";
+  if (!text.empty() && text.find_first_not_of(kPlain) == std::string::npos) return text;
+  std::string quoted = "'";
+  for (const char c : text) quoted += c == '\'' ? "'\\''" : std::string(1, c);
+  return quoted + "'";
+}
+
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario) {
   return options.threads.value_or(scenario.integer("run.threads"));
 }

@@ -61,6 +61,9 @@ Scenario layered(Scenario base, const std::vector<std::string>& files, const Com
 /// Nor may it be one of the `inputs`: a typing mistake must not cost a scenario or a capture.
 void check_output(const std::string& path, const std::vector<std::string>& inputs);
 
+/// As a shell must see it: quoted where it holds anything but plain characters.
+std::string shell_quoted(const std::string& text);
+
 /// --threads, else run.threads; 0 = one per core.
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario);
 

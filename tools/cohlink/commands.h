@@ -22,5 +22,7 @@ int budget(const Arguments& arguments);
 int limit(const Arguments& arguments);
 int outage(const Arguments& arguments);
 int qualify(const Arguments& arguments);
+int report(const Arguments& arguments);
+int dataset(const Arguments& arguments);
 
 }  // namespace cohlink

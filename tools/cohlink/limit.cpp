@@ -1,6 +1,7 @@
 // cohlink limit: where a scenario key crosses a criterion.
 #include "tools/study/limit.h"
 
+#include <cmath>
 #include <iostream>
 
 #include "sim/signal/strings.h"
@@ -9,6 +10,7 @@
 #include "tools/cohlink/console.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
+#include "tools/study/study_file.h"
 
 namespace cohlink {
 namespace {
@@ -84,7 +86,8 @@ Table probe_table(const LimitRule& rule, const Limit& limit) {
     ber.cells.emplace_back(p.ber);
     margin.cells.emplace_back(p.margin_db);
     low.cells.emplace_back(p.low_db);
-    high.cells.emplace_back(p.high_db);
+    high.cells.emplace_back();
+    if (std::isfinite(p.high_db)) high.cells.back() = p.high_db;
     frames.cells.emplace_back(p.frames);
     decision.cells.emplace_back(std::string(p.decision == Decision::kHolds   ? "holds"
                                             : p.decision == Decision::kFails ? "fails"
@@ -108,22 +111,33 @@ int limit(const Arguments& arguments) {
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
              "the key and where to look; either end may be the good one")(
       "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-      "what must hold; default ber, the FEC threshold")(
-      "resolution", po::value<std::string>()->value_name("PERCENT"),
-      "of the range, where bisecting ends; default 2")("probes", "print the table of probed values alone");
+      "what must hold; default ber, the FEC threshold")("resolution",
+                                                        po::value<std::string>()->value_name("PERCENT"),
+                                                        "of the range, where bisecting ends; default 2")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports")(
+      "probes", "print the table of probed values alone");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("limit needs a scenario file");
+  check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
   const LimitRule rule = read_rule(line, scenario);
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
   const LimitProgress progress = [&](const LimitProbe& p) {
-    note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": margin " + readable(p.margin_db, 3) +
-                            " dB, " + grouped(p.frames) + " frames");
+    note(options.quiet,
+         rule.key + " = " + readable(p.value, 5) + ": margin " +
+             (std::isnan(p.margin_db) ? "at least " + readable(p.low_db, 3) : readable(p.margin_db, 3)) +
+             " dB, " + grouped(p.frames) + " frames");
   };
-  const Limit found = find_limit(scenario, rule, simulation(fft), threads, progress);
+  std::vector<std::string> varied = {rule.key};
+  if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
+  const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
+  const Limit found = find_limit(scenario, rule, simulation(fft, reuse), threads, progress);
+  if (!options.output.empty())
+    write_study({"limit", {{"probes", probe_table(rule, found)}}, limit_facts(rule, found)}, scenario,
+                options.output);
   if (line.has("probes")) {
     print(std::cout, probe_table(rule, found), options.format);
     return kDone;

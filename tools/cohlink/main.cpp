@@ -1,4 +1,6 @@
 // cohlink: coherent optical links, end to end.
+#include <malloc.h>
+
 #include <csignal>
 #include <iostream>
 #include <new>
@@ -34,6 +36,8 @@ constexpr Command kCommands[] = {
     {"outage", "outage SCENARIO... [--draw KEY=LAW]", "failures over random realisations, and the worst",
      outage},
     {"qualify", "qualify SCENARIO...", "every line of a spec sheet: pass, fail, margin", qualify},
+    {"dataset", "dataset SCENARIO... -n N -o DIR", "labelled captures with drawn parameters", dataset},
+    {"report", "report FILE... -o page.html", "result files on one page: tables, curves, verdicts", report},
     {"keys", "keys [PATTERN]", "scenario keys: unit, default, range, meaning, source", keys},
     {"inspect", "inspect FILE", "what a capture, a result or a curve holds", inspect},
 };
@@ -108,6 +112,10 @@ int guarded(const Arguments& arguments) {
 int main(int argc, char** argv) {
   // A file-size limit then fails the write, with a message, instead of killing the program.
   std::signal(SIGXFSZ, SIG_IGN);
+  // Fields of some megabytes come and go with every frame: keep their memory instead of returning it to the
+  // system each time, which costs a page fault for every page of the next one.
+  mallopt(M_MMAP_THRESHOLD, 1 << 30);
+  mallopt(M_TRIM_THRESHOLD, 1 << 30);
   const cohlink::MpiSession session(argc, argv);
   return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
 }

@@ -10,6 +10,7 @@
 #include "tools/cohlink/console.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
+#include "tools/study/study_file.h"
 
 namespace cohlink {
 namespace {
@@ -64,8 +65,8 @@ Table each(const Outage& outage, const std::vector<Draw>& draws) {
 std::string repeat_command(const CommonOptions& options, const Scenario& scenario,
                            const std::vector<Draw>& draws, const Realisation& worst) {
   std::string text = "cohlink simulate";
-  for (const auto& file : options.files) text += " " + file;
-  for (const auto& setting : options.settings) text += " --set " + setting;
+  for (const auto& file : options.files) text += " " + shell_quoted(file);
+  for (const auto& setting : options.settings) text += " --set " + shell_quoted(setting);
   text += " --seed " + std::to_string(scenario.integer("run.seed")) + " --set fibre.birefringence=redrawn";
   for (std::size_t i = 0; i < draws.size(); ++i)
     text += " --set " + draws[i].key + "=" + exact_decimal(worst.values[i]);
@@ -106,15 +107,19 @@ int outage(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "uniform:a:b, normal:mean:deviation or maxwell:mean; may be repeated")(
-      "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-      "what must hold; default ber, the FEC threshold")("each", "print the table of realisations alone");
+      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; over the scenario's [draw] "
+      "section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+                 "what must hold; default ber, the FEC threshold")("each",
+                                                                   "print the table of realisations alone")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("outage needs a scenario file");
+  check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
-  std::vector<Draw> draws;
-  for (const auto& text : line.texts("draw")) draws.push_back(parse_draw(text));
+  const std::vector<Draw> draws = read_draws(scenario, line.texts("draw"));
+  for (const Draw& draw : draws)
+    if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");
   const Criterion criterion =
       parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
   const auto count =
@@ -126,18 +131,21 @@ int outage(const Arguments& arguments) {
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), count);
   const Outage found = find_outage(scenario, count, draws, criterion, simulation(fft), threads);
+  const std::vector<Fact> facts = outage_facts(
+      found, criterion, repeat_command(options, scenario, draws, found.realisations[found.worst]));
+  const Table quantiles = distribution(found), realisations = each(found, draws);
+  if (!options.output.empty())
+    write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
+                options.output);
   if (line.has("each")) {
-    print(std::cout, each(found, draws), options.format);
+    print(std::cout, realisations, options.format);
     return kDone;
   }
   if (options.format == Format::kText) {
-    print(std::cout, distribution(found), options.format);
+    print(std::cout, quantiles, options.format);
     std::cout << '\n';
   }
-  print(std::cout,
-        outage_facts(found, criterion,
-                     repeat_command(options, scenario, draws, found.realisations[found.worst])),
-        options.format);
+  print(std::cout, facts, options.format);
   return kDone;
 }
 

@@ -8,6 +8,7 @@
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/spec_sheet.h"
+#include "tools/study/study_file.h"
 
 namespace cohlink {
 
@@ -19,10 +20,12 @@ int qualify(const Arguments& arguments) {
       "Each point is counted until its 95 % interval leaves the bound out, at most run.frames frames.");
   namespace po = boost::program_options;
   line.own()("only", po::value<std::vector<std::string>>()->composing()->value_name("NAME"),
-             "check this requirement alone; may be repeated");
+             "check this requirement alone; may be repeated")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the table as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("qualify needs a scenario file");
+  check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
   auto lines = read_spec_sheet(scenario);
   if (const auto only = line.texts("only"); !only.empty()) {
@@ -36,14 +39,19 @@ int qualify(const Arguments& arguments) {
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
                                         static_cast<std::size_t>(scenario.integer("run.frames")));
+  // Requirements most often share the line: required OSNRs, and keys behind it.
+  const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
   std::vector<SpecOutcome> outcomes;
   for (const auto& requirement : lines) {
-    outcomes.push_back(check_spec_line(scenario, requirement, simulation(fft), threads));
+    outcomes.push_back(check_spec_line(scenario, requirement, simulation(fft, reuse), threads));
     const SpecOutcome& out = outcomes.back();
     note(options.quiet,
          requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
   }
-  print(std::cout, spec_table(lines, outcomes), options.format);
+  const Table table = spec_table(lines, outcomes);
+  if (!options.output.empty())
+    write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
+  print(std::cout, table, options.format);
   const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
                                   [](const SpecOutcome& out) { return out.verdict == "pass"; });
   return passed ? kDone : kRequirementFailed;

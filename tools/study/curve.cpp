@@ -94,6 +94,12 @@ void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
 
 }  // namespace
 
+std::string axis_names(const SweepPlan& plan) {
+  std::string names;
+  for (const auto& axis : plan.axes) names += (names.empty() ? "" : ",") + axis.key;
+  return names;
+}
+
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
   Table table;
   add_axes(table, plan);
@@ -146,6 +152,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
+    file.attribute("/", "axes", axis_names(plan));
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

@@ -15,6 +15,9 @@ namespace cohlink {
 /// not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies);
 
+/// The varied keys, parted by commas: the attribute "axes" of a curve file.
+std::string axis_names(const SweepPlan& plan);
+
 /// HDF5: one data set a column, shaped as the grid, with the varied keys as dimension scales attached to
 /// it; /frames counted; /scenario (before variation); provenance as attributes of the root. Written beside
 /// `path`, then renamed. Throws RunError when the file system refuses.

@@ -5,7 +5,8 @@
 namespace cohlink {
 namespace {
 
-// FNV-1a (Fowler, Noll and Vo) and, for a second half of its own, the finaliser of SplitMix64 over every byte.
+// FNV-1a (Fowler, Noll and Vo) and, for a second half of its own, the finaliser of SplitMix64 over every
+// byte.
 constexpr std::uint64_t mixed(std::uint64_t z) {
   z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9u;
   z = (z ^ (z >> 27)) * 0x94d049bb133111ebu;

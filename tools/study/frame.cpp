@@ -29,7 +29,7 @@ double FrameResult::evm_percent() const {
 }
 
 FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
-  const ReceiverResult received = receiver(capture);
+  const ReceiverResult received = receiver(capture, false);  // no pictures
   FrameResult result;
   if (received.score) {
     result.count = received.score->both;

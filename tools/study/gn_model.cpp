@@ -268,22 +268,21 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   return terms;
 }
 
-bool lossless(const std::vector<GnSection>& line) {
-  return std::any_of(line.begin(), line.end(), [](const GnSection& s) { return s.loss <= 0.0; });
-}
-
 }  // namespace
 
 double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal, Accumulation accumulation) {
   if (line.empty()) return 0.0;
-  if (lossless(line)) return std::numeric_limits<double>::quiet_NaN();
   const double rate = signal.pulse.symbol_rate;
   // A comb of N channels counts as one band of B^2 = Rs^2 (N^2)^(Rs / spacing).
   const double comb = signal.channels > 1 ? std::pow(signal.channels, 2.0 * rate / signal.spacing) : 1.0;
   const double band_squared = rate * rate * comb;
   double sum = 0.0;
   for (const GnSection& s : line) {
-    const double effective = -std::expm1(-s.loss * s.length) / s.loss, asymptotic = 1.0 / s.loss;
+    // Without loss the efficiency is L^2 sinc^2(b L/2) over the mismatch b instead of a Lorentzian of width
+    // 1/L_a; one of the same height and area has L_a = L/2.
+    const bool lossless = s.loss * s.length < 1e-6;
+    const double effective = lossless ? s.length : -std::expm1(-s.loss * s.length) / s.loss;
+    const double asymptotic = lossless ? 0.5 * s.length : 1.0 / s.loss;
     // (8/27) gamma^2 G^3 L_eff^2 asinh(x) / (pi |beta2| L_a), x = pi^2/2 |beta2| L_a B^2, with G = P / Rs
     // and the density taken over the whole symbol rate.
     const double x = 0.5 * kPi * kPi * std::abs(s.beta2) * asymptotic * band_squared;

@@ -38,7 +38,8 @@ struct GnSignal {
 enum class Accumulation { kIncoherent, kCoherent };
 enum class NoiseReading { kBandCentre, kMatchedFilter };
 
-/// eta [1/W^2] by the closed asinh form. NaN for a lossless span, where the form does not hold.
+/// eta [1/W^2] by the closed asinh form. A lossless span
+/// counts with an asymptotic length of half its own (same height and area of its efficiency).
 double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal, Accumulation accumulation);
 
 /// eta [1/W^2] by the integral, coherent accumulation, pulse spectrum as it is. A comb of more than

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "sim/signal/strings.h"
 #include "sim/signal/units.h"
@@ -112,6 +113,9 @@ class LimitSearch {
     p.margin_db = equivalent.db(meter.ber()) - target;
     p.low_db = equivalent.db(interval.high) - target - slack;
     p.high_db = equivalent.db(interval.low) - target + slack;
+    if (meter.total().count.errors > 0) return;
+    p.margin_db = std::numeric_limits<double>::quiet_NaN();
+    p.high_db = std::numeric_limits<double>::infinity();
   }
 
   Decision probe(double value) {
@@ -178,7 +182,7 @@ class LimitSearch {
     const double high = std::max(scale_.place(holds_), scale_.place(fails_)) + 1e-9;
     for (const LimitProbe& p : limit_.probes) {
       const double x = scale_.place(p.value), y = p.margin_db;
-      if (x < low || x > high) continue;
+      if (x < low || x > high || std::isnan(y)) continue;
       const double weight = 1.0 / std::pow(std::max(p.high_db - p.low_db, 1e-3), 2);
       w += weight, wx += weight * x, wy += weight * y, wxx += weight * x * x, wxy += weight * x * y;
     }

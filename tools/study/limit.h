@@ -43,7 +43,9 @@ enum class Decision { kHolds, kFails, kOpen };
 struct LimitProbe {
   double value = 0;
   Decision decision = Decision::kOpen;
-  double margin_db = 0, low_db = 0, high_db = 0;  // estimate and interval at the last look
+  /// Estimate and interval at the last look. Without any error there is no estimate (NaN) and no upper end
+  /// (infinity): the margin is low_db or more.
+  double margin_db = 0, low_db = 0, high_db = 0;
   double ber = 0;
   std::uint64_t frames = 0;
 };

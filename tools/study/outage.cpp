@@ -3,11 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "sim/signal/random.h"
-#include "sim/signal/strings.h"
-#include "sim/signal/units.h"
 #include "tools/study/executor.h"
-#include "tools/study/numbers.h"
 
 namespace cohlink {
 namespace {
@@ -36,71 +32,12 @@ double reference_snr_db(const Scenario& scenario, const SourceMaker& source, uns
 
 }  // namespace
 
-Draw parse_draw(const std::string& text) {
-  const std::string where = "--draw " + text;
-  const auto equals = text.find('=');
-  if (equals == std::string::npos)
-    throw InputError(where + ": expected KEY=uniform:a:b, normal:mean:deviation or maxwell:mean");
-  Draw draw;
-  draw.key = trim(text.substr(0, equals));
-  const ScenarioKey* key = find_key(draw.key);
-  if (key == nullptr) {
-    const std::string near = nearest_key(draw.key);
-    throw InputError("--draw " + draw.key + ": unknown key" +
-                     (near.empty() ? "" : "; did you mean " + near + "?"));
-  }
-  if (key->type != KeyType::kNumber) throw InputError("--draw " + draw.key + ": holds no number");
-  const auto parts = split(text.substr(equals + 1), ':');
-  const auto number = [&](std::size_t i) {
-    const auto value = i < parts.size() ? parse_number(parts[i]) : std::nullopt;
-    if (!value) throw InputError(where + ": a number is missing or misspelt");
-    return *value;
-  };
-  const std::string law = parts.empty() ? "" : parts[0];
-  if (law != "uniform" && law != "normal" && law != "maxwell")
-    throw InputError(where + ": '" + law + "' is not one of uniform, normal, maxwell");
-  const std::size_t needed = law == "maxwell" ? 2 : 3;
-  if (parts.size() > needed) throw InputError(where + ": too many numbers");
-  draw.law = law == "uniform"  ? Draw::Law::kUniform
-             : law == "normal" ? Draw::Law::kNormal
-                               : Draw::Law::kMaxwell;
-  draw.a = number(1);
-  if (needed == 3) draw.b = number(2);
-  if (draw.law == Draw::Law::kUniform && draw.b < draw.a)
-    throw InputError(where + ": the ends are in the wrong order");
-  if (draw.law == Draw::Law::kNormal && draw.b < 0.0) throw InputError(where + ": a deviation is at least 0");
-  if (draw.law == Draw::Law::kMaxwell && draw.a < 0.0)
-    throw InputError(where + ": a Maxwellian mean is at least 0");
-  return draw;
-}
-
-double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
-  RandomStream random = RandomStreams(seed, number).stream("draw-" + draw.key);
-  double value = 0.0;
-  switch (draw.law) {
-    case Draw::Law::kUniform:
-      value = draw.a + (draw.b - draw.a) * random.uniform();
-      break;
-    case Draw::Law::kNormal:
-      value = draw.a + draw.b * random.normal();
-      break;
-    case Draw::Law::kMaxwell: {
-      // Length of a vector of three equal normals; its mean is sqrt(8/pi) deviations.
-      const double x = random.normal(), y = random.normal(), z = random.normal();
-      value = draw.a * std::sqrt(kPi / 8.0) * std::sqrt(x * x + y * y + z * z);
-    }
-  }
-  const ScenarioKey* key = find_key(draw.key);
-  return std::clamp(value, key->low, key->high);
-}
-
 Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>& draws,
                               std::uint64_t number) {
   Scenario result = scenario;
   result.set("fibre.birefringence", "redrawn", "outage");
   const auto seed = static_cast<std::uint64_t>(scenario.integer("run.seed"));
-  for (const Draw& draw : draws)
-    result.set(draw.key, exact_decimal(drawn_value(draw, seed, number)), "--draw");
+  for (const Draw& draw : draws) result.set(draw.key, drawn_text(draw, seed, number), "--draw");
   return result;
 }
 

@@ -5,25 +5,11 @@
 #include <string>
 #include <vector>
 
+#include "tools/study/draw.h"
 #include "tools/study/limit.h"
 #include "tools/study/search.h"
 
 namespace cohlink {
-
-/// A scenario key drawn anew for every realisation.
-struct Draw {
-  enum class Law { kUniform, kNormal, kMaxwell };
-  std::string key;
-  Law law = Law::kUniform;
-  double a = 0, b = 0;  // uniform: ends; normal: mean, deviation; Maxwell: mean
-};
-
-/// "KEY=uniform:a:b", "KEY=normal:mean:deviation", "KEY=maxwell:mean" (DGD: Poole, Winters and Nagel, Opt.
-/// Lett. 16, 1991). InputError else.
-Draw parse_draw(const std::string& text);
-
-/// The value of realisation `number`: its own stream of the seed, kept inside the key's legal range.
-double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number);
 
 /// One realisation: frame `number`, birefringence drawn anew, and the values of the drawn keys.
 struct Realisation {

@@ -5,6 +5,7 @@
 #include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "tools/study/budget.h"
+#include "tools/study/curve.h"
 #include "tools/study/dimension_scales.h"
 #include "tools/study/fec.h"
 #include "tools/study/numbers.h"
@@ -113,6 +114,7 @@ void write_required_osnr(const SweepPlan& plan, const Table& table, const std::s
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
+    file.attribute("/", "axes", axis_names(plan));
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

@@ -86,8 +86,7 @@ void FrameReuse::claim(const StageInputs& inputs, std::uint64_t frame, const Sta
     if (found != entries_.end()) break;
     missing = cut;
   }
-  if (missing)
-    entries_[key(inputs, frame, addresses, *missing)] = {nullptr, 0, std::this_thread::get_id()};
+  if (missing) entries_[key(inputs, frame, addresses, *missing)] = {nullptr, 0, std::this_thread::get_id()};
 }
 
 FrameReuse::Shared FrameReuse::behind(const Order& order, std::size_t cut) {

@@ -168,11 +168,10 @@ void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, cons
       out.high = ber ? interval.high : q_from_ber_db(interval.low);
       const double bound =
           ber ? line.bound : 0.5 * std::erfc(std::pow(10.0, line.bound / 20.0) / std::sqrt(2.0));
-      // Without errors the margin is at least what half an error would leave.
-      const double seen =
-          std::max(meter.ber(), 0.5 / std::max(1.0, static_cast<double>(meter.total().count.bits)));
-      out.margin = equivalent.db(seen) - equivalent.db(bound);
-      out.margin_unit = "dB SNR";
+      // Without errors there is no estimate: the margin is what the bad end of the interval leaves, or more.
+      const bool none = meter.total().count.errors == 0;
+      out.margin = equivalent.db(none ? interval.high : meter.ber()) - equivalent.db(bound);
+      out.margin_unit = none ? "dB SNR or more" : "dB SNR";
       return;
     }
     case Measure::kEvm:

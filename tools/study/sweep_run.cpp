@@ -126,8 +126,9 @@ class FrameSweep {
     if (options_.journal != nullptr) use_journal();
     if (alone) {
       share_within_process();
-      return run_on_threads(rules, [&](std::size_t p, std::uint64_t f) { return frame_of(selected_[p], f); },
-                            options_.threads, hooks_);
+      return run_on_threads(
+          rules, [&](std::size_t p, std::uint64_t f) { return frame_of(selected_[p], f); }, options_.threads,
+          hooks_);
     }
     return lead(rules);
   }
@@ -327,9 +328,8 @@ std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {
 double check_points(const SweepPlan& plan, FftCache& fft, unsigned threads) {
   std::vector<double> power(plan.points.size());
   for_each_index(plan.points.size(), threads, [&](std::size_t i) {
-    power[i] = at_point(plan, i, [&](const SweepPoint& point) {
-      return Bench(point.scenario, fft).link.peak_fibre_power();
-    });
+    power[i] = at_point(
+        plan, i, [&](const SweepPoint& point) { return Bench(point.scenario, fft).link.peak_fibre_power(); });
   });
   return *std::max_element(power.begin(), power.end());
 }
@@ -491,8 +491,8 @@ Merged merge_parts(const std::vector<std::string>& paths) {
   for (const PartFile& p : parts) {
     const auto points = points_of(plan, p.part);
     if (points.size() != p.records.size())
-      throw InputError(p.path + ": holds " + std::to_string(p.records.size()) + " points where its part has " +
-                       std::to_string(points.size()));
+      throw InputError(p.path + ": holds " + std::to_string(p.records.size()) +
+                       " points where its part has " + std::to_string(points.size()));
     for (std::size_t i = 0; i < points.size(); ++i) {
       std::string_view line = p.records[i];
       if (ber) {

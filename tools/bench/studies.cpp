@@ -1,0 +1,77 @@
+// What reuse and threads save: ratios of sweeps timed in one run.
+#include <chrono>
+#include <cstdio>
+#include <cstring>
+
+#include "rx/receiver.h"
+#include "sim/link.h"
+#include "tools/bench/bench.h"
+#include "tools/study/sweep_run.h"
+
+namespace cohlink {
+namespace {
+
+using Clock = std::chrono::steady_clock;
+
+double seconds_of(const std::function<void()>& work) {
+  const auto start = Clock::now();
+  work();
+  return std::chrono::duration<double>(Clock::now() - start).count();
+}
+
+Scenario scenario_of(std::initializer_list<const char*> settings) {
+  Scenario scenario;
+  for (const char* setting : settings) scenario.set(setting);
+  return scenario;
+}
+
+double sweep_seconds(const Scenario& scenario, const char* vary, unsigned threads, FftCache& fft) {
+  SweepOrder order;
+  order.plan = make_plan(scenario, parse_vary({vary}), false);
+  SweepRunOptions options;
+  options.threads = threads;
+  return seconds_of([&] { run_sweep(order, options, fft); });
+}
+
+void row(const char* what, double seconds, double reference, const char* bound) {
+  std::printf("  %-58s %8.2f s  %8.2f s  %6.2f  %s\n", what, seconds, reference, seconds / reference, bound);
+  std::fflush(stdout);
+}
+
+}  // namespace
+
+int bench_studies(int argc, char** argv) {
+  const bool quick = argc > 1 && std::strcmp(argv[1], "--quick") == 0;
+  FftCache fft(FftPlanning::kMeasure);
+  std::printf("  %-58s %10s  %10s  %6s\n", "", "time", "against", "ratio");
+
+  Scenario line =
+      scenario_of({"fibre.spans=20", "run.frames=1", "run.target_errors=0", "channel.osnr_db=18"});
+  if (quick) line.set("signal.symbols=8192");
+  sweep_seconds(line, "channel.osnr_db=18", 1, fft);  // plans the FFTs
+  const double one = sweep_seconds(line, "channel.osnr_db=18", 1, fft);
+  row("15 OSNR points over the spans, against one point",
+      sweep_seconds(line, "channel.osnr_db=8:1:22", 1, fft), one, "at most 1.5");
+
+  const Scenario back = scenario_of({"run.frames=4", "run.target_errors=0", "channel.osnr_db=12"});
+  const Link link(back, fft);
+  const auto phases = parse_vary({"dsp.test_phases=8|12|16|20|24|28|32|40|48|64"});
+  std::vector<Receiver> receivers;
+  for (const auto& point : make_plan(back, phases, false).points) receivers.emplace_back(point.scenario, fft);
+  double receiving = 0.0;
+  for (std::uint64_t frame = 0; frame < 4; ++frame) {
+    const Capture capture = link(frame);
+    for (const Receiver& receiver : receivers) receiving += seconds_of([&] { receiver(capture); });
+  }
+  row("10 numbers of test phases, against the receivers alone",
+      sweep_seconds(back, "dsp.test_phases=8|12|16|20|24|28|32|40|48|64", 1, fft), receiving, "at most 1.2");
+
+  Scenario many = back;
+  many.set("run.frames=2");
+  const double single = sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 1, fft);
+  row("16 points on one thread, against two threads", single,
+      sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 2, fft), "at least 1.9");
+  return 0;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,84 @@
+// cohlink dataset: labelled captures with drawn parameters.
+#include "tools/study/dataset.h"
+
+#include <unistd.h>
+
+#include <atomic>
+#include <csignal>
+#include <iostream>
+#include <mutex>
+
+#include "tools/cohlink/command_line.h"
+#include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
+#include "tools/study/executor.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+void end_interrupted(int) {
+  constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
+  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
+  ::_exit(128 + SIGINT);
+}
+
+}  // namespace
+
+int dataset(const Arguments& arguments) {
+  CommandLine line(
+      "dataset SCENARIO... -n N -o DIR [--draw KEY=LAW]",
+      "Makes N captures with their truth. Keys of the scenario's [draw] section and of --draw are drawn "
+      "anew\n"
+      "for each. DIR gets item-000000.h5 ..., labels.csv and index.h5 (one row an item), dataset.ini. Given\n"
+      "again, the command makes what is missing; a larger N adds to it. Each item can be made again from "
+      "its\n"
+      "file alone: cohlink simulate item-000000.h5.");
+  namespace po = boost::program_options;
+  line.own()("items,n", po::value<std::string>()->value_name("N"), "how many captures")(
+      "output,o", po::value<std::string>()->value_name("DIR"), "the folder; made when it is not there")(
+      "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
+      "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; may be repeated");
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("dataset needs a scenario file");
+  if (options.output.empty()) throw InputError("dataset needs -o DIR");
+  DatasetOrder order;
+  order.scenario = layered(Scenario(), options.files, options);
+  order.draws = read_draws(order.scenario, line.texts("draw"));
+  order.count = line.count("items").value_or(0);
+  order.folder = options.output;
+  if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
+  if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
+
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
+  check_items(order, threads);
+  const std::uint64_t before = open_dataset(order);
+  if (before > 0)
+    note(options.quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
+  if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
+  std::signal(SIGINT, end_interrupted);
+  std::signal(SIGTERM, end_interrupted);
+
+  FftCache fft(planning_of(order.scenario));
+  ProgressBar bar(options.quiet);
+  std::mutex mutex;
+  std::uint64_t made = 0;
+  make_dataset(order, fft, threads, [&] {
+    const std::lock_guard lock(mutex);
+    ++made;
+    bar.show(static_cast<double>(made) / static_cast<double>(order.count - before),
+             std::to_string(before + made) + " of " + std::to_string(order.count) + " items");
+  });
+  bar.clear();
+  print(std::cout,
+        std::vector<Fact>{
+            {"items", "items", order.count, grouped(order.count)},
+            {"made", "made now", made, grouped(made)},
+            {"folder", "folder", order.folder, order.folder},
+            {"labels", "labels", order.folder + "/labels.csv", order.folder + "/labels.csv, index.h5"}},
+        options.format);
+  return kDone;
+}
+
+}  // namespace cohlink

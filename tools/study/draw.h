@@ -1,0 +1,40 @@
+// Scenario keys drawn at random: the parameters of realisations and of data sets.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "sim/signal/scenario.h"
+
+namespace cohlink {
+
+struct Draw {
+  enum class Law { kUniform, kLog, kNormal, kMaxwell, kChoice };
+  std::string key;
+  Law law = Law::kUniform;
+  double a = 0, b = 0;               // uniform and log: ends; normal: mean, deviation; Maxwell: mean
+  std::vector<std::string> choices;  // choice
+  bool numeric = true;               // the key holds a number
+};
+
+/// "KEY=a:b" and "KEY=uniform:a:b" (whole-number keys: both ends and what lies between, equally likely),
+/// "KEY=log:a:b" (uniform in the logarithm), "KEY=normal:mean:deviation", "KEY=maxwell:mean" (DGD: Poole,
+/// Winters and Nagel, Opt. Lett. 16, 1991), "KEY=choice:v1|v2|v3" (any key). InputError, beginning with
+/// `origin`, for anything else, and for ends or choices that the key does not accept.
+Draw parse_draw(const std::string& text, const std::string& origin = "--draw");
+
+/// The scenario's [draw] section, then the arguments; a key drawn again replaces the earlier law.
+std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments);
+
+/// The law as parse_draw reads it: "uniform:1:2".
+std::string draw_text(const Draw& draw);
+
+/// The value of realisation `number` as a scenario spells it: its own stream of the seed. Normal and
+/// Maxwellian values are kept inside the key's legal range.
+std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t number);
+
+/// The same of a numeric draw.
+double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number);
+
+}  // namespace cohlink
