@@ -1,6 +1,4 @@
 // cohlink: coherent optical links, end to end.
-#include <malloc.h>
-
 #include <csignal>
 #include <iostream>
 #include <new>
@@ -9,6 +7,7 @@
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/commands.h"
+#include "tools/study/executor.h"
 #include "tools/study/ranks.h"
 
 namespace cohlink {
@@ -112,10 +111,7 @@ int guarded(const Arguments& arguments) {
 int main(int argc, char** argv) {
   // A file-size limit then fails the write, with a message, instead of killing the program.
   std::signal(SIGXFSZ, SIG_IGN);
-  // Fields of some megabytes come and go with every frame: keep their memory instead of returning it to the
-  // system each time, which costs a page fault for every page of the next one.
-  mallopt(M_MMAP_THRESHOLD, 1 << 30);
-  mallopt(M_TRIM_THRESHOLD, 1 << 30);
+  cohlink::keep_memory();
   const cohlink::MpiSession session(argc, argv);
   return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
 }

@@ -1,5 +1,7 @@
 #include "tools/study/executor.h"
 
+#include <malloc.h>
+
 #include <algorithm>
 #include <atomic>
 #include <chrono>
@@ -286,6 +288,12 @@ void for_each_index(std::size_t count, unsigned threads, const std::function<voi
     }
   });
   failure.rethrow();
+}
+
+void keep_memory() {
+  constexpr int kNever = 1 << 30;  // bytes
+  mallopt(M_MMAP_THRESHOLD, kNever);
+  mallopt(M_TRIM_THRESHOLD, kNever);
 }
 
 unsigned thread_count(std::int64_t asked, std::size_t jobs) {

@@ -146,6 +146,10 @@ std::vector<Tally> run_on_threads(const std::vector<StopRule>& rules, const Fram
 /// Calls work(0) ... work(count - 1) on up to `threads` threads; the failure of the lowest index is thrown.
 void for_each_index(std::size_t count, unsigned threads, const std::function<void(std::size_t)>& work);
 
+/// For a program that runs frames: fields of some megabytes come and go with every one, and returning their
+/// memory to the system costs a page fault, under a lock that all threads share, for every page of the next.
+void keep_memory();
+
 /// `asked`, or one per core for 0; never more than `jobs`, never less than 1.
 unsigned thread_count(std::int64_t asked, std::size_t jobs);
 
