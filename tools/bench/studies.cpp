@@ -68,7 +68,7 @@ int bench_studies(int argc, char** argv) {
       sweep_seconds(back, "dsp.test_phases=8|12|16|20|24|28|32|40|48|64", 1, fft), receiving, "at most 1.2");
 
   Scenario many = back;
-  many.set("run.frames=2");
+  many.set("run.frames=8");
   const double single = sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 1, fft);
   row("16 points on one thread, against two threads", single,
       sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 2, fft), "at least 1.9");

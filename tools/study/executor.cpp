@@ -64,7 +64,7 @@ Dispatcher::Answer Dispatcher::offer(Assignment& assignment) {
   const std::lock_guard lock(mutex_);
   if (failure_ || done_ == points_.size()) return Answer::kFinished;
   std::size_t unit = 0;
-  if (!(hooks_.supply.readiness ? pick_supplied(unit) : pick(unit))) return Answer::kWait;
+  if (!pick_any(unit)) return Answer::kWait;
   assign(unit, assignment);
   return Answer::kWork;
 }
@@ -74,7 +74,7 @@ bool Dispatcher::next(Assignment& assignment) {
   for (;;) {
     if (failure_ || done_ == points_.size()) return false;
     std::size_t unit = 0;
-    if (hooks_.supply.readiness ? pick_supplied(unit) : pick(unit)) {
+    if (pick_any(unit)) {
       assign(unit, assignment);
       return true;
     }
@@ -183,9 +183,13 @@ bool Dispatcher::pick(std::size_t& unit) const {
   return found;
 }
 
+bool Dispatcher::pick_any(std::size_t& unit) const {
+  return hooks_.supply.readiness || hooks_.by_frame ? pick_in_window(unit) : pick(unit);
+}
+
 /// With a supply: first what nobody is at and is ready, so that what was made is used up frame by frame; then
 /// what must be made, unless somebody is making it. Looks at the first few thousand open points.
-bool Dispatcher::pick_supplied(std::size_t& unit) const {
+bool Dispatcher::pick_in_window(std::size_t& unit) const {
   constexpr std::size_t kWindow = 4096;
   using Rank = std::tuple<bool, bool, std::uint64_t>;  // in flight, not ready, frame: small is good
   Rank best;
@@ -195,7 +199,9 @@ bool Dispatcher::pick_supplied(std::size_t& unit) const {
     const Unit& candidate = units_[i];
     if (!open(candidate)) continue;
     ++seen;
-    const Readiness readiness = hooks_.supply.readiness(candidate.points.front(), candidate.started);
+    const Readiness readiness = hooks_.supply.readiness
+                                    ? hooks_.supply.readiness(candidate.points.front(), candidate.started)
+                                    : Readiness::kNew;
     if (readiness == Readiness::kMaking) continue;
     const Rank rank{candidate.running > 0, readiness != Readiness::kReady, candidate.started};
     if (!found || rank < best) {

@@ -74,7 +74,8 @@ struct ExecutorHooks {
   ProgressFunction progress;
   FrameListener computed;
   FrameSupply supply;
-  KnownFrames known;  // empty, or one entry a point
+  KnownFrames known;      // empty, or one entry a point
+  bool by_frame = false;  // lowest frame first, so that a worker may keep what points of a frame share
 };
 
 /// A frame to be computed for the points of one unit that are still open.
@@ -120,7 +121,8 @@ class Dispatcher {
   };
   bool open(const Unit& unit) const;
   bool pick(std::size_t& unit) const;
-  bool pick_supplied(std::size_t& unit) const;
+  bool pick_in_window(std::size_t& unit) const;
+  bool pick_any(std::size_t& unit) const;
   void assign(std::size_t unit, Assignment& assignment);
   void skip_known(Unit& unit);
   std::vector<std::size_t> missing(const Unit& unit, std::uint64_t frame) const;

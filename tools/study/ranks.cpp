@@ -57,9 +57,10 @@ namespace {
 
 bool asked_all = false;
 
-// Messages: a rank asks for work once for each of its threads, and again with each reply.
+// Messages: a rank asks for work once for each of its threads and once more, so that its next frame is there
+// before it needs it, and again with each reply.
 enum Tag { kAsk = 1, kReply, kWork, kStop };
-constexpr double kPause = 0.2e-3;  // s between looks at the mail: far below a frame's time
+constexpr double kPause = 2e-3;  // s between looks at the mail
 
 bool launched_by_mpi() {
   for (const char* name : {"OMPI_COMM_WORLD_SIZE", "PMI_SIZE", "PMIX_RANK", "PMI_RANK"})
@@ -229,10 +230,8 @@ void lead_ranks(Dispatcher& dispatcher,
 void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute) {
   Workshop workshop(compute);
   std::vector<std::thread> pool;
-  for (unsigned i = 0; i < threads; ++i) {
-    pool.emplace_back([&] { workshop.run(); });
-    send_text("", 0, kAsk);
-  }
+  for (unsigned i = 0; i < threads; ++i) pool.emplace_back([&] { workshop.run(); });
+  for (unsigned i = 0; i < threads + 1; ++i) send_text("", 0, kAsk);
   for (bool stopped = false; !stopped;) {
     bool idle = true;
     for (std::string reply; workshop.take_reply(reply); idle = false) send_text(reply, 0, kReply);

@@ -192,6 +192,8 @@ class FrameSweep {
         if (place.count(index) > 0) mine.push_back(place[index]);
       if (!mine.empty()) units.push_back(std::move(mine));
     }
+    const auto kept = reuse_rule(plan_, options_.threads).cuts;
+    hooks_.by_frame = std::any_of(kept.begin(), kept.end(), [](bool cut) { return cut; });
     Dispatcher dispatcher(rules, std::move(units), hooks_);
     std::vector<std::thread> pool;
     for (unsigned i = 0; i < options_.threads; ++i) pool.emplace_back([&] { work_for(dispatcher); });
