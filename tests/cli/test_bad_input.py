@@ -186,9 +186,19 @@ class FullDisk(ProgramTest):
         for limit in (0, 1000, 20000):
             self.refuse(3, "full.h5", "simulate", "scenario.ini", "-o", "full.h5", file_limit=limit)
             self.refuse(3, "full.h5", "receive", "good.h5", "-o", "full.h5", "--quiet", file_limit=limit)
-        for limit in (0, 1000, 4000):
-            self.refuse(3, "full.h5", "sweep", "scenario.ini", "--vary", "adc.bits=6|8", "-o", "full.h5", "--quiet",
-                        file_limit=limit)
+
+    def test_a_sweep_keeps_what_it_counted_and_nothing_half_written(self):
+        sweep = ["sweep", "scenario.ini", "--vary", "adc.bits=6|8", "-o", "full.h5", "--quiet"]
+        self.refuse(3, "full.h5", *sweep, file_limit=0)
+        before = self.listing()
+        for limit in (1000, 4000):
+            result = self.run_program(*sweep, file_limit=limit)
+            self.assertEqual((result.returncode, result.stderr.count("\n")), (3, 1), result.stderr)
+            self.assertIn("full.h5", result.stderr)
+            self.assertEqual(self.listing(), sorted(before + ["full.h5.journal"]))
+        whole = self.succeed(*sweep)
+        self.assertEqual(self.listing(), sorted(before + ["full.h5"]))
+        self.assertEqual(whole, self.succeed("sweep", "scenario.ini", "--vary", "adc.bits=6|8", "--quiet"))
 
     def test_full_file_system(self):
         with tempfile.TemporaryDirectory(prefix="cohlink-full-") as folder:

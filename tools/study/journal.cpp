@@ -67,11 +67,18 @@ Journal::Journal(std::string path, const RunIdentity& identity) : path_(std::mov
   if (file_ < 0) throw RunError(path_ + ": cannot be written: " + std::strerror(errno));
   if (::flock(file_, LOCK_EX | LOCK_NB) != 0)
     throw InputError(path_ + ": another run is writing it; let that end, or give another -o");
-  const std::string header = header_of(identity);
-  read(header, identity);
+  try {
+    read(header_of(identity), identity);
+  } catch (const RunError&) {
+    if (records_.empty()) remove();  // not even its first line could be written
+    ::close(file_);
+    throw;
+  }
+  ours_ = true;
 }
 
 Journal::~Journal() {
+  if (ours_ && records_.empty() && added_ == 0) remove();  // nothing in it worth keeping
   if (file_ >= 0) ::close(file_);
 }
 
@@ -103,7 +110,10 @@ void Journal::read(const std::string& header, const RunIdentity& identity) {
   if (good == 0) write(header + "\n");
 }
 
-void Journal::add(std::string_view record) { write(sealed(record) + "\n"); }
+void Journal::add(std::string_view record) {
+  write(sealed(record) + "\n");
+  ++added_;
+}
 
 void Journal::write(const std::string& text) {
   for (std::size_t done = 0; done < text.size();) {

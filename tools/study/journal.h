@@ -36,6 +36,8 @@ class Journal {
   std::string path_;
   int file_ = -1;
   std::vector<std::string> records_;
+  std::size_t added_ = 0;
+  bool ours_ = false;  // of this very run: checked
   double synced_ = 0;  // seconds
 };
 
