@@ -390,7 +390,9 @@ void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size
 }
 
 Operations Equaliser::cost() const {
-  Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 4 : 2, kBlock);
+  Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
+  // The carrier comes off the rows and goes on their conjugates, at two samples a symbol.
+  if (p_.widely_linear) of += 4.0 * rotation_operations();
   if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
   if (p_.rule == EqualiserRule::kRadiusDirected) of += ring_error_operations();
   if (p_.rule == EqualiserRule::kDecisionDirected)

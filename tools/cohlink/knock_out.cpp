@@ -6,6 +6,7 @@
 #include "rx/knock_out.h"
 #include "rx/receiver.h"
 #include "sim/signal/strings.h"
+#include "tools/study/fec.h"
 
 namespace cohlink {
 namespace {
@@ -24,14 +25,17 @@ std::string why_no_lock(const ReceiverResult& result) {
 }
 
 Row received(const std::string& without, const Capture& capture, const Scenario& scenario, FftCache& fft) {
-  Row row{without, "works", std::nullopt};
+  Row row{without, "locked", std::nullopt};
   try {
     const ReceiverResult result = Receiver(scenario, fft)(capture, false);
     row.score = result.score;
+    const auto threshold = fec_threshold(scenario);
     if (result.locked)
       row.snr_db = result.snr_db;
     else
       row.outcome = why_no_lock(result);
+    if (result.locked && row.score && threshold)
+      row.outcome = verdict(row.score->interval.low, row.score->interval.high, *threshold);
   } catch (const InputError& error) {
     row.outcome = std::string("refused: ") + error.what();
   }
