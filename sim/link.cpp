@@ -77,9 +77,8 @@ Link::~Link() = default;
 Link::Link(Link&&) noexcept = default;
 
 double Link::peak_fibre_power() const {
-  const LaunchedLight launched = launched_light(parts_->setup);
-  const PropagationPlan path = joined(parts_->line, plan_optics(parts_->setup, parts_->line));
-  return light_levels(path, launched).peak_power * launched.total_ratio;
+  return cohlink::peak_fibre_power(parts_->setup,
+                                   joined(parts_->line, plan_optics(parts_->setup, parts_->line)));
 }
 
 Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {

@@ -121,4 +121,14 @@ LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launc
   return levels;
 }
 
+double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {
+  const LaunchedLight launched = launched_light(setup);
+  return light_levels(plan, launched).peak_power * launched.total_ratio;
+}
+
+double peak_fibre_power(const Scenario& scenario) {
+  const LinkSetup setup = link_setup(scenario);
+  return peak_fibre_power(setup, plan_optical_path(setup, RandomStreams(setup.seed)));
+}
+
 }  // namespace cohlink

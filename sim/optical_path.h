@@ -51,6 +51,11 @@ inline LightLevels light_levels(const PropagationPlan& plan, double launch_power
   return light_levels(plan, LaunchedLight{launch_power, launch_noise_psd, 1.0, 0.0});
 }
 
+/// Highest power in the fibre at any place [W], all channels: for the light-hazard caution.
+double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan);
+/// Of a frame of the scenario; throws InputError as link_setup does.
+double peak_fibre_power(const Scenario& scenario);
+
 /// What the setup's transmitters launch, `noise_psd` [W/Hz] of it noise per polarisation.
 LaunchedLight launched_light(const LinkSetup& setup, double noise_psd = 0.0);
 

@@ -8,7 +8,6 @@
 #include <map>
 #include <mutex>
 #include <stdexcept>
-#include <tuple>
 
 namespace cohlink {
 namespace {
@@ -30,7 +29,7 @@ template <>
 struct Fftw<double> {
   using Plan = fftw_plan;
   using Complex = fftw_complex;
-  static constexpr auto plan_many = fftw_plan_many_dft;
+  static constexpr auto plan = fftw_plan_dft_1d;
   static constexpr auto execute = fftw_execute_dft;
   static constexpr auto destroy = fftw_destroy_plan;
   static constexpr auto import_wisdom = fftw_import_wisdom_from_filename;
@@ -42,7 +41,7 @@ template <>
 struct Fftw<float> {
   using Plan = fftwf_plan;
   using Complex = fftwf_complex;
-  static constexpr auto plan_many = fftwf_plan_many_dft;
+  static constexpr auto plan = fftwf_plan_dft_1d;
   static constexpr auto execute = fftwf_execute_dft;
   static constexpr auto destroy = fftwf_destroy_plan;
   static constexpr auto import_wisdom = fftwf_import_wisdom_from_filename;
@@ -60,9 +59,8 @@ typename Fftw<Real>::Complex* as_fftw(std::complex<Real>* data) {
 // one common file a length planned later may change what an earlier one is built from, and then the next
 // process would round differently from the one that wrote it.
 template <class Real>
-std::string wisdom_path(const std::string& folder, std::size_t n, std::size_t howmany, FftLayout layout) {
-  return folder + "/fftw-" + Fftw<Real>::name + "-" + std::to_string(n) + "x" + std::to_string(howmany) +
-         (layout == FftLayout::kInterleaved ? "-interleaved" : "") + ".wisdom";
+std::string wisdom_path(const std::string& folder, std::size_t n) {
+  return folder + "/fftw-" + Fftw<Real>::name + "-" + std::to_string(n) + ".wisdom";
 }
 
 // Beside and rename: another process may be reading or writing the same file.
@@ -77,11 +75,10 @@ void save_wisdom(const std::string& path) {
 
 // The plan pair as its wisdom file has it; measured first where there is none.
 template <class Real>
-std::unique_ptr<Fft<Real>> plan_from_wisdom(const std::string& folder, std::size_t n, std::size_t howmany,
-                                            FftLayout layout) {
-  const std::string path = wisdom_path<Real>(folder, n, howmany, layout);
+std::unique_ptr<Fft<Real>> plan_from_wisdom(const std::string& folder, std::size_t n) {
+  const std::string path = wisdom_path<Real>(folder, n);
   const FftPlannerLock lock;
-  const auto make = [&] { return std::make_unique<Fft<Real>>(n, howmany, layout, FftPlanning::kMeasure); };
+  const auto make = [&] { return std::make_unique<Fft<Real>>(n, FftPlanning::kMeasure); };
   Fftw<Real>::forget_wisdom();
   if (Fftw<Real>::import_wisdom(path.c_str()) != 0) return make();
   auto measured = make();
@@ -106,18 +103,13 @@ struct Fft<Real>::Plans {
 };
 
 template <class Real>
-Fft<Real>::Fft(std::size_t n, std::size_t howmany, FftLayout layout, FftPlanning planning)
-    : n_(n), plans_(std::make_unique<Plans>()) {
-  if (n == 0 || howmany == 0) throw std::invalid_argument("FFT of length 0");
-  ComplexRow<Real> scratch(n * howmany);  // measuring overwrites it
-  const int length = static_cast<int>(n), count = static_cast<int>(howmany);
-  const bool interleaved = layout == FftLayout::kInterleaved;
-  const int stride = interleaved ? count : 1, distance = interleaved ? 1 : length;
+Fft<Real>::Fft(std::size_t n, FftPlanning planning) : n_(n), plans_(std::make_unique<Plans>()) {
+  if (n == 0) throw std::invalid_argument("FFT of length 0");
+  ComplexRow<Real> scratch(n);  // measuring overwrites it
   auto* data = as_fftw(scratch.data());
   FftPlannerLock lock;
   const auto plan = [&](int sign) {
-    return Fftw<Real>::plan_many(1, &length, count, data, nullptr, stride, distance, data, nullptr, stride,
-                                 distance, sign, planner_flag(planning));
+    return Fftw<Real>::plan(static_cast<int>(n), data, data, sign, planner_flag(planning));
   };
   plans_->forward = plan(FFTW_FORWARD);
   plans_->inverse = plan(FFTW_BACKWARD);
@@ -139,12 +131,11 @@ void Fft<Real>::inverse(std::complex<Real>* data) const {
 }
 
 struct FftCache::Store {
-  using Key = std::tuple<std::size_t, std::size_t, FftLayout>;
   FftPlanning planning;
   std::string wisdom_folder;
   std::mutex mutex;
-  std::map<Key, std::unique_ptr<Fft<double>>> double_plans;
-  std::map<Key, std::unique_ptr<Fft<float>>> single_plans;
+  std::map<std::size_t, std::unique_ptr<Fft<double>>> double_plans;
+  std::map<std::size_t, std::unique_ptr<Fft<float>>> single_plans;
   bool wisdom() const { return planning == FftPlanning::kMeasure && !wisdom_folder.empty(); }
   template <class Real>
   auto& plans() {
@@ -163,12 +154,12 @@ FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std
 FftCache::~FftCache() = default;
 
 template <class Real>
-const Fft<Real>& FftCache::get(std::size_t n, std::size_t howmany, FftLayout layout) {
+const Fft<Real>& FftCache::get(std::size_t n) {
   std::lock_guard guard(store_->mutex);
-  auto& slot = store_->plans<Real>()[{n, howmany, layout}];
+  auto& slot = store_->plans<Real>()[n];
   if (slot == nullptr) {
-    slot = store_->wisdom() ? plan_from_wisdom<Real>(store_->wisdom_folder, n, howmany, layout)
-                            : std::make_unique<Fft<Real>>(n, howmany, layout, store_->planning);
+    slot = store_->wisdom() ? plan_from_wisdom<Real>(store_->wisdom_folder, n)
+                            : std::make_unique<Fft<Real>>(n, store_->planning);
   }
   return *slot;
 }
@@ -186,7 +177,7 @@ std::string FftCache::default_wisdom_folder() {
 
 template class Fft<double>;
 template class Fft<float>;
-template const Fft<double>& FftCache::get<double>(std::size_t, std::size_t, FftLayout);
-template const Fft<float>& FftCache::get<float>(std::size_t, std::size_t, FftLayout);
+template const Fft<double>& FftCache::get<double>(std::size_t);
+template const Fft<float>& FftCache::get<float>(std::size_t);
 
 }  // namespace cohlink

@@ -15,16 +15,13 @@ namespace cohlink {
 /// repeat itself.
 enum class FftPlanning { kEstimate, kMeasure };
 
-/// How several transforms share one array: one after another, or element a of transform j at a howmany + j.
-enum class FftLayout { kContiguous, kInterleaved };
-
 /// In-place complex FFTs of one length. Neither direction scales: inverse(forward(x)) = n x.
-/// forward uses exp(-i w t). Arrays must come from AlignedVector (or fftw_malloc). Thread-safe to call.
+/// forward uses exp(-i w t). Arrays must come from AlignedVector. Thread-safe to call.
 template <class Real>
 class Fft {
  public:
-  /// Plans both directions for `howmany` transforms of length n.
-  Fft(std::size_t n, std::size_t howmany, FftLayout layout, FftPlanning planning);
+  /// Plans both directions.
+  Fft(std::size_t n, FftPlanning planning);
   ~Fft();
   Fft(const Fft&) = delete;
   Fft& operator=(const Fft&) = delete;
@@ -57,7 +54,7 @@ class FftCache {
 
   /// The plan pair for length n (made on first use); the reference stays valid as long as the cache.
   template <class Real>
-  const Fft<Real>& get(std::size_t n, std::size_t howmany = 1, FftLayout layout = FftLayout::kContiguous);
+  const Fft<Real>& get(std::size_t n);
 
   static std::string default_wisdom_folder();
 

@@ -1,8 +1,6 @@
 // The two-row optical field and the aligned storage that FFTs and vector loops want.
 #pragma once
 
-#include <fftw3.h>
-
 #include <array>
 #include <complex>
 #include <cstddef>
@@ -11,19 +9,17 @@
 
 namespace cohlink {
 
-/// Storage from fftw_malloc: every array has the alignment a measured FFT plan was made for.
+/// Storage aligned to a cache line, which is a full vector register: a measured FFT plan counts on the
+/// alignment it was made with.
 template <class T>
 struct FftAllocator {
   using value_type = T;
   FftAllocator() = default;
   template <class U>
   FftAllocator(const FftAllocator<U>&) {}
-  T* allocate(std::size_t n) {
-    void* p = fftw_malloc(n * sizeof(T));
-    if (p == nullptr) throw std::bad_alloc();
-    return static_cast<T*>(p);
-  }
-  void deallocate(T* p, std::size_t) { fftw_free(p); }
+  T* allocate(std::size_t n) { return static_cast<T*>(::operator new(n * sizeof(T), kAlignment)); }
+  void deallocate(T* p, std::size_t) { ::operator delete(p, kAlignment); }
+  static constexpr std::align_val_t kAlignment{64};
   template <class U>
   bool operator==(const FftAllocator<U>&) const {
     return true;

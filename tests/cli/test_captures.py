@@ -209,6 +209,19 @@ class Cautions(ProgramTest):
         self.assertIn("qualified staff", result.stderr)
         self.assertNotIn("hazard", result.stdout)
 
+    def test_every_command_that_tells_of_a_line_names_strong_light(self):
+        bright = ("--set", "amplifier.output_power_dbm=24", "--set", "fibre.spans=1", "--set", "fibre.steps_per_span=1")
+        self.succeed("simulate", "scenario.ini", *bright, "-o", "bright.h5")
+        (self.folder / "sheet.ini").write_text(
+            "[require.ber]\nmeasure = ber\nat_most = 0.4\nset = amplifier.output_power_dbm=24\n")
+        for command in (("budget", "scenario.ini", *bright), ("inspect", "bright.h5"),
+                        ("qualify", "scenario.ini", "sheet.ini", *bright[2:], "--set", "run.frames=1"),
+                        ("outage", "scenario.ini", *bright, "-n", "1"),
+                        ("limit", "scenario.ini", *bright[2:], "--vary", "amplifier.output_power_dbm=0:24",
+                         "--set", "run.frames=1")):
+            result = self.run_program(*command)
+            self.assertIn("hazard level 1M", result.stderr, command)
+
     def test_ordinary_light_is_not(self):
         result = self.run_program("simulate", "scenario.ini", "-o", "x.h5")
         self.assertEqual(result.stderr, "")

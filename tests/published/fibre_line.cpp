@@ -113,7 +113,7 @@ TEST_CASE("the default step law is converged over 20 spans") {
     wdm::Sent sent;
     Field<float> field = convert_field<float>(wdm::transmit(signal, ffts(), sent));
     wdm::propagate(field, plan_line(line, RandomStreams(1)), ffts());
-    return -to_db(wdm::noise_to_signal(signal, field, beta2_length, sent, ffts()));
+    return -to_db(wdm::receive(signal, field, beta2_length, sent, ffts()).noise_to_signal());
   };
   StepControl fine;
   fine.steps_per_span *= 8;

@@ -70,13 +70,31 @@ Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent) {
   return field;
 }
 
+double Reception::noise_to_signal() const {
+  double sum = 0.0;
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const double explained = std::norm(cross[pol]) / sent_power[pol];
+    sum += (received_power[pol] - explained) / explained;
+  }
+  return sum / 2.0;
+}
+
+double Reception::noise_to_signal(std::complex<double> g) const {
+  double sum = 0.0;
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const double explained = std::norm(g) * sent_power[pol];
+    sum += (received_power[pol] - 2.0 * std::real(std::conj(g) * cross[pol]) + explained) / explained;
+  }
+  return sum / 2.0;
+}
+
 template <class Real>
-double noise_to_signal(const Signal& signal, const Field<Real>& in, double beta2_length, const Sent& sent,
-                       FftCache& ffts) {
+Reception receive(const Signal& signal, const Field<Real>& in, double beta2_length, const Sent& sent,
+                  FftCache& ffts) {
   Field<double> field = convert_field<double>(in);
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
-  double sum = 0.0;
-  for (int pol = 0; pol < 2; ++pol) {
+  Reception reception;
+  for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *field.rows()[pol];
     ffts.get<double>(field.size()).forward(row);
     ComplexRow<double> received(signal.symbols);
@@ -86,26 +104,21 @@ double noise_to_signal(const Signal& signal, const Field<Real>& in, double beta2
           std::conj(dispersion_response(beta2_length, 0.0, static_cast<double>(k) * bin));
     });
     ffts.get<double>(signal.symbols).inverse(received);
-    // Least-squares gain, and what is left.
     const auto& s = pol == 0 ? sent.x : sent.y;
-    std::complex<double> cross = 0.0;
-    double sent_power = 0.0, received_power = 0.0;
     for (std::size_t i = 0; i < s.size(); ++i) {
-      cross += received[i] * std::conj(s[i]);
-      sent_power += std::norm(s[i]);
-      received_power += std::norm(received[i]);
+      reception.cross[pol] += received[i] * std::conj(s[i]);
+      reception.sent_power[pol] += std::norm(s[i]);
+      reception.received_power[pol] += std::norm(received[i]);
     }
-    const double explained = std::norm(cross) / sent_power;
-    sum += (received_power - explained) / explained;
   }
-  return sum / 2.0;
+  return reception;
 }
 
 void propagate(Field<float>& field, const PropagationPlan& plan, FftCache& ffts) {
   FastEngine<float>{ffts}(field, plan, RandomStreams(1));
 }
 
-template double noise_to_signal<float>(const Signal&, const Field<float>&, double, const Sent&, FftCache&);
-template double noise_to_signal<double>(const Signal&, const Field<double>&, double, const Sent&, FftCache&);
+template Reception receive<float>(const Signal&, const Field<float>&, double, const Sent&, FftCache&);
+template Reception receive<double>(const Signal&, const Field<double>&, double, const Sent&, FftCache&);
 
 }  // namespace cohlink::wdm

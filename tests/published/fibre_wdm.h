@@ -3,6 +3,7 @@
 // taken out.
 #pragma once
 
+#include <array>
 #include <complex>
 #include <cstdint>
 #include <vector>
@@ -35,11 +36,24 @@ struct Sent {
 /// The comb as a field, and what its centre channel carries.
 Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent);
 
-/// Noise over signal power of the centre channel after dispersion compensation (`beta2_length` [s^2]) and
-/// matched filter, the mean over both polarisations.
+/// What an ideal receiver of the centre channel reads: dispersion undone, matched filter, one sample a
+/// symbol.
+struct Reception {
+  std::array<std::complex<double>, 2> cross{};           // sum received conj(sent), x and y
+  std::array<double, 2> sent_power{}, received_power{};  // sums of squares
+
+  /// Complex gain from sent to received symbols, both polarisations together.
+  std::complex<double> gain() const { return (cross[0] + cross[1]) / (sent_power[0] + sent_power[1]); }
+  /// Noise over signal power, the mean of both polarisations, about each one's own least-squares gain.
+  double noise_to_signal() const;
+  /// The same about a given gain, which leaves in what is proportional to the symbol.
+  double noise_to_signal(std::complex<double> gain) const;
+};
+
+/// `beta2_length` [s^2] is undone.
 template <class Real>
-double noise_to_signal(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent,
-                       FftCache& ffts);
+Reception receive(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent,
+                  FftCache& ffts);
 
 /// Runs a plan with the fast engine in single precision.
 void propagate(Field<float>& field, const PropagationPlan& plan, FftCache& ffts);

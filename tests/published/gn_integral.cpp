@@ -125,13 +125,14 @@ double eta(const Link& link, const Comb& comb) {
     }
     return sum;
   };
-  const double averaged =
-      mean_over_band(comb.edge, 20, [&](double f) { return comb.density(f) * noise_density(f); });
+  const double averaged = mean_over_band(comb.edge, 20, [&](double f) {
+    return comb.density(f) * noise_density(f + comb.under_test * comb.spacing);
+  });
   // G = P/Rs density, and noise over signal is the filtered density over P.
   return 16.0 / 27.0 * link.gamma * link.gamma * averaged / std::pow(comb.symbol_rate, 3);
 }
 
-double eta_egn_single_channel(const Link& link, double symbol_rate, double phi, double psi) {
+EgnEta eta_egn_single_channel(const Link& link, double symbol_rate, double phi, double psi) {
   const double half = symbol_rate / 2.0, scale = std::abs(mismatch_scale(link));
   const double reach = scale * symbol_rate * symbol_rate * 1.01, step = step_for(link);
   const Cumulative<double> squared([&](double t) { return std::norm(response(link, t)); }, reach, step);
@@ -182,9 +183,8 @@ double eta_egn_single_channel(const Link& link, double symbol_rate, double phi, 
            psi * 16.0 / 81.0 * std::norm(whole) / (rs3 * symbol_rate * symbol_rate);
   };
   const double noise = mean_over_band(half, kBand, density);
-  // What the fourth-order cumulant adds in proportion to each symbol itself is gain to a receiver, not noise.
   const double gain = phi * phi * 16.0 / 81.0 * std::norm(bias) / std::pow(symbol_rate, 4);
-  return link.gamma * link.gamma * (noise - gain);
+  return {link.gamma * link.gamma * noise, link.gamma * link.gamma * gain};
 }
 
 }  // namespace cohlink::gn

@@ -22,6 +22,7 @@ struct Comb {
   double symbol_rate = 32e9, edge = 16e9, spacing = 50e9;
   int channels_each_side = 0;
   std::function<double(double)> density;
+  int under_test = 0;  ///< channel that is read, counted from the middle one
 };
 
 /// SNR coefficient: noise over signal power of the channel under test after its matched filter is eta P^2, P
@@ -30,11 +31,20 @@ struct Comb {
 double eta(const Link& link, const Comb& comb);
 
 /// The same for one channel of rectangular spectrum, with the modulation-dependent terms of the EGN model:
-/// Phi and Psi are -1 and 4 for QPSK, -17/25 and 52/25 for 16QAM, 0 and 0 for Gaussian symbols. The formulas
-/// count as noise what each symbol of a non-Gaussian constellation does to itself, although its part in
-/// proportion to the symbol is a gain that any receiver takes out; that part, phi^2 16/81 |mean over f of the
-/// double integral of M|^2 / Rs^4, is taken out here too (derived here; 2 dB for QPSK after one span, 0.1 dB
-/// after twenty).
-double eta_egn_single_channel(const Link& link, double symbol_rate, double phi, double psi);
+/// Phi and Psi are -1 and 4 for QPSK, -17/25 and 52/25 for 16QAM, 0 and 0 for Gaussian symbols.
+struct EgnEta {
+  /// As the formulas are printed. They take out of the distortion the gain that light of Gaussian statistics
+  /// would have, whatever the symbols are.
+  double noise;
+  /// What the fourth-order cumulant Phi of the symbols adds to that gain, as power: distortion in proportion
+  /// to each symbol itself, which the formulas count as noise and a receiver that fits its own gain does not
+  /// see. To first order a symbol a_0 is distorted by i sum C_mn a_m a*_(m+n) a_n. Only the term with itself,
+  /// C_00 |a_0|^2 a_0, projects on a_0 otherwise than pairs of Gaussian symbols would: by (E|a|^4 - 2) C_00 =
+  /// Phi C_00, with C_00 = (8/9)(P/2) times the mean over f of the double integral of M / Rs^2. The power is
+  /// Phi^2 (16/81) |that mean|^2 / Rs^4 P^2. Derived here; 2 dB of QPSK's noise after one span, 0.1 dB after
+  /// twenty.
+  double self_gain;
+};
+EgnEta eta_egn_single_channel(const Link& link, double symbol_rate, double phi, double psi);
 
 }  // namespace cohlink::gn

@@ -16,10 +16,10 @@ int main(int argc, char** argv) {
     return 3;
   }
   std::puts(
-      "usage: bench split-step [--quick]\n"
+      "usage: bench split-step [--quick] [--from K] [--to K]\n"
       "       bench receiver [SCENARIO.ini]\n"
       "       bench studies [--quick]\n\n"
-      "  split-step   one split step over its four bare FFTs, by length, batch and precision\n"
+      "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
       "  studies      sweeps with reuse over the work they save, and two threads over one");
   return argc > 1 && std::strcmp(argv[1], "--help") == 0 ? 0 : 2;

@@ -5,6 +5,7 @@
 // are FFTW's, measured, in place, one thread.
 #include <algorithm>
 #include <cstdio>
+#include <cstdlib>
 #include <cstring>
 #include <ctime>
 #include <vector>
@@ -140,8 +141,8 @@ Timing measure(FftCache& ffts, std::size_t n, int rounds) {
 }
 
 template <class Real>
-void ratio_table(FftCache& ffts, int largest, int rounds, const char* precision) {
-  for (int log2n = 12; log2n <= largest; ++log2n) {
+void ratio_table(FftCache& ffts, int from, int to, int rounds, const char* precision) {
+  for (int log2n = from; log2n <= to; ++log2n) {
     const std::size_t n = std::size_t{1} << log2n;
     const Timing t = measure<Real>(ffts, n, rounds);
     std::printf("%-7s 2^%-3d %12.3f %12.3f %9.3f %9.3f %9.3f %9.3f %12.2f\n", precision, log2n, t.bare * 1e3,
@@ -190,14 +191,20 @@ void throughput(FftCache& ffts, const char* precision) {
 
 int bench_split_step(int argc, char** argv) {
   bool quick = false;
-  for (int i = 1; i < argc; ++i) quick = quick || std::strcmp(argv[i], "--quick") == 0;
+  int from = 12, to = 22;
+  for (int i = 1; i < argc; ++i) {
+    quick = quick || std::strcmp(argv[i], "--quick") == 0;
+    if (std::strcmp(argv[i], "--from") == 0 && i + 1 < argc) from = std::atoi(argv[i + 1]);
+    if (std::strcmp(argv[i], "--to") == 0 && i + 1 < argc) to = std::atoi(argv[i + 1]);
+  }
+  if (quick) to = std::min(to, 16);
   FftCache ffts;
   std::printf("kernels: %s\n\n", kernels::best_kernels_name());
   std::printf("One step (both polarisations: linear, Kerr, loss) over its four bare FFTs\n");
   std::printf("%-7s %-5s %12s %12s %9s %9s %9s %9s %12s\n", "", "length", "4 FFTs, ms", "step, ms", "ratio",
               "median", "with PMD", "median", "ns/sample");
-  ratio_table<float>(ffts, quick ? 16 : 22, quick ? 7 : 15, "single");
-  ratio_table<double>(ffts, quick ? 16 : 22, quick ? 7 : 15, "double");
+  ratio_table<float>(ffts, from, to, quick ? 7 : 15, "single");
+  ratio_table<double>(ffts, from, to, quick ? 7 : 15, "double");
   std::printf("\nA batch of fields, 2^14 samples, 20 steps, single precision\n%-7s %14s %20s\n", "fields",
               "time, ms", "time per field, ms");
   batch_table<float>(ffts);

@@ -159,6 +159,7 @@ int budget(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("budget needs a scenario file");
   const Scenario scenario = layered(Scenario(), options.files, options);
   const Budget budget = make_budget(scenario);
+  light_hazard_caution(std::vector{scenario});
   if (!line.has("compare")) {
     print_budget(budget, {}, line);
     return kDone;

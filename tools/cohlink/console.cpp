@@ -8,6 +8,8 @@
 #include <cstdio>
 #include <iostream>
 
+#include "sim/optical_path.h"
+#include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 #include "tools/study/numbers.h"
 
@@ -38,6 +40,17 @@ void light_hazard_caution(double watt) {
           readable(watt_to_dbm(watt), 3) + " dBm), above hazard level " + exceeded->name + " (" +
           readable(exceeded->watt * 1e3, 3) +
           " mW at 1550 nm, IEC 60825-2); local rules and qualified staff decide what that takes");
+}
+
+void light_hazard_caution(const std::vector<Scenario>& scenarios) {
+  double strongest = 0.0;
+  for (const Scenario& scenario : scenarios) {
+    try {
+      strongest = std::max(strongest, peak_fibre_power(scenario));
+    } catch (const InputError&) {
+    }
+  }
+  light_hazard_caution(strongest);
 }
 
 ProgressBar::ProgressBar(bool quiet) : on_(!quiet && isatty(STDERR_FILENO) == 1) {}

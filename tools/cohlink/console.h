@@ -3,6 +3,9 @@
 
 #include <chrono>
 #include <string>
+#include <vector>
+
+#include "sim/signal/scenario.h"
 
 namespace cohlink {
 
@@ -14,6 +17,9 @@ void caution(const std::string& text);
 
 /// Cautions when light of `watt` in a fibre is above a hazard level of IEC 60825-2 (at 1550 nm).
 void light_hazard_caution(double watt);
+/// The same for the strongest light in any of these scenarios' fibres. A scenario that cannot be set up
+/// counts as dark: whoever runs it says what is wrong with it.
+void light_hazard_caution(const std::vector<Scenario>& scenarios);
 
 /// A bar with the time left, redrawn in place a few times a second; silent where standard error is not a
 /// terminal or with --quiet.

@@ -12,6 +12,7 @@
 #include "sim/signal/units.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
 #include "tools/cohlink/spectrum.h"
 #include "tools/study/numbers.h"
 
@@ -115,6 +116,23 @@ double linewidth_hz(const std::vector<double>& phase, double symbol_rate) {
   return sum / static_cast<double>(phase.size() - 1) * symbol_rate / kTwoPi;
 }
 
+/// Ratio of the singular values of the path's Jones matrix nearest to the carrier; nothing where an ideal
+/// polariser makes it infinite.
+std::optional<double> path_pdl_db(const Truth& truth) {
+  if (truth.jones.empty()) return std::nullopt;
+  const auto nearest = std::min_element(truth.jones_frequency_hz.begin(), truth.jones_frequency_hz.end(),
+                                        [](double a, double b) { return std::abs(a) < std::abs(b); });
+  const Jones& j = truth.jones[static_cast<std::size_t>(nearest - truth.jones_frequency_hz.begin())];
+  double sum = 0.0;
+  for (const auto& row : j)
+    for (const auto& element : row) sum += std::norm(element);
+  const double product = std::abs(j[0][0] * j[1][1] - j[0][1] * j[1][0]);
+  const double spread = std::sqrt(std::max(0.0, sum * sum / 4.0 - product * product));
+  const double low = sum / 2.0 - spread;
+  if (!(low > 0.0)) return std::nullopt;
+  return to_db((sum / 2.0 + spread) / low);
+}
+
 void add_truth(Facts& facts, const Capture& capture) {
   heading(facts, "truth");
   if (!capture.truth) {
@@ -135,6 +153,11 @@ void add_truth(Facts& facts, const Capture& capture) {
   facts.push_back({"dispersion_ps_per_nm", "dispersion", truth.dispersion_ps_per_nm,
                    readable(truth.dispersion_ps_per_nm, 6) + " ps/nm"});
   facts.push_back({"dgd_ps", "DGD", truth.dgd_ps, readable(truth.dgd_ps) + " ps at the carrier"});
+  const double second =
+      std::hypot(truth.second_order_pmd_ps2[0], truth.second_order_pmd_ps2[1], truth.second_order_pmd_ps2[2]);
+  facts.push_back({"second_order_pmd_ps2", "second-order PMD", second, readable(second) + " ps2"});
+  if (const auto pdl = path_pdl_db(truth))
+    facts.push_back({"pdl_db", "PDL", *pdl, readable(*pdl) + " dB at the carrier"});
   facts.push_back({"frequency_offset_hz", "frequency offset", truth.frequency_offset_hz,
                    readable(truth.frequency_offset_hz / 1e6) + " MHz"});
   facts.push_back({"tx_linewidth_hz", "transmit laser", tx,
@@ -178,6 +201,18 @@ void add_light_path(Facts& facts, const Scenario& scenario) {
   }
   facts.push_back({"line_loss_db", "lost in all", total,
                    readable(total) + " dB, made up by " + std::to_string(spans.size()) + " amplifiers"});
+  if (const double pdl = scenario.number("amplifier.pdl_db"); pdl > 0.0)
+    facts.push_back({"site_pdl_db", "at each amplifier", pdl,
+                     readable(pdl) + " dB lost by the worse polarisation, axes random"});
+  if (const auto width = scenario.optional_number("fibre.filter_bandwidth_ghz")) {
+    const std::int64_t every = scenario.integer("fibre.filter_every_spans");
+    const auto sites = static_cast<std::uint64_t>(spans.size()) / static_cast<std::uint64_t>(every);
+    facts.push_back({"filters", "optical filters", sites,
+                     std::to_string(sites) + " of " + readable(*width) + " GHz, one after each " +
+                         (every == 1 ? "span" : std::to_string(every) + " spans")});
+  }
+  if (const auto width = scenario.optional_number("channel.filter_bandwidth_ghz"))
+    facts.push_back({"receiver_filter_ghz", "receiver's filter", *width, readable(*width) + " GHz"});
   facts.push_back({"received_power_dbm", "at the receiver", scenario.number("frontend.received_power_dbm"),
                    readable(scenario.number("frontend.received_power_dbm")) + " dBm"});
 }
@@ -202,6 +237,7 @@ void add_scenario(Facts& facts, const h5::File& file) {
   }
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), file.path() + ":/scenario");
+  light_hazard_caution(std::vector{scenario});
   add_light_path(facts, scenario);
   heading(facts, "scenario");
   const auto lines = differing_lines(scenario.resolved(), Scenario().resolved());

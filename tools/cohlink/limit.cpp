@@ -98,6 +98,11 @@ Table probe_table(const LimitRule& rule, const Limit& limit) {
   return table;
 }
 
+Scenario with_value(Scenario scenario, const std::string& key, double value) {
+  scenario.set(key, short_decimal(value), "--vary");
+  return scenario;
+}
+
 }  // namespace
 
 int limit(const Arguments& arguments) {
@@ -125,6 +130,7 @@ int limit(const Arguments& arguments) {
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
+  light_hazard_caution({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet,
          rule.key + " = " + readable(p.value, 5) + ": margin " +

@@ -128,6 +128,10 @@ int outage(const Arguments& arguments) {
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0)
     note(options.quiet, "no PMD and no --draw: only noise and data differ between realisations");
 
+  std::vector<Scenario> drawn{scenario};
+  for (std::uint64_t number = 0; number < count && !draws.empty(); ++number)
+    drawn.push_back(realisation_scenario(scenario, draws, number));
+  light_hazard_caution(drawn);
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), count);
   const Outage found = find_outage(scenario, count, draws, criterion, simulation(fft), threads);

@@ -12,6 +12,32 @@
 
 namespace cohlink {
 
+namespace {
+
+// The scenario as every requirement sets it.
+std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<SpecLine>& lines) {
+  std::vector<Scenario> all{base};
+  for (const SpecLine& line : lines) {
+    Scenario set = base;
+    for (const auto& [key, value] : line.settings) set.set(key, value, "set");
+    all.push_back(set);
+    for (const Axis& axis : line.axes) {
+      for (const std::string& value : axis.values) {
+        all.push_back(set);
+        all.back().set(axis.key, value, "vary");
+      }
+    }
+    if (line.limit_key.empty()) continue;
+    for (const double value : {line.from, line.to}) {
+      all.push_back(set);
+      all.back().set(line.limit_key, short_decimal(value), "vary");
+    }
+  }
+  return all;
+}
+
+}  // namespace
+
 int qualify(const Arguments& arguments) {
   CommandLine line(
       "qualify SCENARIO...",
@@ -36,6 +62,7 @@ int qualify(const Arguments& arguments) {
         lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
   }
 
+  light_hazard_caution(set_scenarios(scenario, lines));
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
                                         static_cast<std::size_t>(scenario.integer("run.frames")));

@@ -46,8 +46,8 @@ enum class FieldLayout { kAutomatic, kNatural, kTwoPass };
 
 /// The working engine, single (float) or double precision. Half steps of neighbours are merged, pointwise
 /// work is fused, the loop allocates nothing, and inner loops pick AVX-512, AVX2 or portable code at run
-/// time. Memory beside the field: at most half of it, for twiddles; an adaptive stretch takes two more
-/// fields. Safe to call from several threads at once.
+/// time. Memory beside the field: one more of its size (in the natural layout only for an adaptive stretch),
+/// so that twice the field is the peak under every step law. Safe to call from several threads at once.
 template <class Real>
 class FastEngine {
  public:

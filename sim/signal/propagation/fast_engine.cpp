@@ -20,11 +20,11 @@ class Executor {
   Executor(Layout& layout, std::size_t n, double rate) : layout_(layout), n_(n), rate_(rate) {}
 
   void run(Field<Real>& field, const std::vector<Instruction>& program, const RandomStreams* streams) {
-    rows_ = {field.x.data(), field.y.data()};
+    const Rows<Real> natural{field.x.data(), field.y.data()};
     streams_ = streams;
-    layout_.enter(rows_);
+    rows_ = layout_.enter(natural);
     for (const Instruction& instruction : program) std::visit(*this, instruction);
-    layout_.leave(rows_);
+    layout_.leave(natural);
   }
 
   void operator()(const LinearPass& pass) { layout_.linear(rows_, pass); }
@@ -43,7 +43,7 @@ class Executor {
     const auto gain = static_cast<Real>(std::sqrt(now.power_gain));
     const double sigma = std::sqrt(now.ase_psd * rate_ * n);
     if (now.ase_psd <= 0.0) {
-      for (std::size_t i = 0; i < n_; ++i) {
+      for (std::size_t i = 0; i < layout_.extent(); ++i) {
         rows_.x[i] *= gain;
         rows_.y[i] *= gain;
       }
@@ -57,31 +57,36 @@ class Executor {
     }
   }
 
-  // On a spectrum, which spares the transforms of a step's outer ends. See AdaptiveStretch.
+  // On a spectrum, which spares the transforms of a step's outer ends. See AdaptiveStretch. One field is kept
+  // beside the travelling one: the coarse result while the fine one is made. A step that is rejected is
+  // undone by the same two half steps backwards, which is exact (a split step's inverse is the step of
+  // negative length) and rarely needed.
   void operator()(const AdaptivePass& pass) {
     const AdaptiveStretch& e = pass.stretch;
-    coarse_.resize(2 * n_);
-    fine_.resize(2 * n_);
-    const Rows<Real> coarse{coarse_.data(), coarse_.data() + n_}, fine{fine_.data(), fine_.data() + n_};
+    const Rows<Real> coarse = layout_.spare();
     const double floor = std::max(e.min_step, 1e-12 * e.length);
     double h = std::min(e.first_step, e.max_step);
     for (double left = e.length; left > 1e-12 * e.length;) {
       h = std::min(h, left);
-      copy(rows_, coarse);
-      copy(rows_, fine);
-      step(coarse, e.fibre, h);
-      step(fine, e.fibre, h / 2.0);
-      step(fine, e.fibre, h / 2.0);
-      StepVerdict verdict = judge_step(h, relative_difference(coarse, fine), e.tolerance);
+      each(coarse, [](std::complex<Real>& a, std::complex<Real>& start) { start = a; });
+      step(e.fibre, h);
+      each(coarse, [](std::complex<Real>& a, std::complex<Real>& start) { std::swap(a, start); });
+      step(e.fibre, h / 2.0);
+      step(e.fibre, h / 2.0);
+      StepVerdict verdict = judge_step(h, relative_difference(coarse), e.tolerance);
       if (!verdict.accept && h <= floor * (1.0 + 1e-9)) {
         verdict = {true, h};
         ++report.step_floor_hits;
       }
       if (verdict.accept) {
-        combine(coarse, fine);
+        each(coarse, [](std::complex<Real>& a, const std::complex<Real>& c) {
+          a = Real(4) / Real(3) * a - Real(1) / Real(3) * c;
+        });
         left -= h;
         ++report.steps;
       } else {
+        step(e.fibre, -h / 2.0);
+        step(e.fibre, -h / 2.0);
         ++report.rejected_steps;
       }
       h = std::clamp(verdict.next_step, std::min(floor, e.max_step), e.max_step);
@@ -91,45 +96,42 @@ class Executor {
   EngineReport report{};
 
  private:
-  void step(Rows<Real> rows, const FibreConstants& fibre, double h) {
+  void step(const FibreConstants& fibre, double h) {
     LinearPass in = linear_pass(fibre, h / 2.0, n_, rate_), out = in;
     in.inverse = true;
     in.amplitude /= static_cast<double>(n_);
     out.forward = true;
-    layout_.linear(rows, in);
-    layout_.kerr(rows, kerr_pass(fibre, h));
-    layout_.linear(rows, out);
+    layout_.linear(rows_, in);
+    layout_.kerr(rows_, kerr_pass(fibre, h));
+    layout_.linear(rows_, out);
   }
 
-  void copy(Rows<Real> from, Rows<Real> to) const {
-    std::copy(from.x, from.x + n_, to.x);
-    std::copy(from.y, from.y + n_, to.y);
+  // Every sample of the travelling field with its counterpart in a field that lies in the spare room.
+  template <class Body>
+  void each(Rows<Real> other, const Body& body) {
+    layout_.for_runs([&](std::size_t at, std::size_t place, std::size_t count) {
+      for (std::size_t i = 0; i < count; ++i) {
+        body(rows_.x[at + i], other.x[place + i]);
+        body(rows_.y[at + i], other.y[place + i]);
+      }
+    });
   }
 
   double squared_norm(Rows<Real> rows) const {
     double sum = 0.0;
     for (const std::complex<Real>* row : {rows.x, rows.y}) {
-      for (std::size_t i = 0; i < n_; ++i) sum += std::norm(std::complex<double>(row[i]));
+      for (std::size_t i = 0; i < layout_.extent(); ++i) sum += std::norm(std::complex<double>(row[i]));
     }
     return sum;
   }
 
-  double relative_difference(Rows<Real> coarse, Rows<Real> fine) const {
+  double relative_difference(Rows<Real> coarse) {
     double difference = 0.0;
-    for (std::size_t i = 0; i < n_; ++i) {
-      difference += std::norm(std::complex<double>(fine.x[i] - coarse.x[i])) +
-                    std::norm(std::complex<double>(fine.y[i] - coarse.y[i]));
-    }
-    const double whole = squared_norm(fine);
+    each(coarse, [&](const std::complex<Real>& fine, const std::complex<Real>& c) {
+      difference += std::norm(std::complex<double>(fine - c));
+    });
+    const double whole = squared_norm(rows_);
     return whole > 0.0 ? std::sqrt(difference / whole) : 0.0;
-  }
-
-  void combine(Rows<Real> coarse, Rows<Real> fine) {
-    constexpr Real kFine = Real(4) / Real(3), kCoarse = Real(1) / Real(3);
-    for (std::size_t i = 0; i < n_; ++i) {
-      rows_.x[i] = kFine * fine.x[i] - kCoarse * coarse.x[i];
-      rows_.y[i] = kFine * fine.y[i] - kCoarse * coarse.y[i];
-    }
   }
 
   Layout& layout_;
@@ -137,7 +139,6 @@ class Executor {
   double rate_;
   Rows<Real> rows_{};
   const RandomStreams* streams_ = nullptr;
-  ComplexRow<Real> coarse_, fine_;
 };
 
 // Measured: below this length whole FFTs are as fast.
@@ -170,7 +171,7 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
       throw std::invalid_argument("the fields of a batch must share length and sample rate");
     }
   }
-  const TwoPassShape shape = two_pass_shape(n);
+  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
   const bool possible = shape.n1 != 0;
   if (layout_ == FieldLayout::kTwoPass && !possible) {
     throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");

@@ -76,14 +76,6 @@ template <class V, int... I>
 COHLINK_INLINE V count_up(std::integer_sequence<int, I...>) {
   return V{I...};
 }
-template <class V, int... I>
-COHLINK_INLINE V real_twice(const V& v, std::integer_sequence<int, I...>) {
-  return __builtin_shufflevector(v, v, (I & ~1)...);
-}
-template <class V, int... I>
-COHLINK_INLINE V imaginary_twice(const V& v, std::integer_sequence<int, I...>) {
-  return __builtin_shufflevector(v, v, (I | 1)...);
-}
 // (-1, +1, -1, +1, ...).
 template <class V, int... I>
 COHLINK_INLINE V alternating(std::integer_sequence<int, I...>) {
@@ -274,10 +266,6 @@ COHLINK_INLINE Samples<S> operator*(const Samples<S>& v, const Factor<S>& f) {
   return {v.lower * f.real.lower + swap_pairs(v.lower, lanes) * f.imaginary.lower,
           v.upper * f.real.upper + swap_pairs(v.upper, lanes) * f.imaginary.upper};
 }
-template <class S>
-COHLINK_INLINE Factor<S> conjugate(const Factor<S>& f) {
-  return {f.real, {-f.imaginary.lower, -f.imaginary.upper}};
-}
 // a x + b y for fixed complex a and b.
 template <class S, class Real>
 COHLINK_INLINE Samples<S> combine(std::complex<double> a, const Samples<S>& x, std::complex<double> b,
@@ -311,6 +299,35 @@ COHLINK_INLINE void for_samples(std::complex<Real>* xc, std::complex<Real>* yc, 
 // Runs longer than this start their differences anew, before the quantised third difference could be felt.
 constexpr std::size_t kLongestRun = 4096;
 
+// Phasors exp(2 pi i turns k) of a run of bins: k = k_j + l with lane l in vector j, so they are products of
+// one phasor a vector and one a lane, and cost a multiplication each.
+template <class S, class Real>
+class LinearRun {
+ public:
+  COHLINK_INLINE LinearRun(BinRun bins, double turns, std::size_t n) {
+    constexpr std::size_t kWidth = S::kWidth;
+    lanes_ = PhaseRun<Real, S::kWidth>({0.0, bins.stride}, {turns, 0.0, 0.0}, 0).next();
+    PhaseRun<Real, S::kWidth> run({bins.first, bins.stride * S::kWidth}, {turns, 0.0, 0.0}, 0);
+    for (std::size_t j = 0; j * kWidth < n; j += kWidth) {
+      const Phasor<S> p = run.next();
+      store(c_ + j, p.c);
+      store(s_ + j, p.s);
+    }
+  }
+  COHLINK_INLINE Phasor<S> at(std::size_t vector) const {
+    const Real c = c_[vector], s = s_[vector];
+    return {c * lanes_.c - s * lanes_.s, c * lanes_.s + s * lanes_.c};
+  }
+
+ private:
+  Phasor<S> lanes_;
+  Real c_[kLongestRun / S::kWidth + S::kWidth], s_[kLongestRun / S::kWidth + S::kWidth];
+};
+
+inline std::size_t run_length(std::size_t start, std::size_t n) {
+  return n - start < kLongestRun ? n - start : kLongestRun;
+}
+
 template <class S, class Real>
 COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
                           PhasePolynomial phase, double amplitude) {
@@ -318,8 +335,8 @@ COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::siz
   for (std::size_t start = 0; start < n; start += kLongestRun) {
     PhaseRun<Real, S::kWidth> run(bins, phase, start);
     for_samples<S>(
-        x + start, y + start, n - start < kLongestRun ? n - start : kLongestRun,
-        [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
+        x + start, y + start,
+        run_length(start, n), [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
           Phasor<S> h = run.next();
           h.c *= a;
           h.s *= a;
@@ -331,15 +348,35 @@ COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::siz
 }
 
 template <class S, class Real>
-COHLINK_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
-                            double turns, const JonesMatrix& m) {
+COHLINK_INLINE void twiddle(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, double turns) {
   for (std::size_t start = 0; start < n; start += kLongestRun) {
-    PhaseRun<Real, S::kWidth> run(bins, {turns, 0.0, 0.0}, start);
+    const std::size_t length = run_length(start, n);
+    const LinearRun<S, Real> run({static_cast<double>(start), 1.0}, turns, length);
     for_samples<S>(
-        x + start, y + start, n - start < kLongestRun ? n - start : kLongestRun,
-        [&](Real * px, Real * py, std::size_t) __attribute__((always_inline)) {
-          const Factor<S> late = spread(run.next());
-          const Samples<S> sx = load_samples<S>(px) * conjugate(late), sy = load_samples<S>(py) * late;
+        x + start, y + start,
+        length, [&](Real * px, Real * py, std::size_t j) __attribute__((always_inline)) {
+          const Factor<S> factor = spread(run.at(j / S::kWidth));
+          store_samples(px, load_samples<S>(px) * factor);
+          store_samples(py, load_samples<S>(py) * factor);
+        });
+  }
+}
+
+template <class S, class Real>
+COHLINK_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
+                            PhasePolynomial phase, double turns, const JonesMatrix& m) {
+  for (std::size_t start = 0; start < n; start += kLongestRun) {
+    const std::size_t length = run_length(start, n);
+    PhaseRun<Real, S::kWidth> common(bins, phase, start);
+    const LinearRun<S, Real> delay({bins.first + bins.stride * static_cast<double>(start), bins.stride},
+                                   turns, length);
+    for_samples<S>(
+        x + start, y + start,
+        length, [&](Real * px, Real * py, std::size_t j) __attribute__((always_inline)) {
+          const Phasor<S> h = common.next(), late = delay.at(j / S::kWidth);
+          const typename S::R cc = h.c * late.c, ss = h.s * late.s, cs = h.c * late.s, sc = h.s * late.c;
+          const Samples<S> sx = load_samples<S>(px) * spread<S>({cc + ss, sc - cs});
+          const Samples<S> sy = load_samples<S>(py) * spread<S>({cc - ss, sc + cs});
           store_samples(px, combine<S, Real>(m.xx, sx, m.xy, sy));
           store_samples(py, combine<S, Real>(m.yx, sx, m.yy, sy));
         });
@@ -409,231 +446,216 @@ COHLINK_INLINE void dft16(typename S::R (&x)[16]) {
   dft4<S, kSign>(x[12], x[13], x[14], x[15]);
 }
 
-// exp(2 pi i a c/256) for a, c < 16, as cosine and sine at 16 a + c.
-template <class Real>
+// exp(2 pi i a c/(16 A)) for a < 16, c < A, as cosine and sine at 16 c + a.
+template <class Real, int A>
 struct TwiddleTable {
-  Real c[256], s[256];
+  Real c[16 * A], s[16 * A];
   TwiddleTable() {
-    for (int i = 0; i < 256; ++i) {
-      const double angle = 6.2831853071795864769 * ((i / 16) * (i % 16)) / 256.0;
+    for (int i = 0; i < 16 * A; ++i) {
+      const double angle = 6.2831853071795864769 * ((i / 16) * (i % 16)) / (16.0 * A);
       c[i] = static_cast<Real>(std::cos(angle));
       s[i] = static_cast<Real>(std::sin(angle));
     }
   }
 };
-template <class Real>
-const TwiddleTable<Real>& twiddle_table() {
-  static const TwiddleTable<Real> table;
+template <class Real, int A>
+const TwiddleTable<Real, A>& twiddle_table() {
+  static const TwiddleTable<Real, A> table;
   return table;
 }
 
-// v times w, or times conj(w) for kSign < 0, all interleaved.
-template <class S, int kSign>
-COHLINK_INLINE typename S::R product(const typename S::R& v, const typename S::R& w) {
-  constexpr Lanes<S::kWidth> lanes{};
-  const typename S::R turn = times_i<S>(v) * imaginary_twice(w, lanes);
-  return kSign > 0 ? v * real_twice(w, lanes) + turn : v * real_twice(w, lanes) - turn;
+enum class Twiddle { kNone, kBefore, kAfter };
+
+// A column transform works on columns kWide registers wide at a time: loads 16 rows, transforms, stores 16
+// rows. (Two registers are a pair of cache lines; columns of 1024 take one, or both polarisations' blocks
+// would fill the second-level cache.) With a twiddle, row q is turned by (c[q] + i kSign s[q]), before or
+// after.
+template <class S, int kSign, int kWide, Twiddle kTwiddle = Twiddle::kNone, class Real>
+COHLINK_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                           const Real* c = nullptr, const Real* s = nullptr) {
+  using R = typename S::R;
+  for (int half = 0; half < kWide; ++half, in += S::kWidth, out += S::kWidth) {
+    R x[16];
+#pragma GCC unroll 16
+    for (int p = 0; p < 16; ++p) {
+      x[p] = load<R>(in + static_cast<std::size_t>(p) * in_stride);
+      if constexpr (kTwiddle == Twiddle::kBefore) x[p] = turned<S>(x[p], c[p], Real(kSign) * s[p]);
+    }
+    dft16<S, kSign, Real>(x);
+#pragma GCC unroll 16
+    for (int q = 0; q < 16; ++q) {
+      R y = x[4 * (q % 4) + q / 4];
+      if constexpr (kTwiddle == Twiddle::kAfter) y = turned<S>(y, c[q], Real(kSign) * s[q]);
+      store(out + static_cast<std::size_t>(q) * out_stride, y);
+    }
+  }
 }
 
-enum class Twiddle { kNone, kAfter };
+template <class S, int kSign, int kWide, class Real>
+COHLINK_INLINE void pass4(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride) {
+  using R = typename S::R;
+  for (int half = 0; half < kWide; ++half, in += S::kWidth, out += S::kWidth) {
+    R x[4];
+    for (std::size_t p = 0; p < 4; ++p) x[p] = load<R>(in + p * in_stride);
+    dft4<S, kSign>(x[0], x[1], x[2], x[3]);
+    for (std::size_t p = 0; p < 4; ++p) store(out + p * out_stride, x[p]);
+  }
+}
 
-// Asks for the next kLanes columns of 16 rows while these are being worked on: no hardware prefetcher sees
-// the pattern, and a long field would wait for memory at every row. Past the end of a row it touches the next
-// one, which is harmless.
-template <class S, class Real>
+// DFT of A rows, in order. `spare` holds A rows of two registers.
+template <class S, int A, int kSign, int kWide, class Real>
+COHLINK_INLINE void inner(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                          Real* spare) {
+  static_assert(A == 4 || A == 16 || A == 64);
+  if constexpr (A == 4) pass4<S, kSign, kWide>(in, in_stride, out, out_stride);
+  if constexpr (A == 16) pass16<S, kSign, kWide>(in, in_stride, out, out_stride);
+  if constexpr (A == 64) {
+    // 64 = 4 x 16: rows i + 4 j over j to q, a twiddle i q/64, then over i to q + 16 p.
+    constexpr std::size_t kRow = kWide * S::kWidth;
+    const TwiddleTable<Real, 4>& table = twiddle_table<Real, 4>();
+    for (std::size_t i = 0; i < 4; ++i)
+      pass16<S, kSign, kWide, Twiddle::kAfter>(in + i * in_stride, 4 * in_stride, spare + 16 * i * kRow, kRow,
+                                               table.c + 16 * i, table.s + 16 * i);
+    for (std::size_t q = 0; q < 16; ++q)
+      pass4<S, kSign, kWide>(spare + q * kRow, 16 * kRow, out + q * out_stride, 16 * out_stride);
+  }
+}
+
+// Asks for the next columns of 16 rows while these are being worked on: no hardware prefetcher sees the
+// pattern, and a long field would wait for memory at every row. Past the end of a row it touches the padding
+// or the next row, which is harmless.
+template <class S, int kWide, class Real>
 COHLINK_INLINE void prefetch_next(const Real* rows, std::size_t stride) {
   for (int p = 0; p < 16; ++p) {
-    const Real* next = rows + static_cast<std::size_t>(p) * stride + 2 * S::kWidth;
-    __builtin_prefetch(next, 1, 2);
-    __builtin_prefetch(next + S::kWidth, 1, 2);
+    const Real* next = rows + static_cast<std::size_t>(p) * stride + kWide * S::kWidth;
+    for (int w = 0; w < kWide; ++w) __builtin_prefetch(next + w * S::kWidth, 1, 2);
   }
 }
 
-// One register's width of columns: loads 16 rows, transforms, stores 16 rows. With the twiddle, output q is
-// turned by exp(kSign 2 pi i q index/256).
-template <class S, int kSign, Twiddle kTwiddle, class Real>
-COHLINK_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
-                           const TwiddleTable<Real>* table, int index) {
-  using R = typename S::R;
-  R x[16];
-#pragma GCC unroll 16
-  for (int p = 0; p < 16; ++p) x[p] = load<R>(in + static_cast<std::size_t>(p) * in_stride);
-  dft16<S, kSign, Real>(x);
-#pragma GCC unroll 16
-  for (int q = 0; q < 16; ++q) {
-    R y = x[4 * (q % 4) + q / 4];
-    if constexpr (kTwiddle == Twiddle::kAfter) {
-      y = turned<S>(y, table->c[16 * index + q], Real(kSign) * table->s[16 * index + q]);
+// Columns of 16 A rows, forward: rows a0 + 16 a1 are transformed over a1 to c1 (inner), turned by
+// exp(-2 pi i a0 c1/(16 A)) and transformed over a0 to c0, row 16 c1 + c0 (outer). The inverse goes back step
+// by step. `block` holds the columns being worked on, rows of two registers.
+template <class S, int A, int kWide, class Real>
+COHLINK_INLINE void outer_inverse(const Real* field, std::size_t stride, Real* block) {
+  constexpr std::size_t kRow = kWide * S::kWidth;
+  const TwiddleTable<Real, A>& table = twiddle_table<Real, A>();
+  for (std::size_t r = 0; r < 16 * A; r += 16) {
+    prefetch_next<S, kWide>(field + r * stride, stride);
+    pass16<S, 1, kWide, Twiddle::kAfter>(field + r * stride, stride, block + r * kRow, kRow, table.c + r,
+                                         table.s + r);
+  }
+}
+template <class S, int A, int kWide, class Real>
+COHLINK_INLINE void outer_forward(const Real* block, Real* field, std::size_t stride) {
+  constexpr std::size_t kRow = kWide * S::kWidth;
+  const TwiddleTable<Real, A>& table = twiddle_table<Real, A>();
+  for (std::size_t r = 0; r < 16 * A; r += 16)
+    pass16<S, -1, kWide, Twiddle::kBefore>(block + r * kRow, kRow, field + r * stride, stride, table.c + r,
+                                           table.s + r);
+}
+
+template <class S, int A, int kWide, class Real>
+COHLINK_INLINE void kerr_tall(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
+                              std::size_t n, double turns_per_watt) {
+  constexpr std::size_t kRow = kWide * S::kWidth, kRows = A;
+  alignas(64) Real block[2][16 * kRows * kRow], small[2][kRows * kRow], spare[kRows * kRow];
+  for (std::size_t j = 0; j < n; j += kWide * S::kWidth / 2) {
+    Real* const field[2] = {reinterpret_cast<Real*>(xc + j), reinterpret_cast<Real*>(yc + j)};
+    for (int pol = 0; pol < 2; ++pol) outer_inverse<S, A, kWide>(field[pol], 2 * stride, block[pol]);
+    for (std::size_t a0 = 0; a0 < 16; ++a0) {
+      for (int pol = 0; pol < 2; ++pol)
+        inner<S, A, 1, kWide>(block[pol] + a0 * kRow, 16 * kRow, small[pol], kRow, spare);
+      kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(small[0]),
+                    reinterpret_cast<std::complex<Real>*>(small[1]), kRows * kRow / 2, turns_per_watt);
+      for (int pol = 0; pol < 2; ++pol)
+        inner<S, A, -1, kWide>(small[pol], kRow, block[pol] + a0 * kRow, 16 * kRow, spare);
     }
-    store(out + static_cast<std::size_t>(q) * out_stride, y);
+    for (int pol = 0; pol < 2; ++pol) outer_forward<S, A, kWide>(block[pol], field[pol], 2 * stride);
   }
 }
 
-// The same on kLanes columns, which are two registers.
-template <class S, int kSign, Twiddle kTwiddle, class Real>
-COHLINK_INLINE void pass16_pair(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
-                                const TwiddleTable<Real>* table = nullptr, int index = 0) {
-  pass16<S, kSign, kTwiddle>(in, in_stride, out, out_stride, table, index);
-  pass16<S, kSign, kTwiddle>(in + S::kWidth, in_stride, out + S::kWidth, out_stride, table, index);
-}
-
-// Columns of 16 with their twiddles: row q of the transform is multiplied by row q of `w`, the table of the
-// field's own stride; the inverse divides it out first.
-template <class S, class Real>
-COHLINK_INLINE void forward16(const Real* in, std::size_t in_stride, Real* out, const Real* w,
-                              std::size_t stride) {
-  using R = typename S::R;
-  R x[16];
-#pragma GCC unroll 16
-  for (int p = 0; p < 16; ++p) x[p] = load<R>(in + static_cast<std::size_t>(p) * in_stride);
-  dft16<S, -1, Real>(x);
-#pragma GCC unroll 16
-  for (int q = 0; q < 16; ++q) {
-    const std::size_t row = static_cast<std::size_t>(q) * stride;
-    store(out + row, product<S, 1>(x[4 * (q % 4) + q / 4], load<R>(w + row)));
+template <class S, int A, int kWide, class Real>
+COHLINK_INLINE void columns_tall(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+  constexpr std::size_t kRow = kWide * S::kWidth, kRows = A;
+  alignas(64) Real block[16 * kRows * kRow], spare[kRows * kRow];
+  const std::size_t row = 2 * stride;
+  for (std::size_t j = 0; j < n; j += kWide * S::kWidth / 2) {
+    Real* field = reinterpret_cast<Real*>(xc + j);
+    if (inverse) outer_inverse<S, A, kWide>(field, row, block);
+    for (std::size_t a0 = 0; a0 < 16; ++a0) {
+      if (inverse)
+        inner<S, A, 1, kWide>(block + a0 * kRow, 16 * kRow, field + a0 * row, 16 * row, spare);
+      else
+        inner<S, A, -1, kWide>(field + a0 * row, 16 * row, block + a0 * kRow, 16 * kRow, spare);
+    }
+    if (!inverse) outer_forward<S, A, kWide>(block, field, row);
   }
 }
-template <class S, class Real>
-COHLINK_INLINE void inverse16(const Real* in, const Real* w, std::size_t stride, Real* out,
-                              std::size_t out_stride) {
-  using R = typename S::R;
-  R x[16];
-#pragma GCC unroll 16
-  for (int q = 0; q < 16; ++q) {
-    const std::size_t row = static_cast<std::size_t>(q) * stride;
-    x[q] = product<S, -1>(load<R>(in + row), load<R>(w + row));
-  }
-  dft16<S, 1, Real>(x);
-#pragma GCC unroll 16
-  for (int p = 0; p < 16; ++p) store(out + static_cast<std::size_t>(p) * out_stride, x[4 * (p % 4) + p / 4]);
-}
 
+// Columns of 16 need no second digit.
 template <class S, class Real>
-COHLINK_INLINE void kerr_columns16(std::complex<Real>* xc, std::complex<Real>* yc,
-                                   const std::complex<Real>* wc, std::size_t stride, std::size_t n,
-                                   double turns_per_watt) {
-  constexpr std::size_t kRow = 2 * S::kWidth;  // Reals of kLanes samples
+COHLINK_INLINE void kerr_16(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride, std::size_t n,
+                            double turns_per_watt) {
+  constexpr std::size_t kRow = 2 * S::kWidth;
   alignas(64) Real small[2][16 * kRow];
   for (std::size_t j = 0; j < n; j += S::kWidth) {
     Real* const field[2] = {reinterpret_cast<Real*>(xc + j), reinterpret_cast<Real*>(yc + j)};
-    const Real* w = reinterpret_cast<const Real*>(wc + j);
-    for (std::size_t part = 0; part < kRow; part += S::kWidth) {
-      for (int pol = 0; pol < 2; ++pol) {
-        inverse16<S>(field[pol] + part, w + part, 2 * stride, small[pol] + part, kRow);
-      }
-    }
+    for (int pol = 0; pol < 2; ++pol) pass16<S, 1, 2>(field[pol], 2 * stride, small[pol], kRow);
     kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(small[0]),
                   reinterpret_cast<std::complex<Real>*>(small[1]), 16 * S::kWidth, turns_per_watt);
-    for (std::size_t part = 0; part < kRow; part += S::kWidth) {
-      for (int pol = 0; pol < 2; ++pol) {
-        forward16<S>(small[pol] + part, kRow, field[pol] + part, w + part, 2 * stride);
-      }
-    }
+    for (int pol = 0; pol < 2; ++pol) pass16<S, -1, 2>(small[pol], kRow, field[pol], 2 * stride);
   }
 }
-
 template <class S, class Real>
-COHLINK_INLINE void columns16(std::complex<Real>* xc, const std::complex<Real>* wc, std::size_t stride,
-                              std::size_t n, bool inverse) {
-  Real* x = reinterpret_cast<Real*>(xc);
-  const Real* w = reinterpret_cast<const Real*>(wc);
-  for (std::size_t j = 0; j < 2 * n; j += S::kWidth) {
+COHLINK_INLINE void columns_16(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+  for (std::size_t j = 0; j < n; j += S::kWidth) {
+    Real* field = reinterpret_cast<Real*>(xc + j);
     if (inverse)
-      inverse16<S>(x + j, w + j, 2 * stride, x + j, 2 * stride);
+      pass16<S, 1, 2>(field, 2 * stride, field, 2 * stride);
     else
-      forward16<S>(x + j, 2 * stride, x + j, w + j, 2 * stride);
-  }
-}
-
-// 256 = 16 x 16, forward: rows a0 + 16 a1 are transformed over a1 to c1 and turned by exp(-2 pi i a0 c1/256)
-// into row 16 c1 + a0; then those over a0 to c0, row 16 c1 + c0. The inverse goes back step by step.
-template <class S, class Real>
-COHLINK_INLINE void kerr_columns256(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
-                                    std::size_t n, double turns_per_watt) {
-  constexpr std::size_t kRow = 2 * S::kWidth;
-  alignas(64) Real scratch[2][256 * kRow], small[2][16 * kRow];
-  const TwiddleTable<Real>* table = &twiddle_table<Real>();
-  for (std::size_t j = 0; j < n; j += S::kWidth) {
-    Real* const field[2] = {reinterpret_cast<Real*>(xc + j), reinterpret_cast<Real*>(yc + j)};
-    for (int pol = 0; pol < 2; ++pol) {
-      for (int c1 = 0; c1 < 16; ++c1) {
-        const std::size_t row = static_cast<std::size_t>(16 * c1);
-        prefetch_next<S>(field[pol] + row * 2 * stride, 2 * stride);
-        pass16_pair<S, 1, Twiddle::kAfter>(field[pol] + row * 2 * stride, 2 * stride,
-                                           scratch[pol] + row * kRow, kRow, table, c1);
-      }
-    }
-    for (int a0 = 0; a0 < 16; ++a0) {
-      const std::size_t row = static_cast<std::size_t>(a0) * kRow;
-      for (int pol = 0; pol < 2; ++pol)
-        pass16_pair<S, 1, Twiddle::kNone>(scratch[pol] + row, 16 * kRow, small[pol], kRow);
-      kerr<S, Real>(reinterpret_cast<std::complex<Real>*>(small[0]),
-                    reinterpret_cast<std::complex<Real>*>(small[1]), 16 * S::kWidth, turns_per_watt);
-      for (int pol = 0; pol < 2; ++pol)
-        pass16_pair<S, -1, Twiddle::kAfter>(small[pol], kRow, scratch[pol] + row, 16 * kRow, table, a0);
-    }
-    for (int pol = 0; pol < 2; ++pol) {
-      for (int c1 = 0; c1 < 16; ++c1) {
-        const std::size_t row = static_cast<std::size_t>(16 * c1);
-        pass16_pair<S, -1, Twiddle::kNone>(scratch[pol] + row * kRow, kRow, field[pol] + row * 2 * stride,
-                                           2 * stride);
-      }
-    }
+      pass16<S, -1, 2>(field, 2 * stride, field, 2 * stride);
   }
 }
 
 template <class S, class Real>
-COHLINK_INLINE void columns256(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
-  const std::size_t row = 2 * stride;
-  const TwiddleTable<Real>* table = &twiddle_table<Real>();
-  for (std::size_t j = 0; j < n; j += S::kWidth) {
-    Real* x = reinterpret_cast<Real*>(xc + j);
-    for (int i = 0; i < 16; ++i) {
-      Real* low = x + static_cast<std::size_t>(i) * row;         // every 16th row from i on
-      Real* run = low + 15 * static_cast<std::size_t>(i) * row;  // 16 rows from 16 i on
-      if (inverse)
-        pass16_pair<S, 1, Twiddle::kAfter>(run, row, run, row, table, i);
-      else
-        pass16_pair<S, -1, Twiddle::kAfter>(low, 16 * row, low, 16 * row, table, i);
-    }
-    for (int i = 0; i < 16; ++i) {
-      Real* low = x + static_cast<std::size_t>(i) * row;
-      Real* run = low + 15 * static_cast<std::size_t>(i) * row;
-      if (inverse)
-        pass16_pair<S, 1, Twiddle::kNone>(low, 16 * row, low, 16 * row);
-      else
-        pass16_pair<S, -1, Twiddle::kNone>(run, row, run, row);
-    }
-  }
+COHLINK_INLINE void kerr_columns(std::complex<Real>* x, std::complex<Real>* y, std::size_t rows,
+                                 std::size_t stride, std::size_t n, double turns_per_watt) {
+  if (rows == 16) kerr_16<S, Real>(x, y, stride, n, turns_per_watt);
+  if (rows == 64) kerr_tall<S, 4, 2, Real>(x, y, stride, n, turns_per_watt);
+  if (rows == 256) kerr_tall<S, 16, 2, Real>(x, y, stride, n, turns_per_watt);
+  if (rows == 1024) kerr_tall<S, 64, 1, Real>(x, y, stride, n, turns_per_watt);
+}
+template <class S, class Real>
+COHLINK_INLINE void columns(std::complex<Real>* x, std::size_t rows, std::size_t stride, std::size_t n,
+                            bool inverse) {
+  if (rows == 16) columns_16<S, Real>(x, stride, n, inverse);
+  if (rows == 64) columns_tall<S, 4, 2, Real>(x, stride, n, inverse);
+  if (rows == 256) columns_tall<S, 16, 2, Real>(x, stride, n, inverse);
+  if (rows == 1024) columns_tall<S, 64, 1, Real>(x, stride, n, inverse);
 }
 
 // The loops above, inlined into functions compiled for one instruction set with registers of BYTES bytes.
-#define COHLINK_VERSION(NAME, TARGET, BYTES)                                                           \
-  template <class Real>                                                                                \
-  struct NAME {                                                                                        \
-    using C = std::complex<Real>;                                                                      \
-    using S = Shape<Real, BYTES / sizeof(Real)>;                                                       \
-    TARGET static void chirp_(C* x, C* y, std::size_t n, BinRun b, PhasePolynomial p, double a) {      \
-      chirp<S, Real>(x, y, n, b, p, a);                                                                \
-    }                                                                                                  \
-    TARGET static void section_(C* x, C* y, std::size_t n, BinRun b, double t, const JonesMatrix& m) { \
-      section<S, Real>(x, y, n, b, t, m);                                                              \
-    }                                                                                                  \
-    TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<S, Real>(x, y, n, g); }       \
-    TARGET static void kerr16_(C* x, C* y, const C* w, std::size_t d, std::size_t n, double g) {       \
-      kerr_columns16<S, Real>(x, y, w, d, n, g);                                                       \
-    }                                                                                                  \
-    TARGET static void kerr256_(C* x, C* y, std::size_t d, std::size_t n, double g) {                  \
-      kerr_columns256<S, Real>(x, y, d, n, g);                                                         \
-    }                                                                                                  \
-    TARGET static void columns16_(C* x, const C* w, std::size_t d, std::size_t n, bool inverse) {      \
-      columns16<S, Real>(x, w, d, n, inverse);                                                         \
-    }                                                                                                  \
-    TARGET static void columns256_(C* x, std::size_t d, std::size_t n, bool inverse) {                 \
-      columns256<S, Real>(x, d, n, inverse);                                                           \
-    }                                                                                                  \
-    static constexpr Kernels<Real> kTable{chirp_,   section_,   kerr_,      kerr16_,                   \
-                                          kerr256_, columns16_, columns256_};                          \
+#define COHLINK_VERSION(NAME, TARGET, BYTES)                                                                 \
+  template <class Real>                                                                                      \
+  struct NAME {                                                                                              \
+    using C = std::complex<Real>;                                                                            \
+    using S = Shape<Real, BYTES / sizeof(Real)>;                                                             \
+    TARGET static void chirp_(C* x, C* y, std::size_t n, BinRun b, PhasePolynomial p, double a) {            \
+      chirp<S, Real>(x, y, n, b, p, a);                                                                      \
+    }                                                                                                        \
+    TARGET static void twiddle_(C* x, C* y, std::size_t n, double t) { twiddle<S, Real>(x, y, n, t); }       \
+    TARGET static void section_(C* x, C* y, std::size_t n, BinRun b, PhasePolynomial p, double t,            \
+                                const JonesMatrix& m) {                                                      \
+      section<S, Real>(x, y, n, b, p, t, m);                                                                 \
+    }                                                                                                        \
+    TARGET static void kerr_(C* x, C* y, std::size_t n, double g) { kerr<S, Real>(x, y, n, g); }             \
+    TARGET static void kerr_columns_(C* x, C* y, std::size_t rows, std::size_t d, std::size_t n, double g) { \
+      kerr_columns<S, Real>(x, y, rows, d, n, g);                                                            \
+    }                                                                                                        \
+    TARGET static void columns_(C* x, std::size_t rows, std::size_t d, std::size_t n, bool inverse) {        \
+      columns<S, Real>(x, rows, d, n, inverse);                                                              \
+    }                                                                                                        \
+    static constexpr Kernels<Real> kTable{chirp_, twiddle_, section_, kerr_, kerr_columns_, columns_};       \
   };
 
 COHLINK_VERSION(Portable, , 16)

@@ -27,23 +27,22 @@ struct Kernels {
   using Complex = std::complex<Real>;
   /// (x, y) *= amplitude exp(2 pi i phase(k)).
   void (*chirp)(Complex* x, Complex* y, std::size_t n, BinRun bins, PhasePolynomial phase, double amplitude);
-  /// (x, y) -> rotation . diag(exp(-2 pi i k turns), exp(+2 pi i k turns)) (x, y).
-  void (*section)(Complex* x, Complex* y, std::size_t n, BinRun bins, double turns,
+  /// Sample j of both is multiplied by exp(2 pi i j turns).
+  void (*twiddle)(Complex* x, Complex* y, std::size_t n, double turns);
+  /// (x, y) -> exp(2 pi i phase(k)) rotation . diag(exp(-2 pi i k turns), exp(+2 pi i k turns)) (x, y).
+  void (*section)(Complex* x, Complex* y, std::size_t n, BinRun bins, PhasePolynomial phase, double turns,
                   const JonesMatrix& rotation);
   /// (x, y) *= exp(2 pi i turns_per_watt (|x|^2 + |y|^2)).
   void (*kerr)(Complex* x, Complex* y, std::size_t n, double turns_per_watt);
 
-  // Column passes of the two-pass layout (layout.h): DFTs of 16 or 256 rows, `stride` samples apart, on `n`
-  // columns side by side (a multiple of 16), unscaled and in place. Transformed rows are natural for 16, and
-  // are multiplied by the rows of the table `w`, of the same stride (the inverse divides by it first; all |w|
-  // = 1). For 256, row 16 c1 + c0 holds c1 + 16 c0 and there is no table.
+  // Column passes of the two-pass layout (layout.h): unscaled DFTs, in place, of `rows` rows (16, 64, 256 or
+  // 1024), `stride` samples apart, on `n` columns side by side (a multiple of 16). Transformed row 16 c1 + c0
+  // (c0 < 16) holds output c1 + (rows/16) c0.
   /// Inverse, Kerr rotation of both polarisations, forward, in one visit to memory.
-  void (*kerr_columns16)(Complex* x, Complex* y, const Complex* w, std::size_t stride, std::size_t n,
-                         double turns_per_watt);
-  void (*kerr_columns256)(Complex* x, Complex* y, std::size_t stride, std::size_t n, double turns_per_watt);
+  void (*kerr_columns)(Complex* x, Complex* y, std::size_t rows, std::size_t stride, std::size_t n,
+                       double turns_per_watt);
   /// A transform alone; `inverse` says which.
-  void (*columns16)(Complex* x, const Complex* w, std::size_t stride, std::size_t n, bool inverse);
-  void (*columns256)(Complex* x, std::size_t stride, std::size_t n, bool inverse);
+  void (*columns)(Complex* x, std::size_t rows, std::size_t stride, std::size_t n, bool inverse);
 };
 
 /// The best version for this processor ("avx512", "avx2" or "portable").

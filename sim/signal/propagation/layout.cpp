@@ -18,26 +18,30 @@ void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::compl
   }
 }
 
-// All spectral work of a pass on a run of equally spaced bins.
+// All spectral work of a pass on a run of equally spaced bins. The first section carries the chirp along.
 template <class Real>
 void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
            kernels::BinRun bins, double bin_width) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  if (pass.chirp) kernel.chirp(x, y, n, bins, pass.phase, pass.amplitude);
+  bool chirped = !pass.chirp;
   for (const SpectralWork& work : pass.work) {
-    if (const auto* section = std::get_if<SectionWork>(&work))
-      kernel.section(x, y, n, bins, section->turns, section->matrix);
+    if (const auto* section = std::get_if<SectionWork>(&work)) {
+      kernel.section(x, y, n, bins, chirped ? kernels::PhasePolynomial{} : pass.phase, section->turns,
+                     chirped ? section->matrix : pass.amplitude * section->matrix);
+      chirped = true;
+    }
     if (const auto* filter = std::get_if<OpticalFilter>(&work))
       apply_filter(*filter, x, y, n, bins, bin_width);
   }
+  if (!chirped) kernel.chirp(x, y, n, bins, pass.phase, pass.amplitude);
 }
 
-// A whole field in the order of time.
+// `count` samples in the order of time, from sample `first` on.
 template <class Real>
 void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x, std::complex<Real>* y,
-                    std::size_t n, double rate) {
-  for (std::size_t i = 0; i < n; ++i) {
-    const double time = static_cast<double>(i) / rate + rotation.start;
+                    std::size_t first, std::size_t count, double rate) {
+  for (std::size_t i = 0; i < count; ++i) {
+    const double time = static_cast<double>(first + i) / rate + rotation.start;
     const JonesMatrix m = stokes_rotation(rotation.axis, rotation.rate * time);
     const std::complex<double> ax(x[i]), ay(y[i]);
     x[i] = std::complex<Real>(m.xx * ax + m.xy * ay);
@@ -81,55 +85,75 @@ void NaturalLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
 
 template <class Real>
 void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
-  apply_rotation(pass.rotation, rows.x, rows.y, n_, rate_);
+  apply_rotation(pass.rotation, rows.x, rows.y, 0, n_, rate_);
 }
 
-TwoPassShape two_pass_shape(std::size_t n) {
-  // Measured: columns of 16 are best as long as their rows stay near the first-level cache.
-  const bool tall = n >= (std::size_t{1} << 17);
-  if (tall && n % (256 * 16) == 0) return {256, n / 256};
-  if (n % (16 * 16) == 0) return {16, n / 16};
-  return {};
+template <class Real>
+Rows<Real> NaturalLayout<Real>::spare() {
+  spare_.resize(2 * n_);
+  return {spare_.data(), spare_.data() + n_};
+}
+
+TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes) {
+  constexpr std::size_t kLongestRow = 32768;  // bytes; measured: rows are best within a first-level cache
+  TwoPassShape shape;
+  for (const std::size_t n1 : {16u, 64u, 256u, 1024u}) {
+    if (n % (16 * n1) != 0) break;
+    shape = {n1, n / n1};
+    if (shape.n2 * sample_bytes <= kLongestRow) break;
+  }
+  return shape;
 }
 
 template <class Real>
 TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape)
-    : n_(n), rate_(rate), shape_(shape), row_fft_(&ffts.get<Real>(shape.n2)) {
-  if (shape.n1 != 16) return;
-  twiddle_.assign(n, std::complex<Real>(1));
-  ComplexRow<Real> unused(shape.n2);  // the chirp turns two rows alike, these all differ
-  for (std::size_t c = 0; c < shape.n1; ++c) {
-    const double slope = -static_cast<double>(c) / static_cast<double>(n);
-    kernels::best_kernels<Real>().chirp(&twiddle_[c * shape.n2], unused.data(), shape.n2, {0.0, 1.0},
-                                        {slope, 0.0, 0.0}, 1.0);
-  }
+    : n_(n),
+      rate_(rate),
+      shape_(shape),
+      stride_(shape.n2 + 128 / sizeof(std::complex<Real>)),
+      row_fft_(&ffts.get<Real>(shape.n2)),
+      work_(2 * extent()) {}
+
+template <class Real>
+Rows<Real> TwoPassLayout<Real>::enter(Rows<Real> field) {
+  field_ = field;
+  const Rows<Real> rows{work_.data(), work_.data() + extent()};
+  for_runs([&](std::size_t at, std::size_t from, std::size_t count) {
+    std::copy_n(field.x + from, count, rows.x + at);
+    std::copy_n(field.y + from, count, rows.y + at);
+  });
+  columns(rows, false);
+  return rows;
+}
+
+template <class Real>
+void TwoPassLayout<Real>::leave(Rows<Real> field) {
+  const Rows<Real> rows{work_.data(), work_.data() + extent()};
+  columns(rows, true);
+  for_runs([&](std::size_t at, std::size_t to, std::size_t count) {
+    std::copy_n(rows.x + at, count, field.x + to);
+    std::copy_n(rows.y + at, count, field.y + to);
+  });
 }
 
 template <class Real>
 void TwoPassLayout<Real>::columns(Rows<Real> rows, bool inverse) {
-  const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  for (std::complex<Real>* row : {rows.x, rows.y}) {
-    if (shape_.n1 == 256)
-      kernel.columns256(row, shape_.n2, shape_.n2, inverse);
-    else
-      kernel.columns16(row, twiddle_.data(), shape_.n2, shape_.n2, inverse);
-  }
+  for (std::complex<Real>* row : {rows.x, rows.y})
+    kernels::best_kernels<Real>().columns(row, shape_.n1, stride_, shape_.n2, inverse);
 }
 
 template <class Real>
 void TwoPassLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
-  const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
-  const std::size_t n2 = shape_.n2;
-  if (shape_.n1 == 256)
-    kernel.kerr_columns256(rows.x, rows.y, n2, n2, pass.turns_per_watt);
-  else
-    kernel.kerr_columns16(rows.x, rows.y, twiddle_.data(), n2, n2, pass.turns_per_watt);
+  kernels::best_kernels<Real>().kerr_columns(rows.x, rows.y, shape_.n1, stride_, shape_.n2,
+                                             pass.turns_per_watt);
 }
 
 template <class Real>
 void TwoPassLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
   columns(rows, true);
-  apply_rotation(pass.rotation, rows.x, rows.y, n_, rate_);
+  for_runs([&](std::size_t at, std::size_t first, std::size_t count) {
+    apply_rotation(pass.rotation, rows.x + at, rows.y + at, first, count, rate_);
+  });
   columns(rows, false);
 }
 
@@ -137,25 +161,23 @@ template <class Real>
 void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
   const auto [n1, n2] = shape_;
-  const double width = rate_ / static_cast<double>(n_), n = static_cast<double>(n_);
+  const double n = static_cast<double>(n_), width = rate_ / n, stride = static_cast<double>(n1);
   const std::size_t half = n2 / 2;  // places from here on hold negative frequencies (n2 is even)
-  const bool in_rows = twiddle_.empty();
-  for (std::size_t c = 0; c < n1; ++c) {
-    std::complex<Real>* const pair[2] = {rows.x + c * n2, rows.y + c * n2};
-    const double first = static_cast<double>(digit_reversed(c)), stride = static_cast<double>(n1);
-    const kernels::PhasePolynomial twiddle{-first / n, 0.0, 0.0}, untwiddle{first / n, 0.0, 0.0};
+  for (std::size_t r = 0; r < n1; ++r) {
+    std::complex<Real>*const x = rows.x + r * stride_, *const y = rows.y + r * stride_;
+    const double column = static_cast<double>(column_of(r));
     if (pass.forward) {
-      if (in_rows) kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, twiddle, 1.0);
-      row_fft_->forward(pair[0]);
-      row_fft_->forward(pair[1]);
+      kernel.twiddle(x, y, n2, -column / n);
+      row_fft_->forward(x);
+      row_fft_->forward(y);
     }
-    apply(pass, pair[0], pair[1], half, {first, stride}, width);
-    apply(pass, pair[0] + half, pair[1] + half, n2 - half,
-          {first + stride * static_cast<double>(half) - n, stride}, width);
+    apply(pass, x, y, half, {column, stride}, width);
+    apply(pass, x + half, y + half, n2 - half, {column + stride * static_cast<double>(half) - n, stride},
+          width);
     if (pass.inverse) {
-      row_fft_->inverse(pair[0]);
-      row_fft_->inverse(pair[1]);
-      if (in_rows) kernel.chirp(pair[0], pair[1], n2, {0.0, 1.0}, untwiddle, 1.0);
+      row_fft_->inverse(x);
+      row_fft_->inverse(y);
+      kernel.twiddle(x, y, n2, column / n);
     }
   }
 }

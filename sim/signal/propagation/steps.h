@@ -21,8 +21,9 @@ enum class StepLaw {
 /// Measured on 20 x 80 km of G.652.D, one 32 GBd channel at +2 dBm: with these defaults every law is within
 /// 0.005 dB of a converged run in the SNR of nonlinear noise, at 20 (loss-matched), 20 (constant), 39 (phase)
 /// and 21 x 3 (local error) steps a span. Loss-matched is the default: it costs least and asks for no power.
-/// Wider signals are ruled by the cap: five channels at 50 GHz take 150 steps whatever the law, within 0.01
-/// dB.
+/// Five channels at 50 GHz over the same fibre, the one comb measured, are ruled by the cap: 150 steps
+/// whatever the law, within 0.01 dB. Elsewhere (other fibres, more channels, more power) a run at half the
+/// step tells.
 struct StepControl {
   StepLaw law = StepLaw::kLossMatched;
   int steps_per_span = 20;  ///< knob of kConstant and kLossMatched: steps in one span; error as its square
