@@ -16,6 +16,8 @@ struct BlockRule {
 
 const std::vector<BlockRule>& rules() {
   static const std::vector<BlockRule> table = {
+      {"deskew", Rate::kAdc, Rate::kAdc,
+       "moves the ADC's lanes and must come before any block that mixes them or changes the rate"},
       {"orthonormalise", Rate::kAdc, Rate::kAdc,
        "corrects the hybrids' I and Q lanes and must come before any block that mixes them or changes the "
        "rate"},

@@ -7,10 +7,11 @@
 
 namespace cohlink {
 
-/// Why `chain` cannot work, or "" when it can. Blocks: orthonormalise, resample, dispersion or
-/// back-propagation, clock, matched-filter, equaliser, genie-polarisation, decimate, frequency, phase. Each
-/// at most once, frequency once before (coarse) and once after (fine) the signal comes to one sample a
-/// symbol; a block may be left out where the chain still makes sense.
+/// Why `chain` cannot work, or "" when it can. Blocks: deskew, orthonormalise, resample, dispersion or
+/// back-propagation, clock,
+/// matched-filter, equaliser, genie-polarisation, decimate, frequency, phase. Each at most once, frequency
+/// once before (coarse) and once after (fine) the signal comes to one sample a symbol; a block may be left
+/// out where the chain still makes sense.
 std::string chain_fault(const std::vector<std::string>& chain);
 
 /// Whether block i is a frequency block at two samples a symbol: it then works from the spectrum's shape.

@@ -1,5 +1,6 @@
 #include "rx/lanes.h"
 
+#include <Eigen/Dense>
 #include <cmath>
 #include <string>
 
@@ -46,6 +47,38 @@ void orthonormalise_row(ComplexRow<float>& row) {
   for (auto& a : row) a = {gain_i * a.real(), gain_q * (a.imag() - projection * a.real())};
 }
 
+// Least-squares conic through the row's points, scaled to unit power: coefficients of x^2, 2xy, y^2, x, y.
+Eigen::Matrix<double, 5, 1> conic(const ComplexRow<float>& row, double power) {
+  Eigen::Matrix<double, 5, 5> normal = Eigen::Matrix<double, 5, 5>::Zero();
+  Eigen::Matrix<double, 5, 1> right = Eigen::Matrix<double, 5, 1>::Zero(), terms;
+  const double scale = 1.0 / std::sqrt(power);
+  for (const auto& a : row) {
+    const double x = scale * a.real(), y = scale * a.imag();
+    terms << x * x, 2.0 * x * y, y * y, x, y;
+    normal.noalias() += terms * terms.transpose();
+    right += terms;
+  }
+  return normal.ldlt().solve(right);
+}
+
+void fit_circle_row(ComplexRow<float>& row) {
+  const double power = mean_power(row);
+  if (!(power > 0.0)) return;
+  const Eigen::Matrix<double, 5, 1> k = conic(row, power);
+  const double a = k[0], b = k[1], c = k[2], determinant = a * c - b * b;
+  if (!(a > 0.0) || !(determinant > 0.0)) return;  // no ellipse: also a row that is silent or on a line
+  const double centre_x = -0.5 * (c * k[3] - b * k[4]) / determinant,
+               centre_y = -0.5 * (a * k[4] - b * k[3]) / determinant;
+  // x^T Q x = |G x|^2 with G lower triangular: I is only scaled, Q takes what I lends it.
+  const double qq = std::sqrt(c), qi = b / qq, ii = std::sqrt(a - qi * qi), amplitude = std::sqrt(power);
+  for (auto& z : row) {
+    const double x = z.real() - amplitude * centre_x, y = z.imag() - amplitude * centre_y;
+    z = {static_cast<float>(ii * x), static_cast<float>(qi * x + qq * y)};
+  }
+  const auto keep = static_cast<float>(std::sqrt(power / mean_power(row)));
+  for (auto& z : row) z *= keep;
+}
+
 }  // namespace
 
 Field<float> read_lanes(const Capture& capture) {
@@ -66,6 +99,11 @@ Field<float> read_lanes(const Capture& capture) {
   const double power = mean_power(signal);
   if (!(power > 0.0) || !std::isfinite(power)) throw InputError("the capture's lanes are silent");
   scale(signal, std::sqrt(2.0 / power));
+  return signal;
+}
+
+Field<float> fit_circle(Field<float> signal) {
+  for (auto* row : signal.rows()) fit_circle_row(*row);
   return signal;
 }
 

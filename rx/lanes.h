@@ -18,4 +18,12 @@ Field<float> read_lanes(const Capture& capture);
 /// I. Fatadin, S. J. Savory and D. Ives, IEEE Photon. Technol. Lett. 20(20) 1733 (2008).
 Field<float> orthonormalise(Field<float> signal);
 
+/// The alternative: least-squares fit of a conic A x^2 + 2 B xy + C y^2 + D x + E y = 1 to the row's points,
+/// whose centre is then moved to zero and whose ellipse is made a circle, I keeping its direction; the row's
+/// power is kept. Takes out DC, gain imbalance and phase error at once, and its weight lies on the outer
+/// points: a ring (QPSK with a carrier offset) is fitted with less scatter than by Gram-Schmidt's second
+/// moments, a cloud (after dispersion) with more. A row that is no ellipse is left alone. S. H. Chang, H. S.
+/// Chung and K. Kim, IEEE Photon. Technol. Lett. 21(13) 845 (2009), from memory.
+Field<float> fit_circle(Field<float> signal);
+
 }  // namespace cohlink

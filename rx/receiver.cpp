@@ -9,6 +9,7 @@
 #include "rx/chain.h"
 #include "rx/clock_recovery.h"
 #include "rx/coarse_frequency.h"
+#include "rx/deskew.h"
 #include "rx/dispersion.h"
 #include "rx/dispersion_estimate.h"
 #include "rx/equaliser.h"
@@ -111,6 +112,26 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c)
   const double offset = estimator(c.signal);
   c.result.frequency_offset_hz += offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
+}
+
+void deskew(const DeskewParameters& p, Carried& c) {
+  const Deskew block(p);
+  c.require(block.edge(c.signal.sample_rate) * c.symbol_rate);
+  c.signal = block(std::move(c.signal));
+}
+
+void deskew_blindly(const SkewEstimator& estimator, DeskewParameters p, Carried& c) {
+  const SkewEstimate estimate = estimator(c.signal);
+  if (!estimate.found()) {
+    c.result.warnings.push_back("deskew: the lanes show no clock tone, they stay as they are");
+    return;
+  }
+  c.result.iq_skew_ps = {estimate.iq_skew[0] * 1e12, estimate.iq_skew[1] * 1e12};
+  for (std::size_t row = 0; row < 2; ++row) {
+    p.skew[2 * row] = -0.5 * estimate.iq_skew[row];
+    p.skew[2 * row + 1] = 0.5 * estimate.iq_skew[row];
+  }
+  deskew(p, c);
 }
 
 void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried& c) {
@@ -267,6 +288,22 @@ std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, Ff
 
 // --- Blocks by name, in signal order. ---
 
+std::function<void(Carried&)> make_deskew(const Scenario& s, const PulseShape& pulse, FftCache& fft) {
+  DeskewParameters p;
+  p.band_edge = pulse_band_edge(pulse) + pulse.symbol_rate / 8;
+  constexpr const char* kKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
+  const bool blind = s.text("dsp.deskew") == "blind";
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    p.skew[lane] = s.number(kKeys[lane]) * 1e-12;
+    if (blind && p.skew[lane] != 0.0) s.reject(kKeys[lane], "has no use with dsp.deskew = blind");
+  }
+  if (!blind) return [p](Carried& c) { deskew(p, c); };
+  if (s.text("dsp.dispersion") == "blind")
+    s.reject("dsp.deskew", "blind needs the dispersion to be known (dsp.dispersion_ps_per_nm)");
+  SkewEstimatorParameters search{pulse, dispersion_of(s)};
+  return [p, estimator = SkewEstimator(search, fft)](Carried& c) { deskew_blindly(estimator, p, c); };
+}
+
 Block make_block(const std::vector<std::string>& chain, std::size_t place, const Scenario& s, FftCache& fft) {
   const std::string& name = chain[place];
   const PulseShape pulse = pulse_of(s);
@@ -274,6 +311,9 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   const double rate = pulse.symbol_rate, sample_rate = kSamplesPerSymbol * rate,
                band_edge = pulse_band_edge(pulse);
 
+  if (name == "deskew") return {name, make_deskew(s, pulse, fft)};
+  if (name == "orthonormalise" && s.text("dsp.iq_correction") == "circular-fit")
+    return {name, [](Carried& c) { c.signal = fit_circle(std::move(c.signal)); }};
   if (name == "orthonormalise")
     return {name, [](Carried& c) { c.signal = orthonormalise(std::move(c.signal)); }};
   if (name == "resample")

@@ -25,7 +25,8 @@ struct ReceiverResult {
   Stage input;                     // the lanes as two rows, before the first block, if asked for
   std::vector<Stage> stages;       // one per block, in chain order, if asked for
   double frequency_offset_hz = 0;  // estimated
-  std::optional<double> dispersion_ps_per_nm;  // estimated (dsp.dispersion = blind)
+  std::optional<std::array<double, 2>> iq_skew_ps;  // estimated, of X and Y (dsp.deskew = blind)
+  std::optional<double> dispersion_ps_per_nm;       // estimated (dsp.dispersion = blind)
   std::optional<double>
       clock_offset_ppm;              // estimated: the receiver's clock faster than its name; absent: no lock
   double compensated_ps_per_nm = 0;  // by the dispersion block

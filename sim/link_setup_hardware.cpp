@@ -70,7 +70,8 @@ void reject_interferometer_keys(const Scenario& s) {
   for (const std::string key :
        {"transmitter.modulator_bias_error_i_deg", "transmitter.modulator_bias_error_q_deg"})
     if (s.number(key) != 0.0) refuse(key);
-  if (s.text("transmitter.predistortion") != "off") refuse("transmitter.predistortion");
+  for (const std::string key : {"transmitter.predistortion", "transmitter.bias_control"})
+    if (s.text(key) != "off") refuse(key);
 }
 
 ModulatorParameters modulator_setup(const Scenario& s) {
@@ -81,6 +82,7 @@ ModulatorParameters modulator_setup(const Scenario& s) {
   p.laser_power = dbm_to_watt(s.number("transmitter.laser_power_dbm"));
   p.xy_power_ratio = from_db(s.number("transmitter.xy_power_imbalance_db"));
   p.predistortion = s.text("transmitter.predistortion") == "arcsine";
+  p.bias_control = s.text("transmitter.bias_control") == "automatic";
   p.iq.v_pi = s.number("transmitter.modulator_v_pi_v");
   p.iq.inner_arm_error = amplitude_ratio(s, "transmitter.modulator_extinction_db");
   p.iq.outer_arm_error = amplitude_ratio(s, "transmitter.modulator_outer_extinction_db");

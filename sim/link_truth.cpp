@@ -1,5 +1,7 @@
 #include "sim/link_truth.h"
 
+#include <algorithm>
+
 #include <utility>
 
 #include "sim/fibre/pmd.h"
@@ -8,6 +10,8 @@
 
 namespace cohlink {
 namespace {
+
+constexpr double kLeastCarrier = 1e-20;  // none to rounding: -200 dB
 
 std::vector<double> at_symbols(const std::vector<double>& samples, std::size_t samples_per_symbol) {
   std::vector<double> out;
@@ -81,6 +85,9 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
   truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);
   truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
+  if (setup.transmitter.modulator.kind == ModulatorKind::kIq)
+    truth.tx_carrier_db = {to_db(std::max(sent.carrier[0], kLeastCarrier)),
+                           to_db(std::max(sent.carrier[1], kLeastCarrier))};
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
   truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(totals(path), tuned));
   const PmdState pmd = pmd_state(path, tuned);

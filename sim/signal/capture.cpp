@@ -83,6 +83,7 @@ void write_truth(h5::File& file, const Truth& truth) {
   file.write("/truth/lo_phase_rad", truth.lo_phase_rad);
   if (!truth.tx_relative_power.empty()) file.write("/truth/tx_relative_power", truth.tx_relative_power);
   if (!truth.lo_relative_power.empty()) file.write("/truth/lo_relative_power", truth.lo_relative_power);
+  if (truth.tx_carrier_db) file.write<double>("/truth/tx_carrier_db", *truth.tx_carrier_db, {2});
   file.write_scalar("/truth/frequency_offset_hz", truth.frequency_offset_hz);
   file.write_scalar("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
   file.write_scalar("/truth/dgd_ps", truth.dgd_ps);
@@ -114,6 +115,11 @@ Truth read_truth(const h5::File& file) {
     truth.tx_relative_power = file.read<double>("/truth/tx_relative_power");
   if (file.has("/truth/lo_relative_power"))
     truth.lo_relative_power = file.read<double>("/truth/lo_relative_power");
+  if (file.has("/truth/tx_carrier_db")) {
+    const auto carrier = file.read<double>("/truth/tx_carrier_db");
+    if (carrier.size() != 2) throw InputError(file.path() + ": /truth/tx_carrier_db must hold 2 numbers");
+    truth.tx_carrier_db = {carrier[0], carrier[1]};
+  }
   if (file.has("/truth/lanes")) truth.lanes = read_lane_truth(file);
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");

@@ -18,6 +18,47 @@ std::complex<double> iq_transfer(std::complex<double> drive, const IqModulatorPa
          ((1.0 + p.outer_arm_error) * in_phase + quarter_turn * (1.0 - p.outer_arm_error) * quadrature);
 }
 
+namespace {
+
+// A child's mean transfer at bias offset e, and its derivative; s and c are means over the drive.
+struct ChildMean {
+  double s = 0.0, c = 0.0, arm_error = 0.0;
+  std::complex<double> transfer(double e) const {
+    const double sine = std::sin(0.5 * e), cosine = std::cos(0.5 * e);
+    return {s * cosine + c * sine, -arm_error * (c * cosine - s * sine)};
+  }
+  std::complex<double> slope(double e) const {
+    const double sine = std::sin(0.5 * e), cosine = std::cos(0.5 * e);
+    return {0.5 * (c * cosine - s * sine), 0.5 * arm_error * (c * sine + s * cosine)};
+  }
+};
+
+}  // namespace
+
+BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,
+                       const IqModulatorParameters& p) {
+  ChildMean in_phase{0.0, 0.0, p.inner_arm_error}, quadrature = in_phase;
+  const double k = 0.5 * kPi * volt_per_unit / p.v_pi, each = 1.0 / static_cast<double>(drive.size());
+  for (const auto& u : drive) {
+    in_phase.s += each * std::sin(k * u.real()), in_phase.c += each * std::cos(k * u.real());
+    quadrature.s += each * std::sin(k * u.imag()), quadrature.c += each * std::cos(k * u.imag());
+  }
+  const double weight_i = 1.0 + p.outer_arm_error;
+  const auto weight_q = std::polar(1.0 - p.outer_arm_error, 0.5 * kPi + p.phase_error);
+  BiasPoint bias;
+  for (int step = 0; step < 20; ++step) {
+    const std::complex<double> carrier =
+        weight_i * in_phase.transfer(bias.in_phase) + weight_q * quadrature.transfer(bias.quadrature);
+    const auto by_i = weight_i * in_phase.slope(bias.in_phase),
+               by_q = weight_q * quadrature.slope(bias.quadrature);
+    const double determinant = by_i.real() * by_q.imag() - by_i.imag() * by_q.real();
+    if (std::abs(carrier) < 1e-15 || determinant == 0.0) break;
+    bias.in_phase -= (carrier.real() * by_q.imag() - carrier.imag() * by_q.real()) / determinant;
+    bias.quadrature -= (by_i.real() * carrier.imag() - by_i.imag() * carrier.real()) / determinant;
+  }
+  return bias;
+}
+
 void predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi) {
   const double k = kPi * volt_per_unit / (2.0 * v_pi);
   const auto undo = [k](double u) { return std::asin(std::clamp(k * u, -1.0, 1.0)) / k; };

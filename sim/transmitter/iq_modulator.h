@@ -35,6 +35,23 @@ struct IqModulatorParameters {
 /// through an extinction of 1/g_o^2 when its outer phase is turned.
 std::complex<double> iq_transfer(std::complex<double> drive, const IqModulatorParameters& parameters);
 
+/// Offsets of the two child biases from their null [rad].
+struct BiasPoint {
+  double in_phase = 0.0, quadrature = 0.0;
+};
+
+/// Where an automatic bias control brings the children under the drive V_I + i V_Q = `volt_per_unit` x
+/// `drive`: to the point at which the mean field, the carrier, vanishes. A child of finite extinction leaks
+/// -i g cos(pi V / (2 V_pi)) in quadrature to its own signal; the other child, biased off its null, cancels
+/// the mean of that. What varies with |V| stays. Newton's method on
+///   (1 + g_o) <t_I>(e_I) + i exp(i phase_error) (1 - g_o) <t_Q>(e_Q) = 0,
+///   <t>(e) = s cos(e/2) + c sin(e/2) - i g (c cos(e/2) - s sin(e/2)), s = <sin(pi V / (2 V_pi))>, c =
+///   <cos(...)>.
+/// Control by nulling the carrier: M. Sotoodeh, Y. Beaulieu, J. Harley and D. L. McGhan, JLT 29(15) 2235
+/// (2011). The parameters' own bias errors are left out: they are what the control misses.
+BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,
+                       const IqModulatorParameters& parameters);
+
 /// Drive in units (driver.h) that the sine of the modulator undoes: u -> asin(k u)/k on each lane, k = pi
 /// volt_per_unit / (2 V_pi); beyond the reach of the sine (|k u| > 1) it stays at V_pi.
 void predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi);

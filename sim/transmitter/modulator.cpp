@@ -26,20 +26,44 @@ ModulatedLight ideal(Field<double>& drive, const LaserTrace& laser, const Modula
     for (std::size_t t = 0; t < row.size(); ++t)
       row[t] = skewed(row[t], sine, cosine) * std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
   }
-  return {p.laser_power * p.iq.power_transmission, 1.0};
+  return {p.laser_power * p.iq.power_transmission, 1.0, {}};
+}
+
+// The modulator of one polarisation as its bias control leaves it.
+IqModulatorParameters biased(const ComplexRow<double>& drive, double volt_per_unit,
+                             const ModulatorParameters& p) {
+  IqModulatorParameters iq = p.iq;
+  if (!p.bias_control) return iq;
+  const BiasPoint null = carrier_null(drive, volt_per_unit, p.iq);
+  iq.bias_error_i += null.in_phase;
+  iq.bias_error_q += null.quadrature;
+  return iq;
+}
+
+// Power of the mean over that of what varies.
+double carrier_to_signal(const ComplexRow<double>& transfer) {
+  std::complex<double> sum = 0.0;
+  for (const auto& t : transfer) sum += t;
+  const double carrier = std::norm(sum / static_cast<double>(transfer.size()));
+  const double signal = mean_power(transfer) - carrier;
+  return signal > 0.0 ? carrier / signal : 0.0;
 }
 
 ModulatedLight interferometers(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& p,
                                double volt_per_unit, double launch_power) {
+  ModulatedLight out;
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *drive.rows()[pol];
+    const IqModulatorParameters iq = biased(row, volt_per_unit, p);
+    for (auto& u : row) u = iq_transfer(volt_per_unit * u, iq);
+    out.carrier[pol] = carrier_to_signal(row);
     const double amplitude = std::sqrt(p.laser_power * shares(p)[pol]);
     for (std::size_t t = 0; t < row.size(); ++t)
-      row[t] = iq_transfer(volt_per_unit * row[t], p.iq) *
-               std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
+      row[t] *= std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
   }
-  const double power = mean_power(drive);
-  return {power, power > 0.0 ? launch_power / power : 1.0};
+  out.power = mean_power(drive);
+  out.power_gain = out.power > 0.0 ? launch_power / out.power : 1.0;
+  return out;
 }
 
 }  // namespace

@@ -2,6 +2,8 @@
 // out.
 #pragma once
 
+#include <array>
+
 #include "sim/signal/field.h"
 #include "sim/transmitter/iq_modulator.h"
 #include "sim/transmitter/laser.h"
@@ -17,12 +19,15 @@ struct ModulatorParameters {
   double laser_power = 40e-3;   // W, split between the two polarisations
   double xy_power_ratio = 1.0;  // power of X over Y; the sum is kept
   bool predistortion = false;   // arcsine, kIq only
+  bool bias_control = false;    // kIq only: the children's bias errors count from the carrier's null
 };
 
 /// What is left to be done by the launch amplifier.
 struct ModulatedLight {
   double power = 0.0;       // W, both polarisations, out of the modulator
   double power_gain = 1.0;  // still to be applied to the field to reach the launch power
+  std::array<double, 2> carrier = {0,
+                                   0};  // of X and Y: power of the mean transfer over that of its variation
 };
 
 /// Turns the drive (units of driver.h) into light in place. A polarisation combiner joins X and Y without
@@ -30,7 +35,9 @@ struct ModulatedLight {
 ///   kIdeal: E = sqrt(launch share) (u_I + i exp(i phase_error) u_Q) a(t) exp(i phi(t)); the mean power over
 ///     all data is the launch power and a frame's own differs by what its data happen to be. Its output is
 ///     taken to be the laser's power times the transmission.
-///   kIq: E = sqrt(laser power x share) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)).
+///   kIq: E = sqrt(laser power x share) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)); with bias control
+///   each
+///     polarisation's children sit where carrier_null puts them, plus their errors.
 /// a(t), phi(t): relative amplitude and phase of the laser; share: r / (1 + r) for X, 1 / (1 + r) for Y, r
 /// the power ratio.
 ModulatedLight modulate(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& parameters,

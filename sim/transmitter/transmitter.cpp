@@ -86,6 +86,7 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   out.laser = run_laser(p.laser, "tx", light.size(), light.sample_rate, streams, fft);
   const ModulatedLight modulated =
       modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power);
+  out.carrier = modulated.carrier;
   out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor);
   amplify(light, modulated.power_gain, out.noise_psd, streams.stream("launch-ase"));
   return out;

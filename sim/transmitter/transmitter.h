@@ -48,9 +48,10 @@ struct FrameData {
 struct TransmittedFrame {
   Field<double> field;  // sqrt(W), symbol k centred on sample k samples_per_symbol
   FrameData data;
-  LaserTrace laser;                       // per sample
-  double noise_psd = 0.0;                 // W/Hz per polarisation, launched with the signal
-  std::uint64_t dac_clipped_samples = 0;  // all four lanes
+  LaserTrace laser;                        // per sample
+  std::array<double, 2> carrier = {0, 0};  // of X and Y, left by the modulator, over the signal's power
+  double noise_psd = 0.0;                  // W/Hz per polarisation, launched with the signal
+  std::uint64_t dac_clipped_samples = 0;   // all four lanes
 };
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to

@@ -113,7 +113,7 @@ TEST_CASE("A capture without truth gets everything but a score") {
   CHECK(with.score);
   CHECK(!without.score);
   CHECK(without.symbols.x == with.symbols.x);
-  CHECK(without.stages.size() == 9);
+  CHECK(without.stages.size() == 10);
   CHECK(without.used_known_data.empty());
   // Few decisions are wrong at 11 dB SNR: decision-aided and data-aided SNR agree.
   CHECK(without.snr_db == doctest::Approx(with.snr_db).epsilon(0.02));
@@ -124,9 +124,9 @@ TEST_CASE("Stages come one per block, thinned, at their sampling") {
   Scenario s = scenario_of(
       {"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384", "adc.sample_rate_gsa=80"});
   const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
-  const double sampling[] = {2.5, 2, 2, 2, 2, 2, 1, 1, 1};
-  REQUIRE(result.stages.size() == 9);
-  for (std::size_t i = 0; i < 9; ++i) {
+  const double sampling[] = {2.5, 2.5, 2, 2, 2, 2, 2, 1, 1, 1};
+  REQUIRE(result.stages.size() == 10);
+  for (std::size_t i = 0; i < 10; ++i) {
     CHECK(result.stages[i].block == s.list("dsp.chain")[i]);
     CHECK(result.stages[i].samples_per_symbol == doctest::Approx(sampling[i]));
     CHECK(result.stages[i].points[0].size() <= 4096);

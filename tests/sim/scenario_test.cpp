@@ -50,7 +50,7 @@ TEST_CASE("a value of the wrong type or out of range is named with its legal val
         "x.ini:2: channel.osnr_db: '1e300' is out of range; legal: between -10 and 100 dB");
   CHECK(message_of("[dsp]\nchain = resample,magic\n")
             .starts_with("x.ini:2: dsp.chain: 'magic' is not a known item; legal: a comma-separated list of "
-                         "orthonormalise, resample,"));
+                         "deskew, orthonormalise, resample,"));
 }
 
 TEST_CASE("a key given twice in one file is refused, in two files the later one holds") {

@@ -109,6 +109,44 @@ TEST_CASE("modulator: the IQ transfer is sine over sine in quadrature, with bias
   CHECK(std::arg(iq_transfer({0, 1}, p)) == doctest::Approx(94.0 * kPi / 180.0).epsilon(1e-12));
 }
 
+TEST_CASE(
+    "modulator: bias control nulls the carrier that finite extinction leaves; its errors bring it back") {
+  RandomStream random = RandomStreams(3).stream("drive");
+  Field<double> drive(4096, 64e9);
+  for (auto* row : drive.rows())  // each value with its negative: the drive has no mean of its own
+    for (std::size_t n = 0; n < row->size(); n += 2) {
+      (*row)[n] = random.complex_normal();
+      (*row)[n + 1] = -(*row)[n];
+    }
+  const double g = std::pow(10.0, -25.0 / 20.0);
+  ModulatorParameters p;
+  p.kind = ModulatorKind::kIq;
+  p.iq.inner_arm_error = g;
+  const auto carrier = [&] {
+    Field<double> light = drive;
+    return modulate(light, {std::vector<double>(light.size(), 0.0), {}}, p, std::sqrt(2.0), 1e-3).carrier;
+  };
+  const auto left = carrier();
+  p.bias_control = true;
+  const auto nulled = carrier();
+  p.iq.bias_error_i = 3.0 * kPi / 180.0;
+  const auto missed = carrier();
+  p.bias_control = false;
+  p.iq.inner_arm_error = 0.0;
+  const auto without_leak = carrier();
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    // Each child leaks g <cos a> into the other's quadrature, a Gaussian of variance v = (pi / 8)^2 (1 V
+    // rms, 4 V of V_pi): <cos a> = exp(-v/2), and the signal's <sin^2 a> = (1 - exp(-2v)) / 2. The moments of
+    // 4096 values are their own to 3 %.
+    const double v = kPi * kPi / 64.0;
+    const double expected = g * g * std::exp(-v) / (0.5 * (1.0 - std::exp(-2.0 * v)));
+    CHECK(std::abs(to_db(left[pol] / expected)) < 0.3);
+    CHECK(nulled[pol] < 1e-25);
+    // An error of the bias leaves the same carrier beside the null as beside a perfect child.
+    CHECK(std::abs(to_db(missed[pol] / without_leak[pol])) < 0.3);
+  }
+}
+
 TEST_CASE("modulator: arcsine predistortion removes the compression") {
   TransmitterParameters p = small();
   p.modulation = Modulation::kQam16;

@@ -103,6 +103,17 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
       {"used_known_data", "known data", join(result.used_known_data, "; "),
        result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
   };
+  if (result.iq_skew_ps) {
+    std::string truth;
+    if (capture.truth && capture.truth->lanes) {
+      const auto& skew = capture.truth->lanes->skew_ps;
+      truth = "; truth " + fixed(skew[1] - skew[0], 2) + ", " + fixed(skew[3] - skew[2], 2) + " ps";
+    }
+    facts.push_back({"iq_skew_x_ps", "I/Q skew of X, Y", (*result.iq_skew_ps)[0],
+                     fixed((*result.iq_skew_ps)[0], 2) + ", " + fixed((*result.iq_skew_ps)[1], 2) +
+                         " ps (estimated" + truth + ")"});
+    facts.push_back({"iq_skew_y_ps", "", (*result.iq_skew_ps)[1], ""});
+  }
   if (result.dispersion_ps_per_nm) {
     const std::string truth =
         capture.truth ? "; truth " + readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "";

@@ -15,9 +15,11 @@ import style
 
 EXTENT = 2.1  # of each panel, in units of the rms amplitude
 WORDS = {
+    "deskew": "lanes at the same time",
     "orthonormalise": "I and Q at right angles,\nequal scale",
     "resample": "two samples a symbol",
     "dispersion": "the fibre's chirp undone",
+    "clock": "samples on the\ntransmitter's clock",
     "matched-filter": "noise outside the\npulse removed",
     "equaliser": "polarisations parted,\nsymbol centres found",
     "genie-polarisation": "known polarisation undone",
