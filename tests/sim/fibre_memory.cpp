@@ -1,5 +1,5 @@
-// What the fast engine asks of memory, counted at operator new, through which every field and table of ours is
-// allocated (FFTW's own buffers, which are far smaller than a field, are not).
+// What the fast engine asks of memory, counted at operator new, through which every field and table of ours
+// is allocated (FFTW's own buffers, which are far smaller than a field, are not).
 #include <doctest/doctest.h>
 #include <malloc.h>
 
@@ -33,7 +33,9 @@ void discounted(void* p) noexcept {
 }  // namespace
 
 void* operator new(std::size_t bytes) { return counted(bytes, alignof(std::max_align_t)); }
-void* operator new(std::size_t bytes, std::align_val_t a) { return counted(bytes, static_cast<std::size_t>(a)); }
+void* operator new(std::size_t bytes, std::align_val_t a) {
+  return counted(bytes, static_cast<std::size_t>(a));
+}
 void operator delete(void* p) noexcept { discounted(p); }
 void operator delete(void* p, std::size_t) noexcept { discounted(p); }
 void operator delete(void* p, std::align_val_t) noexcept { discounted(p); }
@@ -71,7 +73,7 @@ PropagationPlan span_plan(StepLaw law, int steps, double tolerance) {
 }
 
 struct Cost {
-  long allocations;   // of a run, less those of compiling its plan
+  long allocations;    // of a run, less those of compiling its plan
   double peak_fields;  // the field itself included
   std::size_t steps;
 };
