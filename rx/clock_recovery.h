@@ -37,10 +37,11 @@ struct ClockResult {
 /// edges: D. N. Godard, IEEE Trans. Commun. 26(5) 517 (1978). The loss of the plain tone by differential
 /// delay: D. Zibar et al., Opt. Express 19(26) B429 (2011).
 ///
-/// Lock range measured (tests/rx/clock_recovery_test.cpp): +-900 ppm at roll-off 0.05 to 1, QPSK and 16QAM at
-/// the SNR of a BER of 2e-2, any DGD. Jitter is followed up to about 0.25 / window cycles a symbol
-/// (1 MHz at 32 GBd). Needs: dispersion compensated to within about c / (lambda^2 R^2 roll_off / 2)
-/// (610 ps/nm at 32 GBd, roll-off 0.1, halves the tone), carrier offset below roll_off R / 4.
+/// Lock range measured (tests/rx/clock_recovery_test.cpp): to 900 ppm (tested at -900, -20 and +100), at
+/// roll-off 0.05 to 1, QPSK and 16QAM at the SNR of a BER of 2e-2, any DGD. Jitter is followed up to about
+/// 0.25 / window cycles a symbol (1 MHz at 32 GBd). Needs: dispersion compensated to within about c /
+/// (lambda^2 R^2 roll_off / 2) (610 ps/nm at 32 GBd, roll-off 0.1, halves the tone), carrier offset below
+/// roll_off R / 4.
 class ClockRecovery {
  public:
   static constexpr std::size_t kBlock = 512, kHop = kBlock / 2;  // symbols
