@@ -140,7 +140,7 @@ class Receiving(ProgramTest):
         facts = self.receive("-o", "result.h5")
         with h5py.File(self.folder / "result.h5") as file:
             stages = sorted(file["stages"])
-            self.assertEqual(stages[0], "01-orthonormalise")
+            self.assertEqual(stages[0], "01-deskew")
             self.assertTrue(stages[-1].endswith("-phase"))
             for stage in stages:
                 points = file["stages"][stage]["points"]
