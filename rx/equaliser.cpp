@@ -311,9 +311,11 @@ void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles
 }
 
 // From the complex form's filters on: images learnt over the head, then the whole row.
-void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known, EqualiserResult& result) {
+void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known, double removed_hz,
+                            EqualiserResult& result) {
   const std::size_t head = std::min(run.last, run.first + run.p.head);
-  WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last);
+  WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last,
+                    removed_hz / run.symbol_rate);
   if (known != nullptr) {
     const std::size_t to = std::min({run.last, (*known)[0].size(), (*known)[1].size()});
     for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(to, start_up_step(run.p, pass), known);
@@ -401,7 +403,7 @@ Operations Equaliser::cost() const {
 }
 
 EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
-                                      const std::array<Symbols, 2>* training) const {
+                                      const std::array<Symbols, 2>* training, double removed_hz) const {
   const std::size_t symbols = (signal.size() + 1) / 2;
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
@@ -419,7 +421,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
     blind_start(run, result);
 
   if (p_.widely_linear) {
-    equalise_widely_linear(run, training, result);
+    equalise_widely_linear(run, training, removed_hz, result);
     check_tail(result, first, last);
     return result;
   }

@@ -43,6 +43,7 @@ struct Carried {
   double cut = 0.0;                       // symbols at each end that miss input or were met before lock
   std::size_t averaged = 0;               // symbols in one phase estimate
   bool singular = false;                  // both outputs carry one polarisation
+  bool pilots_lost = false;               // an output shows none, or both show those of one polarisation
   std::vector<StageSignal> signals = {};  // of the block at work, if any are to be kept
 
   double samples_per_symbol() const { return signal.sample_rate / symbol_rate; }
@@ -88,7 +89,8 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, doubl
     c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
                                        " training symbols)");
   }
-  EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr);
+  EqualiserResult out =
+      equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr, c.result.frequency_offset_hz);
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
   c.result.counters["equaliser-singularities"] += out.singularities;
@@ -165,16 +167,18 @@ void recover_clock(const ClockRecovery& recovery, Carried& c) {
 }
 
 void use_pilots(const PilotPhase& pilots, Carried& c) {
-  c.result.used_known_data.push_back("phase (pilot symbols)");
   PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
   c.signal = std::move(out.symbols);
   c.result.counters["pilot-corrected-slips"] += out.slips;
   for (std::size_t i = 0; i < 2; ++i)
     if (!out.found[i])
-      c.result.warnings.push_back(std::string("pilots: none found in output ") + (i == 0 ? "X" : "Y") +
+      c.result.warnings.push_back(std::string("no lock: no pilots found in output ") + (i == 0 ? "X" : "Y") +
                                   ", its quarter turns are left as they are");
-  if (out.found[0] && out.found[1] && out.source[0] == out.source[1])
-    c.result.warnings.push_back("pilots: both outputs carry those of one polarisation");
+  const bool both_found = out.found[0] && out.found[1], one_source = out.source[0] == out.source[1];
+  if (both_found && one_source)
+    c.result.warnings.push_back("no lock: both outputs carry the pilots of one polarisation");
+  if (out.found[0] || out.found[1]) c.result.used_known_data.push_back("phase (pilot symbols)");
+  c.pilots_lost = !both_found || one_source;
 }
 
 void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
@@ -390,7 +394,7 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, con
       result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
                                 " is on no constellation; its SNR means nothing");
     }
-  if (c.singular) result.locked = false;
+  if (c.singular || c.pilots_lost) result.locked = false;
 }
 
 // What the taps say about the channel. A known delay between the outputs is no DGD.
@@ -424,7 +428,7 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   }
   result.coherence = carrier_coherence(result.symbols, first, last);
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
-  result.locked = result.score.has_value();
+  result.locked = result.score.has_value() && !c.pilots_lost;
   if (!result.score) return;
   result.snr_db = result.score->snr_db;
   result.evm_percent = result.score->evm_percent;

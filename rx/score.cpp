@@ -93,13 +93,20 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
   return count;
 }
 
-// After the fitted gain is taken out. Noise below 1e-9 of the signal would only divide by zero.
-Information information_of(const Pair& pair, const ErrorVector& fit, Modulation modulation) {
-  if (modulation == Modulation::kGaussian || !(fit.snr > 0.0)) return {};
+// Of the payload, after the fitted gain is taken out; the noise's power is then that of what was sent over
+// the SNR. Noise below 1e-9 of the signal would only divide by zero.
+Information information_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p) {
+  if (p.modulation == Modulation::kGaussian || !(fit.snr > 0.0)) return {};
   const auto back = std::complex<float>(1.0 / fit.gain);
-  std::vector<std::complex<float>> received(pair.received.size());
-  for (std::size_t k = 0; k < received.size(); ++k) received[k] = back * pair.received[k];
-  return achievable_information(received, pair.sent, std::max(1.0 / fit.snr, 1e-9), modulation);
+  std::vector<std::complex<float>> received;
+  Symbols sent;
+  for (std::size_t k = 0; k < pair.received.size(); ++k) {
+    if (is_pilot(pair.index[k], p.pilot_spacing)) continue;
+    received.push_back(back * pair.received[k]);
+    sent.push_back(pair.sent[k]);
+  }
+  const double noise = mean_power(std::span<const std::complex<double>>(pair.sent)) / fit.snr;
+  return achievable_information(received, sent, std::max(noise, 1e-9), p.modulation);
 }
 
 // A truth from elsewhere may be incomplete or belong to another modulation.
@@ -150,16 +157,17 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
     const std::vector<std::complex<float>> as_received = pair.received;
     remove_turns(pair);
+    // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
+    if (p.pilot_spacing > 0) pair.received = as_received;
     fit[source] = error_vector(pair.received, pair.sent);
-    information[source] = information_of(pair, fit[source], p.modulation);
+    information[source] = information_of(pair, fit[source], p);
     score.snr_db_polarisation[source] = fit[source].snr_db();
     score.cycle_slips += count_slips(pair.turns);
     score.quarter_turns[source] = pair.turns.front();
     score.delay_symbols[source] = alignment.delay[i];
     if (p.modulation != Modulation::kGaussian && !truth.bits[source].empty())
       score.polarisation[source] =
-          count_errors(p.differential || p.pilot_spacing > 0 ? as_received : pair.received, pair.index,
-                       truth.bits[source], p);
+          count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
     score.both += score.polarisation[source];
   }
   score.interval = clopper_pearson(score.both.errors, score.both.bits);

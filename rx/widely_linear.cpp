@@ -18,36 +18,41 @@ using Complex = std::complex<float>;
 }  // namespace
 
 WidelyLinear::WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in,
-                           const Butterfly& start, double cycles, std::size_t first, std::size_t last)
+                           const Butterfly& start, double cycles, std::size_t first, std::size_t last,
+                           double removed_cycles)
     : p_(parameters),
       in_(in),
       local_(kInputs, kBlock, parameters.taps),
       filters_(parameters.taps, kInputs),
       search_({parameters.modulation, static_cast<int>(kBlock), kTestPhases}),
       cycles_(cycles),
+      removed_cycles_(removed_cycles),
       first_(first),
       last_(last) {
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j)
       for (std::size_t n = 0; n < static_cast<std::size_t>(p_.taps); ++n)
         filters_.set_tap(i, j, n, start.tap(i, j, n));
-  for (int n = -(p_.taps / 2); n < static_cast<int>(2 * kBlock) + p_.taps / 2; ++n)
+  for (int n = -(p_.taps / 2); n < static_cast<int>(2 * kBlock) + p_.taps / 2; ++n) {
     turn_.emplace_back(std::polar(1.0, -kTwoPi * cycles_ * 0.5 * n));
+    image_turn_.emplace_back(std::polar(1.0, -kTwoPi * (cycles_ + 2.0 * removed_cycles_) * 0.5 * n));
+  }
   align_rows();
 }
 
 // The block at symbol k, its carrier at `phase` there.
 void WidelyLinear::take_off_carrier(std::size_t k, double phase) {
-  const Complex base(std::polar(1.0, -phase));
+  const double image_cycles = std::fmod(2.0 * removed_cycles_ * static_cast<double>(k), 1.0);
+  const Complex base(std::polar(1.0, -phase)), image_base(std::polar(1.0, -phase - kTwoPi * image_cycles));
   const int before = p_.taps / 2;
   for (std::size_t t = 0; t < turn_.size(); ++t) {
     const int n = static_cast<int>(t) - before;
-    const Complex back = base * turn_[t];
+    const Complex back = base * turn_[t], image_back = image_base * image_turn_[t];
     for (std::size_t j = 0; j < 2; ++j) {
       const Complex x(*in_.re(j, k, n), *in_.im(j, k, n)), turned = x * back;
       local_.set(j, n, turned);
       local_.set(2 + j, n, std::conj(turned));
-      local_.set(4 + j, n, std::conj(x) * back);
+      local_.set(4 + j, n, std::conj(x) * image_back);
     }
   }
 }

@@ -12,19 +12,21 @@ namespace cohlink {
 
 /// Skew, gain and phase errors between I and Q add the conjugate of the signal, filtered. The transmitter's
 /// is made before the carrier's phase phi comes on, the receiver's after it, so each output is
-///   y = sum over the rows of w * x' + v * conj(x') + u * conj(x) e^(-i phi),  x' = x e^(-i phi),
-/// three filters a row (w and v together are the 4x4 real butterfly: C. R. S. Fludger and T. Kupfer, Proc.
-/// ECOC, Tu3A.2, 2016; E. P. da Silva and D. Zibar, J. Lightwave Technol. 34(15) 3577, 2016). Taps follow
-/// least mean squares on decisions or known symbols; phi is carried from block to block: the offset's turn
-/// plus what blind search over both outputs, or the known symbols, find left in the block before. Chromatic
-/// dispersion undone before parts the receiver's image from reach: its errors belong to the blocks before
-/// that.
+///   y = sum over the rows of w * x' + v * conj(x') + u * conj(x) e^(-i phi - 2 i theta),  x' = x e^(-i phi),
+/// theta the turn of an offset f taken off before, 2 pi f t: it turned the receiver's image e^(-i theta)
+/// too, so that against conj(x) the image turns twice as fast. These are three filters a row (w and v
+/// together are the 4x4 real butterfly: C. R. S. Fludger and T. Kupfer, Proc. ECOC, Tu3A.2, 2016; E. P. da
+/// Silva and D. Zibar, J. Lightwave Technol. 34(15) 3577, 2016). Taps follow least mean squares on decisions
+/// or known symbols; phi is carried from block to block: the offset's turn plus what blind search over both
+/// outputs, or the known symbols, find left in the block before. Chromatic dispersion undone before parts the
+/// receiver's image from reach: its errors belong to the blocks before that.
 class WidelyLinear {
  public:
   /// Starts from the filters `start` of the complex form; symbols [first, last) may drive the adaptation.
-  /// `cycles`: carrier offset in cycles a symbol. `in` must outlive this.
+  /// `cycles`: carrier offset in cycles a symbol; `removed_cycles`: that taken off before. `in` must outlive
+  /// this.
   WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in, const Butterfly& start,
-               double cycles, std::size_t first, std::size_t last);
+               double cycles, std::size_t first, std::size_t last, double removed_cycles = 0.0);
 
   /// One pass over whole blocks in [first, to), from decisions or, where given, from `known` symbols.
   void adapt(std::size_t to, double step, const std::array<Symbols, 2>* known = nullptr);
@@ -48,13 +50,13 @@ class WidelyLinear {
 
   EqualiserParameters p_;
   const ButterflyInput& in_;
-  ButterflyInput local_;  // one block: x', conj(x'), conj(x) e^(-i phi), two rows each
+  ButterflyInput local_;  // one block: x', conj(x'), conj(x) e^(-i phi - 2 i theta), two rows each
   Butterfly filters_;
   BlindPhaseSearch search_;
-  double cycles_;
+  double cycles_, removed_cycles_;
   std::size_t first_, last_;
-  std::vector<std::complex<float>>
-      turn_;           // e^(-i 2 pi offset t) from half the taps before a block on, per sample
+  // From half the taps before a block on, per sample: e^(-i 2 pi offset t), and with e^(-2 i theta).
+  std::vector<std::complex<float>> turn_, image_turn_;
   float gain_ = 1.0f;  // of the outputs, as decisions see it
 };
 

@@ -1,6 +1,6 @@
 #include "sim/signal/pilots.h"
 
-#include <cmath>
+#include <algorithm>
 #include <stdexcept>
 
 #include "sim/signal/prbs.h"
@@ -10,12 +10,8 @@ namespace cohlink {
 Symbols pilot_symbols(Modulation modulation, std::size_t count, std::size_t polarisation) {
   if (modulation == Modulation::kGaussian) throw std::invalid_argument("Gaussian symbols have no pilots");
   constexpr std::size_t kYAhead = 10007;
-  const Bits bits = prbs(15, 2 * count, polarisation * kYAhead);
-  const double level = modulation == Modulation::kQpsk ? std::sqrt(0.5) : 3.0 / std::sqrt(10.0);
-  Symbols pilots(count);
-  for (std::size_t m = 0; m < count; ++m)
-    pilots[m] = {bits[2 * m] != 0 ? -level : level, bits[2 * m + 1] != 0 ? -level : level};
-  return pilots;
+  const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
+  return map_bits(modulation, prbs(15, per_symbol * count, polarisation * kYAhead), false);
 }
 
 Symbols map_with_pilots(Modulation modulation, Bits& bits, std::size_t spacing, std::size_t polarisation) {
@@ -42,6 +38,11 @@ void check_pilots(const Scenario& s) {
   if (spacing == 1) s.reject(key, "leaves no symbol for data; at least 2, or 0 for no pilots");
   if (symbols % spacing != 0)
     s.reject(key, "must divide signal.symbols = " + std::to_string(symbols) + ", so that frames follow on");
+  if (symbols / spacing < kFewestPilots)
+    s.reject(key, "leaves " + std::to_string(symbols / spacing) + " pilots in signal.symbols = " +
+                      std::to_string(symbols) + ", too few to be found; at least " +
+                      std::to_string(kFewestPilots) + " are needed: spacing 2 to " +
+                      std::to_string(std::max<std::int64_t>(2, symbols / kFewestPilots)));
   if (s.text("signal.modulation") == "gaussian") s.reject(key, "Gaussian symbols have no pilots");
   if (s.boolean("signal.differential"))
     s.reject(key, "pilots make differential coding needless; set signal.differential = false");

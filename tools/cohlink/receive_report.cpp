@@ -198,6 +198,14 @@ void append(std::vector<Fact>& facts, std::vector<Fact> more) {
   facts.insert(facts.end(), std::make_move_iterator(more.begin()), std::make_move_iterator(more.end()));
 }
 
+std::string no_lock(const ReceiverResult& result, bool truth) {
+  if (truth && !result.score) return "no lock: nothing that was sent was recognised, no BER is given";
+  const auto& coherence = result.coherence;
+  if (!truth && std::min(coherence[0], coherence[1]) < result.coherence_needed)
+    return "no lock: the outputs are on no constellation";
+  return "no lock: see the warnings";
+}
+
 }  // namespace
 
 std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
@@ -205,9 +213,8 @@ std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenari
   std::vector<Fact> facts;
   if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));
   if (!result.locked)
-    facts.push_back({"verdict", "verdict", std::string("no lock"),
-                     capture.truth ? "no lock: nothing that was sent was recognised, no BER is given"
-                                   : "no lock: the outputs are on no constellation"});
+    facts.push_back(
+        {"verdict", "verdict", std::string("no lock"), no_lock(result, capture.truth.has_value())});
   append(facts, signal_facts(result));
   append(facts, rate_facts(result, scenario));
   append(facts, how_facts(capture, result));
