@@ -21,7 +21,8 @@ constexpr double kNoticeable = 0.2;  // dB, below which a difference needs no re
 struct Simulated {
   double snr_db = 0;
   std::optional<double> ber;
-  std::string what;  // "result.h5"
+  std::string what;        // "result.h5"
+  std::string difference;  // of its scenario to the budget's, in words
 };
 
 /// A scenario key's data set in a one-dimensional curve, "" when there is none.
@@ -37,6 +38,23 @@ std::string axis_of(const h5::File& file) {
 }
 
 std::string explanation(const Budget& budget, double measured_db);
+
+/// "scenarios differ in KEY, KEY": keys of the link and the receiver in which the scenario stored in the file
+/// is another than this one; "" when none are, or none is stored. `varied` is a curve's own key.
+std::string scenario_difference(const h5::File& file, const Scenario& ours, const std::string& varied = "") {
+  if (!file.has("/scenario")) return "";
+  Scenario theirs;
+  theirs.read_text(file.read_text("/scenario"), file.path() + ":/scenario");
+  std::string keys;
+  for (const ScenarioKey& key : scenario_keys()) {
+    const std::string name = key.full_name();
+    if (key.section == "run" || key.section == "cost" || key.section == "trace" || name == varied) continue;
+    const std::string &a = ours.written(name), &b = theirs.written(name);
+    const auto x = parse_number(a), y = parse_number(b);
+    if (a != b && !(x && y && *x == *y)) keys += (keys.empty() ? "" : ", ") + name;
+  }
+  return keys.empty() ? "" : "scenarios differ in " + keys;
+}
 
 /// Simulated beside expected, one row a point; `why` explains the row that differs most.
 Table compare_curve(const h5::File& file, const Scenario& base, std::string& why) {
@@ -68,13 +86,15 @@ Table compare_curve(const h5::File& file, const Scenario& base, std::string& why
       why = "at " + key + "=" + short_decimal(values[i]) + ": " + explanation(budget, measured[i]);
     }
   }
+  if (const std::string differ = scenario_difference(file, base, key); !differ.empty()) why = differ;
   for (auto* column : {&at, &simulated, &expected, &gaussian, &difference, &nli})
     table.columns.push_back(std::move(*column));
   return table;
 }
 
-Simulated read_result(const h5::File& file) {
+Simulated read_result(const h5::File& file, const Scenario& scenario) {
   Simulated result;
+  result.difference = scenario_difference(file, scenario);
   result.what = file.path();
   if (!file.has_attribute("/", "snr_db")) throw InputError(file.path() + ": holds no SNR to compare with");
   result.snr_db = file.attribute_number("/", "snr_db");
@@ -85,7 +105,7 @@ Simulated read_result(const h5::File& file) {
 Simulated receive_capture(const std::string& path, const Scenario& scenario) {
   FftCache fft(planning_of(scenario));
   const ReceiverResult received = Receiver(scenario, fft)(read_capture(path));
-  Simulated result{received.snr_db, std::nullopt, path};
+  Simulated result{received.snr_db, std::nullopt, path, scenario_difference(h5::File::open(path), scenario)};
   if (received.score) result.ber = received.score->both.ber();
   return result;
 }
@@ -121,7 +141,8 @@ std::vector<Fact> compare_facts(const Budget& budget, const Simulated& simulated
   };
   if (simulated.ber)
     facts.push_back({"simulated_ber", "its BER", *simulated.ber, readable(*simulated.ber, 3)});
-  const std::string why = explanation(budget, simulated.snr_db);
+  const std::string why =
+      simulated.difference.empty() ? explanation(budget, simulated.snr_db) : simulated.difference;
   facts.push_back({"explanation", "because", why, why});
   return facts;
 }
@@ -176,7 +197,7 @@ int budget(const Arguments& arguments) {
       return kDone;
     }
     if (kind == "cohlink result") {
-      print_budget(budget, compare_facts(budget, read_result(file)), line);
+      print_budget(budget, compare_facts(budget, read_result(file, scenario)), line);
       return kDone;
     }
   }

@@ -3,14 +3,17 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <atomic>
 #include <csignal>
 #include <iostream>
 #include <mutex>
 
+#include "sim/optical_path.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 
@@ -21,6 +24,14 @@ void end_interrupted(int) {
   constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
   [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
   ::_exit(128 + SIGINT);
+}
+
+/// The strongest light in the fibres of any item.
+double strongest_light(const DatasetOrder& order, unsigned threads) {
+  std::vector<double> peaks(order.draws.empty() ? 1 : order.count);
+  for_each_index(peaks.size(), threads,
+                 [&](std::size_t i) { peaks[i] = peak_fibre_power(item_scenario(order, i)); });
+  return *std::max_element(peaks.begin(), peaks.end());
 }
 
 }  // namespace
@@ -45,6 +56,7 @@ int dataset(const Arguments& arguments) {
   if (options.output.empty()) throw InputError("dataset needs -o DIR");
   DatasetOrder order;
   order.scenario = layered(Scenario(), options.files, options);
+  refuse_recording(order.scenario);
   order.draws = read_draws(order.scenario, line.texts("draw"));
   order.count = line.count("items").value_or(0);
   order.folder = options.output;
@@ -57,6 +69,7 @@ int dataset(const Arguments& arguments) {
   if (before > 0)
     note(options.quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
   if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
+  light_hazard_caution(strongest_light(order, threads));
   std::signal(SIGINT, end_interrupted);
   std::signal(SIGTERM, end_interrupted);
 

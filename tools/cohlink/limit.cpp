@@ -8,6 +8,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/study_file.h"
@@ -40,6 +41,7 @@ LimitRule read_rule(const CommandLine& line, const Scenario& scenario) {
   if (ranges.size() != 1) throw InputError("limit needs one --vary KEY=a:b");
   read_range(ranges.front(), rule);
   rule.criterion = parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
+  if (rule.criterion.kind == Criterion::Kind::kPenalty) refuse_varied_osnr(rule.key, "--criterion penalty_db");
   rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));
   if (line.has("resolution")) {
     const auto percent = parse_number(line.text("resolution"));
@@ -126,6 +128,8 @@ int limit(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("limit needs a scenario file");
   check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
+  note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);
 
   FftCache fft(planning_of(scenario));

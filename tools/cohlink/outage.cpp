@@ -8,6 +8,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/study_file.h"
@@ -21,7 +22,13 @@ std::vector<double> column(const Outage& outage, const std::function<double(cons
   return values;
 }
 
-double q_db(const Realisation& r) { return r.count.bits == 0 ? std::nan("") : q_from_ber_db(r.count.ber()); }
+double q_db(const Realisation& r) {
+  if (!r.locked) return r.snr_db;
+  return r.count.bits == 0 ? std::nan("") : q_from_ber_db(r.count.ber());
+}
+
+/// A number, or an empty cell where lock was lost.
+Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
 
 Table distribution(const Outage& outage) {
   Table table;
@@ -29,11 +36,11 @@ Table distribution(const Outage& outage) {
       penalty{"penalty_db", Look::kHundredths};
   for (const double p : {0.0, 0.01, 0.1, 0.5, 0.9, 0.99, 1.0}) {
     part.cells.emplace_back(p);
-    snr.cells.emplace_back(
-        Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_db; }), p));
-    q.cells.emplace_back(Outage::quantile(column(outage, q_db), p));
-    penalty.cells.emplace_back(
-        Outage::quantile(column(outage, [](const Realisation& r) { return r.penalty_db; }), p));
+    snr.cells.push_back(
+        finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_db; }), p)));
+    q.cells.push_back(finite(Outage::quantile(column(outage, q_db), p)));
+    penalty.cells.push_back(
+        finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.penalty_db; }), p)));
   }
   for (auto* c : {&part, &snr, &q, &penalty}) table.columns.push_back(std::move(*c));
   return table;
@@ -42,22 +49,25 @@ Table distribution(const Outage& outage) {
 Table each(const Outage& outage, const std::vector<Draw>& draws) {
   Table table;
   Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
-      snr{"snr_db", Look::kHundredths}, penalty{"penalty_db", Look::kHundredths}, out{"outage"};
+      snr{"snr_db", Look::kHundredths}, penalty{"penalty_db", Look::kHundredths}, out{"outage"},
+      locked{"locked"};
   std::vector<Column> drawn;
   for (const Draw& draw : draws) drawn.push_back({draw.key});
   for (const Realisation& r : outage.realisations) {
     number.cells.emplace_back(r.number);
     for (std::size_t i = 0; i < drawn.size(); ++i) drawn[i].cells.emplace_back(r.values[i]);
-    ber.cells.emplace_back(r.count.bits > 0 ? r.count.ber() : std::nan(""));
+    ber.cells.push_back(r.locked && r.count.bits > 0 ? Cell(r.count.ber()) : Cell());
     errors.cells.emplace_back(r.count.errors);
     bits.cells.emplace_back(r.count.bits);
-    snr.cells.emplace_back(r.snr_db);
-    penalty.cells.emplace_back(r.penalty_db);
+    snr.cells.push_back(finite(r.snr_db));
+    penalty.cells.push_back(finite(r.penalty_db));
     out.cells.emplace_back(r.outage);
+    locked.cells.emplace_back(r.locked);
   }
   table.columns.push_back(std::move(number));
   for (auto& c : drawn) table.columns.push_back(std::move(c));
-  for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out}) table.columns.push_back(std::move(*c));
+  for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out, &locked})
+    table.columns.push_back(std::move(*c));
   return table;
 }
 
@@ -88,8 +98,12 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
       {"reference_snr_db", "SNR of the reference", outage.reference_snr_db,
        readable(outage.reference_snr_db) + " dB   (no PMD, drawn keys as the scenario has them)"},
       {"worst_frame", "worst realisation", worst.number,
-       "frame " + std::to_string(worst.number) + ", SNR " + readable(worst.snr_db) + " dB, penalty " +
-           readable(worst.penalty_db, 3) + " dB"},
+       "frame " + std::to_string(worst.number) +
+           (worst.locked
+                ? ", SNR " + readable(worst.snr_db) + " dB, penalty " + readable(worst.penalty_db, 3) + " dB"
+                : ", no lock")},
+      {"without_lock", "without lock", outage.unlocked,
+       grouped(outage.unlocked) + " realisations, each an outage"},
       {"repeat", "repeat it", repeat, repeat},
       {"warned", "warned", outage.warned,
        grouped(outage.warned) + " realisations in which the receiver warned"},
@@ -117,6 +131,7 @@ int outage(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("outage needs a scenario file");
   check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
   const std::vector<Draw> draws = read_draws(scenario, line.texts("draw"));
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");

@@ -5,6 +5,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/spec_sheet.h"
@@ -53,6 +54,8 @@ int qualify(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("qualify needs a scenario file");
   check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
+  note_unused_draws(scenario, options.quiet);
   auto lines = read_spec_sheet(scenario);
   if (const auto only = line.texts("only"); !only.empty()) {
     for (const auto& name : only)

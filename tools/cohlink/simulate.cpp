@@ -13,6 +13,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/theory.h"
@@ -44,6 +45,8 @@ Order repeat_order(const std::string& path, const CommonOptions& options) {
 Order scenario_order(const CommonOptions& options) {
   Order order;
   order.scenario = layered(Scenario(), options.files, options);
+  refuse_recording(order.scenario);
+  note_unused_draws(order.scenario, options.quiet);
   for (std::int64_t frame = 0; frame < order.scenario.integer("run.frames"); ++frame)
     order.frames.push_back(static_cast<std::uint64_t>(frame));
   return order;

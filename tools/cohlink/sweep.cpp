@@ -9,6 +9,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/numbers.h"
 #include "tools/study/sweep_run.h"
 
@@ -72,7 +73,12 @@ SweepOrder read_order(const CommandLine& line) {
   SweepOrder order;
   if (line.has("measure")) order.measure = parse_measure(line.text("measure"));
   if (line.has("reference")) order.reference = line.text("reference");
-  order.plan = make_plan(layered(Scenario(), options.files, options), axes, line.has("common-noise"));
+  if (order.measure != SweepMeasure::kBer)
+    for (const Axis& axis : axes) refuse_varied_osnr(axis.key, "--measure " + line.text("measure"));
+  const Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
+  if (world().leads()) note_unused_draws(scenario, options.quiet);
+  order.plan = make_plan(scenario, axes, line.has("common-noise"));
   if (world().size > 1 && order.measure != SweepMeasure::kBer)
     throw InputError("--measure " + line.text("measure") +
                      ": its searches are not handed out to ranks; use --part k/n and merge");

@@ -67,7 +67,11 @@ std::vector<std::int64_t> verdict_codes(const Column& column) {
   std::vector<std::int64_t> codes;
   for (const auto& cell : column.cells) {
     const auto* text = std::get_if<std::string>(&cell);
-    codes.push_back(text == nullptr ? -1 : *text == "pass" ? 1 : *text == "fail" ? 0 : 2);
+    codes.push_back(text == nullptr                 ? -1
+                    : *text == "pass"               ? 1
+                    : *text == "fail"               ? 0
+                    : text->starts_with("no lock") ? 3
+                                                    : 2);
   }
   return codes;
 }
@@ -76,7 +80,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   const std::string name = dataset_name(column.name);
   if (holds_text(column)) {
     file.write<std::int64_t>(name, verdict_codes(column), shape);
-    file.attribute(name, "meaning", "1 = pass, 0 = fail, 2 = undecided, -1 = no threshold");
+    file.attribute(name, "meaning", "1 = pass, 0 = fail, 2 = undecided, 3 = no lock in some frames, -1 = no threshold");
   } else if (holds_counts(column)) {
     file.write<std::uint64_t>(name, as_counts(column), shape);
   } else {
@@ -144,6 +148,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
   for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
     dimensions.datasets.push_back(dataset_name(table.columns[c].name));
   dimensions.datasets.push_back("/frames");
+  dimensions.datasets.push_back("/frames_without_lock");
 
   h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", "cohlink curve");
@@ -157,9 +162,14 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
       write_column(file, table.columns[c], plan.shape());
-    std::vector<std::uint64_t> frames;
-    for (const auto& tally : tallies) frames.push_back(tally.frames());
+    std::vector<std::uint64_t> frames, unlocked;
+    for (const auto& tally : tallies) {
+      frames.push_back(tally.frames());
+      unlocked.push_back(tally.total().unlocked);
+    }
     file.write<std::uint64_t>("/frames", frames, plan.shape());
+    file.write<std::uint64_t>("/frames_without_lock", unlocked, plan.shape());
+    file.attribute("/frames_without_lock", "meaning", "frames left out of ber, snr_db and evm_percent");
     write_counters(file, tallies);
     attach_scales(file, dimensions);
   });

@@ -1,5 +1,6 @@
 #include "tools/study/dataset.h"
 
+#include <algorithm>
 #include <cstdio>
 #include <filesystem>
 #include <fstream>
@@ -118,6 +119,18 @@ void write_labels(const DatasetOrder& order, const Table& labels) {
               (fs::path(order.folder) / "index.h5").string());
 }
 
+/// One more than the highest number among the folder's items.
+std::uint64_t items_present(const DatasetOrder& order) {
+  std::uint64_t end = 0;
+  for (const auto& entry : fs::directory_iterator(order.folder)) {
+    unsigned long long number = 0;
+    const std::string name = entry.path().filename().string();
+    if (std::sscanf(name.c_str(), "item-%llu", &number) == 1 && name == item_name(number))
+      end = std::max<std::uint64_t>(end, number + 1);
+  }
+  return end;
+}
+
 }  // namespace
 
 std::string item_name(std::uint64_t number) {
@@ -155,6 +168,10 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
     throw InputError("-o " + order.folder +
                      ": holds a data set of another scenario, seed or draws (see its dataset.ini)");
   }
+  if (const std::uint64_t present = items_present(order); present > order.count)
+    throw InputError("-o " + order.folder + ": holds " + std::to_string(present) +
+                     " items, whose labels a smaller set would lose; give -n of at least " +
+                     std::to_string(present));
   std::uint64_t there = 0;
   for (std::uint64_t i = 0; i < order.count; ++i) there += fs::exists(path_of(order, i), error);
   return there;

@@ -32,8 +32,8 @@ Scenario item_scenario(const DatasetOrder& order, std::uint64_t number);
 void check_items(const DatasetOrder& order, unsigned threads);
 
 /// Makes the folder and what it says of itself (dataset.ini), or checks that it holds this very data set:
-/// InputError when it belongs to another scenario, seed or draws, or holds something else. Returns how many
-/// items of the order are there already.
+/// InputError when it belongs to another scenario, seed or draws, has more items or holds something else.
+/// Returns how many items of the order are there already.
 std::uint64_t open_dataset(const DatasetOrder& order);
 
 /// Makes the missing items, each whole or not at all; `made` hears of each, from many threads. Then the

@@ -13,6 +13,32 @@ namespace {
 
 bool whole(const ScenarioKey& key) { return key.type == KeyType::kInteger; }
 
+/// Less of a law than this inside the key's range is a mistake rather than a truncated law.
+constexpr double kLeastShare = 0.01;
+/// A value of kLeastShare stays away this long with probability e^-100.
+constexpr int kMostTries = 10'000;
+
+/// Deviation of the three normals whose length is Maxwellian with this mean.
+double maxwell_deviation(double mean) { return mean * std::sqrt(kPi / 8.0); }
+
+double normal_below(double x) { return 0.5 * std::erfc(-x / std::sqrt(2.0)); }
+
+double maxwell_below(double x) {
+  return x <= 0.0 ? 0.0 : std::erf(x / std::sqrt(2.0)) - std::sqrt(2.0 / kPi) * x * std::exp(-0.5 * x * x);
+}
+
+/// Part of a normal or Maxwellian law inside the key's legal range; whole numbers are rounded into it.
+double share_inside(const Draw& draw, const ScenarioKey& key) {
+  const double round = whole(key) ? 0.5 : 0.0, low = key.low - round, high = key.high + round;
+  const bool normal = draw.law == Draw::Law::kNormal;
+  const double deviation = normal ? draw.b : maxwell_deviation(draw.a), centre = normal ? draw.a : 0.0;
+  if (deviation == 0.0) return centre >= low && centre <= high ? 1.0 : 0.0;
+  const auto below = [&](double x) {
+    return normal ? normal_below((x - centre) / deviation) : maxwell_below(x / deviation);
+  };
+  return below(high) - below(low);
+}
+
 /// Reads the laws of one draw.
 class DrawReader {
  public:
@@ -53,8 +79,11 @@ class DrawReader {
       draw_.law = Draw::Law::kMaxwell;
       if (draw_.a < 0.0) fail("a Maxwellian mean is at least 0");
     } else {
-      read_ends(law == "log");
+      return read_ends(law == "log");
     }
+    if (share_inside(draw_, key_) < kLeastShare)
+      fail("almost all of it lies outside the key's range, " + exact_decimal(key_.low) + " to " +
+           exact_decimal(key_.high));
   }
 
   void read_ends(bool logarithmic) {
@@ -134,6 +163,27 @@ std::string draw_text(const Draw& draw) {
   return "choice:" + join(draw.choices, "|");
 }
 
+namespace {
+
+/// One value of a numeric law, inside the key's range or not.
+double untruncated(const Draw& draw, RandomStream& random, bool integers) {
+  switch (draw.law) {
+    case Draw::Law::kUniform:
+      return uniform_value(draw, random, integers);
+    case Draw::Law::kLog:
+      return draw.a * std::pow(draw.b / draw.a, random.uniform());
+    case Draw::Law::kNormal:
+      return draw.a + draw.b * random.normal();
+    default:
+      break;
+  }
+  // Length of a vector of three equal normals; its mean is sqrt(8/pi) deviations.
+  const double x = random.normal(), y = random.normal(), z = random.normal();
+  return maxwell_deviation(draw.a) * std::sqrt(x * x + y * y + z * z);
+}
+
+}  // namespace
+
 double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
   return parse_number(drawn_text(draw, seed, number)).value_or(std::nan(""));
 }
@@ -141,30 +191,19 @@ double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
 std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
   RandomStream random = RandomStreams(seed, number).stream("draw-" + draw.key);
   const ScenarioKey* key = find_key(draw.key);
-  double value = 0.0;
-  switch (draw.law) {
-    case Draw::Law::kChoice: {
-      const auto count = static_cast<double>(draw.choices.size());
-      const auto place = static_cast<std::size_t>(random.uniform() * count);
-      return draw.choices[std::min(place, draw.choices.size() - 1)];
-    }
-    case Draw::Law::kUniform:
-      value = uniform_value(draw, random, whole(*key));
-      break;
-    case Draw::Law::kLog:
-      value = draw.a * std::pow(draw.b / draw.a, random.uniform());
-      break;
-    case Draw::Law::kNormal:
-      value = draw.a + draw.b * random.normal();
-      break;
-    case Draw::Law::kMaxwell: {
-      // Length of a vector of three equal normals; its mean is sqrt(8/pi) deviations.
-      const double x = random.normal(), y = random.normal(), z = random.normal();
-      value = draw.a * std::sqrt(kPi / 8.0) * std::sqrt(x * x + y * y + z * z);
-    }
+  if (draw.law == Draw::Law::kChoice) {
+    const auto count = static_cast<double>(draw.choices.size());
+    const auto place = static_cast<std::size_t>(random.uniform() * count);
+    return draw.choices[std::min(place, draw.choices.size() - 1)];
   }
-  if (whole(*key)) value = std::round(value);
-  return exact_decimal(std::clamp(value, key->low, key->high));
+  for (int tries = 0; tries < kMostTries; ++tries) {
+    double value = untruncated(draw, random, whole(*key));
+    if (whole(*key)) value = std::round(value);
+    // The ends of a logarithmic range may be missed by a rounding error.
+    if (draw.law == Draw::Law::kLog) value = std::clamp(value, key->low, key->high);
+    if (value >= key->low && value <= key->high) return exact_decimal(value);
+  }
+  throw InputError("--draw " + draw.key + "=" + draw_text(draw) + ": finds no value in the key's range");
 }
 
 }  // namespace cohlink

@@ -21,7 +21,8 @@ struct Draw {
 /// "KEY=a:b" and "KEY=uniform:a:b" (whole-number keys: both ends and what lies between, equally likely),
 /// "KEY=log:a:b" (uniform in the logarithm), "KEY=normal:mean:deviation", "KEY=maxwell:mean" (DGD: Poole,
 /// Winters and Nagel, Opt. Lett. 16, 1991), "KEY=choice:v1|v2|v3" (any key). InputError, beginning with
-/// `origin`, for anything else, and for ends or choices that the key does not accept.
+/// `origin`, for anything else, for ends or choices that the key does not accept, and for a normal or
+/// Maxwellian law of which less than a hundredth lies in the key's legal range.
 Draw parse_draw(const std::string& text, const std::string& origin = "--draw");
 
 /// The scenario's [draw] section, then the arguments; a key drawn again replaces the earlier law.
@@ -31,7 +32,7 @@ std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::st
 std::string draw_text(const Draw& draw);
 
 /// The value of realisation `number` as a scenario spells it: its own stream of the seed. Normal and
-/// Maxwellian values are kept inside the key's legal range.
+/// Maxwellian laws are truncated to the key's legal range: drawn again until inside.
 std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t number);
 
 /// The same of a numeric draw.

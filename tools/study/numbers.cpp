@@ -50,7 +50,9 @@ std::string fixed(double value, int places) {
   if (std::isnan(value)) return "-";
   char buffer[64];
   std::snprintf(buffer, sizeof buffer, "%.*f", places, value);
-  return buffer;
+  // Rounded to zero from below: without its sign.
+  const std::string text = buffer;
+  return text.find_first_not_of("-0.") == std::string::npos && text[0] == '-' ? text.substr(1) : text;
 }
 
 std::string grouped(unsigned long long value) {

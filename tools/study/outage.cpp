@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "tools/study/executor.h"
 
@@ -27,7 +28,7 @@ double reference_snr_db(const Scenario& scenario, const SourceMaker& source, uns
   calm.set("fibre.pmd_ps_per_sqrt_km", "0", "outage reference");
   Meter meter(source(calm), threads);
   meter.run(kReferenceFrames);
-  return meter.total().snr_db();
+  return meter.total().unlocked > 0 ? std::nan("") : meter.total().snr_db();
 }
 
 }  // namespace
@@ -42,11 +43,14 @@ Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>&
 }
 
 double Outage::quantile(std::vector<double> values, double part) {
+  std::erase_if(values, [](double value) { return std::isnan(value); });
   if (values.empty()) return std::nan("");
   std::sort(values.begin(), values.end());
   const double place = part * static_cast<double>(values.size() - 1);
   const auto i = static_cast<std::size_t>(place);
   const double above = values[std::min(i + 1, values.size() - 1)];
+  if (!std::isfinite(values[i]) || !std::isfinite(above))
+    return place - static_cast<double>(i) < 0.5 ? values[i] : above;
   return values[i] + (place - static_cast<double>(i)) * (above - values[i]);
 }
 
@@ -54,6 +58,11 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
                    const Criterion& criterion, const SourceMaker& source, unsigned threads) {
   Outage outage;
   outage.reference_snr_db = reference_snr_db(scenario, source, threads);
+  if (criterion.kind == Criterion::Kind::kPenalty && std::isnan(outage.reference_snr_db))
+    throw RunError(
+        "the receiver loses lock on the reference (no PMD, drawn keys as the scenario has them): no SNR to "
+        "hold a "
+        "penalty against");
   outage.realisations.resize(count);
   std::vector<std::uint64_t> warned(count);
   // Without draws only the frame differs, and one link serves all.
@@ -66,13 +75,17 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
     for (const Draw& draw : draws) r.values.push_back(drawn_value(draw, seed, i));
     const FrameResult result = common ? common(i) : source(realisation_scenario(scenario, draws, i))(i);
     r.count = result.count;
-    r.snr_db = result.snr_db();
-    r.penalty_db = outage.reference_snr_db - r.snr_db;
-    r.outage = fails(criterion, r);
+    // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
+    r.locked = result.unlocked == 0;
+    constexpr double kEndless = std::numeric_limits<double>::infinity();
+    r.snr_db = r.locked ? result.snr_db() : -kEndless;
+    r.penalty_db = r.locked ? outage.reference_snr_db - r.snr_db : kEndless;
+    r.outage = !r.locked || fails(criterion, r);
     warned[i] = result.warned;
   });
   for (std::size_t i = 0; i < outage.realisations.size(); ++i) {
     outage.outages += outage.realisations[i].outage;
+    outage.unlocked += !outage.realisations[i].locked;
     outage.warned += warned[i];
     if (outage.realisations[i].snr_db < outage.realisations[outage.worst].snr_db) outage.worst = i;
   }

@@ -16,24 +16,27 @@ struct Realisation {
   std::uint64_t number = 0;
   std::vector<double> values;  // one per draw
   ErrorCount count;
-  double snr_db = 0;
-  double penalty_db = 0;  // SNR of the reference over its own
+  bool locked = true;
+  double snr_db = 0;      // -infinity without lock: worse than any
+  double penalty_db = 0;  // SNR of the reference over its own; infinity without lock, NaN without reference
   bool outage = false;
 };
 
 struct Outage {
-  double reference_snr_db = 0;  // without PMD and with the drawn keys as the scenario has them
+  double reference_snr_db = 0;  // without PMD, drawn keys as the scenario has them; NaN: it lost lock
   std::vector<Realisation> realisations;
-  std::uint64_t outages = 0;
+  std::uint64_t outages = 0, unlocked = 0;
   Interval probability;      // 95 % Clopper-Pearson
-  std::size_t worst = 0;     // index of the lowest SNR
+  std::size_t worst = 0;     // index of the lowest SNR, lost lock lowest of all
   std::uint64_t warned = 0;  // realisations in which the receiver warned
-  /// Value below which a part of the realisations lies, 0 to 1, of a quantity of theirs.
+  /// Value below which a part of the realisations lies, 0 to 1, of a quantity of theirs; NaN values are left
+  /// out, and nothing is interpolated towards infinity.
   static double quantile(std::vector<double> values, double part);
 };
 
-/// Runs realisations 0 ... count-1. Outage: the criterion does not hold, judged by the estimate of the one
-/// frame; a penalty here is one of SNR at the scenario's own noise.
+/// Runs realisations 0 ... count-1. Outage: the receiver lost lock, or the criterion does not hold, judged by
+/// the estimate of the one frame; a penalty here is one of SNR at the scenario's own noise. RunError for a
+/// penalty criterion when the reference itself loses lock.
 Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
                    const Criterion& criterion, const SourceMaker& source, unsigned threads);
 

@@ -157,6 +157,7 @@ Curve read_curve(const h5::File& file) {
   for (const char* name :
        {"ber", "ber_low", "ber_high", "required_osnr_db", "required_osnr_low", "required_osnr_high",
         "required_osnr_theory", "penalty_db", "penalty_low", "penalty_high", "errors", "bits", "frames",
+        "frames_without_lock",
         "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"}) {
     const std::string path = std::string("/") + name;
     if (!file.has(path)) continue;
@@ -307,7 +308,8 @@ std::string outage_plot(const Table& realisations) {
             {{"", {}}},
             {}};
   plot.series[0].dots_only = true;
-  const auto n = static_cast<double>(penalties.size());
+  // Realisations without lock have no penalty and are worse than all that have.
+  const auto n = static_cast<double>(realisations.rows());
   for (std::size_t i = 0; i < penalties.size(); ++i)
     plot.series[0].points.push_back({penalties[i], (n - static_cast<double>(i)) / n, kNone, kNone});
   return svg_figure(plot);

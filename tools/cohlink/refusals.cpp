@@ -1,0 +1,26 @@
+#include "tools/cohlink/refusals.h"
+
+#include "tools/cohlink/console.h"
+
+namespace cohlink {
+
+void refuse_recording(const Scenario& scenario) {
+  for (const char* key : {"trace.file", "trace.lane_files"})
+    if (scenario.is_given(key))
+      scenario.reject(key, "makes this the description of a recording; only receive takes it");
+}
+
+void note_unused_draws(const Scenario& scenario, bool quiet) {
+  if (scenario.draws().empty()) return;
+  note(quiet, "[draw] is for dataset and outage; here " + scenario.draws().front().key +
+                  (scenario.draws().size() > 1 ? " and the others stay" : " stays") +
+                  " as the scenario has it elsewhere");
+}
+
+void refuse_varied_osnr(const std::string& key, const std::string& measure) {
+  if (key != "channel.osnr_db") return;
+  throw InputError("--vary " + key + ": " + measure +
+                   " is found by a search over this very key, which would override it; vary another key");
+}
+
+}  // namespace cohlink

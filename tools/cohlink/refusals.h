@@ -1,0 +1,20 @@
+// Scenarios and questions that a study would answer with something else than what was asked.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "sim/signal/scenario.h"
+
+namespace cohlink {
+
+/// InputError for a scenario that describes a recording ([trace]): simulating it would simulate defaults.
+void refuse_recording(const Scenario& scenario);
+
+/// Notes that a [draw] section is not used here.
+void note_unused_draws(const Scenario& scenario, bool quiet);
+
+/// InputError when `key` is the OSNR and `measure` is found by searching over it.
+void refuse_varied_osnr(const std::string& key, const std::string& measure);
+
+}  // namespace cohlink
