@@ -26,6 +26,11 @@ Operations orthonormalise_operations() {
   return 2.0 * (measured + corrected);
 }
 
+Operations circular_fit_operations() {
+  const Operations squares{3, 0, 0}, equations{15, 20, 0}, corrected{3, 3, 0};
+  return 2.0 * (squares + equations + corrected);
+}
+
 Operations interpolation_operations(std::size_t taps, bool blended) {
   const auto n = static_cast<double>(taps);
   const Operations one{2.0 * n, 2.0 * (n - 1.0), 0};

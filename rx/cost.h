@@ -45,6 +45,9 @@ Operations overlap_save_operations(std::size_t block, std::size_t overlap);
 /// One sample of both rows: powers, cross power, projection and two gains.
 Operations orthonormalise_operations();
 
+/// One sample of both rows: 15 products and 20 sums for the ellipse's equations, centre, shear and two gains.
+Operations circular_fit_operations();
+
 /// One output sample of both rows from a real filter of `taps`; `blended`: from two of them, interpolated.
 Operations interpolation_operations(std::size_t taps, bool blended);
 

@@ -32,6 +32,9 @@ class Deskew {
   /// Time from each end of the capture within which the output misses input [s].
   double edge(double sample_rate) const;
 
+  /// Length of a moved lane's filter [samples].
+  std::size_t taps(double sample_rate) const { return interpolator(sample_rate).taps(); }
+
  private:
   Interpolator interpolator(double sample_rate) const;
   DeskewParameters p_;

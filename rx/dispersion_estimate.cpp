@@ -68,7 +68,8 @@ DispersionEstimate DispersionEstimator::operator()(const Field<float>& signal) c
   double sum = 0.0, square = 0.0, count = 0.0;
   for (std::ptrdiff_t n = -reach; n <= reach; ++n)
     if (std::abs(static_cast<double>(n - best)) > width) sum += at(n), square += at(n) * at(n), ++count;
-  if (count < 2.0) return {};
+  // At the end of the range the peak proper may lie beyond it.
+  if (count < 2.0 || std::abs(best) == reach) return {};
   const double mean = sum / count, spread = std::sqrt(std::max(0.0, square / count - mean * mean));
   const double delay = static_cast<double>(best) + parabola_vertex(at(best - 1), at(best), at(best + 1));
   return {delay / edge_delay(1.0, p_.pulse.symbol_rate), spread > 0.0 ? (at(best) - mean) / spread : 0.0};

@@ -10,7 +10,7 @@ namespace {
 
 // Sums behind the quantities that do not add by themselves.
 struct Sums {
-  double symbols = 0, noise = 0, offset = 0, scored = 0, mutual = 0, generalised = 0;
+  double symbols = 0, noise = 0, offset = 0, with_offset = 0, scored = 0, mutual = 0, generalised = 0;
   std::array<double, 2> noise_of = {0, 0};
 };
 
@@ -25,7 +25,7 @@ void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
   const auto n = static_cast<double>(piece.judged_symbols);
   sums.symbols += n;
   sums.noise += n * from_db(-piece.snr_db);
-  sums.offset += n * piece.frequency_offset_hz;
+  if (piece.frequency_offset_hz) sums.offset += n * *piece.frequency_offset_hz, sums.with_offset += n;
   if (!piece.score) return;
   if (total.score)
     add_score(*total.score, *piece.score);
@@ -42,7 +42,8 @@ void finish(ReceiverResult& total, const Sums& sums) {
   if (sums.symbols > 0) {
     total.snr_db = -to_db(sums.noise / sums.symbols);
     total.evm_percent = 100.0 * std::sqrt(sums.noise / sums.symbols);
-    total.frequency_offset_hz = sums.offset / sums.symbols;
+    total.frequency_offset_hz.reset();
+    if (sums.with_offset > 0) total.frequency_offset_hz = sums.offset / sums.with_offset;
   }
   if (!total.score || !(sums.scored > 0)) return;
   Score& score = *total.score;
@@ -77,7 +78,7 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
     ReceiverResult piece = receiver(c.read(start, count), first);
     result.pieces.push_back({start, piece.judged_symbols, piece.score ? piece.score->both.errors : 0,
                              piece.score ? piece.score->both.bits : 0, piece.snr_db,
-                             piece.frequency_offset_hz, piece.locked});
+                             piece.frequency_offset_hz.value_or(std::nan("")), piece.locked});
     const std::size_t overlap = piece.discarded_symbols;
     if (piece.locked) add_piece(result.total, sums, piece);
     if (first) {

@@ -15,7 +15,7 @@ struct PieceResult {
   std::size_t first_sample = 0;  // of the piece
   std::size_t symbols = 0;       // scored or judged, per polarisation
   std::uint64_t errors = 0, bits = 0;
-  double snr_db = 0, frequency_offset_hz = 0;
+  double snr_db = 0, frequency_offset_hz = 0;  // not a number: none was found
   bool locked = true;
 };
 

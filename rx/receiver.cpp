@@ -31,7 +31,8 @@
 namespace cohlink {
 namespace {
 
-constexpr double kSamplesPerSymbol = 2.0;   // between resampler and equaliser
+constexpr double kSamplesPerSymbol = 2.0;  // between resampler and equaliser
+constexpr const char* kSkewKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
 constexpr std::size_t kFewestScored = 256;  // symbols a capture must leave after its edges are cut
 
 // What the chain carries from block to block.
@@ -106,13 +107,13 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
     c.result.warnings.push_back("frequency: no clear line at four times the offset, none removed");
     return;
   }
-  c.result.frequency_offset_hz += estimate.offset_hz;
+  c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + estimate.offset_hz;
   c.signal = remove_frequency(std::move(c.signal), estimate.offset_hz);
 }
 
 void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c) {
   const double offset = estimator(c.signal);
-  c.result.frequency_offset_hz += offset;
+  c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
 }
 
@@ -190,7 +191,8 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? 2 : 1);
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
-  PhaseResult out = recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz);
+  PhaseResult out =
+      recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz.value_or(0.0));
   c.signal = std::move(out.symbols);
   if (out.suspected_slips) c.result.counters["suspected-cycle-slips"] += *out.suspected_slips;
   c.signals.push_back(record_signal("carrier phase", "rad",
@@ -295,11 +297,10 @@ std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, Ff
 std::function<void(Carried&)> make_deskew(const Scenario& s, const PulseShape& pulse, FftCache& fft) {
   DeskewParameters p;
   p.band_edge = pulse_band_edge(pulse) + pulse.symbol_rate / 8;
-  constexpr const char* kKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
   const bool blind = s.text("dsp.deskew") == "blind";
   for (std::size_t lane = 0; lane < 4; ++lane) {
-    p.skew[lane] = s.number(kKeys[lane]) * 1e-12;
-    if (blind && p.skew[lane] != 0.0) s.reject(kKeys[lane], "has no use with dsp.deskew = blind");
+    p.skew[lane] = s.number(kSkewKeys[lane]) * 1e-12;
+    if (blind && p.skew[lane] != 0.0) s.reject(kSkewKeys[lane], "has no use with dsp.deskew = blind");
   }
   if (!blind) return [p](Carried& c) { deskew(p, c); };
   if (s.text("dsp.dispersion") == "blind")
@@ -397,17 +398,12 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, con
   if (c.singular || c.pilots_lost) result.locked = false;
 }
 
-// What the taps say about the channel. A known delay between the outputs is no DGD.
+// What the taps say about the channel, the same whether or not there is truth.
 void read_channel(ReceiverResult& result, double symbol_rate) {
-  if (result.taps[0][0].empty()) return;
-  long relative_delay = 0;
-  if (result.score) {
-    const auto& delay = result.score->delay_symbols;  // X, Y as sent
-    relative_delay = result.score->swapped ? delay[0] - delay[1] : delay[1] - delay[0];
-  }
+  if (!result.locked || result.taps[0][0].empty()) return;
   TapReadingParameters parameters;
   parameters.symbol_rate = symbol_rate;
-  result.channel = read_taps(result.taps, parameters, relative_delay);
+  result.channel = read_taps_blindly(result.taps, parameters);
 }
 
 // Final scaling, quality, and the score where there is truth.
@@ -427,6 +423,7 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
     return;
   }
   result.coherence = carrier_coherence(result.symbols, first, last);
+  if (scoring.modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
   result.locked = result.score.has_value() && !c.pilots_lost;
   if (!result.score) return;
@@ -441,6 +438,17 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
              : ", each quarter turn put right from the truth before counting, as pilots would"));
 }
 
+// One sample: a filter for each lane that is moved. The blind estimate, made once, is not counted.
+Operations deskew_cost(const Scenario& s, const PulseShape& pulse, double adc_rate) {
+  double moved = s.text("dsp.deskew") == "blind" ? 4.0 : 0.0;
+  for (const char* key : kSkewKeys) moved += s.number(key) != 0.0;
+  if (moved == 0.0) return {};
+  DeskewParameters p;
+  p.band_edge = pulse_band_edge(pulse) + pulse.symbol_rate / 8;
+  const auto taps = static_cast<double>(Deskew(p).taps(adc_rate));
+  return moved * Operations{taps, taps - 1.0, 0};
+}
+
 // What block `place` costs a symbol. Blocks before resample work at the ADC's rate, those up to the equaliser
 // at two samples a symbol.
 Operations block_cost(const std::vector<std::string>& chain, std::size_t place, const Scenario& s,
@@ -448,7 +456,11 @@ Operations block_cost(const std::vector<std::string>& chain, std::size_t place, 
   const std::string& name = chain[place];
   const PulseShape pulse = pulse_of(s);
   const double rate = pulse.symbol_rate, sample_rate = kSamplesPerSymbol * rate;
-  if (name == "orthonormalise") return adc_rate / rate * orthonormalise_operations();
+  if (name == "deskew") return adc_rate / rate * deskew_cost(s, pulse, adc_rate);
+  if (name == "orthonormalise")
+    return adc_rate / rate *
+           (s.text("dsp.iq_correction") == "circular-fit" ? circular_fit_operations()
+                                                          : orthonormalise_operations());
   if (name == "resample")
     return kSamplesPerSymbol * Resampler({sample_rate, pulse_band_edge(pulse), rate / 8}).cost(adc_rate);
   if (name == "dispersion")
@@ -482,6 +494,9 @@ struct Receiver::Parts {
 Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
   const auto chain = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(chain); !fault.empty()) scenario.reject("dsp.chain", fault);
+  if (scenario.text("dsp.dispersion") == "blind" &&
+      std::find(chain.begin(), chain.end(), "dispersion") == chain.end())
+    scenario.reject("dsp.dispersion", "blind needs the block 'dispersion' in dsp.chain, which has none");
   parts_->symbol_rate = pulse_of(scenario).symbol_rate;
   parts_->scoring = {modulation_of(scenario), scenario.boolean("signal.differential"),
                      static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};

@@ -21,10 +21,10 @@
 namespace cohlink {
 
 struct ReceiverResult {
-  Field<float> symbols;            // recovered, one sample a symbol, signal part of unit power, [2][symbols]
-  Stage input;                     // the lanes as two rows, before the first block, if asked for
-  std::vector<Stage> stages;       // one per block, in chain order, if asked for
-  double frequency_offset_hz = 0;  // estimated
+  Field<float> symbols;       // recovered, one sample a symbol, signal part of unit power, [2][symbols]
+  Stage input;                // the lanes as two rows, before the first block, if asked for
+  std::vector<Stage> stages;  // one per block, in chain order, if asked for
+  std::optional<double> frequency_offset_hz;        // estimated; absent: no frequency block found any
   std::optional<std::array<double, 2>> iq_skew_ps;  // estimated, of X and Y (dsp.deskew = blind)
   std::optional<double> dispersion_ps_per_nm;       // estimated (dsp.dispersion = blind)
   std::optional<double>

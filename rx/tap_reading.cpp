@@ -98,6 +98,15 @@ std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapRead
   return reading;
 }
 
+std::optional<ChannelReading> read_taps_blindly(const EqualiserTaps& taps, const TapReadingParameters& p) {
+  std::optional<ChannelReading> best;
+  for (long delay = -2; delay <= 2; ++delay) {
+    const auto reading = read_taps(taps, p, delay);
+    if (reading && (!best || reading->dgd_ps < best->dgd_ps)) best = reading;
+  }
+  return best;
+}
+
 std::optional<double> true_pdl_db(const Truth& truth) {
   const std::size_t count = std::min(truth.jones.size(), truth.jones_frequency_hz.size());
   if (count == 0) return std::nullopt;

@@ -33,6 +33,12 @@ struct TapReadingParameters {
 std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapReadingParameters& parameters,
                                         long relative_delay = 0);
 
+/// read_taps for a delay between the outputs that nobody knows: of -2 to 2 symbols the one that leaves the
+/// least DGD. What X and Y were sent apart and what the path set between them cannot be told from each other
+/// blindly: the DGD is known but for whole symbols between the polarisations as sent.
+std::optional<ChannelReading> read_taps_blindly(const EqualiserTaps& taps,
+                                                const TapReadingParameters& parameters);
+
 /// PDL of the true path at the frequency nearest the carrier [dB]; nothing without Jones matrices.
 std::optional<double> true_pdl_db(const Truth& truth);
 

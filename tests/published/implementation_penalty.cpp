@@ -79,7 +79,8 @@ std::string two_decimals(double value) {
 }  // namespace
 
 TEST_CASE(
-    "a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory at BER 2e-2") {
+    "a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory near BER "
+    "2e-2") {
   // 5000 errors and more fix each penalty to 0.02 dB (QPSK) or better.
   Scenario whole;
   whole.read_file(std::string(COHLINK_SOURCE_DIR) + "/scenarios/implementation-penalty.ini");
@@ -101,7 +102,7 @@ TEST_CASE(
       MESSAGE(std::string(modulation)
               << ": " << std::string(part.name) << " " << two_decimals(penalty - before) << " dB, together "
               << two_decimals(penalty) << " dB");
-      validation::record(std::string("implementation penalty at BER 2e-2, ") + modulation + ", with " +
+      validation::record(std::string("implementation penalty near BER 2e-2, ") + modulation + ", with " +
                              part.name + " [dB added; together]",
                          "theory of coherent detection; parts are common practice",
                          "together at most " + two_decimals(bound_db),

@@ -81,7 +81,7 @@ void receive(const Scenario& s, Tally& tally) {
   // own.
   const bool right = ber < kThreshold && result.clock_offset_ppm &&
                      std::abs(*result.clock_offset_ppm - capture.truth->lanes->clock_offset_ppm) < 5.0 &&
-                     std::abs(result.frequency_offset_hz - capture.truth->frequency_offset_hz) < 5e6;
+                     std::abs(result.frequency_offset_hz.value() - capture.truth->frequency_offset_hz) < 5e6;
   tally.locked += right;
   tally.silently_wrong += !right && result.warnings.empty();
   CAPTURE(s.number("run.seed"));

@@ -101,4 +101,8 @@ TEST_CASE("dsp.dispersion = blind: the chain locks without being told, and print
   both.set("dsp.dispersion=blind");
   both.set("dsp.dispersion_ps_per_nm=100");
   CHECK_THROWS_AS(Receiver(both, test::fft()), InputError);
+  Scenario none;
+  none.set("dsp.dispersion=blind");
+  none.set("dsp.chain=resample,matched-filter,equaliser,frequency,phase");
+  CHECK_THROWS_AS(Receiver(none, test::fft()), InputError);
 }

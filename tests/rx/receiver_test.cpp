@@ -112,12 +112,15 @@ TEST_CASE("A capture without truth gets everything but a score") {
   const ReceiverResult without = receiver(capture);
   CHECK(with.score);
   CHECK(!without.score);
+  REQUIRE(with.channel);
+  REQUIRE(without.channel);
+  CHECK(without.channel->dgd_ps == with.channel->dgd_ps);
   CHECK(without.symbols.x == with.symbols.x);
   CHECK(without.stages.size() == 10);
   CHECK(without.used_known_data.empty());
   // Few decisions are wrong at 11 dB SNR: decision-aided and data-aided SNR agree.
   CHECK(without.snr_db == doctest::Approx(with.snr_db).epsilon(0.02));
-  CHECK(std::abs(without.frequency_offset_hz - 200e6) < 2e6);
+  CHECK(std::abs(without.frequency_offset_hz.value() - 200e6) < 2e6);
 }
 
 TEST_CASE("Stages come one per block, thinned, at their sampling") {

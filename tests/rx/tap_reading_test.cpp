@@ -67,6 +67,7 @@ TEST_CASE("A whole symbol between the outputs is no DGD once it is known") {
   taps[0][0][7] = taps[1][1][5] = 1.0f;  // output Y shows what came a symbol before: one symbol late
   CHECK(read_taps(taps, {})->dgd_ps == doctest::Approx(1e12 / test::kRate).epsilon(1e-6));
   CHECK(std::abs(read_taps(taps, {}, 1)->dgd_ps) < 1e-3);
+  CHECK(std::abs(read_taps_blindly(taps, {})->dgd_ps) < 1e-3);
   CHECK(std::abs(read_taps(taps, {})->pdl_db) < 1e-3);
   for (auto& row : taps)
     for (auto& filter : row) filter.assign(15, 0.0f);

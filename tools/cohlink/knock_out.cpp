@@ -1,5 +1,6 @@
 #include "tools/cohlink/knock_out.h"
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -34,8 +35,13 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
       row.snr_db = result.snr_db;
     else
       row.outcome = why_no_lock(result);
-    if (result.locked && row.score && threshold)
-      row.outcome = verdict(row.score->interval.low, row.score->interval.high, *threshold);
+    const bool held = std::min(result.coherence[0], result.coherence[1]) >= result.coherence_needed;
+    if (row.score && !held) row.outcome = "no lock: the carrier phase is not held";
+    // A verdict is about the bits; without the carrier only a pass stands.
+    if (result.locked && row.score && threshold) {
+      const std::string word = verdict(row.score->interval.low, row.score->interval.high, *threshold);
+      if (held || word == "pass") row.outcome = word;
+    }
   } catch (const InputError& error) {
     row.outcome = std::string("refused: ") + error.what();
   }
@@ -55,10 +61,14 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache
     }
     Scenario without = scenario;
     without.set("dsp.chain", join(variant.chain, ","), "--knock-out");
+    if (std::find(variant.chain.begin(), variant.chain.end(), "dispersion") == variant.chain.end() &&
+        without.text("dsp.dispersion") == "blind")
+      without.set("dsp.dispersion", find_key("dsp.dispersion")->default_value, "--knock-out");
     rows.push_back(received(variant.without, capture, without, fft));
   }
   Table table;
-  for (const char* name : {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "outcome"})
+  for (const char* name :
+       {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "slips", "outcome"})
     table.add(name, std::string(name).starts_with("ber") ? Look::kScientific : Look::kHundredths);
   for (const Row& row : rows) {
     const bool counted = row.score && row.score->both.bits > 0;
@@ -68,6 +78,7 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache
                           counted ? Cell(row.score->interval.high) : Cell(),
                           finite(row.snr_db),
                           finite(rows.front().snr_db - row.snr_db),
+                          row.score ? Cell(static_cast<std::uint64_t>(row.score->cycle_slips)) : Cell(),
                           row.outcome};
     for (std::size_t c = 0; c < table.columns.size(); ++c) table.columns[c].cells.push_back(cells[c]);
   }

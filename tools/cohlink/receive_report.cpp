@@ -95,14 +95,18 @@ bool knows_path(const Capture& capture) { return capture.truth && !capture.truth
 std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result) {
   const std::string offset =
       knows_path(capture) ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
-  std::vector<Fact> facts = {
-      {"frequency_offset_hz", "frequency offset", result.frequency_offset_hz,
-       readable(result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"},
-      {"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
-       grouped(result.discarded_symbols) + " symbols at the edges, not scored"},
-      {"used_known_data", "known data", join(result.used_known_data, "; "),
-       result.used_known_data.empty() ? "none used: a blind receiver" : join(result.used_known_data, "; ")},
-  };
+  std::vector<Fact> facts;
+  if (result.frequency_offset_hz)
+    facts.push_back({"frequency_offset_hz", "frequency offset", *result.frequency_offset_hz,
+                     readable(*result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"});
+  facts.insert(facts.end(),
+               {
+                   {"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
+                    grouped(result.discarded_symbols) + " symbols at the edges, not scored"},
+                   {"used_known_data", "known data", join(result.used_known_data, "; "),
+                    result.used_known_data.empty() ? "none used: a blind receiver"
+                                                   : join(result.used_known_data, "; ")},
+               });
   if (result.iq_skew_ps) {
     std::string truth;
     if (capture.truth && capture.truth->lanes) {
@@ -159,7 +163,8 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
                      fixed(information.mutual_bits, 4) + " bits a symbol and polarisation"});
     facts.push_back({"gmi_bits", "GMI", information.generalised_bits,
                      fixed(information.generalised_bits, 4) + " bits; NGMI " +
-                         fixed(information.normalised, 4) + ", the largest rate of an ideal binary code"});
+                         fixed(information.normalised, 4) + ", the largest rate of an ideal binary code" +
+                         (scenario.boolean("signal.differential") ? ", before differential decoding" : "")});
     facts.push_back({"ngmi", "", information.normalised, ""});
   }
   if (rates.net)
@@ -186,7 +191,7 @@ std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& re
   }
   return {
       {"taps_dgd_ps", "DGD by the taps", channel.dgd_ps,
-       fixed(channel.dgd_ps, 2) + " ps" + beside_truth(dgd, " ps", 2)},
+       fixed(channel.dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)},
       {"taps_pdl_db", "PDL by the taps", channel.pdl_db,
        fixed(channel.pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)},
       {"taps_dispersion_ps_per_nm", "dispersion left over", channel.dispersion_ps_per_nm,
@@ -215,10 +220,11 @@ std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenari
   if (!result.locked)
     facts.push_back(
         {"verdict", "verdict", std::string("no lock"), no_lock(result, capture.truth.has_value())});
-  append(facts, signal_facts(result));
-  append(facts, rate_facts(result, scenario));
+  const bool judged = result.score || scenario.text("signal.modulation") != "gaussian";
+  if (result.locked && judged) append(facts, signal_facts(result));
+  if (result.locked) append(facts, rate_facts(result, scenario));
   append(facts, how_facts(capture, result));
-  append(facts, channel_facts(capture, result));
+  if (result.locked) append(facts, channel_facts(capture, result));
   append(facts, counter_facts(capture, result));
   return facts;
 }
