@@ -63,7 +63,7 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache
     without.set("dsp.chain", join(variant.chain, ","), "--knock-out");
     if (std::find(variant.chain.begin(), variant.chain.end(), "dispersion") == variant.chain.end() &&
         without.text("dsp.dispersion") == "blind")
-      without.set("dsp.dispersion", find_key("dsp.dispersion")->default_value, "--knock-out");
+      without.set("dsp.dispersion", std::string(find_key("dsp.dispersion")->default_value), "--knock-out");
     rows.push_back(received(variant.without, capture, without, fft));
   }
   Table table;
