@@ -41,7 +41,8 @@ LimitRule read_rule(const CommandLine& line, const Scenario& scenario) {
   if (ranges.size() != 1) throw InputError("limit needs one --vary KEY=a:b");
   read_range(ranges.front(), rule);
   rule.criterion = parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
-  if (rule.criterion.kind == Criterion::Kind::kPenalty) refuse_varied_osnr(rule.key, "--criterion penalty_db");
+  if (rule.criterion.kind == Criterion::Kind::kPenalty)
+    refuse_varied_osnr(rule.key, "--criterion penalty_db");
   rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));
   if (line.has("resolution")) {
     const auto percent = parse_number(line.text("resolution"));

@@ -67,11 +67,11 @@ std::vector<std::int64_t> verdict_codes(const Column& column) {
   std::vector<std::int64_t> codes;
   for (const auto& cell : column.cells) {
     const auto* text = std::get_if<std::string>(&cell);
-    codes.push_back(text == nullptr                 ? -1
-                    : *text == "pass"               ? 1
-                    : *text == "fail"               ? 0
+    codes.push_back(text == nullptr                ? -1
+                    : *text == "pass"              ? 1
+                    : *text == "fail"              ? 0
                     : text->starts_with("no lock") ? 3
-                                                    : 2);
+                                                   : 2);
   }
   return codes;
 }
@@ -80,7 +80,8 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   const std::string name = dataset_name(column.name);
   if (holds_text(column)) {
     file.write<std::int64_t>(name, verdict_codes(column), shape);
-    file.attribute(name, "meaning", "1 = pass, 0 = fail, 2 = undecided, 3 = no lock in some frames, -1 = no threshold");
+    file.attribute(name, "meaning",
+                   "1 = pass, 0 = fail, 2 = undecided, 3 = no lock in some frames, -1 = no threshold");
   } else if (holds_counts(column)) {
     file.write<std::uint64_t>(name, as_counts(column), shape);
   } else {

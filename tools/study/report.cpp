@@ -157,8 +157,7 @@ Curve read_curve(const h5::File& file) {
   for (const char* name :
        {"ber", "ber_low", "ber_high", "required_osnr_db", "required_osnr_low", "required_osnr_high",
         "required_osnr_theory", "penalty_db", "penalty_low", "penalty_high", "errors", "bits", "frames",
-        "frames_without_lock",
-        "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"}) {
+        "frames_without_lock", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"}) {
     const std::string path = std::string("/") + name;
     if (!file.has(path)) continue;
     Column& column = curve.table.add(name, look_of(name));
