@@ -1,11 +1,10 @@
 #include "sim/signal/hdf5.h"
 
-#include <unistd.h>
-
 #include <cstring>
 #include <filesystem>
-#include <fstream>
+#include <string_view>
 
+#include "sim/signal/atomic_file.h"
 #include "sim/signal/errors.h"
 
 namespace cohlink::h5 {
@@ -128,24 +127,6 @@ std::vector<char> file_image(const std::string& path, const Handle& file) {
   return image;
 }
 
-void write_beside_and_rename(const std::string& path, const std::vector<char>& image) {
-  const std::string beside = path + ".part" + std::to_string(getpid());
-  std::ofstream out(beside, std::ios::binary);
-  if (!out) throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
-  out.write(image.data(), static_cast<std::streamsize>(image.size()));
-  out.close();
-  std::error_code error;
-  if (!out) {
-    std::filesystem::remove(beside, error);
-    throw RunError(path + ": cannot be written (disk full or file system error?)");
-  }
-  std::filesystem::rename(beside, path, error);
-  if (!error) return;
-  const std::string why = error.message();
-  std::filesystem::remove(beside, error);
-  throw RunError(path + ": cannot be replaced: " + why);
-}
-
 }  // namespace
 
 Handle& Handle::operator=(Handle&& other) noexcept {
@@ -164,6 +145,8 @@ File File::open(const std::string& path) {
   silence();
   if (!std::filesystem::exists(path)) read_failed(path, "no such file");
   if (std::filesystem::is_directory(path)) read_failed(path, "is a folder, not a file");
+  if (!std::filesystem::is_regular_file(path))
+    read_failed(path, "is not a regular file; HDF5 cannot be read from a pipe or a device");
   if (H5Fis_hdf5(path.c_str()) <= 0) read_failed(path, "not an HDF5 file (or cannot be read)");
   Handle file(H5Fopen(path.c_str(), H5F_ACC_RDONLY, H5P_DEFAULT), H5Fclose);
   if (!file) read_failed(path, "an HDF5 file, but truncated or damaged");
@@ -172,6 +155,7 @@ File File::open(const std::string& path) {
 
 void File::create(const std::string& path, const std::function<void(File&)>& fill) {
   silence();
+  output_target(path);  // said before any work, and before HDF5 tries to open what is there
   // Built in memory and written in one go: on a full disk HDF5 can neither finish a file nor let go of it.
   const Handle in_memory(H5Pcreate(H5P_FILE_ACCESS), H5Pclose);
   H5Pset_fapl_core(in_memory.get(), kMemoryIncrement, false);
@@ -179,7 +163,8 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
   if (!handle) throw RunError(path + ": cannot be created");
   File file(path, std::move(handle));
   fill(file);
-  write_beside_and_rename(path, file_image(path, file.file_));
+  const std::vector<char> image = file_image(path, file.file_);
+  write_atomically(path, std::string_view(image.data(), image.size()));
 }
 
 bool File::has(const std::string& object) const {

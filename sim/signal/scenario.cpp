@@ -4,6 +4,7 @@
 #include <boost/program_options.hpp>
 #include <charconv>
 #include <cmath>
+#include <filesystem>
 #include <fstream>
 #include <numeric>
 #include <set>
@@ -184,9 +185,11 @@ Scenario::Scenario() {
 }
 
 void Scenario::read_file(const std::string& path) {
+  std::error_code error;
+  if (std::filesystem::is_directory(path, error)) throw InputError(path + ": is a folder, not a file");
   std::ifstream file(path, std::ios::binary);
   std::ostringstream text;
-  if (file) text << file.rdbuf();  // a folder opens, but cannot be read: caught below
+  if (file) text << file.rdbuf();
   if (!file) throw InputError(path + ": cannot be read");
   constexpr std::string_view byte_order_mark = "\xef\xbb\xbf";  // some editors begin a file with it
   const std::string content = text.str();

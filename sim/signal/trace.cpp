@@ -374,6 +374,32 @@ std::array<std::vector<float>, 4> Trace::read(std::size_t start, std::size_t cou
   return lanes;
 }
 
+namespace {
+
+/// Whether all `symbols` are points of the constellation, which they leave by no more than rounding. A
+/// recorded symbol carries noise: among the 64 and more asked for, some lie further out.
+bool are_points(Modulation m, std::vector<std::complex<double>>& symbols) {
+  double power = 0.0;
+  for (const auto& symbol : symbols) power += std::norm(symbol);
+  if (!std::isfinite(power) || power <= 0.0) return false;
+  const double rough = std::sqrt(static_cast<double>(symbols.size()) / power);
+  double along = 0.0, squares = 0.0;  // the scale that fits the points decided upon
+  for (const auto& symbol : symbols) {
+    along += std::real(std::conj(symbol) * nearest_point(m, symbol * rough));
+    squares += std::norm(symbol);
+  }
+  const double scale = along / squares;
+  constexpr double kRounding = 0.02;  // of unit power: stored as whole numbers even in 8 bits
+  for (auto& symbol : symbols) {
+    const auto point = nearest_point(m, symbol * scale);
+    if (std::abs(symbol * scale - point) > kRounding) return false;
+    symbol = point;
+  }
+  return true;
+}
+
+}  // namespace
+
 std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::string>& folders) {
   const std::string name = s.text("trace.symbols_file");
   if (name.empty()) return std::nullopt;
@@ -382,14 +408,22 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
   const auto shape = file.shape(dataset);
   if (shape.size() != 2 || shape[0] != 2 || shape[1] < 64)
     s.reject("trace.symbols_file", dataset + " must have the shape [2, symbols], at least 64 of them");
+  if (file.has_attribute("/", "kind") && file.attribute_text("/", "kind") == "cohlink result")
+    s.reject("trace.symbols_file", file.path() +
+                                       " is a receiver's result: its symbols are what was received, "
+                                       "not what was sent");
   const auto flat = file.read<std::complex<double>>(dataset);
   Truth truth;
   for (std::size_t p = 0; p < 2; ++p) {
     truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(p * shape[1]),
                             flat.begin() + static_cast<std::ptrdiff_t>((p + 1) * shape[1]));
     for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
-      if (s.text("signal.modulation") == modulation_name(m))
+      if (s.text("signal.modulation") == modulation_name(m)) {
+        if (!are_points(m, truth.symbols[p]))
+          s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
+                                             ", which it does not: are these the symbols sent?");
         truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
+      }
   }
   return truth;
 }

@@ -7,7 +7,7 @@ import unittest
 import h5py
 import numpy
 
-from program import ProgramTest
+from program import SCENARIO, ProgramTest
 
 
 class Scenarios(ProgramTest):
@@ -173,6 +173,38 @@ class Files(ProgramTest):
 
     def test_capture_where_a_scenario_was_expected(self):
         self.refuse(2, "good.h5", "sweep", "good.h5", "--vary", "adc.bits=6|8")
+
+
+class SpecialFiles(ProgramTest):
+    """Pipes, folders and links among inputs and outputs. Pipes in a scratch folder stand for every device."""
+
+    def test_a_scenario_from_a_pipe_is_read_whole(self):
+        expected = self.succeed("budget", "scenario.ini", "--set", "channel.osnr_db=17")
+        self.write("piped.ini", SCENARIO.replace("osnr_db = 11", "osnr_db = 17"))
+        with open(self.folder / "piped.ini", encoding="utf-8") as file:
+            piped = subprocess.run(f"cat | {os.environ['COHLINK']} budget /dev/stdin", shell=True, stdin=file, text=True,
+                                   cwd=self.folder, capture_output=True, check=True).stdout
+        self.assertEqual(piped, expected)
+        self.assertNotEqual(piped, self.succeed("budget", "scenario.ini"))
+
+    def test_a_folder_is_no_scenario(self):
+        (self.folder / "folder").mkdir()
+        self.refuse(2, "folder: is a folder, not a file", "budget", "folder")
+
+    def test_a_pipe_is_no_output(self):
+        os.mkfifo(self.folder / "pipe")
+        for command in (["simulate", "scenario.ini"], ["sweep", "scenario.ini", "--vary", "adc.bits=6|8"]):
+            self.refuse(2, "pipe: is not a regular file", *command, "-o", "pipe", "--quiet")
+        self.assertTrue((self.folder / "pipe").is_fifo())
+
+    def test_a_link_stays_a_link(self):
+        (self.folder / "far").mkdir()
+        (self.folder / "link.h5").symlink_to("far/capture.h5")
+        for seed in (1, 2):  # the first makes the target, the second replaces it
+            self.succeed("simulate", "scenario.ini", "--seed", seed, "-o", "link.h5", "--quiet")
+            self.succeed("simulate", "scenario.ini", "--seed", seed, "-o", "plain.h5", "--quiet")
+            self.assertTrue((self.folder / "link.h5").is_symlink())
+            self.assertEqual(self.content("far/capture.h5"), self.content("plain.h5"))
 
 
 class FullDisk(ProgramTest):

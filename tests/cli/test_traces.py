@@ -80,6 +80,31 @@ class Formats(TraceTest):
         for name in ("ber", "errors", "bits", "snr_db", "gmi_bits"):
             self.assertAlmostEqual(facts[name], expected[name], delta=1e-3 * expected[name])
 
+    def test_received_symbols_are_no_truth(self):
+        self.store(self.lanes.T.astype("<i2"))
+        self.succeed("receive", "capture.h5", "-o", "result.h5", "--quiet")
+        with h5py.File(self.folder / "capture.h5") as file:
+            sent = file["truth/symbols"][:]
+        noisy = sent + 0.1 * numpy.random.default_rng(1).standard_normal(sent.shape)
+        missing = sent.copy()
+        missing[0, 7] = numpy.nan
+        for name, symbols in (("noisy.h5", noisy), ("missing.h5", missing)):
+            with h5py.File(self.folder / name, "w") as file:
+                file["symbols"] = symbols
+        for name, message in (("result.h5", "is a receiver's result"), ("noisy.h5", "must hold points of qpsk"),
+                              ("missing.h5", "must hold points of qpsk")):
+            result = self.run_program("receive", "trace.ini", *self.trace(["file=trace.bin", f"symbols_file={name}"]))
+            self.assertEqual(result.returncode, 2, result.stderr)
+            self.assertIn(message, result.stderr)
+
+    def test_known_symbols_of_any_scale(self):
+        self.store(self.lanes.T.astype("<i2"))
+        with h5py.File(self.folder / "capture.h5") as file, h5py.File(self.folder / "scaled.h5", "w") as scaled:
+            scaled["symbols"] = 3 * file["truth/symbols"][:]
+        expected, _ = self.receive("file=trace.bin", "symbols_file=capture.h5")
+        facts, _ = self.receive("file=trace.bin", "symbols_file=scaled.h5")
+        self.assertEqual(facts, expected)
+
     def test_a_recording_lies_beside_its_description(self):
         (self.folder / "lab").mkdir()
         self.write("lab/trace.ini", TRACE + "file = trace.bin\n")

@@ -6,6 +6,7 @@
 #include <fstream>
 #include <iostream>
 
+#include "sim/signal/atomic_file.h"
 #include "sim/signal/strings.h"
 
 namespace cohlink {
@@ -119,6 +120,8 @@ std::optional<std::uint64_t> CommandLine::count(const std::string& option) const
 
 bool looks_like_hdf5(const std::string& path) {
   static constexpr std::array<char, 8> kSignature = {'\x89', 'H', 'D', 'F', '\r', '\n', '\x1a', '\n'};
+  std::error_code error;
+  if (!std::filesystem::is_regular_file(path, error)) return false;  // looking into a pipe would empty it
   std::array<char, 8> head{};
   std::ifstream file(path, std::ios::binary);
   return file.read(head.data(), head.size()) && head == kSignature;
@@ -139,7 +142,7 @@ void check_output(const std::string& path, const std::vector<std::string>& input
   if (path.empty()) return;
   std::error_code error;
   const std::filesystem::path target(path);
-  if (std::filesystem::is_directory(target, error)) throw InputError("-o " + path + ": is a folder");
+  output_target(path);
   const auto folder = target.has_parent_path() ? target.parent_path() : std::filesystem::path(".");
   if (!std::filesystem::is_directory(folder, error))
     throw InputError("-o " + path + ": the folder " + folder.string() + " does not exist");

@@ -25,8 +25,9 @@ std::string attribute_or(const h5::File& file, const std::string& name, const st
   return file.has_attribute("/", name) ? file.attribute_text("/", name) : otherwise;
 }
 
-std::string whole_attribute(const h5::File& file, const std::string& name) {
-  return file.has_attribute("/", name) ? short_decimal(file.attribute_number("/", name)) : "-";
+/// Seed, frame and point are whole numbers up to 2^53, which a double holds exactly.
+std::uint64_t whole_attribute(const h5::File& file, const std::string& name) {
+  return static_cast<std::uint64_t>(file.attribute_number("/", name));
 }
 
 void heading(Facts& facts, const std::string& text) { facts.push_back({"", text, {}, ""}); }
@@ -43,7 +44,7 @@ void add_provenance(Facts& facts, const h5::File& file, const std::string& kind)
   facts.push_back({"git_hash", "", attribute_or(file, "git_hash", ""), ""});
   for (const char* name : {"seed", "frame", "point"})
     if (file.has_attribute("/", name))
-      facts.push_back({name, name, file.attribute_number("/", name), whole_attribute(file, name)});
+      facts.push_back({name, name, whole_attribute(file, name), std::to_string(whole_attribute(file, name))});
 }
 
 struct LaneStatistics {
@@ -300,6 +301,11 @@ std::string times(const h5::Shape& shape) {
   return text;
 }
 
+H5I_type_t kind_of_object(const h5::File& file, const std::string& name) {
+  const h5::Handle object(H5Oopen(file.id(), name.c_str(), H5P_DEFAULT), H5Oclose);
+  return object ? H5Iget_type(object.get()) : H5I_BADID;
+}
+
 Facts curve_facts(const h5::File& file) {
   Facts facts;
   add_provenance(facts, file, "curve");
@@ -329,13 +335,35 @@ Facts curve_facts(const h5::File& file) {
   return facts;
 }
 
+/// What our other files hold: studies, parts of a sweep, the index of a data set.
+Facts other_facts(const h5::File& file, const std::string& kind) {
+  Facts facts;
+  add_provenance(facts, file, kind);
+  heading(facts, "contents");
+  for (const auto& name : file.children("/")) {
+    if (name == "scenario") continue;
+    const auto columns = file.children("/" + name);  // none in a data set
+    const std::string first = "/" + name + (columns.empty() ? "" : "/" + columns.front());
+    std::string text = std::to_string(columns.size()) + " columns";
+    if (H5I_DATASET == kind_of_object(file, first)) {
+      const h5::Shape shape = file.shape(first);
+      const std::string size =
+          shape.empty() ? "one value" : times(shape) + (shape.size() == 1 ? " rows" : "");
+      text = columns.empty() ? size : text + " of " + size;
+    }
+    facts.push_back({name, name, text, text});
+  }
+  add_scenario(facts, file);
+  return facts;
+}
+
 }  // namespace
 
 int inspect(const Arguments& arguments) {
-  CommandLine line(
-      "inspect FILE",
-      "Says what a capture, a result or a curve holds: provenance, samples, spectrum, truth, and the\n"
-      "scenario keys that differ from their defaults.");
+  CommandLine line("inspect FILE",
+                   "Says what a capture, a result, a curve or a study holds: provenance, samples, spectrum, "
+                   "truth, and the\n"
+                   "scenario keys that differ from their defaults.");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.size() != 1) throw InputError("inspect takes one file");
@@ -347,8 +375,10 @@ int inspect(const Arguments& arguments) {
     print(std::cout, curve_facts(file), options.format);
   else if (file.has("/adc/samples"))
     print(std::cout, capture_facts(file), options.format);
+  else if (kind.starts_with("cohlink "))
+    print(std::cout, other_facts(file, kind.substr(std::string("cohlink ").size())), options.format);
   else
-    throw InputError(file.path() + ": HDF5, but neither a capture, a result nor a curve of cohlink");
+    throw InputError(file.path() + ": HDF5, but not a file of cohlink");
   return kDone;
 }
 

@@ -4,9 +4,9 @@
 #include <filesystem>
 #include <fstream>
 
+#include "sim/signal/atomic_file.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
-#include "tools/study/atomic_file.h"
 
 namespace cohlink {
 

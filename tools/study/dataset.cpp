@@ -9,9 +9,9 @@
 
 #include "sim/link.h"
 #include "sim/link_setup.h"
+#include "sim/signal/atomic_file.h"
 #include "sim/signal/random.h"
 #include "sim/signal/strings.h"
-#include "tools/study/atomic_file.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/study_file.h"

@@ -12,6 +12,7 @@
 #include <fstream>
 #include <sstream>
 
+#include "sim/signal/atomic_file.h"
 #include "sim/signal/errors.h"
 #include "tools/study/fingerprint.h"
 
@@ -63,6 +64,7 @@ std::string differences(const std::string& header, const RunIdentity& identity) 
 }  // namespace
 
 Journal::Journal(std::string path, const RunIdentity& identity) : path_(std::move(path)) {
+  output_target(path_);
   file_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
   if (file_ < 0) throw RunError(path_ + ": cannot be written: " + std::strerror(errno));
   if (::flock(file_, LOCK_EX | LOCK_NB) != 0)

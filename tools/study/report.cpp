@@ -406,9 +406,9 @@ std::string section(const std::string& path) {
                      "; give curves, results, and what limit, outage or qualify wrote with -o");
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), path + ":/scenario");
-  const std::string provenance = kind + ", seed " + short_decimal(file.attribute_number("/", "seed")) +
-                                 ", cohlink " + file.attribute_text("/", "version") + " (" +
-                                 file.attribute_text("/", "git_hash") + ")";
+  const std::string provenance =
+      kind + ", seed " + std::to_string(static_cast<std::uint64_t>(file.attribute_number("/", "seed"))) +
+      ", cohlink " + file.attribute_text("/", "version") + " (" + file.attribute_text("/", "git_hash") + ")";
   return "<section>\n" + tag("h2", std::filesystem::path(path).filename().string()) + "<p class=\"sub\">" +
          html_text(provenance) + "</p>\n" + body +
          "<details><summary>scenario: what differs from the defaults</summary>\n" +
