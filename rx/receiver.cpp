@@ -90,8 +90,8 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, doubl
     c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
                                        " training symbols)");
   }
-  EqualiserResult out =
-      equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr, c.result.frequency_offset_hz);
+  EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr,
+                                  c.result.frequency_offset_hz.value_or(0.0));
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
   c.result.counters["equaliser-singularities"] += out.singularities;
