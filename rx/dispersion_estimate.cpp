@@ -56,7 +56,8 @@ std::vector<double> DispersionEstimator::tone_power(const Field<float>& signal) 
 DispersionEstimate DispersionEstimator::operator()(const Field<float>& signal) const {
   if (signal.size() < block_) return {};
   const std::vector<double> power = tone_power(signal);
-  const auto reach = static_cast<std::ptrdiff_t>(std::ceil(widest_delay_));
+  // Two bins past the range: a peak at the very end may be the flank of one that lies beyond.
+  const auto reach = static_cast<std::ptrdiff_t>(std::ceil(widest_delay_)) + 2;
   const auto at = [&](std::ptrdiff_t delay) {
     return power[static_cast<std::size_t>(delay + static_cast<std::ptrdiff_t>(block_)) % block_];
   };
@@ -68,7 +69,7 @@ DispersionEstimate DispersionEstimator::operator()(const Field<float>& signal) c
   double sum = 0.0, square = 0.0, count = 0.0;
   for (std::ptrdiff_t n = -reach; n <= reach; ++n)
     if (std::abs(static_cast<double>(n - best)) > width) sum += at(n), square += at(n) * at(n), ++count;
-  // At the end of the range the peak proper may lie beyond it.
+  // The peak proper may lie beyond what is searched.
   if (count < 2.0 || std::abs(best) == reach) return {};
   const double mean = sum / count, spread = std::sqrt(std::max(0.0, square / count - mean * mean));
   const double delay = static_cast<double>(best) + parabola_vertex(at(best - 1), at(best), at(best + 1));
