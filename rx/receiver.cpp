@@ -33,6 +33,7 @@ namespace {
 
 constexpr double kSamplesPerSymbol = 2.0;  // between resampler and equaliser
 constexpr const char* kSkewKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
+constexpr double kGuessedBer = 0.4;         // nothing that still works counts so many errors
 constexpr std::size_t kFewestScored = 256;  // symbols a capture must leave after its edges are cut
 
 // What the chain carries from block to block.
@@ -425,6 +426,10 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   result.coherence = carrier_coherence(result.symbols, first, last);
   if (scoring.modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
+  if (result.score && result.score->interval.low > kGuessedBer) {
+    result.score.reset();
+    result.warnings.push_back("no lock: the bits are no better than guessed; no BER is given");
+  }
   result.locked = result.score.has_value() && !c.pilots_lost;
   if (!result.score) return;
   result.snr_db = result.score->snr_db;
