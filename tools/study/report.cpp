@@ -161,13 +161,15 @@ Curve read_curve(const h5::File& file) {
     const std::string path = std::string("/") + name;
     if (!file.has(path)) continue;
     Column& column = curve.table.add(name, look_of(name));
-    const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames";
+    const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames" ||
+                        column.name == "frames_without_lock";
     for (const double value : file.read<double>(path)) {
       if (column.name == "verdict") {
         const int code = static_cast<int>(value);
         column.cells.emplace_back(std::string(code == 1   ? "pass"
                                               : code == 0 ? "fail"
                                               : code == 2 ? "undecided"
+                                              : code == 3 ? "no lock"
                                                           : "–"));
       } else {
         column.cells.emplace_back(value);
