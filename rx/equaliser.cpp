@@ -38,16 +38,14 @@ struct ConstantModulusError {
   }
 };
 
-// The same with the nearest of the constellation's rings. 16QAM: |a|^2 = 0.2, 1, 1.8; QPSK: 1.
+// The same with the nearest of the constellation's rings.
 struct RadiusDirectedError {
-  bool one_ring;
+  Modulation modulation;
   void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
-    constexpr float kInner = 0.5236068f, kOuter = 1.3708204f;  // squares of the radii half way between rings
     for (std::size_t i = 0; i < 2; ++i)
       for (std::size_t s = 0; s < kBlock; ++s) {
         const float power = y.re[i][s] * y.re[i][s] + y.im[i][s] * y.im[i][s];
-        const float ring =
-            one_ring || (power > kInner && power < kOuter) ? 1.0f : (power <= kInner ? 0.2f : 1.8f);
+        const float ring = nearest_ring(power, modulation);
         e.re[i][s] = (ring - power) * y.re[i][s];
         e.im[i][s] = (ring - power) * y.im[i][s];
       }
@@ -379,8 +377,8 @@ Equaliser::Equaliser(const EqualiserParameters& parameters, FftCache& fft) : p_(
   if (p_.modulation == Modulation::kGaussian &&
       (p_.rule == EqualiserRule::kRadiusDirected || p_.rule == EqualiserRule::kDecisionDirected))
     throw std::invalid_argument("Gaussian symbols have neither rings nor decisions");
-  if (p_.widely_linear && p_.rule != EqualiserRule::kDecisionDirected)
-    throw std::invalid_argument("the widely linear equaliser must be decision directed");
+  if (p_.widely_linear && (p_.rule == EqualiserRule::kHold || p_.modulation == Modulation::kGaussian))
+    throw std::invalid_argument("the widely linear equaliser needs a constellation and a rule to follow");
   if (p_.passes < 1) throw std::invalid_argument("the equaliser needs at least one start-up pass");
 }
 
@@ -395,6 +393,8 @@ Operations Equaliser::cost() const {
   Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
   // The carrier comes off the rows and goes on their conjugates, at two samples a symbol.
   if (p_.widely_linear) of += 4.0 * rotation_operations();
+  if (p_.widely_linear && p_.rule != EqualiserRule::kDecisionDirected)  // its carrier needs the search anyway
+    of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
   if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
   if (p_.rule == EqualiserRule::kRadiusDirected) of += ring_error_operations();
   if (p_.rule == EqualiserRule::kDecisionDirected)
@@ -436,7 +436,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       finish(ConstantModulusError{static_cast<float>(kurtosis(p_.modulation))});
       break;
     case EqualiserRule::kRadiusDirected:
-      finish(RadiusDirectedError{p_.modulation == Modulation::kQpsk});
+      finish(RadiusDirectedError{p_.modulation});
       break;
     case EqualiserRule::kDecisionDirected:
       finish(DecisionDirectedError(p_.modulation, run.offset(first, head)));

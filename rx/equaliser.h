@@ -21,7 +21,7 @@ struct EqualiserParameters {
   int taps = 15;                                         // of each filter, half a symbol apart; odd
   double step = 2.5e-4;        // of every rule after start-up, at unit mean input power
   int passes = 4;              // start-up passes over the head
-  bool widely_linear = false;  // images removed too (widely_linear.h); the rule must be decision directed
+  bool widely_linear = false;  // images removed too (widely_linear.h); not with kHold
   std::size_t head = 16384;    // symbols used for start-up
 };
 
@@ -48,16 +48,16 @@ struct EqualiserResult {
 /// found block by block inside the loop (offset from the start-up's output, phase by blind search); or hold:
 /// taps stay as the known start left them.
 /// The widely linear form starts as the complex one does, learns the images over the head (on the known
-/// symbols, where there are any) and goes on with decisions. Taps are updated once in kBlock symbols with the
-/// sum of the block's gradients, which for steps in use equals symbol-by-symbol adaptation and lets every
-/// loop run over whole vectors.
+/// symbols, where there are any; then by the rule) and goes on with the rule. Taps are updated once in kBlock
+/// symbols with the sum of the block's gradients, which for steps in use equals symbol-by-symbol adaptation
+/// and lets every loop run over whole vectors.
 class Equaliser {
  public:
   static constexpr std::size_t kBlock = 32;
 
   /// std::invalid_argument for an even number of taps or one below 3, a step not in (0, 0.1], no passes, or
-  /// a decision or radius rule for Gaussian symbols, which have neither; or for a widely linear form with
-  /// another rule than decision directed (an image has the signal's own modulus).
+  /// a decision or radius rule for Gaussian symbols, which have neither; or for a widely linear form that
+  /// has no constellation or is to hold.
   Equaliser(const EqualiserParameters& parameters, FftCache& fft);
 
   /// `signal`: two samples a symbol, symbol k at sample 2k. Only symbols in [first, last), whose input the

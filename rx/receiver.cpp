@@ -251,13 +251,9 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
     p.rule = EqualiserRule::kDecisionDirected;
   p.widely_linear = s.text("dsp.equaliser_form") == "widely-linear";
   if (p.widely_linear) {
-    if (rule == "cma" || rule == "radius-directed")
-      s.reject("dsp.equaliser_form",
-               "widely-linear needs dsp.equaliser = auto or decision-directed: an image has the signal's own "
-               "modulus");
     if (modulation == Modulation::kGaussian)
       s.reject("dsp.equaliser_form", "Gaussian symbols have no decisions for a widely linear equaliser");
-    p.rule = EqualiserRule::kDecisionDirected;
+    if (rule == "auto") p.rule = EqualiserRule::kDecisionDirected;
   }
   if (modulation == Modulation::kGaussian) {
     if (s.integer("dsp.training_symbols") == 0)

@@ -72,27 +72,42 @@ void WidelyLinear::align_rows() {
   }
 }
 
-// e = decision, the block's phase put back, minus y; gives that phase.
+// The rule's error of an output z on the constellation's axes, nearest to `decision`.
+Complex WidelyLinear::gradient(Complex z, Complex decision) const {
+  if (p_.rule == EqualiserRule::kDecisionDirected) return decision - z;
+  if (p_.rule == EqualiserRule::kRadiusDirected)
+    return (nearest_ring(std::norm(z), p_.modulation) - std::norm(z)) * z;
+  const float level = p_.modulation == Modulation::kQpsk ? 0.5f : 0.82f;  // E a_I^4 / E a_I^2
+  return {(level - z.real() * z.real()) * z.real(), (level - z.imag() * z.imag()) * z.imag()};
+}
+
+// The rule's error of y, on whose axes a block search puts it; gives the phase that was left.
 double WidelyLinear::error(const ButterflyBlock& y, ButterflyBlock& e) {
   Complex both[2 * kBlock];
   const float scale = 1.0f / gain_;
   for (std::size_t i = 0; i < 2; ++i)
-    for (std::size_t s = 0; s < kBlock; ++s) both[i * kBlock + s] = scale * Complex(y.re[i][s], y.im[i][s]);
+    for (std::size_t s = 0; s < kBlock; ++s)
+      both[i * kBlock + s] = scale * Complex(y.re[i][s], y.im[i][s]) * std::conj(angle_[i]);
   const double phase = search_.block_phase(both);
   const Complex carrier(std::polar(1.0, phase));
   const bool qpsk = p_.modulation == Modulation::kQpsk;
   float aligned = 0.0f, power = 0.0f;
-  for (std::size_t i = 0; i < 2; ++i)
+  for (std::size_t i = 0; i < 2; ++i) {
+    const Complex forth = carrier * angle_[i];
+    Complex turn = 0.0f;
     for (std::size_t s = 0; s < kBlock; ++s) {
       const Complex z = both[i * kBlock + s] * std::conj(carrier);
       const Complex decision = qpsk ? Complex(qpsk_level(z.real()), qpsk_level(z.imag()))
                                     : Complex(qam16_level(z.real()), qam16_level(z.imag()));
-      aligned += z.real() * decision.real() + z.imag() * decision.imag();
+      turn += z * std::conj(decision);
       power += std::norm(decision);
-      const Complex wanted = decision * carrier;
-      e.re[i][s] = wanted.real() - y.re[i][s];
-      e.im[i][s] = wanted.imag() - y.im[i][s];
+      const Complex wrong = gradient(gain_ * z, decision) * forth;
+      e.re[i][s] = wrong.real();
+      e.im[i][s] = wrong.imag();
     }
+    aligned += turn.real();
+    if (p_.rule == EqualiserRule::kRadiusDirected) angle_[i] *= std::polar(1.0f, 0.05f * std::arg(turn));
+  }
   gain_ = std::clamp(gain_ * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
   return phase;
 }
