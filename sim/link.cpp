@@ -127,11 +127,13 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   received.preamplifier_psd = receive_light(light, setup.receiver_input, streams);
   received.oscillator =
       run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
+  received.power = power_at_diodes(light, setup.oscillator, received.oscillator, setup.frontend);
   Photocurrents currents =
       cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams);
   const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
   received.transimpedance = lanes.transimpedance;
   AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
+  received.sine_jitter_start = converted.sine_jitter_start;
 
   Capture capture;
   capture.lanes = std::move(converted.lanes);
@@ -143,7 +145,7 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   capture.point = address.point;
   capture.counters["adc-clipped-samples"] = converted.clipped_samples;
   capture.counters["step-floor-hits"] = frame.history->step_floor_hits;
-  capture.counters["dac-clipped-samples"] = frame.history->sent->dac_clipped_samples;
+  capture.counters["dac-clipped-samples"] = frame.history->sent->dac.clipped_samples;
   capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, *frame.history->sent, received);
   return capture;
 }

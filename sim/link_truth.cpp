@@ -1,6 +1,7 @@
 #include "sim/link_truth.h"
 
 #include <algorithm>
+#include <cmath>
 
 #include <utility>
 
@@ -53,8 +54,49 @@ std::optional<double> osnr_at_receiver(const LinkSetup& setup, const Propagation
   return at_hybrid.osnr();
 }
 
-LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors,
-                     const std::array<double, 4>& transimpedance) {
+double degrees(double rad) { return rad * 180.0 / kPi; }
+
+// 10^(-db/20) back in dB; infinite for nothing at all.
+double rejection_db(double ratio) { return -20.0 * std::log10(std::abs(ratio)); }
+
+double imbalance_db(const Coupler& coupler) { return 20.0 * std::log10(coupler.through / coupler.cross); }
+
+TransmitterTruth transmitter_truth(const TransmitterParameters& p, const TransmittedFrame& sent) {
+  TransmitterTruth t;
+  const auto gain = balanced_pair(p.lane_errors.iq_gain_db);
+  for (std::size_t l = 0; l < 4; ++l) {
+    t.gain[l] = gain[l % 2];
+    t.skew_ps[l] = ((l >= 2 ? p.lane_errors.xy_skew : 0.0) + (l % 2 ? p.lane_errors.iq_skew : 0.0)) * 1e12;
+  }
+  const ModulatorParameters& modulator = p.modulator;
+  t.phase_error_deg = {degrees(modulator.iq.phase_error), degrees(modulator.iq.phase_error)};
+  t.xy_power_imbalance_db = to_db(modulator.xy_power_ratio);
+  if (p.dac.sample_rate) t.dac_sample_rate_hz = sent.dac.sample_rate;
+  if (modulator.kind == ModulatorKind::kIdeal) return t;
+  t.bias_deg = {degrees(sent.bias[0].in_phase), degrees(sent.bias[0].quadrature),
+                degrees(sent.bias[1].in_phase), degrees(sent.bias[1].quadrature)};
+  t.extinction_db.emplace().fill(rejection_db(modulator.iq.inner_arm_error));
+  t.outer_extinction_db = rejection_db(modulator.iq.outer_arm_error);
+  return t;
+}
+
+FrontendTruth frontend_truth(const FrontendParameters& p, const PowerAtDiodes& power) {
+  FrontendTruth t;
+  t.signal_power_w = power.signal;
+  t.lo_power_w = power.oscillator;
+  const PhotodiodeParameters& diodes = p.photodiodes;
+  t.responsivity_a_per_w.fill(
+      {diodes.responsivity * (1.0 + diodes.mismatch), diodes.responsivity * (1.0 - diodes.mismatch)});
+  t.cmrr_db.fill(rejection_db(diodes.mismatch));
+  t.hybrid_phase_error_deg.fill(degrees(p.hybrid.phase_error));
+  t.splitter_imbalance_db.fill(imbalance_db(p.hybrid.splitter));
+  t.combiner_imbalance_db.fill(imbalance_db(p.hybrid.combiner));
+  t.pbs_angle_deg = degrees(p.splitter.angle);
+  t.pbs_extinction_db = rejection_db(p.splitter.field_leak);
+  return t;
+}
+
+LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const ReceiverFrame& received) {
   LaneTruth lanes;
   for (std::size_t l = 0; l < 4; ++l) {
     const double electrical =
@@ -65,10 +107,14 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors,
   }
   lanes.gain = adc_errors.gain;
   lanes.offset_of_full_scale = adc_errors.offset;
-  lanes.transimpedance_ohm = transimpedance;
+  lanes.transimpedance_ohm = received.transimpedance;
   lanes.interleaving_gain = adc_errors.sub_gain;
   lanes.interleaving_offset_of_full_scale = adc_errors.sub_offset;
   lanes.clock_offset_ppm = setup.adc.clock_offset * 1e6;
+  lanes.clock_phase_samples = setup.adc.clock_phase;
+  lanes.sine_jitter_fs = setup.adc.sine_jitter * 1e15;
+  lanes.sine_jitter_rate_hz = setup.adc.sine_jitter_rate;
+  lanes.sine_jitter_phase_rad = received.sine_jitter_start;
   return lanes;
 }
 
@@ -99,7 +145,9 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   const LaunchedLight launched = launched_light(setup, sent.noise_psd);
   if (const auto osnr = osnr_at_receiver(setup, path, launched, received.preamplifier_psd))
     truth.osnr_db = to_db(*osnr);
-  truth.lanes = lane_truth(setup, adc_errors, received.transimpedance);
+  truth.transmitter = transmitter_truth(setup.transmitter, sent);
+  truth.frontend = frontend_truth(setup.frontend, received.power);
+  truth.lanes = lane_truth(setup, adc_errors, received);
   sample_jones(truth, path, tuned, pulse_band_edge(setup.transmitter.pulse));
   return truth;
 }

@@ -13,7 +13,9 @@ namespace cohlink {
 struct ReceiverFrame {
   LaserTrace oscillator;
   double preamplifier_psd = 0.0;  // W/Hz per polarisation, referred to the received power
+  PowerAtDiodes power;
   std::array<double, 4> transimpedance = {1, 1, 1, 1};
+  double sine_jitter_start = 0.0;  // rad
 };
 
 /// The truth of a frame that was sent as `sent` over `path`. Traces are taken at the symbol centres; the

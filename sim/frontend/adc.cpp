@@ -164,7 +164,7 @@ AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const Ad
                   const RandomStreams& streams, FftCache& fft) {
   AdcOutput out;
   RandomStream jitter = streams.stream("adc-jitter"), noise = streams.stream("adc-noise");
-  const double sine_start = kTwoPi * streams.stream("adc-sine-jitter").uniform();
+  const double sine_start = out.sine_jitter_start = kTwoPi * streams.stream("adc-sine-jitter").uniform();
   const double input_rate = input.currents.sample_rate;
   const auto rows = input.currents.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {

@@ -62,6 +62,7 @@ struct AdcOutput {
   std::array<std::vector<std::int16_t>, 4> lanes;
   std::array<double, 4> ampere_per_code;
   std::uint64_t clipped_samples = 0;
+  double sine_jitter_start = 0.0;  // rad, phase of the sinusoidal jitter at time 0
 };
 
 /// One period of a periodic row, taken at another rate by exact band-limited interpolation: floor(n rate /
@@ -73,7 +74,10 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 /// Sample k of a lane is taken at
 ///   t_k = (k + clock_phase) / (sample_rate (1 + clock_offset)) - skew + sine_jitter sin(2 pi rate t + start)
 ///         + jitter g_k + timing of sub-converter k mod M,
-/// multiplied by the gains of lane and sub-converter, shifted by their offsets, quantised. A receiver that
+/// multiplied by the gains of lane and sub-converter, shifted by their offsets, quantised:
+///   code_k = Q{ x(t_k) / step x g_lane (1 + g_sub) + full_scale (o_lane + o_sub) }  (quantiser.h).
+/// Aperture jitter: R. H. Walden, IEEE J. Sel. Areas Commun. 17(4) 539 (1999); time interleaving: N. Kurosawa
+/// et al., IEEE Trans. Circuits Syst. I 48(3) 261 (2001); terms of IEEE Std 1241. A receiver that
 /// believes sample_rate sees a skewed lane late. Streams "adc-jitter", "adc-sine-jitter", "adc-noise" (ENOB).
 AdcOutput convert(const ElectricalLanes& lanes, const AdcParameters& parameters, const AdcErrors& errors,
                   const RandomStreams& streams, FftCache& fft);

@@ -36,4 +36,31 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
   return currents;
 }
 
+PowerAtDiodes power_at_diodes(const Field<double>& received, const LocalOscillatorParameters& lo,
+                              const LaserTrace& lo_trace, const FrontendParameters& p) {
+  const JonesMatrix splitter = splitter_matrix(p.splitter);
+  const double each = 1.0 / static_cast<double>(received.size());
+  double signal[2] = {0.0, 0.0}, relative = 0.0;
+  for (std::size_t t = 0; t < received.size(); ++t) {
+    signal[0] += each * std::norm(splitter.xx * received.x[t] + splitter.xy * received.y[t]);
+    signal[1] += each * std::norm(splitter.yx * received.x[t] + splitter.yy * received.y[t]);
+    relative += each * std::pow(lo_trace.amplitude(t), 2);
+  }
+  const double split = p.oscillator_split / (1.0 + p.oscillator_split);
+  const double oscillator[2] = {lo.power * split * relative, lo.power * (1.0 - split) * relative};
+  const auto of_signal = p.hybrid(1.0, 0.0, p.hybrid.shifter()),
+             of_oscillator = p.hybrid(0.0, 1.0, p.hybrid.shifter());
+  PowerAtDiodes out;
+  const auto light = [&](const HybridOutputs& h, double power, std::size_t pol, PerPhotodiode& diodes) {
+    power *= p.hybrid.transmission;
+    diodes[2 * pol] = {power * std::norm(h.i_plus), power * std::norm(h.i_minus)};
+    diodes[2 * pol + 1] = {power * std::norm(h.q_plus), power * std::norm(h.q_minus)};
+  };
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    light(of_signal, signal[pol], pol, out.signal);
+    light(of_oscillator, oscillator[pol], pol, out.oscillator);
+  }
+  return out;
+}
+
 }  // namespace cohlink

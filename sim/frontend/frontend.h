@@ -1,5 +1,6 @@
 // The optical front end: polarisation splitter, split local oscillator, two hybrids, four balanced pairs of
-// photodiodes.
+// photodiodes. Phase- and polarisation-diverse intradyne detection: K. Kikuchi, J. Lightwave Technol. 34(1)
+// 157 (2016).
 #pragma once
 
 #include <vector>
@@ -8,6 +9,7 @@
 #include "sim/frontend/photodiodes.h"
 #include "sim/frontend/polarisation_splitter.h"
 #include "sim/signal/field.h"
+#include "sim/signal/hardware_truth.h"
 #include "sim/signal/random.h"
 #include "sim/transmitter/laser.h"
 
@@ -36,5 +38,15 @@ using Photocurrents = Field<double>;
 Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
                      const LaserTrace& lo_trace, const FrontendParameters& frontend,
                      const RandomStreams& streams);
+
+/// Mean optical power at the photodiodes [W], [lane XI XQ YI YQ][plus, minus].
+struct PowerAtDiodes {
+  PerPhotodiode signal, oscillator;
+};
+
+/// The light that `detect` beats, by itself: the received field and the oscillator, each behind splitter and
+/// hybrid without the other.
+PowerAtDiodes power_at_diodes(const Field<double>& received, const LocalOscillatorParameters& lo,
+                              const LaserTrace& lo_trace, const FrontendParameters& frontend);
 
 }  // namespace cohlink

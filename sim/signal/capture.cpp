@@ -33,49 +33,6 @@ void write_rows(h5::File& file, const std::string& name, const std::array<std::v
   file.write<T>(name, std::span<const T>(stacked(rows)), {n, rows[0].size()});
 }
 
-void write_lanes(h5::File& file, const LaneTruth& lanes) {
-  const auto per_lane = [&](const char* name, const std::array<double, 4>& values) {
-    file.write(std::string("/truth/lanes/") + name, std::vector<double>(values.begin(), values.end()));
-  };
-  per_lane("skew_ps", lanes.skew_ps);
-  per_lane("gain", lanes.gain);
-  per_lane("offset_of_full_scale", lanes.offset_of_full_scale);
-  per_lane("transimpedance_ohm", lanes.transimpedance_ohm);
-  write_rows(file, "/truth/lanes/interleaving_gain", lanes.interleaving_gain);
-  write_rows(file, "/truth/lanes/interleaving_offset_of_full_scale", lanes.interleaving_offset_of_full_scale);
-  write_rows(file, "/truth/lanes/interleaving_skew_ps", lanes.interleaving_skew_ps);
-  file.write_scalar("/truth/lanes/clock_offset_ppm", lanes.clock_offset_ppm);
-}
-
-LaneTruth read_lane_truth(const h5::File& file) {
-  const auto numbers = [&](const char* name) {
-    return file.read<double>(std::string("/truth/lanes/") + name);
-  };
-  const auto per_lane = [&](const char* name) {
-    const auto values = numbers(name);
-    if (values.size() != 4) throw InputError(file.path() + ": /truth/lanes/" + name + " must hold 4 numbers");
-    return std::array<double, 4>{values[0], values[1], values[2], values[3]};
-  };
-  const auto per_sub_converter = [&](const char* name) {
-    const auto values = numbers(name);
-    const auto count = static_cast<std::ptrdiff_t>(values.size() / 4);
-    std::array<std::vector<double>, 4> rows;
-    for (std::ptrdiff_t l = 0; l < 4; ++l)
-      rows[static_cast<std::size_t>(l)].assign(values.begin() + l * count, values.begin() + (l + 1) * count);
-    return rows;
-  };
-  LaneTruth lanes;
-  lanes.skew_ps = per_lane("skew_ps");
-  lanes.gain = per_lane("gain");
-  lanes.offset_of_full_scale = per_lane("offset_of_full_scale");
-  lanes.transimpedance_ohm = per_lane("transimpedance_ohm");
-  lanes.interleaving_gain = per_sub_converter("interleaving_gain");
-  lanes.interleaving_offset_of_full_scale = per_sub_converter("interleaving_offset_of_full_scale");
-  lanes.interleaving_skew_ps = per_sub_converter("interleaving_skew_ps");
-  lanes.clock_offset_ppm = file.read_scalar("/truth/lanes/clock_offset_ppm");
-  return lanes;
-}
-
 void write_truth(h5::File& file, const Truth& truth) {
   write_rows(file, "/truth/bits", truth.bits);
   write_rows(file, "/truth/symbols", truth.symbols);
@@ -96,7 +53,9 @@ void write_truth(h5::File& file, const Truth& truth) {
   }
   file.write<std::complex<double>>("/truth/jones", flat, {truth.jones.size(), 2, 2});
   file.write("/truth/jones_frequency_hz", truth.jones_frequency_hz);
-  if (truth.lanes) write_lanes(file, *truth.lanes);
+  if (truth.transmitter) write_truth_of(file, *truth.transmitter);
+  if (truth.frontend) write_truth_of(file, *truth.frontend);
+  if (truth.lanes) write_truth_of(file, *truth.lanes);
 }
 
 std::array<double, 3> read_vector(const h5::File& file, const std::string& name) {
@@ -120,7 +79,9 @@ Truth read_truth(const h5::File& file) {
     if (carrier.size() != 2) throw InputError(file.path() + ": /truth/tx_carrier_db must hold 2 numbers");
     truth.tx_carrier_db = {carrier[0], carrier[1]};
   }
-  if (file.has("/truth/lanes")) truth.lanes = read_lane_truth(file);
+  truth.transmitter = read_transmitter_truth(file);
+  truth.frontend = read_frontend_truth(file);
+  truth.lanes = read_lane_truth(file);
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
   truth.dgd_ps = file.read_scalar("/truth/dgd_ps");

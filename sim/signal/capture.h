@@ -10,23 +10,12 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/hardware_truth.h"
 
 namespace cohlink {
 
 /// Rows are output X, Y; columns input X, Y.
 using Jones = std::array<std::array<std::complex<double>, 2>, 2>;
-
-/// What the four lanes of the receiver really did between photodiodes and codes, XI XQ YI YQ.
-struct LaneTruth {
-  std::array<double, 4> skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
-  std::array<double, 4> gain = {1, 1, 1, 1};     // error of the converter's gain, linear
-  std::array<double, 4> offset_of_full_scale = {0, 0, 0, 0};
-  std::array<double, 4> transimpedance_ohm = {1, 1, 1, 1};  // as the gain control set it
-  std::array<std::vector<double>, 4> interleaving_gain;     // [lane][sub-converter], relative error
-  std::array<std::vector<double>, 4> interleaving_offset_of_full_scale;
-  std::array<std::vector<double>, 4> interleaving_skew_ps;
-  double clock_offset_ppm = 0.0;
-};
 
 /// What really happened, for scoring and labelling.
 struct Truth {
@@ -44,7 +33,9 @@ struct Truth {
   std::optional<double> osnr_db;                 // absent when the path adds no noise
   std::vector<Jones> jones;                      // optical path, per frequency
   std::vector<double> jones_frequency_hz;        // baseband, FFT sign
-  std::optional<LaneTruth> lanes;                // absent in captures of format 1 without it
+  std::optional<TransmitterTruth> transmitter;   // these three are absent in captures of earlier versions
+  std::optional<FrontendTruth> frontend;
+  std::optional<LaneTruth> lanes;
 };
 
 /// Event counters: "adc-clipped-samples", "cycle-slips", ... : what happened, how often.

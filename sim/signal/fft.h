@@ -1,4 +1,5 @@
-// FFT plans over FFTW: made once per (length, precision, direction, batch), shared by all threads.
+// FFT plans over FFTW (M. Frigo and S. G. Johnson, Proc. IEEE 93(2) 216, 2005): made once per (length,
+// precision, direction, batch), shared by all threads.
 #pragma once
 
 #include <complex>

@@ -29,7 +29,8 @@ int channel_under_test(const Scenario& scenario);
 double channel_offset_hz(const Scenario& scenario);
 
 /// Accumulated chromatic dispersion of spans, modules and extra dispersion at the channel under test [ps/nm],
-/// as (beta2 - beta3 w) L there expressed at 1550 nm.
+/// as (beta2 - beta3 w) L there expressed at 1550 nm by D = -2 pi c beta2/lambda^2 (Agrawal, Nonlinear Fiber
+/// Optics, ch. 1; from memory).
 double nominal_dispersion_ps_per_nm(const Scenario& scenario);
 
 }  // namespace cohlink

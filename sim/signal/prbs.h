@@ -1,4 +1,4 @@
-// Pseudo-random bit sequences of ITU-T O.150.
+// Pseudo-random bit sequences of ITU-T O.150 (1996).
 #pragma once
 
 #include <cstddef>

@@ -89,6 +89,7 @@ DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, cons
   const double converter_rate = p.sample_rate.value_or(rate);
   const auto m =
       static_cast<std::size_t>(std::llround(static_cast<double>(drive.size()) * converter_rate / rate));
+  report.sample_rate = static_cast<double>(m) / static_cast<double>(drive.size()) * rate;
   for (auto* row : drive.rows()) {
     preemphasise(*row, rate, p, fft);
     ComplexRow<double> samples = resampled(*row, m, fft);

@@ -22,13 +22,17 @@ struct DacParameters {
   double preemphasis_db = 0.0;  // most that pre-emphasis may lift [dB]; 0 = off
 };
 
-/// Samples clipped.
+/// What came of the asked: samples clipped, and the rate that the converter really ran at.
 struct DacReport {
   std::uint64_t clipped_samples = 0;
+  double sample_rate = 0.0;  // Hz
 };
 
-/// Analogue response at a frequency [Hz]: that of the zero-order hold, sinc(f / sample rate), its delay of
-/// half a sample taken out, times the Bessel path.
+/// Analogue response at a frequency [Hz], dimensionless:
+///   H(f) = sinc(f / f_s) B_n(f),  sinc(x) = sin(pi x) / (pi x),
+/// the zero-order hold at the sample rate f_s, its delay of half a sample taken out, times the Bessel path
+/// (bessel.h); either is 1 when its parameter is absent. Hold: A. V. Oppenheim and R. W. Schafer,
+/// Discrete-Time Signal Processing (Prentice Hall 1989), section on D/A conversion (number from memory).
 class DacResponse {
  public:
   explicit DacResponse(const DacParameters& parameters);
@@ -44,8 +48,13 @@ class DacResponse {
 /// generator), rounded, and held: the spectrum repeats around every multiple of the sample rate and is
 /// weighted by DacResponse. Images beyond the simulated band are lost.
 ///
-/// Pre-emphasis first multiplies by the inverse of DacResponse, its magnitude limited to preemphasis_db;
-/// beyond half the sample rate it does nothing. Stream "dac-noise" (ENOB).
+/// Of samples x[j] at f_s the analogue waveform has the spectrum
+///   Y(f) = H(f) X(f mod f_s),  X(f) = sum_j x[j] exp(-2 pi i f j / f_s) / f_s.
+///
+/// Pre-emphasis first multiplies by exp(-i arg H) min(1/|H|, 10^(preemphasis_db/20)) up to half the sample
+/// rate and does nothing beyond (D. Rafique, A. Napoli, S. Calabro and B. Spinnler, J. Lightwave Technol.
+/// 32(19) 3247, 2014; from memory). Rounding and effective bits: quantiser.h. Stream "dac-noise" (ENOB).
+/// Nothing is refused here: scenarios whose pulse does not fit below half the rate are (link_setup.h).
 DacReport convert_to_analogue(Field<double>& drive, const DacParameters& parameters,
                               const RandomStreams& streams, FftCache& fft);
 

@@ -1,21 +1,16 @@
 #include "sim/transmitter/lane_errors.h"
 
-#include <array>
 #include <cmath>
 
 #include "sim/electronics/lanes.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
-namespace {
 
-// Amplitudes of a pair whose powers have the ratio `db` and whose mean power stays 1.
-std::array<double, 2> balanced_pair(double db) {
-  const double ratio = from_db(db);
+std::array<double, 2> balanced_pair(double iq_gain_db) {
+  const double ratio = from_db(iq_gain_db);
   return {std::sqrt(2.0 * ratio / (1.0 + ratio)), std::sqrt(2.0 / (1.0 + ratio))};
 }
-
-}  // namespace
 
 void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, FftCache& fft) {
   const auto [gain_i, gain_q] = balanced_pair(p.iq_gain_db);

@@ -26,7 +26,7 @@ ModulatedLight ideal(Field<double>& drive, const LaserTrace& laser, const Modula
     for (std::size_t t = 0; t < row.size(); ++t)
       row[t] = skewed(row[t], sine, cosine) * std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
   }
-  return {p.laser_power * p.iq.power_transmission, 1.0, {}};
+  return {p.laser_power * p.iq.power_transmission, 1.0, {}, {}};
 }
 
 // The modulator of one polarisation as its bias control leaves it.
@@ -56,6 +56,7 @@ ModulatedLight interferometers(Field<double>& drive, const LaserTrace& laser, co
     auto& row = *drive.rows()[pol];
     const IqModulatorParameters iq = biased(row, volt_per_unit, p);
     for (auto& u : row) u = iq_transfer(volt_per_unit * u, iq);
+    out.bias[pol] = {iq.bias_error_i, iq.bias_error_q};
     out.carrier[pol] = carrier_to_signal(row);
     const double amplitude = std::sqrt(p.laser_power * shares(p)[pol]);
     for (std::size_t t = 0; t < row.size(); ++t)

@@ -1,5 +1,6 @@
 // The dual-polarisation modulator: laser light and four drive waveforms in, the field of both polarisations
-// out.
+// out. One IQ modulator a polarisation, fed from one laser and joined by a polarisation combiner: M. Seimetz,
+// High-Order Modulation for Optical Fiber Transmission (Springer 2009), ch. 2.
 #pragma once
 
 #include <array>
@@ -26,8 +27,9 @@ struct ModulatorParameters {
 struct ModulatedLight {
   double power = 0.0;       // W, both polarisations, out of the modulator
   double power_gain = 1.0;  // still to be applied to the field to reach the launch power
-  std::array<double, 2> carrier = {0,
-                                   0};  // of X and Y: power of the mean transfer over that of its variation
+  // Of X and Y (kIq): power of the mean transfer over that of its variation, and where the children stand.
+  std::array<double, 2> carrier = {0, 0};
+  std::array<BiasPoint, 2> bias = {};
 };
 
 /// Turns the drive (units of driver.h) into light in place. A polarisation combiner joins X and Y without
@@ -38,8 +40,8 @@ struct ModulatedLight {
 ///   kIq: E = sqrt(laser power x share) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)); with bias control
 ///   each
 ///     polarisation's children sit where carrier_null puts them, plus their errors.
-/// a(t), phi(t): relative amplitude and phase of the laser; share: r / (1 + r) for X, 1 / (1 + r) for Y, r
-/// the power ratio.
+/// Field in sqrt(W). a(t), phi(t): relative amplitude and phase of the laser; share: r / (1 + r) for X, 1 /
+/// (1 + r) for Y, r the power ratio.
 ModulatedLight modulate(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& parameters,
                         double volt_per_unit, double launch_power);
 

@@ -79,7 +79,7 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   light.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
   light.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
   if (p.modulator.predistortion) predistort_arcsine(light, p.driver.volt_per_unit(), p.modulator.iq.v_pi);
-  out.dac_clipped_samples = convert_to_analogue(light, p.dac, streams, fft).clipped_samples;
+  out.dac = convert_to_analogue(light, p.dac, streams, fft);
   amplify_drive(light, p.driver);
   apply_lane_errors(light, p.lane_errors, fft);
 
@@ -87,6 +87,7 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   const ModulatedLight modulated =
       modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power);
   out.carrier = modulated.carrier;
+  out.bias = modulated.bias;
   out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor);
   amplify(light, modulated.power_gain, out.noise_psd, streams.stream("launch-ase"));
   return out;

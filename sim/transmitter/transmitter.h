@@ -1,4 +1,6 @@
-// The transmitter as it is wired: bits, symbols, pulses, converter, driver, modulator, launch amplifier.
+// The transmitter as it is wired: bits, symbols, pulses, converter, driver, modulator, launch amplifier. Each
+// block's header has its equation; the order is that of M. Seimetz, High-Order Modulation for Optical Fiber
+// Transmission (Springer 2009), ch. 2, with digital pulse shaping before the converter.
 #pragma once
 
 #include <array>
@@ -50,8 +52,9 @@ struct TransmittedFrame {
   FrameData data;
   LaserTrace laser;                        // per sample
   std::array<double, 2> carrier = {0, 0};  // of X and Y, left by the modulator, over the signal's power
+  std::array<BiasPoint, 2> bias = {};      // of X and Y: where the child interferometers stood
   double noise_psd = 0.0;                  // W/Hz per polarisation, launched with the signal
-  std::uint64_t dac_clipped_samples = 0;   // all four lanes
+  DacReport dac;                           // all four lanes
 };
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to

@@ -16,7 +16,9 @@ enum class StepLaw {
 
 /// How to cut fibre into steps. Whatever the law, no step exceeds the dispersive cap
 /// h < 2 / (pi |beta2| B^2) beyond which split steps make four-wave mixing of their own (B: total optical
-/// bandwidth of the signal).
+/// bandwidth of the signal; the constant is as measured here). kLossMatched makes the local error of a step,
+/// h^3 P(z) to leading order, the same everywhere; laws are compared by O. V. Sinkin, R. Holzloehner, J.
+/// Zweck and C. R. Menyuk, J. Lightwave Technol. 21(1) 61 (2003).
 ///
 /// Measured on 20 x 80 km of G.652.D, one 32 GBd channel at +2 dBm: with these defaults every law is within
 /// 0.005 dB of a converged run in the SNR of nonlinear noise, at 20 (loss-matched), 20 (constant), 39 (phase)

@@ -1,0 +1,84 @@
+// What the hardware really did in one frame: /truth/transmitter, /frontend and /lanes of a capture.
+#pragma once
+
+#include <array>
+#include <limits>
+#include <optional>
+#include <string>
+#include <vector>
+
+namespace cohlink {
+
+namespace h5 {
+class File;
+}
+
+/// Lanes in the order XI XQ YI YQ.
+using PerLane = std::array<double, 4>;
+/// Polarisations in the order X Y: at the transmitter its own, at the front end the splitter's outputs.
+using PerPolarisation = std::array<double, 2>;
+/// [lane][plus, minus], the two photodiodes of each balanced pair.
+using PerPhotodiode = std::array<std::array<double, 2>, 4>;
+
+/// The four drive lanes and the modulator that they drive.
+struct TransmitterTruth {
+  PerLane skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
+  PerLane gain = {1, 1, 1, 1};     // amplitude; the powers of I and Q of a polarisation add up to 2
+  PerPolarisation phase_error_deg = {0, 0};      // the field's Q axis off 90 degrees from its I axis
+  double xy_power_imbalance_db = 0.0;            // light that X gets from the laser over what Y gets
+  std::optional<PerLane> bias_deg;               // child interferometers off their null; absent = ideal modulator
+  std::optional<PerLane> extinction_db;          // static, of the same; absent = ideal modulator
+  std::optional<double> outer_extinction_db;     // of the outer ones
+  std::optional<double> dac_sample_rate_hz;      // what the converters really ran at; absent = no hold
+
+  bool operator==(const TransmitterTruth&) const = default;
+};
+
+/// From the polarisation splitter to the photocurrents. Infinite: nothing to reject or leak.
+struct FrontendTruth {
+  PerPhotodiode signal_power_w = {};  // mean light of signal and noise at each photodiode
+  PerPhotodiode lo_power_w = {};      // mean light of the local oscillator there
+  PerPhotodiode responsivity_a_per_w = {};
+  PerLane cmrr_db = kInfinite;                       // of the photodiodes alone
+  PerPolarisation hybrid_phase_error_deg = {0, 0};   // the angle from I to Q falls short of 90 degrees by this
+  PerPolarisation splitter_imbalance_db = {0, 0};    // its input couplers: through (to Q) over cross (to I)
+  PerPolarisation combiner_imbalance_db = {0, 0};    // its output couplers: through over cross
+  double pbs_angle_deg = 0.0;
+  double pbs_extinction_db = std::numeric_limits<double>::infinity();
+
+  bool operator==(const FrontendTruth&) const = default;
+
+ private:
+  static constexpr double kNone = std::numeric_limits<double>::infinity();
+  static constexpr PerLane kInfinite = {kNone, kNone, kNone, kNone};
+};
+
+/// What the four lanes of the receiver really did between photodiodes and codes.
+struct LaneTruth {
+  PerLane skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
+  PerLane gain = {1, 1, 1, 1};     // error of the converter's gain, linear
+  PerLane offset_of_full_scale = {0, 0, 0, 0};
+  PerLane transimpedance_ohm = {1, 1, 1, 1};             // as the gain control set it
+  std::array<std::vector<double>, 4> interleaving_gain;  // [lane][sub-converter], relative error
+  std::array<std::vector<double>, 4> interleaving_offset_of_full_scale;
+  std::array<std::vector<double>, 4> interleaving_skew_ps;
+  double clock_offset_ppm = 0.0;
+  double clock_phase_samples = 0.0;  // every sample is taken this much late
+  // Beside it the clock is late by sine_jitter_fs sin(2 pi sine_jitter_rate_hz t + sine_jitter_phase_rad).
+  double sine_jitter_fs = 0.0, sine_jitter_rate_hz = 0.0, sine_jitter_phase_rad = 0.0;
+
+  bool operator==(const LaneTruth&) const = default;
+};
+
+/// Writes the group with all that is present, each data set with its attribute `unit`.
+void write_truth_of(h5::File& file, const TransmitterTruth& truth);
+void write_truth_of(h5::File& file, const FrontendTruth& truth);
+void write_truth_of(h5::File& file, const LaneTruth& truth);
+
+/// Reads the group, or nothing where there is none. A data set that is missing leaves its default (captures of
+/// earlier versions have fewer). InputError for one of the wrong size.
+std::optional<TransmitterTruth> read_transmitter_truth(const h5::File& file);
+std::optional<FrontendTruth> read_frontend_truth(const h5::File& file);
+std::optional<LaneTruth> read_lane_truth(const h5::File& file);
+
+}  // namespace cohlink
