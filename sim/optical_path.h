@@ -27,7 +27,9 @@ PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& b
 /// minus the slope of the phase b2 L w^2/2 - b3 L w^3/6.
 double group_delay(const PropagationPlan& plan, double frequency);
 
-/// Light levels along a plan, by walking its gains: no waveform needed.
+/// Light levels along a plan, by walking its gains: no waveform needed. Signal and noise density multiply by
+/// each gain and every amplifier adds its ASE; OSNR as R.-J. Essiambre et al., J. Lightwave Technol. 28(4)
+/// 662 (2010) define it.
 struct LightLevels {
   double peak_power = 0.0;    // W, the highest mean signal power at any place
   double signal_power = 0.0;  // W, both polarisations, at the end

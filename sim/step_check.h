@@ -8,7 +8,8 @@
 
 namespace cohlink {
 
-/// The difference of the two runs. A scheme of second order has 4/3 of it (2.5 dB more) as its own error, one
+/// The difference of the two runs (step doubling, after L. F. Richardson, Phil. Trans. R. Soc. A 210, 307,
+/// 1911). A scheme of second order has 4/3 of it (2.5 dB more) as its own error, one
 /// of higher order less.
 struct StepCheck {
   double error_db = 0.0;  // power of the difference over that of the light, whole simulated band; negative

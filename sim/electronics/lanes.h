@@ -1,4 +1,6 @@
-// Two real lanes in one complex row: I the real part, Q the imaginary part.
+// Two real lanes in one complex row: I the real part, Q the imaginary part. Filtering and delaying go by the
+// periodic spectrum, X(f) -> X(f) H(f) and H(f) = exp(-2 pi i f delay); sampling folds it (A. V. Oppenheim
+// and R. W. Schafer, Discrete-Time Signal Processing, Prentice Hall 1989).
 #pragma once
 
 #include <complex>

@@ -28,8 +28,9 @@ enum class GainMode {
   kFixedOutput,  ///< sets the total power in the simulated band to output_power
 };
 
-/// Lumped amplifier. Noise factor F = 2 n_sp (G-1)/G + 1/G, so ASE per polarisation is (F G - 1)/2 h nu (a
-/// passive device of G = 1/F would add none; below that the density is held at 0).
+/// Lumped amplifier (H. A. Haus, IEEE Photon. Technol. Lett. 10(11) 1602, 1998). Noise factor F = 2 n_sp
+/// (G-1)/G + 1/G, so ASE per polarisation is (F G - 1)/2 h nu (a passive device of G = 1/F would add none;
+/// below that the density is held at 0).
 struct Amplifier {
   GainMode mode = GainMode::kSpanLoss;
   double noise_figure_db = 5.0;

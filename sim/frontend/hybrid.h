@@ -1,4 +1,6 @@
-// The 90-degree hybrid, wired from four 2x2 couplers and a phase shifter.
+// The 90-degree hybrid, wired from four 2x2 couplers and a phase shifter: option "four couplers and one phase
+// shifter" of M. Seimetz and C.-M. Weinert, J. Lightwave Technol. 24(3) 1317 (2006), who also give its matrix
+// (volume and page from memory).
 #pragma once
 
 #include <array>

@@ -1,4 +1,11 @@
-// From photocurrents to the converter: bandwidth, gain control, saturation, and the lanes' skews.
+// From photocurrents to the converter: bandwidth, gain control, saturation, and the lanes' skews. In order,
+// of a lane's current i(t) with spectrum I(f):
+//   I_1(f) = I(f) [i f/(i f + f_c)] B_n(f)         AC coupling (one RC), Bessel path (bessel.h)
+//   Z      = V_rms / rms(i_1), or the set value    automatic gain control, or manual [ohm]
+//   v      = Z i_1 / (1 + (Z i_1/v_sat)^4)^(1/4)   output stage (soft_limit.h) [V]
+//   v(t) -> v(t - delay)                           skews
+// E. Saeckinger, Broadband Circuits for Optical Fiber Communication (Wiley 2005), for transimpedance
+// amplifier, AC coupling and gain control; the shapes chosen for them are common practice.
 #pragma once
 
 #include <array>

@@ -1,4 +1,7 @@
-// Driver amplifier between converter and modulator.
+// Driver amplifier between converter and modulator:
+//   v = x / (1 + (x / v_sat)^4)^(1/4),  x = gain times the converter's voltage [V],
+// Rapp's solid-state amplifier with knee parameter 2 (C. Rapp, Proc. 2nd European Conf. Satellite
+// Communications, 179, 1991), memoryless; its bandwidth counts in the converter's path (dac.h).
 #pragma once
 
 #include <cmath>
@@ -13,7 +16,7 @@ namespace cohlink {
 /// what that is in volts is stated here.
 struct DriverParameters {
   double input_rms = 0.1;            // V, rms of a lane out of the converter
-  double gain = 10.0;                // voltage gain for small signals
+  double gain = 10.0;                // voltage gain for small signals, linear, > 0
   std::optional<double> saturation;  // V, the output never exceeds it; absent = linear
 
   /// Volts at the driver's output for one unit of drive.

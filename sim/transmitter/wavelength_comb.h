@@ -1,4 +1,6 @@
-// Wavelength channels on a grid: one transmitter each, combined; and tuning back to one of them.
+// Wavelength channels on a grid: one transmitter each, combined; and tuning back to one of them:
+//   A(t) = sum_k A_k(t) exp(2 pi i f_k t),  f_k = -(optical offset of channel k),
+// the grid being that of ITU-T G.694.1 (DWDM, any spacing here). Channels are not filtered before combining.
 #pragma once
 
 #include <vector>
