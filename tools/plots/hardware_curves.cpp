@@ -12,15 +12,24 @@
 #include "sim/link.h"
 #include "sim/signal/units.h"
 #include "sim/transmitter/dac.h"
+#include "sim/transmitter/driver.h"
 #include "sim/transmitter/iq_modulator.h"
 #include "sim/transmitter/laser.h"
+#include "tools/plots/hardware_curves.h"
 
 namespace cohlink {
-namespace {
 
 void point(const char* figure, const std::string& series, double x, double y) {
   std::printf("%s,%s,%.9g,%.9g\n", figure, series.c_str(), x, y);
 }
+
+double received_snr(const std::vector<std::string>& settings, FftCache& fft) {
+  Scenario s;
+  for (const auto& assignment : settings) s.set(assignment);
+  return Receiver(s, fft)(Link(s, fft)(0)).snr_db;
+}
+
+namespace {
 
 // Power of a child interferometer against its drive, and what predistortion does to the whole transfer.
 void modulator() {
@@ -72,6 +81,22 @@ void dac(FftCache& fft) {
   }
 }
 
+// The driver's knee.
+void driver() {
+  DriverParameters p;
+  p.saturation = 2.0;
+  for (int k = 0; k <= 100; ++k) {
+    const double volt = 0.05 * k;
+    point("driver", "Rapp's formula, theory", volt, volt / std::pow(1.0 + std::pow(volt / 2.0, 4), 0.25));
+    point("driver", "linear, theory", volt, volt);
+    if (k % 5 != 0) continue;
+    Field<double> drive(1, 1.0);
+    drive.x[0] = volt / p.volt_per_unit();
+    amplify_drive(drive, p);
+    point("driver", "saturation at 2 V", volt, drive.x[0].real() * p.volt_per_unit());
+  }
+}
+
 // One-sided periodogram averaged over octave thirds [unit^2/Hz against Hz].
 void print_density(const char* figure, const std::string& series,
                    const std::vector<std::vector<double>>& records, double rate, FftCache& fft) {
@@ -116,12 +141,6 @@ void laser(FftCache& fft) {
     point("laser", "linewidth / pi, theory", f, 100e3 / kPi);
     point("laser", "linewidth / pi + 1/f, theory", f, 100e3 / kPi + 3e5 * 1e6 / f);
   }
-}
-
-double received_snr(const std::vector<std::string>& settings, FftCache& fft) {
-  Scenario s;
-  for (const auto& assignment : settings) s.set(assignment);
-  return Receiver(s, fft)(Link(s, fft)(0)).snr_db;
 }
 
 // SNR against oscillator power, and what imperfect balance does to it.
@@ -218,9 +237,17 @@ int main() {
   std::printf("figure,series,x,y\n");
   cohlink::modulator();
   cohlink::dac(fft);
+  cohlink::driver();
   cohlink::laser(fft);
+  cohlink::fibre(fft);
+  cohlink::preamplifier(fft);
+  cohlink::polarisation_splitter();
   cohlink::hybrid_image();
+  cohlink::photodiodes(fft);
   cohlink::oscillator(fft);
+  cohlink::electronics(fft);
+  cohlink::coupling(fft);
+  cohlink::gain_control(fft);
   cohlink::adc(fft);
   return 0;
 }
