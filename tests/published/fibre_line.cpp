@@ -7,17 +7,14 @@
 #include "sim/fibre/line.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 #include "tests/published/fibre_wdm.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 wdm::Signal one_channel(std::size_t symbols, double power_dbm) {
   wdm::Signal signal;

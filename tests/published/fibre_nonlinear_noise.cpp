@@ -8,20 +8,17 @@
 
 #include "sim/fibre/line.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 #include "tests/published/fibre_wdm.h"
 #include "tests/published/gn_integral.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
 
 constexpr std::array kMarks{1, 5, 20};
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 // Standard fibre, 80 km spans, no ASE, default steps.
 LineParameters one_span(const wdm::Signal& signal) {

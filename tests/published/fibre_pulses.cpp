@@ -10,19 +10,16 @@
 
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
 
 constexpr double kBeta2 = -20e-27;  // s^2/m
 constexpr double kKerr = 1.2e-3;    // 1/(W m)
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 // A pulse in x only, centred in the window.
 Field<double> pulse(std::size_t n, double window, const std::function<std::complex<double>(double)>& shape) {

@@ -15,17 +15,14 @@
 #include "sim/signal/pulse.h"
 #include "sim/signal/units.h"
 #include "sim/transmitter/laser.h"
+#include "tests/ffts.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
+using test::ffts;
 using Complex = std::complex<double>;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 using Settings = std::vector<std::string>;
 

@@ -8,15 +8,12 @@
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/propagation/kernels.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 // Band-limited noise of 0 dBm in a band of 64 GHz out of 256 GHz.
 Field<double> test_field(std::size_t n, std::uint64_t seed) {

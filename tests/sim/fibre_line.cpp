@@ -9,15 +9,12 @@
 #include "sim/fibre/presets.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 LineParameters birefringent_line(StepLaw law) {
   LineParameters line;

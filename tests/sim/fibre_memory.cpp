@@ -10,6 +10,7 @@
 #include "sim/fibre/line.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/propagation/program.h"
+#include "tests/ffts.h"
 
 namespace {
 
@@ -42,13 +43,9 @@ void operator delete(void* p, std::align_val_t) noexcept { discounted(p); }
 void operator delete(void* p, std::size_t, std::align_val_t) noexcept { discounted(p); }
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 template <class Real>
 Field<Real> noise(std::size_t n) {

@@ -7,16 +7,13 @@
 #include <cmath>
 
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 using Complex = std::complex<double>;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 // Instantaneous frequency of a phase, by differences [Hz].
 std::vector<double> frequency_of(const std::vector<double>& phase, double rate) {

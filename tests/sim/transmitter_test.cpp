@@ -7,16 +7,13 @@
 
 #include "sim/electronics/lanes.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 using Complex = std::complex<double>;
 
 namespace {
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 constexpr std::size_t kSamples = 4096;
 constexpr double kRate = 128e9;
