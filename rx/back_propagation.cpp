@@ -58,11 +58,16 @@ BackPropagation::BackPropagation(const BackPropagationParameters& p, FftCache& f
   if (!(p.output_power > 0.0)) throw std::invalid_argument("back-propagation needs the power in the fibre");
 }
 
-Operations BackPropagation::cost() const {
+Operations BackPropagation::cost() const { return band_.cost() + steps_cost(); }
+
+Operations BackPropagation::steps_cost() const {
   const auto n = static_cast<double>(block_);
   const Operations kerr = 2.0 * kSquaredMagnitude + Operations{1, 1, 1} + 2.0 * kComplexProduct;
-  const Operations step = 4.0 * fft_operations(block_) + n * (2.0 * kComplexProduct + kerr);
-  return band_.cost() + static_cast<double>(steps_) / static_cast<double>(block_ - 2 * reach_) * step;
+  const Operations linear = 4.0 * fft_operations(block_) + n * 2.0 * kComplexProduct;
+  // Half a linear step before the first and after the last Kerr rotation, whole ones between.
+  const auto steps = static_cast<double>(steps_);
+  const Operations whole = (steps + 1.0) * linear + steps * n * kerr;
+  return 1.0 / static_cast<double>(hop()) * whole;
 }
 
 Field<float> BackPropagation::operator()(const Field<float>& signal) const {
@@ -72,7 +77,7 @@ Field<float> BackPropagation::operator()(const Field<float>& signal) const {
   scale(light, std::sqrt(output_power_ / power));
 
   const FastEngine<float> engine(*fft_);
-  const std::size_t hop = block_ - 2 * reach_;
+  const std::size_t hop = this->hop();
   const auto length = static_cast<std::ptrdiff_t>(light.size());
   Field<float> out(light.size(), light.sample_rate);
   std::vector<Field<float>> batch;

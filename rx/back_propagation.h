@@ -43,8 +43,13 @@ class BackPropagation {
   std::size_t block() const { return block_; }
   std::size_t steps() const { return steps_; }
 
-  /// Of one sample, both rows: every step transforms both there and back and turns them by their power.
+  /// Of one sample, both rows: every step transforms both there and back and turns them by their power, and
+  /// one more linear step for the halves at the path's ends.
   Operations cost() const;
+  /// The steps' part of it: all but the band filter.
+  Operations steps_cost() const;
+  /// Samples that one block gives.
+  std::size_t hop() const { return block_ - 2 * reach_; }
 
  private:
   OverlapSaveFilter band_;

@@ -114,7 +114,12 @@ ClockRecovery::ClockRecovery(const ClockParameters& parameters, FftCache& fft)
   if (p_.window < kBlock) throw std::invalid_argument("clock window shorter than a block");
 }
 
-std::vector<double> ClockRecovery::delays(const Field<float>& signal, ClockResult& result) const {
+double clock_delay_at(const std::vector<double>& delay, double place) {
+  return delay_at(delay, fit_line(delay).slope, place);
+}
+
+std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optional<double> expected,
+                                          ClockResult& result) const {
   const std::vector<Jones> matrices = clock_matrices(signal, p_.pulse, *fft_);
   const Drift drift = mean_drift(matrices);
   result.locked = drift.locked;
@@ -132,6 +137,10 @@ std::vector<double> ClockRecovery::delays(const Field<float>& signal, ClockResul
   std::vector<double> delay(matrices.size());
   for (std::size_t b = 0; b < matrices.size(); ++b)
     delay[b] = -phase[b] / kTwoPi + drift.per_hop * static_cast<double>(b) + (trace.real() < 0.0 ? 0.5 : 0.0);
+  if (expected) {
+    const double halves = 0.5 * std::round(2.0 * (*expected - delay.front()));
+    for (double& d : delay) d += halves;
+  }
   // Whole symbols are not the clock's business: begin within half a symbol of where the samples begin.
   const double whole = std::round(delay.front());
   for (double& d : delay) d -= whole;
@@ -150,11 +159,11 @@ Operations ClockRecovery::cost() const {
   return 2.0 / static_cast<double>(block) * spectra + interpolation_operations(interpolator_.taps(), false);
 }
 
-ClockResult ClockRecovery::operator()(const Field<float>& signal) const {
+ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<double> expected) const {
   if (std::abs(signal.sample_rate - 2.0 * p_.pulse.symbol_rate) > 1e-9 * signal.sample_rate)
     throw std::invalid_argument("clock recovery needs two samples a symbol");
   ClockResult result;
-  result.delay = delays(signal, result);
+  result.delay = delays(signal, expected, result);
   if (!result.locked) {
     result.signal = signal;
     return result;

@@ -1,6 +1,7 @@
 // Clock recovery: the receiver's samples put onto the transmitter's clock.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "rx/cost.h"
@@ -26,6 +27,9 @@ struct ClockResult {
   std::vector<double> delay;   // of the symbols against two samples each, one value every kHop symbols
 };
 
+/// A clock's delay at symbol `place` of its capture, from ClockResult::delay and, beyond its ends, its slope.
+double clock_delay_at(const std::vector<double>& delay, double place);
+
 /// Feedforward timing by blocks. Each block of kBlock symbols gives its clock matrix (clock_tone.h), blind to
 /// data, carrier phase and polarisation; the rotation of successive matrices into one another,
 /// tr(M_b+2 M_b^H), tells the mean clock offset without any ambiguity up to +-1 / (2 kBlock), 976 ppm; freed
@@ -49,7 +53,9 @@ class ClockRecovery {
   ClockRecovery(const ClockParameters& parameters, FftCache& fft);
 
   /// `signal`: two samples a symbol by the receiver's clock (std::invalid_argument for another rate).
-  ClockResult operator()(const Field<float>& signal) const;
+  /// `expected`: delay of the first block's centre where it is known but for whole symbols, as from a clock
+  /// recovered before; it settles the half symbol.
+  ClockResult operator()(const Field<float>& signal, std::optional<double> expected = std::nullopt) const;
 
   /// Symbols at each end that miss input, besides what a drift moves in or out.
   double reach() const { return 0.5 * static_cast<double>(interpolator_.reach()); }
@@ -58,7 +64,8 @@ class ClockRecovery {
   Operations cost() const;
 
  private:
-  std::vector<double> delays(const Field<float>& signal, ClockResult& result) const;
+  std::vector<double> delays(const Field<float>& signal, std::optional<double> expected,
+                             ClockResult& result) const;
 
   ClockParameters p_;
   FftCache* fft_;

@@ -27,8 +27,9 @@ Operations orthonormalise_operations() {
 }
 
 Operations circular_fit_operations() {
-  const Operations squares{3, 0, 0}, equations{15, 20, 0}, corrected{3, 3, 0};
-  return 2.0 * (squares + equations + corrected);
+  const Operations power = kSquaredMagnitude + Operations{0, 1, 0}, squares{3, 1, 0}, equations{15, 20, 0},
+                   corrected{3, 3, 0};
+  return 2.0 * (2.0 * power + 2.0 * kRealTimesComplex + squares + equations + corrected);
 }
 
 Operations interpolation_operations(std::size_t taps, bool blended) {
@@ -63,24 +64,27 @@ Operations distances(Modulation modulation, int test_phases) {
 }
 
 constexpr Operations kParabola{3, 5, 0};  // a division counts as a multiplication
-constexpr Operations kDecision{0, 2, 0};
+
+// A comparison with a border an axis; QPSK's is the sign itself.
+Operations decision(Modulation modulation) { return {0, modulation == Modulation::kQpsk ? 0.0 : 2.0, 0}; }
 
 }  // namespace
 
 Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block) {
-  const Operations every = kRealTimesComplex + kComplexProduct          // scaled, offset taken off
-                           + distances(modulation, test_phases)         //
-                           + kComplexProduct + kDecision                // phase taken off, decided
-                           + Operations{2, 2, 0} + Operations{2, 2, 0}  // gain's two sums
-                           + 2.0 * kComplexProduct + kComplexSum;       // carrier put back on the decision
-  const Operations once =
-      Operations{0, static_cast<double>(test_phases), 0} + kParabola + Operations{3, 2, 1};
+  const Operations every = kRealTimesComplex + kComplexProduct             // scaled, offset taken off
+                           + distances(modulation, test_phases)            //
+                           + kComplexProduct + decision(modulation)        // phase taken off, decided
+                           + Operations{2, 2, 0} + Operations{2, 2, 0}     // gain's two sums
+                           + 2.0 * kComplexProduct + kComplexSum;          // carrier put back on the decision
+  const Operations once = Operations{0, test_phases - 1.0, 0} + kParabola  //
+                          +
+                          Operations{4, 4, 1};  // gain: a ratio, a step, two bounds, its inverse; the phasor
   return 2.0 * (every + 1.0 / static_cast<double>(block) * once) + kComplexProduct;  // the offset's phasor
 }
 
 Operations phase_search_operations(Modulation modulation, int test_phases, int rows) {
   const double phases = test_phases;
-  const Operations running{0, 2.0 * phases, 0}, smallest{0, phases, 0};
+  const Operations running{0, 2.0 * phases, 0}, smallest{0, phases - 1.0, 0};
   return static_cast<double>(rows) * distances(modulation, test_phases) + running + smallest + kParabola;
 }
 
@@ -93,9 +97,9 @@ Operations fourth_power_operations(Modulation modulation, int rows) {
          2.0 * kComplexSum + Operations{0, 0, 1};
 }
 
-Operations decision_phase_operations(int rows) {
-  return static_cast<double>(rows) * (kDecision + kComplexProduct + kComplexSum) + 2.0 * kComplexProduct +
-         2.0 * kComplexSum + Operations{0, 0, 2};
+Operations decision_phase_operations(Modulation modulation, int rows) {
+  return static_cast<double>(rows) * (decision(modulation) + kComplexProduct + kComplexSum) +
+         2.0 * kComplexProduct + 2.0 * kComplexSum + Operations{0, 0, 2};
 }
 
 }  // namespace cohlink

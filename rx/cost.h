@@ -45,7 +45,9 @@ Operations overlap_save_operations(std::size_t block, std::size_t overlap);
 /// One sample of both rows: powers, cross power, projection and two gains.
 Operations orthonormalise_operations();
 
-/// One sample of both rows: 15 products and 20 sums for the ellipse's equations, centre, shear and two gains.
+/// One sample of both rows: its power before and after, scaled, three squares, 15 products and 20 sums for
+/// the ellipse's equations, centre, shear and gains, scaled back. Solving the equations, once a capture, is
+/// left out.
 Operations circular_fit_operations();
 
 /// One output sample of both rows from a real filter of `taps`; `blended`: from two of them, interpolated.
@@ -68,6 +70,6 @@ Operations phase_search_operations(Modulation modulation, int test_phases, int r
 /// The same by the fourth power.
 Operations fourth_power_operations(Modulation modulation, int rows);
 /// The second stage on decisions.
-Operations decision_phase_operations(int rows);
+Operations decision_phase_operations(Modulation modulation, int rows);
 
 }  // namespace cohlink

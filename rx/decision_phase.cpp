@@ -1,10 +1,10 @@
 #include "rx/decision_phase.h"
 
-#include <algorithm>
 #include <cmath>
 #include <stdexcept>
 
 #include "rx/decision.h"
+#include "rx/sliding_sum.h"
 
 namespace cohlink {
 DecisionPhase::DecisionPhase(const DecisionPhaseParameters& parameters) : p_(parameters) {
@@ -34,13 +34,9 @@ std::vector<double> DecisionPhase::operator()(std::span<const std::complex<float
     terms[k] *= std::complex<float>(turn[k]);
   }
   std::vector<double> phase(count);
-  std::complex<double> sum = 0.0;
-  for (std::size_t k = 0; k < std::min(half, count); ++k) sum += terms[k];
-  for (std::size_t k = 0; k < count; ++k) {
-    if (k + half < count) sum += terms[k + half];
-    if (k > half) sum -= terms[k - half - 1];
+  sliding_sums(terms, half, [&](std::size_t k, const std::complex<double>& sum) {
     phase[k] = std::arg(sum * std::conj(turn[k]));
-  }
+  });
   return phase;
 }
 

@@ -241,6 +241,16 @@ double start_up_step(const EqualiserParameters& p, int pass) {
   return p.passes > 1 ? begin * std::pow(p.step / begin, static_cast<double>(pass) / (p.passes - 1)) : p.step;
 }
 
+// False where the taps are of another length or give one polarisation twice.
+bool go_on_from(Run& run, const EqualiserTaps& taps) {
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j) {
+      if (taps[i][j].size() != static_cast<std::size_t>(run.p.taps)) return false;
+      for (std::size_t n = 0; n < taps[i][j].size(); ++n) run.filters.set_tap(i, j, n, taps[i][j][n]);
+    }
+  return !is_singular(run, run.first, std::min(run.last, run.first + run.p.head));
+}
+
 void blind_start(Run& run, EqualiserResult& result) {
   const std::size_t from = run.first, to = std::min(run.last, run.first + run.p.head);
   ConstantModulusError error{static_cast<float>(kurtosis(run.p.modulation))};
@@ -403,7 +413,8 @@ Operations Equaliser::cost() const {
 }
 
 EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
-                                      const std::array<Symbols, 2>* training, double removed_hz) const {
+                                      const std::array<Symbols, 2>* training, double removed_hz,
+                                      const EqualiserTaps* start) const {
   const std::size_t symbols = (signal.size() + 1) / 2;
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
@@ -415,7 +426,10 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
           last,
           0.5 * signal.sample_rate};
   EqualiserResult result;
-  if (training != nullptr)
+  const bool warm = start != nullptr && go_on_from(run, *start);
+  if (warm)
+    training = nullptr;
+  else if (training != nullptr)
     trained_start(run, *training);
   else
     blind_start(run, result);
@@ -428,7 +442,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
 
   const std::size_t head = std::min(last, first + p_.head);
   const auto finish = [&](auto error) {
-    run.adapt(error, p_.step, true, first, head);  // from the start-up's rule to the final one
+    if (!warm) run.adapt(error, p_.step, true, first, head);  // from the start-up's rule to the final one
     result.symbols = run.equalise(error);
   };
   switch (p_.rule) {

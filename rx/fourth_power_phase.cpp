@@ -1,10 +1,10 @@
 #include "rx/fourth_power_phase.h"
 
-#include <algorithm>
 #include <cmath>
 #include <stdexcept>
 
 #include "rx/blind_phase_search.h"
+#include "rx/sliding_sum.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -33,13 +33,8 @@ std::vector<double> FourthPowerPhase::operator()(std::span<const std::complex<fl
   for (std::size_t k = 0; k < count; ++k)
     for (const auto* row : rows) terms[k] += term(std::complex<double>(row[k]));
   std::vector<double> phase(count);
-  std::complex<double> sum = 0.0;
-  for (std::size_t k = 0; k < std::min(half, count); ++k) sum += terms[k];
-  for (std::size_t k = 0; k < count; ++k) {
-    if (k + half < count) sum += terms[k + half];
-    if (k > half) sum -= terms[k - half - 1];
-    phase[k] = 0.25 * std::arg(sum);
-  }
+  sliding_sums(terms, half,
+               [&](std::size_t k, const std::complex<double>& sum) { phase[k] = 0.25 * std::arg(sum); });
   unwrap(phase, 0.5 * kPi);
   return phase;
 }

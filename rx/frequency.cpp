@@ -82,11 +82,13 @@ Operations FrequencyEstimator::cost(std::size_t symbols) const {
   if (symbols == 0) return {};
   const std::size_t used = std::min(symbols, p_.longest), padded = std::bit_ceil(2 * used);
   const auto n = static_cast<double>(used);
-  // Fourth powers, the padded transform and its power, and three periodograms close to its top.
+  // Fourth powers, the padded transform and its power, three periodograms close to its top; once for both
+  // rows the top itself and the mean.
   const Operations row = n * 2.0 * kComplexProduct + fft_operations(padded) +
                          static_cast<double>(padded) * (kSquaredMagnitude + Operations{0, 1, 0}) +
                          3.0 * n * (2.0 * kComplexProduct + kComplexSum);
-  return 2.0 / static_cast<double>(symbols) * row + rotation_operations();
+  const Operations top{static_cast<double>(padded), 2.0 * static_cast<double>(padded), 0};
+  return 1.0 / static_cast<double>(symbols) * (2.0 * row + top) + rotation_operations();
 }
 
 Field<float> remove_frequency(Field<float> signal, double offset_hz) {

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <optional>
 
 #include "sim/signal/units.h"
 
@@ -59,6 +60,30 @@ void finish(ReceiverResult& total, const Sums& sums) {
                        sums.generalised / sums.scored / bits};
 }
 
+// The longest hop of at most `most` symbols whose samples are whole, or of the last 4096 the one nearest to
+// that: the next piece's symbols then lie where its samples put them.
+std::size_t whole_hop(std::size_t most, double per_symbol) {
+  std::size_t best = most;
+  double least = 1.0;
+  for (std::size_t hop = most; hop > 0 && most - hop < 4096 && least > 1e-6; --hop) {
+    const double samples = static_cast<double>(hop) * per_symbol,
+                 off = std::abs(samples - std::round(samples));
+    if (off < least - 1e-9) least = off, best = hop;
+  }
+  return best;
+}
+
+// A piece, from the one before where that helps.
+ReceiverResult receive_piece(const Receiver& receiver, const Capture& capture,
+                             const std::optional<ReceiverResult>& before, std::size_t hop) {
+  if (!before) return receiver(capture, true);
+  if (before->locked) {
+    ReceiverResult warm = receiver.go_on(capture, {*before, hop});
+    if (warm.locked && warm.joined) return warm;
+  }
+  return receiver(capture, false);
+}
+
 }  // namespace
 
 LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
@@ -68,26 +93,27 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
   };
   LongResult result;
   Sums sums;
-  std::size_t discarded_at_ends = 0, kept_warnings = 0;
+  std::size_t discarded_at_ends = 0, kept_warnings = 0, hop = 0;
+  std::optional<ReceiverResult> before;
   for (std::size_t start = 0;;) {
     std::size_t count = std::min(samples_of(c.piece_symbols), c.samples - start);
     // A rest too short for a piece of its own joins this one.
     const std::size_t rest = c.samples - start - count;
     if (rest < samples_of(c.piece_symbols) / 4) count += rest;
-    const bool first = result.pieces.empty();
-    ReceiverResult piece = receiver(c.read(start, count), first);
+    ReceiverResult piece = receive_piece(receiver, c.read(start, count), before, hop);
     result.pieces.push_back({start, piece.judged_symbols, piece.score ? piece.score->both.errors : 0,
                              piece.score ? piece.score->both.bits : 0, piece.snr_db,
-                             piece.frequency_offset_hz.value_or(std::nan("")), piece.locked});
-    const std::size_t overlap = piece.discarded_symbols;
+                             piece.frequency_offset_hz.value_or(std::nan("")), piece.locked, piece.joined});
+    const std::size_t overlap = piece.discarded_symbols + kSeam;
     if (piece.locked) add_piece(result.total, sums, piece);
-    if (first) {
+    if (piece.locked && c.done) c.done(piece);
+    if (!before) {
       const auto score = result.total.score;
       result.total = piece;
       result.total.score = score;
       result.total.warnings.clear();
       result.total.counters.clear();
-      discarded_at_ends = overlap;
+      discarded_at_ends = piece.discarded_symbols;
     }
     for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
     result.total.locked = result.total.locked && piece.locked;
@@ -96,9 +122,10 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
       if (kept_warnings++ < kMostWarnings)
         result.total.warnings.push_back("from sample " + std::to_string(start) + " on: " + warning);
     if (start + count >= c.samples) break;
-    const std::size_t symbols = static_cast<std::size_t>(static_cast<double>(count) / per_symbol);
-    const std::size_t hop = symbols - std::min(overlap, symbols / 2);
+    const auto symbols = static_cast<std::size_t>(static_cast<double>(count) / per_symbol);
+    hop = whole_hop(symbols - std::min(overlap, symbols / 2), per_symbol);
     start += std::max<std::size_t>(1, samples_of(hop));
+    before = std::move(piece);
   }
   finish(result.total, sums);
   result.total.discarded_symbols = discarded_at_ends;

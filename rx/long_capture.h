@@ -17,6 +17,7 @@ struct PieceResult {
   std::uint64_t errors = 0, bits = 0;
   double snr_db = 0, frequency_offset_hz = 0;  // not a number: none was found
   bool locked = true;
+  bool joined = false;  // to the piece before: X, Y, quarter turns and count of symbols go on from there
 };
 
 struct LongResult {
@@ -32,13 +33,17 @@ struct LongCapture {
   std::size_t piece_symbols = 262144;
   /// Samples [first, first + count) as a capture of their own, with its truth where there is one.
   std::function<Capture(std::size_t first, std::size_t count)> read;
+  /// Where given: called with each locked piece when it is done, its judged symbols those that follow the
+  /// piece before.
+  std::function<void(const ReceiverResult& piece)> done;
 };
 
-/// Every piece is received from a cold start, as a capture of its own: nothing carried over can go wrong, and
-/// a piece that finds no lock costs only itself. Pieces overlap by the symbols that the chain discards at
-/// both ends, so that every symbol but those of the recording's own ends is scored, once. One piece is held
-/// at a time. What a known frame says about the lanes' delay is found for each piece anew. InputError as
-/// Receiver.
+/// Every piece goes on from the one before (Continuation): nothing is acquired anew, X stays X, and the
+/// quarter turns and the count of symbols are kept, with truth or without. A piece that finds no lock that
+/// way, or does not fit on, is received from a cold start, as is the one after a piece without lock: a
+/// failure costs only itself. Pieces overlap by kSeam and the symbols that the chain discards at both ends,
+/// so that every symbol but those of the recording's own ends is scored, once. Two pieces' symbols and one
+/// piece's samples are held at a time. InputError as Receiver.
 LongResult receive_long(const Receiver& receiver, const LongCapture& capture);
 
 }  // namespace cohlink

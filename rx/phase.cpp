@@ -149,7 +149,7 @@ Operations PhaseRecovery::cost() const {
                            : fourth_power_operations(p_.modulation, rows);
   const Operations turned = static_cast<double>(rows) * kComplexProduct + Operations{0, 0, 1};
   one += turned;
-  if (second_) one += decision_phase_operations(rows) + turned;
+  if (second_) one += decision_phase_operations(p_.modulation, rows) + turned;
   return static_cast<double>(estimates) * one;
 }
 

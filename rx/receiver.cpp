@@ -42,6 +42,7 @@ struct Carried {
   const Truth* truth;  // null when the capture has none
   double symbol_rate;  // Hz
   ReceiverResult& result;
+  const Continuation* from = nullptr;     // null: a start from nothing
   double cut = 0.0;                       // symbols at each end that miss input or were met before lock
   std::size_t averaged = 0;               // symbols in one phase estimate
   bool singular = false;                  // both outputs carry one polarisation
@@ -76,6 +77,9 @@ struct Block {
 void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, double span, Carried& c) {
   c.require(span);
   std::array<Symbols, 2> known;
+  const EqualiserTaps* start =
+      c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
+  if (start != nullptr) training = 0;
   if (training > 0) {
     if (c.truth == nullptr)
       throw InputError("dsp.training_symbols needs known symbols, which this capture does not have");
@@ -92,7 +96,7 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, doubl
                                        " training symbols)");
   }
   EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr,
-                                  c.result.frequency_offset_hz.value_or(0.0));
+                                  c.result.frequency_offset_hz.value_or(0.0), start);
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
   c.result.counters["equaliser-singularities"] += out.singularities;
@@ -113,7 +117,9 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
 }
 
 void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c) {
-  const double offset = estimator(c.signal);
+  const double offset = c.from != nullptr && c.from->before.frequency_offset_hz
+                            ? *c.from->before.frequency_offset_hz
+                            : estimator(c.signal);
   c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
 }
@@ -125,15 +131,19 @@ void deskew(const DeskewParameters& p, Carried& c) {
 }
 
 void deskew_blindly(const SkewEstimator& estimator, DeskewParameters p, Carried& c) {
-  const SkewEstimate estimate = estimator(c.signal);
-  if (!estimate.found()) {
-    c.result.warnings.push_back("deskew: the lanes show no clock tone, they stay as they are");
-    return;
+  if (c.from != nullptr && c.from->before.iq_skew_ps) {
+    c.result.iq_skew_ps = c.from->before.iq_skew_ps;
+  } else {
+    const SkewEstimate estimate = estimator(c.signal);
+    if (!estimate.found()) {
+      c.result.warnings.push_back("deskew: the lanes show no clock tone, they stay as they are");
+      return;
+    }
+    c.result.iq_skew_ps = {estimate.iq_skew[0] * 1e12, estimate.iq_skew[1] * 1e12};
   }
-  c.result.iq_skew_ps = {estimate.iq_skew[0] * 1e12, estimate.iq_skew[1] * 1e12};
   for (std::size_t row = 0; row < 2; ++row) {
-    p.skew[2 * row] = -0.5 * estimate.iq_skew[row];
-    p.skew[2 * row + 1] = 0.5 * estimate.iq_skew[row];
+    p.skew[2 * row] = -0.5e-12 * (*c.result.iq_skew_ps)[row];
+    p.skew[2 * row + 1] = 0.5e-12 * (*c.result.iq_skew_ps)[row];
   }
   deskew(p, c);
 }
@@ -146,23 +156,33 @@ void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried&
 
 void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, FftCache& fft,
                         Carried& c) {
-  const DispersionEstimate estimate = estimator(c.signal);
-  if (!estimate.found()) {
-    c.result.warnings.push_back("dispersion: no clock tone at any dispersion, none compensated");
-    return;
+  if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
+    p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
+  } else {
+    const DispersionEstimate estimate = estimator(c.signal);
+    if (!estimate.found()) {
+      c.result.warnings.push_back("dispersion: no clock tone at any dispersion, none compensated");
+      return;
+    }
+    p.ps_per_nm = estimate.ps_per_nm;
   }
-  c.result.dispersion_ps_per_nm = p.ps_per_nm = estimate.ps_per_nm;
+  c.result.dispersion_ps_per_nm = p.ps_per_nm;
   compensate(DispersionEqualiser(p, fft), p.ps_per_nm, c);
 }
 
 void recover_clock(const ClockRecovery& recovery, Carried& c) {
   c.require(recovery.reach());
-  ClockResult out = recovery(c.signal);
+  std::optional<double> expected;
+  if (c.from != nullptr && !c.from->before.clock_delay.empty())
+    expected =
+        clock_delay_at(c.from->before.clock_delay, static_cast<double>(c.from->hop + ClockRecovery::kHop));
+  ClockResult out = recovery(c.signal, expected);
   if (!out.locked) {
     c.result.warnings.push_back("clock: no clock tone found, the samples stay on the receiver's clock");
     return;
   }
   c.result.clock_offset_ppm = out.offset_ppm;
+  c.result.clock_delay = out.delay;
   c.signals.push_back(record_signal("timing", "symbols", std::vector<std::vector<double>>{out.delay}, 0.0,
                                     ClockRecovery::kHop));
   c.signal = std::move(out.signal);
@@ -382,6 +402,45 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
           }};
 }
 
+// Where the capture's first symbol lies among those of the piece before.
+std::ptrdiff_t place_in_piece_before(const Carried& c) {
+  const auto& before = c.from->before.clock_delay;
+  double drift = 0.0;
+  if (!before.empty() && !c.result.clock_delay.empty()) {
+    const auto centre = static_cast<double>(ClockRecovery::kHop);
+    drift = clock_delay_at(c.result.clock_delay, centre) -
+            clock_delay_at(before, centre + static_cast<double>(c.from->hop));
+  }
+  return static_cast<std::ptrdiff_t>(c.from->hop) + std::lround(drift);
+}
+
+// Turns both outputs by quarters onto the piece before, over the symbols that both pieces judge, and gives
+// the first symbol that is new. Nothing where they do not fit: fewer than half of the symbols' power agree.
+std::optional<std::size_t> join(Field<float>& symbols, std::size_t first, const Carried& c) {
+  const ReceiverResult& before = c.from->before;
+  const std::ptrdiff_t place = place_in_piece_before(c);
+  const auto end = static_cast<std::ptrdiff_t>(before.first_judged + before.judged_symbols) - place;
+  if (end < static_cast<std::ptrdiff_t>(first + kSeam / 4)) return std::nullopt;
+  const auto to = static_cast<std::size_t>(end);
+  if (to >= symbols.size()) return std::nullopt;
+  std::array<std::complex<float>, 2> turn;
+  for (std::size_t i = 0; i < 2; ++i) {
+    std::complex<double> sum = 0.0;
+    double power = 0.0;
+    for (std::size_t k = first; k < to; ++k) {
+      const std::complex<double> old(
+          (*before.symbols.rows()[i])[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(k) + place)]);
+      sum += old * std::conj(std::complex<double>((*symbols.rows()[i])[k]));
+      power += std::norm(old);
+    }
+    if (std::abs(sum) < 0.5 * power) return std::nullopt;
+    turn[i] = std::complex<float>(std::polar(1.0, 0.5 * kPi * std::round(std::arg(sum) / (0.5 * kPi))));
+  }
+  for (std::size_t i = 0; i < 2; ++i)
+    for (auto& y : *symbols.rows()[i]) y *= turn[i];
+  return to;
+}
+
 // A lock that can be seen without truth: both outputs on a constellation, and not the same one twice.
 void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, const Carried& c) {
   result.coherence = carrier_coherence(result.symbols, first, last);
@@ -406,9 +465,16 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
 // Final scaling, quality, and the score where there is truth.
 void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   ReceiverResult& result = c.result;
-  const std::size_t first = c.first(), last = c.last();
+  const std::size_t last = c.last();
+  std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
   result.discarded_symbols = result.symbols.size() - (last - first);
+  if (c.from != nullptr)
+    if (const auto next = join(result.symbols, first, c)) {
+      result.joined = true;
+      first = *next;
+    }
+  result.first_judged = first;
   result.judged_symbols = last - first;
   if (scoring.modulation != Modulation::kGaussian) {
     const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation);
@@ -518,11 +584,21 @@ Receiver::~Receiver() = default;
 Receiver::Receiver(Receiver&&) noexcept = default;
 
 ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {
+  return receive(capture, record, after, nullptr);
+}
+
+ReceiverResult Receiver::go_on(const Capture& capture, const Continuation& from) const {
+  return receive(capture, false, {}, &from);
+}
+
+ReceiverResult Receiver::receive(const Capture& capture, bool record, const StepDone& after,
+                                 const Continuation* from) const {
   const auto done = [&](const std::string& step) {
     if (after) after(step);
   };
   ReceiverResult result;
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result};
+  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result,
+            from};
   done("lanes");
   if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, *parts_->fft);
   for (const Block& block : parts_->chain) {

@@ -34,6 +34,8 @@ struct ReceiverResult {
   std::optional<ChannelReading> channel;     // what those say
   std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
   std::size_t judged_symbols = 0;            // per polarisation: all but those
+  std::size_t first_judged = 0;              // of `symbols`
+  std::vector<double> clock_delay;           // ClockResult::delay; empty: no clock, or no lock
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
   std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
   Counters counters;                   // cycle slips, equaliser singularities, ...
@@ -41,8 +43,21 @@ struct ReceiverResult {
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/lock.h), blind
   double coherence_needed = 0;               // below it an output has not locked
+  bool joined = false;                       // to the piece before (Continuation)
   bool locked = true;  // with truth: the outputs match it; without: by coherence. False: see warnings
 };
+
+/// What a piece of a recording goes on from: the result of the piece before, which began `hop` symbols (by
+/// the receiver's clock) earlier and locked. Its dispersion, skews and offset are taken over, its taps are
+/// where the equaliser starts, its clock settles the half symbol; and the new piece is joined to it: judged
+/// from the symbol on that follows its last one, X, Y and quarter turns as there.
+struct Continuation {
+  const ReceiverResult& before;
+  std::size_t hop = 0;
+};
+
+/// Symbols that a piece must share with the one before, beyond what both lose at their ends, to be joined.
+inline constexpr std::size_t kSeam = 256;
 
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
 class Receiver {
@@ -58,10 +73,15 @@ class Receiver {
   using StepDone = std::function<void(const std::string& step)>;
   ReceiverResult operator()(const Capture& capture, bool record = true, const StepDone& after = {}) const;
 
+  /// A piece that follows another. `joined` in the result says whether the outputs fit on.
+  ReceiverResult go_on(const Capture& capture, const Continuation& from) const;
+
   /// What each block costs on captures of `symbols` symbols sampled at `adc_rate` [Hz], in chain order.
   std::vector<BlockCost> cost(double adc_rate, std::size_t symbols) const;
 
  private:
+  ReceiverResult receive(const Capture& capture, bool record, const StepDone& after,
+                         const Continuation* from) const;
   struct Parts;
   std::unique_ptr<Parts> parts_;
 };

@@ -3,7 +3,8 @@
 
 #include <cstddef>
 #include <cstdint>
-#include <cstring>
+
+#include "sim/signal/vectors.h"
 
 /// Before a function: versions of it for AVX-512 and AVX2 stand beside the plain one, and the first call
 /// picks what the processor has, so that a portable binary runs its loops at full width. (Sanitizers start
@@ -14,13 +15,6 @@
 #define COHLINK_VECTOR_CLONES
 #endif
 
-// Vectors are only ever passed to inlined functions, so their calling convention is moot.
-#if defined(__GNUC__) && !defined(__clang__)
-#pragma GCC diagnostic ignored "-Wpsabi"
-#endif
-
-#define COHLINK_VECTOR_INLINE inline __attribute__((always_inline))
-
 namespace cohlink::vectors {
 
 /// 16 floats; the compiler cuts them to the registers of each version.
@@ -30,22 +24,10 @@ typedef std::uint32_t Words __attribute__((vector_size(64)));
 typedef float EightFloats __attribute__((vector_size(32)));
 typedef float FourFloats __attribute__((vector_size(16)));
 
-template <class V = Floats, class T>
-COHLINK_VECTOR_INLINE V load(const T* p) {
-  V v;
-  std::memcpy(&v, p, sizeof v);
-  return v;
-}
-template <class V, class T>
-COHLINK_VECTOR_INLINE void store(T* p, const V& v) {
-  std::memcpy(p, &v, sizeof v);
-}
-template <class To, class From>
-COHLINK_VECTOR_INLINE To bits(const From& v) {
-  static_assert(sizeof(To) == sizeof(From));
-  To out;
-  std::memcpy(&out, &v, sizeof out);
-  return out;
+/// Sixteen floats where no other vector is named.
+template <class T>
+COHLINK_VECTOR_INLINE Floats load(const T* p) {
+  return load<Floats, T>(p);
 }
 COHLINK_VECTOR_INLINE Floats magnitude(const Floats& v) { return bits<Floats>(bits<Words>(v) & 0x7fffffffu); }
 

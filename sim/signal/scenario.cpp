@@ -336,7 +336,19 @@ bool Scenario::is_given(std::string_view name) const {
 void Scenario::reject(std::string_view name, const std::string& why) const {
   declared(name);
   const Value& found = values_.find(name)->second;
-  fail(found.origin.empty() ? "default" : found.origin, std::string(name), "'" + found.text + "' " + why);
+  fail(found.origin.empty() ? origin_of_section(name) : found.origin, std::string(name),
+       (found.text.empty() ? "" : "'" + found.text + "' ") + why);
+}
+
+// Where a key that nobody set would have stood: the file of its section, if one names any key of it.
+std::string Scenario::origin_of_section(std::string_view name) const {
+  const std::string section(name.substr(0, name.find('.') + 1));
+  for (auto it = values_.lower_bound(section); it != values_.end() && it->first.starts_with(section); ++it) {
+    const std::string& origin = it->second.origin;
+    const std::size_t line = origin.rfind(':');
+    if (line != std::string::npos) return origin.substr(0, line);
+  }
+  return "default";
 }
 
 std::string Scenario::resolved() const {

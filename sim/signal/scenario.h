@@ -93,7 +93,7 @@ class Scenario {
   bool is_given(std::string_view key) const;               // was given by a file or --set
 
   /// Throws InputError for a value that is legal by itself but does not fit the others; the message
-  /// starts with where the key was set.
+  /// starts with where the key was set, or with the file of its section.
   [[noreturn]] void reject(std::string_view key, const std::string& why) const;
 
   /// The [require.NAME] sections in the order they were read; a later file overrides single entries.
@@ -117,6 +117,7 @@ class Scenario {
     std::string origin;  // "file:line", "--set", "" for a default
   };
   const Value& value(std::string_view key, KeyType type) const;
+  std::string origin_of_section(std::string_view key) const;
   void set_requirement(const std::string& full_name, const std::string& text, const std::string& origin);
   void set_draw(const std::string& key, const std::string& law, const std::string& origin);
   std::vector<RequirementText> requirements_;

@@ -114,6 +114,18 @@ class Formats(TraceTest):
         self.assertIn("(nothing)", self.succeed("receive", "lab/trace.ini", "--knock-out"))
 
 
+class Messages(TraceTest):
+    def test_what_a_description_lacks_is_said_of_its_file(self):
+        self.store(self.lanes.T.astype("<i2"))
+        self.write("rate.ini", "[trace]\nfile = trace.bin\n")
+        self.refuse(2, "rate.ini: trace.sample_rate_gsa: must be given", "receive", "rate.ini")
+        self.write("data.ini", "[trace]\nfile = trace.bin\nformat = hdf5\nsample_rate_gsa = 80\n")
+        self.refuse(2, "data.ini: trace.datasets: must be given", "receive", "data.ini")
+
+    def test_a_scenario_that_names_no_recording_is_told_so(self):
+        self.refuse(2, "scenario.ini: a scenario without a recording", "receive", "scenario.ini")
+
+
 class Faults(TraceTest):
     def setUp(self):
         super().setUp()

@@ -62,12 +62,25 @@ std::string value_text(const Scenario& s, const std::string& key) {
   return s.text(key);
 }
 
-// OSNR spent beyond what theory needs for the BER counted.
-double penalty_db(const Scenario& s) {
-  const FrameResult result = run_frame(Link(s, fft()), Receiver(s, fft()), 0, 0);
-  const double snr =
-      s.number("channel.osnr_db") - to_db(s.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
-  return snr - to_db(theory_snr(scenario_modulation(s), result.count.ber()));
+struct Required {
+  double penalty_db;  // OSNR at which kTarget is met, over what theory needs
+  double ber;         // counted there
+};
+
+// Searched from a penalty that is about right, in the same symbols and noise throughout: each round moves the
+// OSNR by what theory says the BER just counted is off, until that is 1 % (0.01 dB), which the last step of
+// the same law takes off.
+Required required(Scenario s, double guess_db) {
+  const Modulation modulation = scenario_modulation(s);
+  const double theory = to_db(theory_snr(modulation, kTarget)),
+               to_osnr = to_db(s.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
+  Required found{guess_db, 0.0};
+  for (int round = 0; round < 4 && std::abs(found.ber / kTarget - 1.0) > 0.01; ++round) {
+    s.set("channel.osnr_db=" + std::to_string(theory + to_osnr + found.penalty_db));
+    found.ber = run_frame(Link(s, fft()), Receiver(s, fft()), 0, 0).count.ber();
+    found.penalty_db += theory - to_db(theory_snr(modulation, found.ber));
+  }
+  return found;
 }
 
 std::string two_decimals(double value) {
@@ -79,31 +92,28 @@ std::string two_decimals(double value) {
 }  // namespace
 
 TEST_CASE(
-    "a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory near BER "
-    "2e-2") {
+    "a 32 GBd transceiver of usual parts stays within 1 dB (QPSK) and 1.5 dB (16QAM) of theory at BER 2e-2") {
   // 5000 errors and more fix each penalty to 0.02 dB (QPSK) or better.
   Scenario whole;
   whole.read_file(std::string(COHLINK_SOURCE_DIR) + "/scenarios/implementation-penalty.ini");
-  for (const auto& [modulation, expected_db, bound_db] :
-       {std::tuple{"qpsk", 0.6, 1.0}, {"16qam", 1.0, 1.5}}) {
+  for (const auto& [modulation, bound_db] : {std::pair{"qpsk", 1.0}, {"16qam", 1.5}}) {
     Scenario s;
     s.set("signal.modulation", modulation, "test");
     s.set("run.samples_per_symbol=4");
-    const double theory_osnr = to_db(theory_snr(scenario_modulation(s), kTarget) * 32e9 / kOsnrBandwidthHz);
-    s.set("channel.osnr_db=" + std::to_string(theory_osnr + expected_db));
     double before = 0.0;
     for (const Part& part : parts()) {
       for (const std::string& key : part.keys) s.set(key, value_text(whole, key), "test");
-      const double penalty = penalty_db(s);
+      const auto [penalty, ber] = required(s, before);
       CAPTURE(part.name);
       CAPTURE(modulation);
+      CHECK(std::abs(ber / kTarget - 1.0) < 0.01);
       CHECK(penalty > -0.1);
       CHECK(penalty < bound_db);
       MESSAGE(std::string(modulation)
               << ": " << std::string(part.name) << " " << two_decimals(penalty - before) << " dB, together "
               << two_decimals(penalty) << " dB");
-      validation::record(std::string("implementation penalty near BER 2e-2, ") + modulation + ", with " +
-                             part.name + " [dB added; together]",
+      validation::record(std::string("implementation penalty, required OSNR at BER 2e-2 over theory, ") +
+                             modulation + ", with " + part.name + " [dB added; together]",
                          "theory of coherent detection; parts are common practice",
                          "together at most " + two_decimals(bound_db),
                          two_decimals(penalty - before) + "; " + two_decimals(penalty));

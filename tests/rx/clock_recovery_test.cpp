@@ -15,13 +15,6 @@ using namespace cohlink;
 
 namespace {
 
-Scenario scenario_of(std::initializer_list<std::string> settings) {
-  Scenario s;
-  s.set("run.fft_planning=estimated");
-  for (const auto& setting : settings) s.set(setting);
-  return s;
-}
-
 PulseShape pulse_of(double roll_off) { return {Pulse::kRrc, roll_off, test::kRate}; }
 
 ClockResult recovered(const Scenario& s, std::uint64_t frame = 0) {
@@ -76,7 +69,7 @@ TEST_CASE(
     for (const double dgd : {0.0, 15.625, 31.25, 60.0}) {  // none, half a symbol, a symbol, two
       m = 1 - m;
       for (const double ppm : {-900.0, -20.0, 100.0}) {
-        const Scenario s = scenario_of(
+        const Scenario s = test::scenario_of(
             {std::string("signal.modulation=") + (m ? "16qam" : "qpsk"), "channel.osnr_db=" + osnr[m],
              "signal.symbols=16384", "signal.roll_off=" + std::to_string(roll_off),
              "channel.dgd_ps=" + std::to_string(dgd), "adc.clock_offset_ppm=" + std::to_string(ppm),
@@ -102,7 +95,8 @@ TEST_CASE(
 TEST_CASE(
     "Half a symbol of differential delay at 45 degrees extinguishes the plain clock tone, not the "
     "determinant") {
-  const Scenario s = scenario_of({"channel.osnr_db=20", "channel.dgd_ps=15.625", "signal.symbols=4096"});
+  const Scenario s =
+      test::scenario_of({"channel.osnr_db=20", "channel.dgd_ps=15.625", "signal.symbols=4096"});
   const Field<float> signal = read_lanes(Link(s, test::fft())(0));
   ClockTone tone(pulse_of(0.1), 4096, test::fft());
   ClockTone::CrossSpectra cross;
@@ -121,9 +115,9 @@ TEST_CASE("With an ideal clock, recovering it costs less than 0.02 dB") {
                                                    {"16qam", "22", "0.05"},
                                                    {"16qam", "22", "1"}}) {
     Scenario s =
-        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
-                     std::string("signal.roll_off=") + roll_off, "signal.symbols=32768",
-                     "dsp.phase_recovery=genie", "adc.bits=12"});
+        test::scenario_of({std::string("signal.modulation=") + modulation,
+                           std::string("channel.osnr_db=") + osnr, std::string("signal.roll_off=") + roll_off,
+                           "signal.symbols=32768", "dsp.phase_recovery=genie", "adc.bits=12"});
     s.set("dsp.chain=resample,matched-filter,decimate,phase");
     const Capture capture = Link(s, test::fft())(0);
     const auto plain = Receiver(s, test::fft())(capture);
@@ -142,9 +136,9 @@ TEST_CASE("A clock 20 or 100 ppm off costs nothing and the score keeps one delay
                                               {"qpsk", "11", "-20"},
                                               {"16qam", "18", "-100"},
                                               {"16qam", "18", "20"}}) {
-    Scenario s =
-        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
-                     "signal.symbols=32768", "channel.polarisation_rotation_deg=37"});
+    Scenario s = test::scenario_of({std::string("signal.modulation=") + modulation,
+                                    std::string("channel.osnr_db=") + osnr, "signal.symbols=32768",
+                                    "channel.polarisation_rotation_deg=37"});
     const auto ideal = Receiver(s, test::fft())(Link(s, test::fft())(0));
     s.set(std::string("adc.clock_offset_ppm=") + ppm);
     const auto off = Receiver(s, test::fft())(Link(s, test::fft())(0));
@@ -158,8 +152,9 @@ TEST_CASE("A clock 20 or 100 ppm off costs nothing and the score keeps one delay
 }
 
 TEST_CASE("Sinusoidal jitter slower than the window is followed") {
-  const Scenario s = scenario_of({"channel.osnr_db=20", "signal.symbols=262144", "adc.sine_jitter_fs=3000",
-                                  "adc.sine_jitter_rate_mhz=1", "adc.clock_offset_ppm=20"});
+  const Scenario s =
+      test::scenario_of({"channel.osnr_db=20", "signal.symbols=262144", "adc.sine_jitter_fs=3000",
+                         "adc.sine_jitter_rate_mhz=1", "adc.clock_offset_ppm=20"});
   const ClockResult result = recovered(s);
   REQUIRE(result.locked);
   // 3 ps peak at 32 GBd are 0.068 symbols rms. A raised cosine 8192 symbols wide passes sinc(x) / (1 - x^2),
@@ -177,8 +172,9 @@ TEST_CASE("Where there is no clock, none is claimed and the samples are left alo
 }
 
 TEST_CASE("A signal too dispersed for its clock says so in the receiver's warnings") {
-  const Scenario s = scenario_of({"channel.osnr_db=20", "signal.symbols=16384", "dsp.dispersion_ps_per_nm=0",
-                                  "channel.extra_dispersion_ps_per_nm=30000"});
+  const Scenario s =
+      test::scenario_of({"channel.osnr_db=20", "signal.symbols=16384", "dsp.dispersion_ps_per_nm=0",
+                         "channel.extra_dispersion_ps_per_nm=30000"});
   const auto result = Receiver(s, test::fft())(Link(s, test::fft())(0));
   CHECK(!result.clock_offset_ppm);
   bool said = false;

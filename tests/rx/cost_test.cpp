@@ -8,10 +8,21 @@
 #include <cmath>
 #include <vector>
 
+#include "rx/back_propagation.h"
 #include "rx/blind_phase_search.h"
 #include "rx/butterfly.h"
+#include "rx/clock_recovery.h"
+#include "rx/clock_tone.h"
+#include "rx/coarse_frequency.h"
+#include "rx/decision_phase.h"
+#include "rx/deskew.h"
+#include "rx/fourth_power_phase.h"
+#include "rx/frequency.h"
+#include "rx/interpolator.h"
+#include "rx/lanes.h"
 #include "rx/overlap_save.h"
 #include "rx/resample.h"
+#include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/rx/generator.h"
 
@@ -20,7 +31,7 @@ using namespace cohlink;
 namespace {
 
 struct Counts {
-  std::size_t multiplications = 0, additions = 0;
+  std::size_t multiplications = 0, additions = 0, look_ups = 0;
 };
 Counts counts;
 
@@ -32,6 +43,8 @@ struct Real {
 Real operator*(Real a, Real b) { return ++counts.multiplications, Real(a.v * b.v); }
 Real operator+(Real a, Real b) { return ++counts.additions, Real(a.v + b.v); }
 Real operator-(Real a, Real b) { return ++counts.additions, Real(a.v - b.v); }
+Real operator/(Real a, Real b) { return ++counts.multiplications, Real(a.v / b.v); }
+Real doubled(Real a) { return ++counts.additions, Real(a.v + a.v); }
 bool operator<(Real a, Real b) { return ++counts.additions, a.v < b.v; }
 Real magnitude(Real a) { return std::fabs(a.v); }  // a change of sign: free
 
@@ -88,7 +101,44 @@ void check_counts(const Operations& stated, double times, double tolerance = 1e-
         doctest::Approx(static_cast<double>(counts.multiplications)).epsilon(tolerance));
   CHECK(stated.additions * times ==
         doctest::Approx(static_cast<double>(counts.additions)).epsilon(tolerance));
+  CHECK(stated.look_ups * times == doctest::Approx(static_cast<double>(counts.look_ups)).epsilon(tolerance));
 }
+
+Real with_sign(float size, Real of) { return std::copysign(size, of.v); }  // a change of sign: free
+Complex operator*(Real a, Complex b) { return {a * b.re, a * b.im}; }
+Complex phasor(double phase) { return ++counts.look_ups, complex_of(std::polar(1.0, phase)); }
+Real squared(Complex a) { return a.re * a.re + a.im * a.im; }
+// (a + ib)^2 with three multiplications: 2 ab is a sum.
+Complex square(Complex a) { return {a.re * a.re - a.im * a.im, doubled(a.re * a.im)}; }
+double angle(Complex a) { return ++counts.look_ups, std::atan2(a.im.v, a.re.v); }
+Complex complex_of(std::complex<float> z) { return {z.real(), z.imag()}; }
+
+Complex decided(Modulation modulation, Complex z) {
+  if (modulation == Modulation::kQpsk) return {with_sign(0.70710678f, z.re), with_sign(0.70710678f, z.im)};
+  const auto level = [](Real u) {
+    return with_sign(Real(0.63245553f) < magnitude(u) ? 0.94868330f : 0.31622777f, u);
+  };
+  return {level(z.re), level(z.im)};
+}
+
+// Distance to the nearest level, squared.
+Real axis_distance(Modulation modulation, Real u) {
+  const Real d = modulation == Modulation::kQpsk
+                     ? magnitude(u) - Real(0.70710678f)
+                     : magnitude(magnitude(u) - Real(0.63245553f)) - Real(0.31622777f);
+  return d * d;
+}
+
+// Noisy symbols of both rows, turned.
+Field<float> noisy_symbols(Modulation modulation, std::size_t count, double phase, double noise) {
+  Field<float> field = test::at_symbol_rate(test::random_symbols(modulation, count).symbols);
+  test::add_noise(field, noise);
+  for (auto* row : field.rows())
+    for (auto& y : *row) y *= std::complex<float>(std::polar(1.0, phase));
+  return field;
+}
+
+constexpr Modulation kFormats[] = {Modulation::kQpsk, Modulation::kQam16};
 
 double largest_error(const std::vector<Complex>& a, const std::complex<float>* b) {
   double largest = 0.0;
@@ -227,14 +277,6 @@ TEST_CASE("Blind phase search: the stated operations are those of a run over its
     test::add_noise(field, 0.02);
     for (std::size_t k = 0; k < count; ++k)
       field.x[k] *= std::polar(1.0f, 0.2f), field.y[k] *= std::polar(1.0f, 0.2f);
-    const auto axis = [&](Real u) {
-      if (modulation == Modulation::kQpsk) {
-        const Real d = magnitude(u) - Real(0.70710678f);
-        return d * d;
-      }
-      const Real d = magnitude(magnitude(u) - Real(0.63245553f)) - Real(0.31622777f);
-      return d * d;
-    };
     std::vector<std::vector<Real>> distance(count, std::vector<Real>(phases));
     std::vector<Real> sums(phases);
     std::vector<std::size_t> best(count);
@@ -245,7 +287,8 @@ TEST_CASE("Blind phase search: the stated operations are those of a run over its
           const double phase = (static_cast<double>(b) / phases - 0.5) * 0.5 * kPi;
           const Complex turned =
               Complex{(*row)[k].real(), (*row)[k].imag()} * complex_of(std::polar(1.0, -phase));
-          distance[k][b] = distance[k][b] + (axis(turned.re) + axis(turned.im));
+          distance[k][b] =
+              distance[k][b] + (axis_distance(modulation, turned.re) + axis_distance(modulation, turned.im));
         }
     for (std::size_t k = 0; k < count; ++k) {
       for (std::size_t b = 0; b < phases; ++b) {
@@ -258,8 +301,7 @@ TEST_CASE("Blind phase search: the stated operations are those of a run over its
       for (std::size_t b = 1; b < phases; ++b)
         if (sums[b] < sums[best[k]]) best[k] = b;
     }
-    // The ends do without some sums and one comparison fewer is needed than there are phases: 5 % at most;
-    // the parabola (8 operations) is left out of the run.
+    // The ends do without some sums: 5 % at most; the parabola (8 operations) is left out of the run.
     check_counts(phase_search_operations(modulation, phases, 2), count, 0.05);
     const std::complex<float>* rows[] = {field.x.data(), field.y.data()};
     const auto found = BlindPhaseSearch({modulation, window, phases})(rows, count);
@@ -268,6 +310,427 @@ TEST_CASE("Blind phase search: the stated operations are those of a run over its
       CHECK(std::abs(std::remainder(found[k] - (static_cast<double>(best[k]) * grid - 0.25 * kPi),
                                     0.5 * kPi)) <= 0.5 * grid + 1e-6);
   }
+}
+
+TEST_CASE("Decision-directed error: the stated operations are those of a run, and its phase the search's") {
+  for (const auto modulation : kFormats) {
+    constexpr int phases = 32;
+    constexpr std::size_t block = ButterflyBlock::kSize;
+    const Field<float> y = noisy_symbols(modulation, block, 0.3, 0.01);
+    const Complex base = complex_of(std::polar(1.0, -0.5));
+    counts = {};
+    std::vector<Complex> offset(block);
+    for (std::size_t s = 0; s < block; ++s)
+      offset[s] = base * complex_of(std::polar(1.0, -0.01 * static_cast<double>(s)));
+    for (const auto* row : y.rows()) {
+      Real gain(1.0f);
+      const Real scale = Real(1.0f) / gain;
+      std::vector<Complex> turned(block);
+      std::vector<Real> sums(phases);
+      for (std::size_t s = 0; s < block; ++s) turned[s] = (scale * complex_of((*row)[s])) * offset[s];
+      for (std::size_t s = 0; s < block; ++s)
+        for (std::size_t b = 0; b < phases; ++b) {
+          const double test_phase = (static_cast<double>(b) / phases - 0.5) * 0.5 * kPi;
+          const Complex z = turned[s] * complex_of(std::polar(1.0, -test_phase));
+          sums[b] = sums[b] + (axis_distance(modulation, z.re) + axis_distance(modulation, z.im));
+        }
+      std::size_t best = 0;
+      for (std::size_t b = 1; b < phases; ++b)
+        if (sums[b] < sums[best]) best = b;
+      const Real left = sums[(best + phases - 1) % phases], right = sums[(best + 1) % phases];
+      const Real shift = Real(0.5f) * ((left - right) / ((left - doubled(sums[best])) + right));
+      const Real place = Real(static_cast<float>(best)) + shift;
+      const Real phase =
+          Real(static_cast<float>(0.5 * kPi / phases)) * place;  // and a constant, of the table
+      std::vector<std::complex<float>> seen;
+      for (const Complex& z : turned) seen.push_back({z.re.v, z.im.v});
+      CHECK(phase.v - 0.25 * kPi ==
+            doctest::Approx(BlindPhaseSearch({modulation, static_cast<int>(block), phases}).block_phase(seen))
+                .epsilon(1e-4));
+      const Complex carrier = phasor(phase.v - 0.25 * kPi);
+      Real aligned, power;
+      for (std::size_t s = 0; s < block; ++s) {
+        const Complex z = turned[s] * conj(carrier), d = decided(modulation, z);
+        aligned = aligned + (z.re * d.re + z.im * d.im);
+        power = power + squared(d);
+        const Complex error = d * carrier * conj(offset[s]) - complex_of((*row)[s]);
+        CHECK(std::hypot(error.re.v, error.im.v) < 0.5f);
+      }
+      gain = gain * (Real(1.0f) + Real(0.02f) * (aligned / power - Real(1.0f)));
+      CHECK(!(gain < Real(0.5f)));
+      CHECK(!(Real(1.5f) < gain));
+    }
+    check_counts(decision_error_operations(modulation, phases, block), block);
+  }
+}
+
+TEST_CASE("Fourth power: the stated operations are those of a run over its window") {
+  for (const auto modulation : kFormats) {
+    constexpr int window = 20;
+    constexpr std::size_t count = 2000, half = window / 2;
+    const Field<float> field = noisy_symbols(modulation, count, 0.2, 0.01);
+    std::vector<Complex> terms(count);
+    std::vector<double> found(count);
+    Complex sum;
+    counts = {};
+    for (std::size_t k = 0; k < count; ++k)
+      for (const auto* row : field.rows()) {
+        const Complex y = complex_of((*row)[k]);
+        const Real power = squared(y);
+        const Complex fourth = square(square(y));
+        if (modulation == Modulation::kQpsk) {
+          terms[k] = terms[k] - Complex{fourth.re / power, fourth.im / power};
+        } else {
+          const bool inner = power < Real(0.5236068f), outer = Real(1.3708204f) < power;
+          const Real weight = power * power;
+          const Complex term{fourth.re / weight, fourth.im / weight};
+          terms[k] = terms[k] - (inner || outer ? term : Complex{});
+        }
+      }
+    for (std::size_t k = 0; k < half; ++k) sum = sum + terms[k];
+    for (std::size_t k = 0; k < count; ++k) {
+      if (k + half < count) sum = sum + terms[k + half];
+      if (k > half) sum = sum - terms[k - half - 1];
+      found[k] = 0.25 * angle(sum);
+    }
+    // The window's ends do without some sums.
+    check_counts(fourth_power_operations(modulation, 2), count, 0.001);
+    const std::complex<float>* rows[] = {field.x.data(), field.y.data()};
+    const auto phase = FourthPowerPhase({modulation, window})(rows, count);
+    for (std::size_t k = 0; k < count; ++k)
+      CHECK(std::abs(std::remainder(phase[k] - found[k], 0.5 * kPi)) < 1e-3);
+  }
+}
+
+TEST_CASE("Second phase stage: the stated operations are those of a run over its window") {
+  for (const auto modulation : kFormats) {
+    constexpr int window = 20;
+    constexpr std::size_t count = 2000, half = window / 2;
+    const Field<float> field = noisy_symbols(modulation, count, 0.05, 0.01);
+    const std::vector<double> removed(count, 0.7);
+    std::vector<Complex> terms(count), turn(count);
+    std::vector<double> found(count);
+    Complex sum;
+    counts = {};
+    for (std::size_t k = 0; k < count; ++k) {
+      for (const auto* row : field.rows()) {
+        const Complex y = complex_of((*row)[k]);
+        terms[k] = terms[k] + y * conj(decided(modulation, y));
+      }
+      turn[k] = phasor(removed[k]);
+      terms[k] = terms[k] * turn[k];
+    }
+    for (std::size_t k = 0; k < half; ++k) sum = sum + terms[k];
+    for (std::size_t k = 0; k < count; ++k) {
+      if (k + half < count) sum = sum + terms[k + half];
+      if (k > half) sum = sum - terms[k - half - 1];
+      found[k] = angle(sum * conj(turn[k]));
+    }
+    check_counts(decision_phase_operations(modulation, 2), count, 0.001);  // the ends, again
+    const std::complex<float>* rows[] = {field.x.data(), field.y.data()};
+    const auto phase = DecisionPhase({modulation, window})(rows, removed);
+    for (std::size_t k = 0; k < count; ++k) CHECK(std::abs(phase[k] - found[k]) < 1e-4);
+  }
+}
+
+TEST_CASE("Fine frequency: the stated operations are those of a run over a capture") {
+  constexpr std::size_t count = 4096, padded = 8192, run = 256;
+  constexpr double offset = 0.0213;  // cycles a symbol
+  Field<float> field = noisy_symbols(Modulation::kQpsk, count, 0.2, 0.01);
+  field = remove_frequency(std::move(field), -offset * test::kRate);
+  counts = {};
+  std::vector<Real> power(padded);
+  std::vector<std::vector<Complex>> fourth(2, std::vector<Complex>(padded));
+  for (std::size_t p = 0; p < 2; ++p) {
+    for (std::size_t k = 0; k < count; ++k) {
+      const Complex y = complex_of((*field.rows()[p])[k]), second = y * y;
+      fourth[p][k] = second * second;
+    }
+    const auto spectrum = split_radix(fourth[p], 0, 1, padded);
+    for (std::size_t k = 0; k < padded; ++k) power[k] = power[k] + squared(spectrum[k]);
+  }
+  std::size_t top = 0;
+  Real mean;
+  for (std::size_t k = 0; k < padded; ++k) {
+    if (power[top] < power[k]) top = k;
+    mean = mean + Real(1.0f / padded) * power[k];
+  }
+  const auto vertex = [](Real left, Real centre, Real right) {
+    return Real(0.5f) * ((left - right) / ((left - doubled(centre)) + right));
+  };
+  const double bin = 1.0 / padded;
+  double cycles = bin_frequency(top, padded, 1.0) +
+                  bin * vertex(power[(top + padded - 1) % padded], power[top], power[(top + 1) % padded]).v;
+  const auto periodogram = [&](double f) {
+    Real both;
+    for (std::size_t p = 0; p < 2; ++p) {
+      const Complex turn = complex_of(std::polar(1.0, -kTwoPi * f));
+      Complex sum, now;
+      for (std::size_t k = 0; k < count; ++k) {
+        if (k % run == 0) now = complex_of(std::polar(1.0, -kTwoPi * f * static_cast<double>(k)));
+        sum = sum + fourth[p][k] * now;
+        now = now * turn;
+      }
+      both = both + squared(sum);
+    }
+    return both;
+  };
+  const double near = 0.1 * bin;
+  const Real left = periodogram(cycles - near), centre = periodogram(cycles),
+             right = periodogram(cycles + near);
+  cycles += near * vertex(left, centre, right).v;
+  std::vector<Complex> out(2 * count);  // removed: a phasor turned on, and both rows turned by it
+  Complex now{Real(1.0f), Real(0.0f)};
+  const Complex back = complex_of(std::polar(1.0, -kTwoPi * 0.25 * cycles));
+  for (std::size_t k = 0; k < count; ++k) {
+    for (std::size_t p = 0; p < 2; ++p) out[2 * k + p] = complex_of((*field.rows()[p])[k]) * now;
+    now = now * back;
+  }
+  // The parabolas' few operations, once a capture, are left out of what is stated.
+  const FrequencyEstimator estimator(test::fft());
+  check_counts(estimator.cost(count), count, 1e-4);
+  // Both find the line by parabolas, one of them in single precision: to a hundredth of a tenth of a bin.
+  CHECK(std::abs(0.25 * cycles - estimator(field, 0, count).offset_hz / test::kRate) < 0.25 * 0.02 * bin);
+}
+
+TEST_CASE("Coarse frequency: the stated operations are those of a run over a capture within 5 %") {
+  // The search for the best shift, once a capture, and the segment that half overlapping ones lack at the end
+  // are left out of what is stated.
+  constexpr std::size_t segment = CoarseFrequencyEstimator::kSegment, samples = std::size_t{1} << 17;
+  const PulseShape pulse{Pulse::kRrc, 0.1, test::kRate};
+  Field<float> field = test::shaped(test::random_symbols(Modulation::kQpsk, samples / 2).symbols, 2);
+  field = remove_frequency(std::move(field), -1.1e9);
+  counts = {};
+  std::vector<Real> power(segment);
+  for (const auto* row : field.rows())
+    for (std::size_t start = 0; start + segment <= samples; start += segment / 2) {
+      std::vector<Complex> x(segment);
+      for (std::size_t n = 0; n < segment; ++n) {
+        const double window = 0.5 - 0.5 * std::cos(kTwoPi * (static_cast<double>(n) + 0.5) / segment);
+        x[n] = Real(static_cast<float>(window)) * complex_of((*row)[start + n]);
+      }
+      const auto spectrum = split_radix(x, 0, 1, segment);
+      for (std::size_t k = 0; k < segment; ++k) power[k] = power[k] + squared(spectrum[k]);
+    }
+  const auto match = [&](double shift) {
+    Real sum;
+    for (std::size_t k = 0; k < segment; ++k) {
+      const double amplitude = pulse_spectrum(pulse, bin_frequency(k, segment, 64e9) - shift);
+      sum = sum + Real(static_cast<float>(amplitude * amplitude)) * power[k];
+    }
+    return sum;
+  };
+  double best = 0.0, step = test::kRate / 64;
+  for (int halving = 0; halving < 12; ++halving, step *= 0.5) {
+    Real top(-1.0f);
+    double at = best;
+    for (int i = halving == 0 ? -16 : -1; i <= (halving == 0 ? 16 : 1); ++i) {
+      const Real value = match(best + i * step);
+      if (top < value) top = value, at = best + i * step;
+    }
+    best = at;
+  }
+  Complex now{Real(1.0f), Real(0.0f)};
+  const Complex back = complex_of(std::polar(1.0, -kTwoPi * best / 64e9));
+  for (std::size_t n = 0; n < samples; ++n) {
+    for (const auto* row : field.rows()) (void)(complex_of((*row)[n]) * now);
+    now = now * back;
+  }
+  check_counts(CoarseFrequencyEstimator::cost(), samples, 0.05);
+  // Single precision sums may choose a neighbour among the last, finest steps: a few MHz.
+  CHECK(std::abs(best - CoarseFrequencyEstimator(pulse, 64e9, test::fft())(field)) < 5e6);
+}
+
+TEST_CASE("Clock recovery: the stated operations are those of a run within 5 %") {
+  // Averaging matrices over the window, once a block, is left out of what is stated.
+  constexpr std::size_t block = 2 * ClockRecovery::kBlock, hop = block / 2, window = 8192;
+  const PulseShape pulse{Pulse::kRrc, 0.1, test::kRate};
+  const Field<float> field = test::shaped(test::random_symbols(Modulation::kQpsk, 2048).symbols, 2);
+  ClockTone tone(pulse, block, test::fft());
+  counts = {};
+  // One block's hop of samples: the matrix...
+  std::vector<std::vector<Complex>> spectrum;
+  for (const auto* row : field.rows()) {
+    std::vector<Complex> x(block);
+    for (std::size_t n = 0; n < block; ++n) {
+      const double w = 0.5 - 0.5 * std::cos(kTwoPi * (static_cast<double>(n) + 0.5) / block);
+      x[n] = Real(static_cast<float>(w)) * complex_of((*row)[512 + n]);
+    }
+    spectrum.push_back(split_radix(x, 0, 1, block));
+  }
+  Complex matrix[2][2];
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j)
+      for (std::size_t k = 0; k < tone.bins(); ++k) {
+        const double f = bin_frequency(tone.first_bin() + k, block, 64e9);
+        const auto weight =
+            static_cast<float>(pulse_spectrum(pulse, f) * pulse_spectrum(pulse, f - test::kRate));
+        const Complex upper = spectrum[i][tone.first_bin() + k],
+                      lower = spectrum[j][tone.first_bin() + hop + k];
+        matrix[i][j] = matrix[i][j] + Real(weight) * (upper * conj(lower));
+      }
+  // ... averaged with its neighbours, its determinant ...
+  Complex mean[2][2];
+  const Complex weight = complex_of(std::polar(0.7, 0.1));
+  for (std::size_t b = 0; b <= window / ClockRecovery::kHop; ++b)
+    for (auto& row : mean)
+      for (auto& value : row) value = value + weight * matrix[0][0];
+  const Complex determinant = mean[0][0] * mean[1][1] - mean[0][1] * mean[1][0];
+  CHECK(std::isfinite(determinant.re.v));
+  // ... and the samples, each from a filter of the interpolator's table.
+  const Interpolator interpolator(17.6 / 64.0);
+  for (std::size_t n = 0; n < hop; ++n)
+    for (int part = 0; part < 4; ++part) {
+      Real sum = Real(0.1f) * Real(1.0f);
+      for (std::size_t t = 1; t < interpolator.taps(); ++t) sum = sum + Real(0.1f) * Real(1.0f);
+    }
+  const std::size_t saved = counts.look_ups;
+  CHECK(saved == 0);
+  check_counts(ClockRecovery({pulse, window}, test::fft()).cost(), hop, 0.05);
+  ClockTone::CrossSpectra cross;
+  tone(field, 512, cross);
+  const Jones expected = clock_matrix(cross);
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j)
+      CHECK(std::abs(std::complex<double>(matrix[i][j].re.v, matrix[i][j].im.v) - expected[i][j]) <
+            1e-4 * std::abs(expected[0][0]));
+}
+
+TEST_CASE("Deskew: a moved lane costs one real filter a sample") {
+  constexpr double rate = 80e9, skew = 0.4 / rate;  // a whole number of the table's steps, 205 of 512, nearly
+  DeskewParameters p;
+  p.skew = {0, skew, 0, 0};
+  const Deskew deskew(p);
+  const std::size_t taps = deskew.taps(rate);
+  Field<float> field(256, rate);
+  const auto row = random_row(256, "deskew");
+  for (std::size_t n = 0; n < 256; ++n) field.x[n] = {row[n].re.v, row[n].im.v};
+  // The filter's coefficients: what the block makes of single impulses.
+  std::vector<Real> h(taps);
+  for (std::size_t t = 0; t < taps; ++t) {
+    Field<float> impulse(256, rate);
+    impulse.x[128 - taps / 2 + 1 + t] = {0.0f, 1.0f};
+    h[t] = deskew(impulse).x[128].imag();
+  }
+  counts = {};
+  Real sum = h[0] * row[128 - taps / 2 + 1].im;
+  for (std::size_t t = 1; t < taps; ++t) sum = sum + h[t] * row[128 - taps / 2 + 1 + t].im;
+  check_counts({static_cast<double>(taps), taps - 1.0, 0}, 1.0);
+  CHECK(std::abs(deskew(field).x[128].imag() - sum.v) < 1e-5);
+}
+
+TEST_CASE("I/Q correction: Gram-Schmidt and the circular fit cost what is stated") {
+  constexpr std::size_t count = 2000;
+  Field<float> field(count, 64e9);
+  const auto row = random_row(count, "ellipse");
+  for (std::size_t n = 0; n < count; ++n)
+    field.x[n] = field.y[n] = {row[n].re.v + 0.1f, 0.8f * row[n].im.v + 0.2f * row[n].re.v};
+  counts = {};
+  for (const auto* samples : field.rows()) {
+    Real ii, qq, iq;
+    std::vector<Complex> out(count);
+    for (const auto& s : *samples) {
+      const Complex z = complex_of(s);
+      ii = ii + z.re * z.re;
+      qq = qq + z.im * z.im;
+      iq = iq + z.re * z.im;
+    }
+    const double left = qq.v - iq.v * iq.v / ii.v, half = 0.5 * (ii.v + qq.v);
+    const Real gain_i(static_cast<float>(std::sqrt(half / ii.v))),
+        gain_q(static_cast<float>(std::sqrt(half / left))), projection(iq.v / ii.v);
+    for (std::size_t n = 0; n < count; ++n) {
+      const Complex z = complex_of((*samples)[n]);
+      out[n] = {gain_i * z.re, gain_q * (z.im - projection * z.re)};
+    }
+    CHECK(largest_error(out, orthonormalise(field).x.data()) < 1e-3);
+  }
+  check_counts(orthonormalise_operations(), count);
+
+  counts = {};
+  for (const auto* samples : field.rows()) {
+    Real power;
+    for (const auto& s : *samples) power = power + squared(complex_of(s));
+    const Real scale(static_cast<float>(1.0 / std::sqrt(power.v / count)));
+    Real normal[5][5], right[5];
+    for (const auto& s : *samples) {
+      const Real x = scale * Real(s.real()), y = scale * Real(s.imag());
+      const Real terms[5] = {x * x, doubled(x * y), y * y, x, y};
+      for (std::size_t i = 0; i < 5; ++i) {
+        for (std::size_t j = 0; j <= i; ++j) normal[i][j] = normal[i][j] + terms[i] * terms[j];
+        right[i] = right[i] + terms[i];
+      }
+    }
+    CHECK(std::isfinite(normal[4][0].v + right[4].v));
+    // The corrected samples, by an ellipse near the true one, and their power restored.
+    Real after;
+    const Real centre_x(0.1f), centre_y(0.0f), a(1.0f), b(-0.2f), c(1.2f), keep(1.1f);
+    std::vector<Complex> out;
+    for (const auto& s : *samples) {
+      const Real x = Real(s.real()) - centre_x, y = Real(s.imag()) - centre_y;
+      out.push_back({a * x, b * x + c * y});
+      after = after + squared(out.back());
+    }
+    for (auto& z : out) z = keep * z;
+  }
+  check_counts(circular_fit_operations(), count);
+}
+
+TEST_CASE("Back-propagation: the stated operations are those of a run, to the sample") {
+  Scenario s;
+  s.set("fibre.spans=3");
+  const NominalLine line = nominal_line(s, 2);
+  const BackPropagation block({line.path, line.output_power, 64e9, 17.6e9}, test::fft());
+  const std::size_t n = block.block(), steps = block.steps();
+  CHECK(steps == 6);
+  // One block of 2 mW: its field through the transforms at every linear step, turned by its power between.
+  std::vector<std::vector<Complex>> rows = {random_row(n, "x"), random_row(n, "y")};
+  Field<float> field(n, 64e9);
+  for (std::size_t p = 0; p < 2; ++p)
+    for (std::size_t k = 0; k < n; ++k) {
+      Complex& z = rows[p][k];
+      z = {z.re.v * 0.0316f, z.im.v * 0.0316f};
+      (*field.rows()[p])[k] = {z.re.v, z.im.v};
+    }
+  const PropagationPlan back = inverse(line.path);
+  counts = {};
+  double beta2 = 0.0, beta3 = 0.0, amplitude = 1.0;  // linear steps not yet done
+  const auto linear = [&] {
+    for (auto& row : rows) {
+      auto spectrum = split_radix(row, 0, 1, n);
+      for (std::size_t k = 0; k < n; ++k)
+        spectrum[k] =
+            conj(spectrum[k] * complex_of(amplitude / static_cast<double>(n) *
+                                          dispersion_response(beta2, beta3, bin_frequency(k, n, 64e9))));
+      row = split_radix(spectrum, 0, 1, n);  // inverse by conjugates
+      for (auto& z : row) z = conj(z);
+    }
+    beta2 = beta3 = 0.0, amplitude = 1.0;
+  };
+  const auto half = [&](const SplitStep& e) {
+    beta2 += 0.5 * e.fibre.beta2 * e.length;
+    beta3 += 0.5 * e.fibre.beta3 * e.length;
+    amplitude *= std::exp(-0.25 * e.fibre.loss * e.length);
+  };
+  for (const auto& element : back.elements) {
+    if (const auto* gain = std::get_if<LumpedGain>(&element)) amplitude *= std::sqrt(gain->power_gain);
+    const auto* step = std::get_if<SplitStep>(&element);
+    if (step == nullptr) continue;
+    half(*step);
+    linear();
+    const double loss = step->fibre.loss, length = 2.0 * std::sinh(0.5 * loss * step->length) / loss;
+    const Real kerr(static_cast<float>(step->fibre.kerr * length));
+    for (std::size_t k = 0; k < n; ++k) {
+      const Real phase = kerr * (squared(rows[0][k]) + squared(rows[1][k]));
+      const Complex turn = phasor(phase.v);
+      for (auto& row : rows) row[k] = turn * row[k];
+    }
+    half(*step);
+  }
+  linear();
+  // Without the band filter before it, an overlap-save filter as above; `hop` samples come out of a block.
+  check_counts(block.steps_cost(), static_cast<double>(block.hop()));
+  FastEngine<float>(test::fft())(field, back, RandomStreams(1));
+  for (std::size_t p = 0; p < 2; ++p) CHECK(largest_error(rows[p], field.rows()[p]->data()) < 1e-3 * 0.0316);
 }
 
 TEST_CASE("Resampler: two real filters a sample, and nothing where the rates agree") {

@@ -12,17 +12,6 @@
 
 using namespace cohlink;
 
-namespace {
-
-Scenario scenario_of(std::initializer_list<std::string> settings) {
-  Scenario s;
-  s.set("run.fft_planning=estimated");
-  for (const auto& setting : settings) s.set(setting);
-  return s;
-}
-
-}  // namespace
-
 TEST_CASE("A skewed lane comes back to its place") {
   const auto sent = test::random_symbols(Modulation::kQpsk, 2048);
   const Field<float> straight = test::shaped(sent.symbols, 4);
@@ -59,7 +48,7 @@ TEST_CASE("I/Q skews are found blindly: dispersion, offset, half a symbol of dif
                                                                   {"16qam", "18", "0", "15.625", "-3000"},
                                                                   {"qpsk", "12", "3000", "15.625", "1000"},
                                                                   {"16qam", "18", "-5000", "60", "100"}}) {
-    const Scenario s = scenario_of(
+    const Scenario s = test::scenario_of(
         {std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
          std::string("channel.extra_dispersion_ps_per_nm=") + dispersion,
          std::string("channel.dgd_ps=") + dgd, std::string("laser_lo.frequency_offset_mhz=") + offset,
@@ -77,8 +66,9 @@ TEST_CASE("I/Q skews are found blindly: dispersion, offset, half a symbol of dif
 }
 
 TEST_CASE("Deskew gives back what skew took, by key and blindly") {
-  Scenario s = scenario_of({"signal.modulation=16qam", "channel.osnr_db=22", "signal.symbols=32768",
-                            "laser_lo.frequency_offset_mhz=500", "channel.polarisation_rotation_deg=20"});
+  Scenario s =
+      test::scenario_of({"signal.modulation=16qam", "channel.osnr_db=22", "signal.symbols=32768",
+                         "laser_lo.frequency_offset_mhz=500", "channel.polarisation_rotation_deg=20"});
   const double ideal = Receiver(s, test::fft())(Link(s, test::fft())(0)).snr_db;
   s.set("adc.skew_xq_ps=4");
   s.set("adc.skew_yq_ps=-3");
@@ -129,9 +119,9 @@ TEST_CASE("The circular fit takes off gain imbalance, phase error and DC at once
 
 TEST_CASE("Either correction of the hybrids carries the chain, after dispersion too") {
   for (const char* dispersion : {"0", "5000"}) {
-    Scenario s = scenario_of({"signal.modulation=16qam", "channel.osnr_db=20", "signal.symbols=32768",
-                              "frontend.hybrid_phase_error_deg=6", "adc.gain_spread_db=0.5",
-                              std::string("channel.extra_dispersion_ps_per_nm=") + dispersion});
+    Scenario s = test::scenario_of({"signal.modulation=16qam", "channel.osnr_db=20", "signal.symbols=32768",
+                                    "frontend.hybrid_phase_error_deg=6", "adc.gain_spread_db=0.5",
+                                    std::string("channel.extra_dispersion_ps_per_nm=") + dispersion});
     const Capture capture = Link(s, test::fft())(0);
     const double by_moments = Receiver(s, test::fft())(capture).snr_db;
     s.set("dsp.iq_correction=circular-fit");

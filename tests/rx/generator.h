@@ -5,7 +5,9 @@
 #include <array>
 #include <cmath>
 #include <complex>
+#include <initializer_list>
 #include <span>
+#include <string>
 #include <vector>
 
 #include "sim/signal/capture.h"
@@ -15,6 +17,7 @@
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
+#include "sim/signal/scenario.h"
 #include "sim/signal/units.h"
 
 namespace cohlink::test {
@@ -29,6 +32,14 @@ inline FftCache& fft() {
 
 inline RandomStream stream(const char* name, std::uint64_t frame = 0) {
   return RandomStreams(11, frame).stream(name);
+}
+
+/// The defaults, FFTs planned as in fft(), and `settings`, each section.key=value.
+inline Scenario scenario_of(std::initializer_list<std::string> settings) {
+  Scenario s;
+  s.set("run.fft_planning=estimated");
+  for (const auto& setting : settings) s.set(setting);
+  return s;
 }
 
 struct Sent {

@@ -199,6 +199,43 @@ TEST_CASE("with pilots, what a slip spoils is in SNR, MI and GMI too: nothing is
   CHECK(scored(0).snr_db > 15.0);
 }
 
+TEST_CASE("pilots are not in MI and GMI: the payload alone gives the same figures") {
+  // Every second symbol a pilot.
+  test::Sent sent = test::random_symbols(Modulation::kQam16, kFrame / 2);
+  for (std::size_t p = 0; p < 2; ++p)
+    sent.symbols[p] = map_with_pilots(Modulation::kQam16, sent.bits[p], 2, p);
+  Field<float> field = test::at_symbol_rate(sent.symbols);
+  test::add_noise(field, from_db(-12.0));
+  Truth truth;
+  truth.bits = sent.bits;
+  truth.symbols = sent.symbols;
+  std::vector<std::string> warnings;
+  const auto score =
+      score_symbols(field, 0, kFrame, truth, {Modulation::kQam16, false, 2}, test::fft(), warnings);
+  REQUIRE(score);
+  std::array<Information, 2> payload, all;
+  for (std::size_t p = 0; p < 2; ++p) {
+    const ErrorVector fit = error_vector(*field.rows()[p], sent.symbols[p]);
+    const double noise = mean_power(std::span<const std::complex<double>>(sent.symbols[p])) / fit.snr;
+    std::vector<std::complex<float>> received, received_all;
+    Symbols data;
+    for (std::size_t k = 0; k < kFrame; ++k) {
+      received_all.push_back((*field.rows()[p])[k] / std::complex<float>(fit.gain));
+      if (k % 2 == 0) continue;
+      received.push_back(received_all.back());
+      data.push_back(sent.symbols[p][k]);
+    }
+    payload[p] = achievable_information(received, data, noise, Modulation::kQam16);
+    all[p] = achievable_information(received_all, sent.symbols[p], noise, Modulation::kQam16);
+  }
+  CHECK(score->information.mutual_bits ==
+        doctest::Approx(mean(payload[0], payload[1]).mutual_bits).epsilon(1e-6));
+  CHECK(score->information.generalised_bits ==
+        doctest::Approx(mean(payload[0], payload[1]).generalised_bits).epsilon(1e-6));
+  // Counting pilots would be seen: other symbols, other noise.
+  CHECK(std::abs(score->information.mutual_bits - mean(all[0], all[1]).mutual_bits) > 1e-4);
+}
+
 TEST_CASE("the noise that MI and GMI believe in is measured against the power of what was sent") {
   // Corner points of 16QAM, mean power 1.8, in noise of 16 dB below one.
   test::Sent sent = test::random_symbols(Modulation::kQpsk, kFrame);

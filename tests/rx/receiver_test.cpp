@@ -18,13 +18,6 @@ namespace {
 const char* kIdealChain[] = {"dsp.chain=resample,dispersion,matched-filter,genie-polarisation,decimate,phase",
                              "dsp.phase_recovery=genie"};
 
-Scenario scenario_of(std::initializer_list<std::string> settings) {
-  Scenario s;
-  s.set("run.fft_planning=estimated");
-  for (const auto& setting : settings) s.set(setting);
-  return s;
-}
-
 void two_lasers(Scenario& s, const char* khz) {
   s.set(std::string("transmitter.laser_linewidth_khz=") + khz);
   s.set(std::string("laser_lo.linewidth_khz=") + khz);
@@ -74,8 +67,8 @@ bool says(const std::string& text, const std::string& part) { return text.find(p
 
 TEST_CASE("ADC rates below, above and unrelated to two samples a symbol all work") {
   for (const char* rate : {"40", "80", "92.3456789"}) {
-    Scenario s = scenario_of({"signal.modulation=16qam", "channel.osnr_db=18", "signal.symbols=16384",
-                              std::string("adc.sample_rate_gsa=") + rate});
+    Scenario s = test::scenario_of({"signal.modulation=16qam", "channel.osnr_db=18", "signal.symbols=16384",
+                                    std::string("adc.sample_rate_gsa=") + rate});
     two_lasers(s, "100");
     CAPTURE(rate);
     CHECK(measure(s, 2).penalty_db < 0.35);
@@ -84,7 +77,8 @@ TEST_CASE("ADC rates below, above and unrelated to two samples a symbol all work
 
 TEST_CASE("An offset of 3.6 GHz costs nothing once frequency also stands before the matched filter") {
   for (const char* offset : {"-3600", "3600"}) {
-    Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=11.4", "signal.symbols=32768"});
+    Scenario s =
+        test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=11.4", "signal.symbols=32768"});
     two_lasers(s, "100");
     s.set(std::string("laser_lo.frequency_offset_mhz=") + offset);
     s.set("dsp.chain=resample,frequency,dispersion,matched-filter,equaliser,frequency,phase");
@@ -94,16 +88,16 @@ TEST_CASE("An offset of 3.6 GHz costs nothing once frequency also stands before 
 
 TEST_CASE("The fourth-power law carries the blind chain too") {
   for (const auto& [modulation, osnr] : {std::pair{"qpsk", "12"}, {"16qam", "22"}}) {
-    Scenario s =
-        scenario_of({std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
-                     "dsp.phase_recovery=fourth-power", "signal.symbols=32768"});
+    Scenario s = test::scenario_of({std::string("signal.modulation=") + modulation,
+                                    std::string("channel.osnr_db=") + osnr, "dsp.phase_recovery=fourth-power",
+                                    "signal.symbols=32768"});
     two_lasers(s, "100");
     CHECK(measure(s, 2).penalty_db < 0.8);
   }
 }
 
 TEST_CASE("A capture without truth gets everything but a score") {
-  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384"});
+  Scenario s = test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384"});
   two_lasers(s, "100");
   Capture capture = Link(s, test::fft())(0);
   const Receiver receiver(s, test::fft());
@@ -123,8 +117,28 @@ TEST_CASE("A capture without truth gets everything but a score") {
   CHECK(std::abs(without.frequency_offset_hz.value() - 200e6) < 2e6);
 }
 
+TEST_CASE("DGD of 20 and 31 ps is read off the taps the same with truth and without, but for whole symbols") {
+  // A blind equaliser may leave whole symbols of 31.25 ps between its outputs, so the least that fits is
+  // read: 20 ps as 11.25, 31 ps as 0.25; noise adds its own at 15 dB, up to 1 ps.
+  for (const auto& [dgd, expected] : {std::pair{"20", 11.25}, {"31", 0.25}}) {
+    Scenario s = test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=19", "signal.symbols=32768",
+                                    std::string("channel.dgd_ps=") + dgd});
+    two_lasers(s, "100");
+    Capture capture = Link(s, test::fft())(0);
+    const Receiver receiver(s, test::fft());
+    const ReceiverResult with = receiver(capture);
+    capture.truth.reset();
+    const ReceiverResult without = receiver(capture);
+    REQUIRE(with.channel);
+    REQUIRE(without.channel);
+    MESSAGE(std::string(dgd) << " ps read as " << with.channel->dgd_ps);
+    CHECK(with.channel->dgd_ps == without.channel->dgd_ps);
+    CHECK(std::abs(with.channel->dgd_ps - expected) < 1.0);
+  }
+}
+
 TEST_CASE("Stages come one per block, thinned, at their sampling") {
-  Scenario s = scenario_of(
+  Scenario s = test::scenario_of(
       {"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384", "adc.sample_rate_gsa=80"});
   const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
   const double sampling[] = {2.5, 2.5, 2, 2, 2, 2, 2, 1, 1, 1};
@@ -140,12 +154,13 @@ TEST_CASE("Stages come one per block, thinned, at their sampling") {
 }
 
 TEST_CASE("Known data is admitted to") {
-  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=8192",
-                            kIdealChain[0], kIdealChain[1]});
+  Scenario s = test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=8192",
+                                  kIdealChain[0], kIdealChain[1]});
   Capture capture = Link(s, test::fft())(0);
   const ReceiverResult ideal = Receiver(s, test::fft())(capture);
   CHECK(ideal.used_known_data == std::vector<std::string>{"genie-polarisation", "phase (genie)"});
-  Scenario t = scenario_of({"signal.modulation=qpsk", "signal.symbols=8192", "dsp.training_symbols=2000"});
+  Scenario t =
+      test::scenario_of({"signal.modulation=qpsk", "signal.symbols=8192", "dsp.training_symbols=2000"});
   const ReceiverResult trained = Receiver(t, test::fft())(capture);
   CHECK(trained.used_known_data == std::vector<std::string>{"equaliser (2000 training symbols)"});
   CHECK(trained.score);
@@ -155,9 +170,9 @@ TEST_CASE("Known data is admitted to") {
 }
 
 TEST_CASE("Training carries the equaliser where no blind rule can: Gaussian symbols through a rotation") {
-  Scenario s = scenario_of({"signal.modulation=gaussian", "channel.osnr_db=18", "signal.symbols=16384",
-                            "dsp.training_symbols=8192", "dsp.phase_recovery=genie",
-                            "channel.polarisation_rotation_deg=50"});
+  Scenario s = test::scenario_of({"signal.modulation=gaussian", "channel.osnr_db=18", "signal.symbols=16384",
+                                  "dsp.training_symbols=8192", "dsp.phase_recovery=genie",
+                                  "channel.polarisation_rotation_deg=50"});
   s.set("dsp.chain=resample,dispersion,matched-filter,equaliser,phase");
   const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
   REQUIRE(result.score);
@@ -166,8 +181,8 @@ TEST_CASE("Training carries the equaliser where no blind rule can: Gaussian symb
 }
 
 TEST_CASE("A capture shorter than the filters' edges is refused with the length needed") {
-  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=1024",
-                            "channel.extra_dispersion_ps_per_nm=50000"});
+  Scenario s = test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=1024",
+                                  "channel.extra_dispersion_ps_per_nm=50000"});
   const Capture capture = Link(s, test::fft())(0);
   try {
     Receiver(s, test::fft())(capture);
@@ -183,7 +198,7 @@ TEST_CASE("A lost polarisation is reported, not given a BER of one half") {
   Field<float> field = test::shaped(sent.symbols, 2);
   field.y = field.x;  // a polariser in the path
   test::add_noise(field, 0.05);
-  const Scenario s = scenario_of({"signal.modulation=qpsk"});
+  const Scenario s = test::scenario_of({"signal.modulation=qpsk"});
   const ReceiverResult result = Receiver(s, test::fft())(test::as_capture(field, sent));
   CHECK(!result.score);
   CHECK(!result.locked);
@@ -197,10 +212,10 @@ TEST_CASE("16QAM with pilots at every 2nd, 4th and 8th symbol meets theory, whic
   // the filters, plus 1 % for the frame's own mean power; SNR within 0.1 dB.
   for (const char* spacing : {"2", "4", "8"})
     for (const char* modulator : {"ideal", "iq"}) {
-      Scenario s = scenario_of({"signal.modulation=16qam", "channel.osnr_db=17.93", "signal.symbols=65536",
-                                std::string("signal.pilot_spacing=") + spacing,
-                                std::string("transmitter.modulator=") + modulator,
-                                "transmitter.dac_output_rms_v=0.02", kIdealChain[0], kIdealChain[1]});
+      Scenario s = test::scenario_of({"signal.modulation=16qam", "channel.osnr_db=17.93",
+                                      "signal.symbols=65536", std::string("signal.pilot_spacing=") + spacing,
+                                      std::string("transmitter.modulator=") + modulator,
+                                      "transmitter.dac_output_rms_v=0.02", kIdealChain[0], kIdealChain[1]});
       const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
       CAPTURE(spacing);
       CAPTURE(modulator);
@@ -218,7 +233,7 @@ TEST_CASE("16QAM with pilots at every 2nd, 4th and 8th symbol meets theory, whic
 
 TEST_CASE("A receiver that expects pilots and finds none has not locked and claims no known data") {
   const Scenario without =
-      scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384"});
+      test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=15", "signal.symbols=16384"});
   Scenario with = without;
   with.set("signal.pilot_spacing=32");
   Capture capture = Link(without, test::fft())(0);
@@ -250,7 +265,7 @@ TEST_CASE(
   double snr[2][2];
   for (const bool widely : {false, true})
     for (const bool offset : {false, true}) {
-      const Scenario s = scenario_of(
+      const Scenario s = test::scenario_of(
           {"signal.modulation=16qam", "channel.osnr_db=20", "signal.symbols=65536", "frontend.iq_skew_ps=6",
            std::string("laser_lo.frequency_offset_mhz=") + (offset ? "300" : "0"),
            std::string("dsp.equaliser_form=") + (widely ? "widely-linear" : "complex")});
@@ -297,19 +312,20 @@ TEST_CASE("Chains that cannot work are refused with the reason") {
 }
 
 TEST_CASE("Gaussian symbols get an SNR, and settings that need a constellation are refused") {
-  Scenario s = scenario_of({"signal.modulation=gaussian", "channel.osnr_db=15", "signal.symbols=16384",
-                            kIdealChain[0], kIdealChain[1]});
+  Scenario s = test::scenario_of({"signal.modulation=gaussian", "channel.osnr_db=15", "signal.symbols=16384",
+                                  kIdealChain[0], kIdealChain[1]});
   const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
   REQUIRE(result.score);
   CHECK(result.score->both.bits == 0);
   // 2 x 16000 symbols: 1/sqrt(32000) = 0.025 dB; four of them.
   CHECK(std::abs(result.snr_db - (15.0 - to_db(32e9 / kOsnrBandwidthHz))) < 0.1);
-  Scenario blind = scenario_of({"signal.modulation=gaussian"});
+  Scenario blind = test::scenario_of({"signal.modulation=gaussian"});
   CHECK_THROWS_AS(Receiver(blind, test::fft()), InputError);
 }
 
 TEST_CASE("Differential coding: the blind chain is near differential theory") {
-  Scenario s = scenario_of({"signal.modulation=qpsk", "channel.osnr_db=12.5", "signal.differential=true"});
+  Scenario s =
+      test::scenario_of({"signal.modulation=qpsk", "channel.osnr_db=12.5", "signal.differential=true"});
   two_lasers(s, "100");
   const Link link(s, test::fft());
   const Receiver receiver(s, test::fft());

@@ -124,11 +124,15 @@ int receive(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("receive needs a capture file");
   check_output(options.output, options.files);
 
-  const bool captured = std::any_of(options.files.begin(), options.files.end(), looks_like_hdf5);
-  if (!captured)
-    if (const Scenario described = described_trace(options); Trace::described(described))
-      return receive_trace(line, described);
-  return receive_capture(line);
+  const auto is_captured = [](const std::string& file) {
+    return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");
+  };
+  if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_capture(line);
+  const Scenario described = described_trace(options);
+  if (Trace::described(described)) return receive_trace(line, described);
+  throw InputError(options.files.front() +
+                   ": a scenario without a recording; give a capture (cohlink simulate makes one) or, in a "
+                   "[trace] section, the file and sample_rate_gsa of a recording (cohlink keys trace)");
 }
 
 }  // namespace cohlink

@@ -77,7 +77,7 @@ void write_stages(h5::File& file, const ReceiverResult& result) {
 
 void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
   std::vector<std::uint64_t> first, symbols, errors, bits;
-  std::vector<std::uint8_t> locked;
+  std::vector<std::uint8_t> locked, joined;
   std::vector<double> snr, offset;
   for (const PieceResult& piece : pieces) {
     first.push_back(piece.first_sample);
@@ -85,6 +85,7 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
     errors.push_back(piece.errors);
     bits.push_back(piece.bits);
     locked.push_back(piece.locked ? 1 : 0);
+    joined.push_back(piece.joined ? 1 : 0);
     snr.push_back(piece.snr_db);
     offset.push_back(piece.frequency_offset_hz);
   }
@@ -93,6 +94,7 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
   file.write("/pieces/errors", errors);
   file.write("/pieces/bits", bits);
   file.write("/pieces/locked", locked);
+  file.write("/pieces/joined", joined);
   file.write("/pieces/snr_db", snr);
   file.write("/pieces/frequency_offset_hz", offset);
 }

@@ -2,10 +2,14 @@
 """What every receiver block does: the signal before and after it, one picture a block.
 
     receiver_blocks.py RESULT.h5 -o STEM
+    receiver_blocks.py RESULT.h5 --without OTHER.h5 --block BLOCK -o STEM
 
 Constellations and spectra of X before and after, and where a block measured something along the capture (timing, an
 error, a phase) that as well; all from the result file. Writes STEM-BLOCK.png for each block of the chain; a frequency
 block before the equaliser is called frequency-coarse.
+
+What some blocks do shows only at the chain's end. With --without, the recovered symbols of a reception that lacked the
+block (or had it otherwise) stand beside those that had it, and the block's spectra: STEM-BLOCK.png alone is written.
 """
 import argparse
 
@@ -76,21 +80,51 @@ def draw(before, after):
     return figure
 
 
+def draw_comparison(without, result, block):
+    """Recovered symbols of both receptions, and the block's spectra in the one that had it."""
+    before, pair = result["input"], None
+    for name in sorted(result["stages"]):
+        stage = result["stages"][name]
+        if name_of(stage) == block:
+            pair = before, stage
+        before = stage
+    figure, panels = plt.subplots(1, 3, figsize=(2.1 * 3.5, 2.75), gridspec_kw={"width_ratios": [1, 1, 1.5]})
+    last = lambda file: file["stages"][sorted(file["stages"])[-1]]
+    draw_constellation(panels[0], last(without), "X recovered without")
+    draw_constellation(panels[1], last(result), "X recovered with")
+    if pair is None:
+        raise SystemExit(f"no block '{block}' in the chain")
+    draw_spectra(panels[2], *pair)
+    figure.tight_layout()
+    return figure
+
+
+def save(figure, path):
+    figure.savefig(path, dpi=110, metadata={"Software": None})
+    plt.close(figure)
+    print(path)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("result")
     parser.add_argument("-o", "--output", required=True, metavar="STEM")
+    parser.add_argument("--without", metavar="OTHER.h5", help="result of a reception without the block")
+    parser.add_argument("--block", help="the block that --without lacked, or had otherwise")
+    parser.add_argument("--name", help="of the picture instead of the block's")
     arguments = parser.parse_args()
+    if (arguments.without is None) != (arguments.block is None):
+        parser.error("--without and --block go together")
     result = files.open_as(arguments.result, "cohlink result")
     style.apply()
+    if arguments.without:
+        without = files.open_as(arguments.without, "cohlink result")
+        save(draw_comparison(without, result, arguments.block), f"{arguments.output}-{arguments.name or arguments.block}.png")
+        return
     before = result["input"]
     for name in sorted(result["stages"]):
         after = result["stages"][name]
-        path = f"{arguments.output}-{name_of(after)}.png"
-        figure = draw(before, after)
-        figure.savefig(path, dpi=110, metadata={"Software": None})
-        plt.close(figure)
-        print(path)
+        save(draw(before, after), f"{arguments.output}-{name_of(after)}.png")
         before = after
 
 

@@ -7,19 +7,13 @@
 #include <type_traits>
 #include <utility>
 
+#include "sim/signal/vectors.h"
+
 #if defined(__x86_64__) && defined(__GNUC__)
 #define COHLINK_X86 1
 #else
 #define COHLINK_X86 0
 #endif
-
-// Vectors wider than the baseline are only ever passed to inlined functions, so their calling convention is
-// moot.
-#if defined(__GNUC__) && !defined(__clang__)
-#pragma GCC diagnostic ignored "-Wpsabi"
-#endif
-
-#define COHLINK_INLINE inline __attribute__((always_inline))
 
 namespace cohlink::kernels {
 namespace {
@@ -33,52 +27,38 @@ struct VectorOf {
 template <class T, int kLanes>
 using Vector = typename VectorOf<T, kLanes>::Type;
 
-template <class V, class T>
-COHLINK_INLINE V load(const T* p) {
-  V v;
-  std::memcpy(&v, p, sizeof v);
-  return v;
-}
-template <class V, class T>
-COHLINK_INLINE void store(T* p, const V& v) {
-  std::memcpy(p, &v, sizeof v);
-}
-template <class To, class From>
-COHLINK_INLINE To bits(const From& v) {
-  static_assert(sizeof(To) == sizeof(From));
-  To out;
-  std::memcpy(&out, &v, sizeof out);
-  return out;
-}
+using vectors::bits;
+using vectors::load;
+using vectors::store;
 
 template <int kLanes>
 using Lanes = std::make_integer_sequence<int, kLanes>;
 
 template <class V, int... I>
-COHLINK_INLINE V evens(const V& a, const V& b, std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V evens(const V& a, const V& b, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(a, b, (2 * I)...);
 }
 template <class V, int... I>
-COHLINK_INLINE V odds(const V& a, const V& b, std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V odds(const V& a, const V& b, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(a, b, (2 * I + 1)...);
 }
 // (v0, v0, v1, v1, ...) of the lower or upper half.
 template <int kUpper, class V, int... I>
-COHLINK_INLINE V twice(const V& v, std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V twice(const V& v, std::integer_sequence<int, I...>) {
   constexpr int kHalf = static_cast<int>(sizeof...(I)) / 2;
   return __builtin_shufflevector(v, v, (kUpper * kHalf + I / 2)...);
 }
 template <class V, int... I>
-COHLINK_INLINE V swap_pairs(const V& v, std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V swap_pairs(const V& v, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(v, v, (I ^ 1)...);
 }
 template <class V, int... I>
-COHLINK_INLINE V count_up(std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V count_up(std::integer_sequence<int, I...>) {
   return V{I...};
 }
 // (-1, +1, -1, +1, ...).
 template <class V, int... I>
-COHLINK_INLINE V alternating(std::integer_sequence<int, I...>) {
+COHLINK_VECTOR_INLINE V alternating(std::integer_sequence<int, I...>) {
   return V{((I & 1) != 0 ? 1 : -1)...};
 }
 
@@ -86,20 +66,20 @@ COHLINK_INLINE V alternating(std::integer_sequence<int, I...>) {
 // Errors: single 5e-9 (relative) and 2e-10, double 3e-19 and 4e-18, all below the type's own rounding.
 // Terms are paired (Estrin's scheme): shorter chains of dependent products keep the pipelines fuller.
 template <class V>
-COHLINK_INLINE V sine_series(const V& u, float) {
+COHLINK_VECTOR_INLINE V sine_series(const V& u, float) {
   const V v = u * u;
   return (6.283185273790867718f + u * -41.341677478419987033f) +
          v * ((81.602231244387576435f + u * -76.574992216429606423f) + v * 39.710918377491423099f);
 }
 template <class V>
-COHLINK_INLINE V cosine_series(const V& u, float) {
+COHLINK_VECTOR_INLINE V cosine_series(const V& u, float) {
   const V v = u * u;
   return (0.9999999997806539867f + u * -19.739208548914637264f) +
          v * ((64.939346629573449695f + u * -85.453571628972341543f) +
               v * (60.144015109846320424f + u * -24.98223780380393265f));
 }
 template <class V>
-COHLINK_INLINE V sine_series(const V& u, double) {
+COHLINK_VECTOR_INLINE V sine_series(const V& u, double) {
   const V v = u * u, w = v * v;
   return ((6.2831853071795864753 + u * -41.341702240399756229) +
           v * (81.605249276073406089 + u * -76.705859752798497043)) +
@@ -108,7 +88,7 @@ COHLINK_INLINE V sine_series(const V& u, double) {
               w * 0.10085633036793827674);
 }
 template <class V>
-COHLINK_INLINE V cosine_series(const V& u, double) {
+COHLINK_VECTOR_INLINE V cosine_series(const V& u, double) {
   const V v = u * u, w = v * v;
   return ((0.99999999999999999609 + u * -19.739208802178707095) +
           v * (64.93939402266396076 + u * -85.456817205981736187)) +
@@ -137,7 +117,8 @@ struct Phasor {
 
 // `r` in turns, |r| <= 1/4; `sign` holds the sign bit to flip in both results.
 template <class S, class Real>
-COHLINK_INLINE Phasor<S> phasor_of_reduced(const typename S::R& r, const typename S::W& sign, Real tag) {
+COHLINK_VECTOR_INLINE Phasor<S> phasor_of_reduced(const typename S::R& r, const typename S::W& sign,
+                                                  Real tag) {
   const typename S::R u = r * r;
   const typename S::R c = cosine_series(u, tag), s = r * sine_series(u, tag);
   return {bits<typename S::R>(bits<typename S::W>(c) ^ sign),
@@ -146,7 +127,7 @@ COHLINK_INLINE Phasor<S> phasor_of_reduced(const typename S::R& r, const typenam
 
 // cos and sin of 2 pi t. t = m/2 + r with |r| <= 1/4, and half a turn only changes both signs.
 template <class S, class Real>
-COHLINK_INLINE Phasor<S> phasor_of_turns(const typename S::R& t, Real tag) {
+COHLINK_VECTOR_INLINE Phasor<S> phasor_of_turns(const typename S::R& t, Real tag) {
   const typename S::R shifted = t * Real(2) + S::kRounder;
   const typename S::R r = t - Real(0.5) * (shifted - S::kRounder);
   const typename S::W sign = bits<typename S::W>(shifted) << (8 * sizeof(Real) - 1);
@@ -170,7 +151,7 @@ class PhaseRun<float, kLanes> {
   using Half = Vector<std::uint64_t, kLanes / 2>;
 
  public:
-  COHLINK_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset) {
+  COHLINK_VECTOR_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset) {
     const double k = bins.first + bins.stride * static_cast<double>(offset), h = bins.stride;
     const std::uint64_t a0 = binary_fraction(k * (p.p1 + k * (p.p2 + k * p.p3)));
     const std::uint64_t a1 = binary_fraction(h * (p.p1 + k * (2.0 * p.p2 + 3.0 * k * p.p3)));
@@ -187,7 +168,7 @@ class PhaseRun<float, kLanes> {
     third_ = 6 * w * w * w * a3;
   }
 
-  COHLINK_INLINE Phasor<S> next() {
+  COHLINK_VECTOR_INLINE Phasor<S> next() {
     using W = typename S::W;
     using Signed = Vector<std::int32_t, kLanes>;
     const W phase = odds(bits<W>(phase_[0]), bits<W>(phase_[1]), Lanes<kLanes>{});
@@ -215,12 +196,12 @@ class PhaseRun<double, kLanes> {
   using R = typename S::R;
 
  public:
-  COHLINK_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset)
+  COHLINK_VECTOR_INLINE PhaseRun(BinRun bins, PhasePolynomial p, std::size_t offset)
       : k_(bins.first + bins.stride * (static_cast<double>(offset) + count_up<R>(Lanes<kLanes>{}))),
         step_(bins.stride * kLanes),
         p_(p) {}
 
-  COHLINK_INLINE Phasor<S> next() {
+  COHLINK_VECTOR_INLINE Phasor<S> next() {
     const R t = k_ * (p_.p1 + k_ * (p_.p2 + k_ * p_.p3));
     k_ += step_;
     return phasor_of_turns<S>(t, 0.0);
@@ -238,11 +219,11 @@ struct Samples {
   typename S::R lower, upper;
 };
 template <class S, class Real>
-COHLINK_INLINE Samples<S> load_samples(const Real* p) {
+COHLINK_VECTOR_INLINE Samples<S> load_samples(const Real* p) {
   return {load<typename S::R>(p), load<typename S::R>(p + S::kWidth)};
 }
 template <class S, class Real>
-COHLINK_INLINE void store_samples(Real* p, const Samples<S>& v) {
+COHLINK_VECTOR_INLINE void store_samples(Real* p, const Samples<S>& v) {
   store(p, v.lower);
   store(p + S::kWidth, v.upper);
 }
@@ -254,22 +235,22 @@ struct Factor {
   Samples<S> real, imaginary;
 };
 template <class S>
-COHLINK_INLINE Factor<S> spread(const Phasor<S>& p) {
+COHLINK_VECTOR_INLINE Factor<S> spread(const Phasor<S>& p) {
   constexpr Lanes<S::kWidth> lanes{};
   const typename S::R sign = alternating<typename S::R>(lanes);
   return {{twice<0>(p.c, lanes), twice<1>(p.c, lanes)},
           {twice<0>(p.s, lanes) * sign, twice<1>(p.s, lanes) * sign}};
 }
 template <class S>
-COHLINK_INLINE Samples<S> operator*(const Samples<S>& v, const Factor<S>& f) {
+COHLINK_VECTOR_INLINE Samples<S> operator*(const Samples<S>& v, const Factor<S>& f) {
   constexpr Lanes<S::kWidth> lanes{};
   return {v.lower * f.real.lower + swap_pairs(v.lower, lanes) * f.imaginary.lower,
           v.upper * f.real.upper + swap_pairs(v.upper, lanes) * f.imaginary.upper};
 }
 // a x + b y for fixed complex a and b.
 template <class S, class Real>
-COHLINK_INLINE Samples<S> combine(std::complex<double> a, const Samples<S>& x, std::complex<double> b,
-                                  const Samples<S>& y) {
+COHLINK_VECTOR_INLINE Samples<S> combine(std::complex<double> a, const Samples<S>& x, std::complex<double> b,
+                                         const Samples<S>& y) {
   constexpr Lanes<S::kWidth> lanes{};
   const auto ar = static_cast<Real>(a.real()), br = static_cast<Real>(b.real());
   const typename S::R sign = alternating<typename S::R>(lanes);
@@ -280,8 +261,8 @@ COHLINK_INLINE Samples<S> combine(std::complex<double> a, const Samples<S>& x, s
 
 // Runs `body(x, y, offset)` on kLanes samples at a time; the rest goes through a padded copy.
 template <class S, class Real, class Body>
-COHLINK_INLINE void for_samples(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n,
-                                const Body& body) {
+COHLINK_VECTOR_INLINE void for_samples(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t n,
+                                       const Body& body) {
   Real* x = reinterpret_cast<Real*>(xc);
   Real* y = reinterpret_cast<Real*>(yc);
   std::size_t j = 0;
@@ -304,7 +285,7 @@ constexpr std::size_t kLongestRun = 4096;
 template <class S, class Real>
 class LinearRun {
  public:
-  COHLINK_INLINE LinearRun(BinRun bins, double turns, std::size_t n) {
+  COHLINK_VECTOR_INLINE LinearRun(BinRun bins, double turns, std::size_t n) {
     constexpr std::size_t kWidth = S::kWidth;
     lanes_ = PhaseRun<Real, S::kWidth>({0.0, bins.stride}, {turns, 0.0, 0.0}, 0).next();
     PhaseRun<Real, S::kWidth> run({bins.first, bins.stride * S::kWidth}, {turns, 0.0, 0.0}, 0);
@@ -314,7 +295,7 @@ class LinearRun {
       store(s_ + j, p.s);
     }
   }
-  COHLINK_INLINE Phasor<S> at(std::size_t vector) const {
+  COHLINK_VECTOR_INLINE Phasor<S> at(std::size_t vector) const {
     const Real c = c_[vector], s = s_[vector];
     return {c * lanes_.c - s * lanes_.s, c * lanes_.s + s * lanes_.c};
   }
@@ -329,8 +310,8 @@ inline std::size_t run_length(std::size_t start, std::size_t n) {
 }
 
 template <class S, class Real>
-COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
-                          PhasePolynomial phase, double amplitude) {
+COHLINK_VECTOR_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
+                                 PhasePolynomial phase, double amplitude) {
   const Real a = static_cast<Real>(amplitude);
   for (std::size_t start = 0; start < n; start += kLongestRun) {
     PhaseRun<Real, S::kWidth> run(bins, phase, start);
@@ -348,7 +329,8 @@ COHLINK_INLINE void chirp(std::complex<Real>* x, std::complex<Real>* y, std::siz
 }
 
 template <class S, class Real>
-COHLINK_INLINE void twiddle(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, double turns) {
+COHLINK_VECTOR_INLINE void twiddle(std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
+                                   double turns) {
   for (std::size_t start = 0; start < n; start += kLongestRun) {
     const std::size_t length = run_length(start, n);
     const LinearRun<S, Real> run({static_cast<double>(start), 1.0}, turns, length);
@@ -363,8 +345,8 @@ COHLINK_INLINE void twiddle(std::complex<Real>* x, std::complex<Real>* y, std::s
 }
 
 template <class S, class Real>
-COHLINK_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
-                            PhasePolynomial phase, double turns, const JonesMatrix& m) {
+COHLINK_VECTOR_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, BinRun bins,
+                                   PhasePolynomial phase, double turns, const JonesMatrix& m) {
   for (std::size_t start = 0; start < n; start += kLongestRun) {
     const std::size_t length = run_length(start, n);
     PhaseRun<Real, S::kWidth> common(bins, phase, start);
@@ -384,7 +366,8 @@ COHLINK_INLINE void section(std::complex<Real>* x, std::complex<Real>* y, std::s
 }
 
 template <class S, class Real>
-COHLINK_INLINE void kerr(std::complex<Real>* x, std::complex<Real>* y, std::size_t n, double turns_per_watt) {
+COHLINK_VECTOR_INLINE void kerr(std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
+                                double turns_per_watt) {
   constexpr Lanes<S::kWidth> lanes{};
   const Real g = static_cast<Real>(turns_per_watt);
   for_samples<S>(
@@ -401,19 +384,19 @@ COHLINK_INLINE void kerr(std::complex<Real>* x, std::complex<Real>* y, std::size
 
 // v times i, for interleaved samples.
 template <class S>
-COHLINK_INLINE typename S::R times_i(const typename S::R& v) {
+COHLINK_VECTOR_INLINE typename S::R times_i(const typename S::R& v) {
   constexpr Lanes<S::kWidth> lanes{};
   return swap_pairs(v, lanes) * alternating<typename S::R>(lanes);
 }
 // v times (c + i s).
 template <class S, class Real>
-COHLINK_INLINE typename S::R turned(const typename S::R& v, Real c, Real s) {
+COHLINK_VECTOR_INLINE typename S::R turned(const typename S::R& v, Real c, Real s) {
   return v * c + times_i<S>(v) * s;
 }
 
 // DFT of four, sign of the exponent kSign, in place.
 template <class S, int kSign>
-COHLINK_INLINE void dft4(typename S::R& a, typename S::R& b, typename S::R& c, typename S::R& d) {
+COHLINK_VECTOR_INLINE void dft4(typename S::R& a, typename S::R& b, typename S::R& c, typename S::R& d) {
   const typename S::R even = a + c, odd = a - c, sum = b + d, turn = times_i<S>(b - d);
   a = even + sum;
   c = even - sum;
@@ -423,7 +406,7 @@ COHLINK_INLINE void dft4(typename S::R& a, typename S::R& b, typename S::R& c, t
 
 // DFT of 16 = 4 x 4 registers; output q is left in place 4 (q % 4) + q / 4.
 template <class S, int kSign, class Real>
-COHLINK_INLINE void dft16(typename S::R (&x)[16]) {
+COHLINK_VECTOR_INLINE void dft16(typename S::R (&x)[16]) {
   constexpr Real c1 = Real(0.92387953251128675613), s1 = Real(0.38268343236508977173) * kSign;
   constexpr Real h = Real(0.70710678118654752440), sh = h * kSign;
   dft4<S, kSign>(x[0], x[4], x[8], x[12]);
@@ -471,8 +454,8 @@ enum class Twiddle { kNone, kBefore, kAfter };
 // would fill the second-level cache.) With a twiddle, row q is turned by (c[q] + i kSign s[q]), before or
 // after.
 template <class S, int kSign, int kWide, Twiddle kTwiddle = Twiddle::kNone, class Real>
-COHLINK_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
-                           const Real* c = nullptr, const Real* s = nullptr) {
+COHLINK_VECTOR_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                                  const Real* c = nullptr, const Real* s = nullptr) {
   using R = typename S::R;
   for (int half = 0; half < kWide; ++half, in += S::kWidth, out += S::kWidth) {
     R x[16];
@@ -492,7 +475,7 @@ COHLINK_INLINE void pass16(const Real* in, std::size_t in_stride, Real* out, std
 }
 
 template <class S, int kSign, int kWide, class Real>
-COHLINK_INLINE void pass4(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride) {
+COHLINK_VECTOR_INLINE void pass4(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride) {
   using R = typename S::R;
   for (int half = 0; half < kWide; ++half, in += S::kWidth, out += S::kWidth) {
     R x[4];
@@ -504,8 +487,8 @@ COHLINK_INLINE void pass4(const Real* in, std::size_t in_stride, Real* out, std:
 
 // DFT of A rows, in order. `spare` holds A rows of two registers.
 template <class S, int A, int kSign, int kWide, class Real>
-COHLINK_INLINE void inner(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
-                          Real* spare) {
+COHLINK_VECTOR_INLINE void inner(const Real* in, std::size_t in_stride, Real* out, std::size_t out_stride,
+                                 Real* spare) {
   static_assert(A == 4 || A == 16 || A == 64);
   if constexpr (A == 4) pass4<S, kSign, kWide>(in, in_stride, out, out_stride);
   if constexpr (A == 16) pass16<S, kSign, kWide>(in, in_stride, out, out_stride);
@@ -525,7 +508,7 @@ COHLINK_INLINE void inner(const Real* in, std::size_t in_stride, Real* out, std:
 // pattern, and a long field would wait for memory at every row. Past the end of a row it touches the padding
 // or the next row, which is harmless.
 template <class S, int kWide, class Real>
-COHLINK_INLINE void prefetch_next(const Real* rows, std::size_t stride) {
+COHLINK_VECTOR_INLINE void prefetch_next(const Real* rows, std::size_t stride) {
   for (int p = 0; p < 16; ++p) {
     const Real* next = rows + static_cast<std::size_t>(p) * stride + kWide * S::kWidth;
     for (int w = 0; w < kWide; ++w) __builtin_prefetch(next + w * S::kWidth, 1, 2);
@@ -536,7 +519,7 @@ COHLINK_INLINE void prefetch_next(const Real* rows, std::size_t stride) {
 // exp(-2 pi i a0 c1/(16 A)) and transformed over a0 to c0, row 16 c1 + c0 (outer). The inverse goes back step
 // by step. `block` holds the columns being worked on, rows of two registers.
 template <class S, int A, int kWide, class Real>
-COHLINK_INLINE void outer_inverse(const Real* field, std::size_t stride, Real* block) {
+COHLINK_VECTOR_INLINE void outer_inverse(const Real* field, std::size_t stride, Real* block) {
   constexpr std::size_t kRow = kWide * S::kWidth;
   const TwiddleTable<Real, A>& table = twiddle_table<Real, A>();
   for (std::size_t r = 0; r < 16 * A; r += 16) {
@@ -546,7 +529,7 @@ COHLINK_INLINE void outer_inverse(const Real* field, std::size_t stride, Real* b
   }
 }
 template <class S, int A, int kWide, class Real>
-COHLINK_INLINE void outer_forward(const Real* block, Real* field, std::size_t stride) {
+COHLINK_VECTOR_INLINE void outer_forward(const Real* block, Real* field, std::size_t stride) {
   constexpr std::size_t kRow = kWide * S::kWidth;
   const TwiddleTable<Real, A>& table = twiddle_table<Real, A>();
   for (std::size_t r = 0; r < 16 * A; r += 16)
@@ -555,8 +538,8 @@ COHLINK_INLINE void outer_forward(const Real* block, Real* field, std::size_t st
 }
 
 template <class S, int A, int kWide, class Real>
-COHLINK_INLINE void kerr_tall(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
-                              std::size_t n, double turns_per_watt) {
+COHLINK_VECTOR_INLINE void kerr_tall(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
+                                     std::size_t n, double turns_per_watt) {
   constexpr std::size_t kRow = kWide * S::kWidth, kRows = A;
   alignas(64) Real block[2][16 * kRows * kRow], small[2][kRows * kRow], spare[kRows * kRow];
   for (std::size_t j = 0; j < n; j += kWide * S::kWidth / 2) {
@@ -575,7 +558,8 @@ COHLINK_INLINE void kerr_tall(std::complex<Real>* xc, std::complex<Real>* yc, st
 }
 
 template <class S, int A, int kWide, class Real>
-COHLINK_INLINE void columns_tall(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+COHLINK_VECTOR_INLINE void columns_tall(std::complex<Real>* xc, std::size_t stride, std::size_t n,
+                                        bool inverse) {
   constexpr std::size_t kRow = kWide * S::kWidth, kRows = A;
   alignas(64) Real block[16 * kRows * kRow], spare[kRows * kRow];
   const std::size_t row = 2 * stride;
@@ -594,8 +578,8 @@ COHLINK_INLINE void columns_tall(std::complex<Real>* xc, std::size_t stride, std
 
 // Columns of 16 need no second digit.
 template <class S, class Real>
-COHLINK_INLINE void kerr_16(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride, std::size_t n,
-                            double turns_per_watt) {
+COHLINK_VECTOR_INLINE void kerr_16(std::complex<Real>* xc, std::complex<Real>* yc, std::size_t stride,
+                                   std::size_t n, double turns_per_watt) {
   constexpr std::size_t kRow = 2 * S::kWidth;
   alignas(64) Real small[2][16 * kRow];
   for (std::size_t j = 0; j < n; j += S::kWidth) {
@@ -607,7 +591,8 @@ COHLINK_INLINE void kerr_16(std::complex<Real>* xc, std::complex<Real>* yc, std:
   }
 }
 template <class S, class Real>
-COHLINK_INLINE void columns_16(std::complex<Real>* xc, std::size_t stride, std::size_t n, bool inverse) {
+COHLINK_VECTOR_INLINE void columns_16(std::complex<Real>* xc, std::size_t stride, std::size_t n,
+                                      bool inverse) {
   for (std::size_t j = 0; j < n; j += S::kWidth) {
     Real* field = reinterpret_cast<Real*>(xc + j);
     if (inverse)
@@ -618,16 +603,16 @@ COHLINK_INLINE void columns_16(std::complex<Real>* xc, std::size_t stride, std::
 }
 
 template <class S, class Real>
-COHLINK_INLINE void kerr_columns(std::complex<Real>* x, std::complex<Real>* y, std::size_t rows,
-                                 std::size_t stride, std::size_t n, double turns_per_watt) {
+COHLINK_VECTOR_INLINE void kerr_columns(std::complex<Real>* x, std::complex<Real>* y, std::size_t rows,
+                                        std::size_t stride, std::size_t n, double turns_per_watt) {
   if (rows == 16) kerr_16<S, Real>(x, y, stride, n, turns_per_watt);
   if (rows == 64) kerr_tall<S, 4, 2, Real>(x, y, stride, n, turns_per_watt);
   if (rows == 256) kerr_tall<S, 16, 2, Real>(x, y, stride, n, turns_per_watt);
   if (rows == 1024) kerr_tall<S, 64, 1, Real>(x, y, stride, n, turns_per_watt);
 }
 template <class S, class Real>
-COHLINK_INLINE void columns(std::complex<Real>* x, std::size_t rows, std::size_t stride, std::size_t n,
-                            bool inverse) {
+COHLINK_VECTOR_INLINE void columns(std::complex<Real>* x, std::size_t rows, std::size_t stride, std::size_t n,
+                                   bool inverse) {
   if (rows == 16) columns_16<S, Real>(x, stride, n, inverse);
   if (rows == 64) columns_tall<S, 4, 2, Real>(x, stride, n, inverse);
   if (rows == 256) columns_tall<S, 16, 2, Real>(x, stride, n, inverse);
