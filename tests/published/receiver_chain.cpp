@@ -69,8 +69,7 @@ TEST_CASE("published: the lock indicator's false alarms on noise and misses on s
                        "measured; no published value", "rare", rate_text(alarms, 2 * kTrials));
     for (const double ber : {2e-2, 4e-2}) {
       const double snr_db = to_db(theory_snr(modulation, ber));
-      const std::size_t missed =
-          2 * kTrials - outputs_that_look_locked(modulation, snr_db, kTrials);
+      const std::size_t missed = 2 * kTrials - outputs_that_look_locked(modulation, snr_db, kTrials);
       CHECK(missed == 0);
       char figure[16];
       std::snprintf(figure, sizeof figure, "%.0e", ber);
@@ -80,14 +79,15 @@ TEST_CASE("published: the lock indicator's false alarms on noise and misses on s
   }
 }
 
-TEST_CASE("published: the whole chain at +-50,000 ps/nm loses what equalisation-enhanced phase noise must cost") {
+TEST_CASE(
+    "published: the whole chain at +-50,000 ps/nm loses what equalisation-enhanced phase noise must cost") {
   // Local oscillator of 100 kHz behind the dispersion; no other noise. The phase search follows the slow part
   // of what Shieh and Ho's variance holds and leaves about 0.6 of it (independent model); the equaliser
   // follows some of the rest. Each of 6 frames holds 145 spreads of 451 symbols: 8 % a frame, 3.4 % together.
   constexpr double kLinewidth = 100e3, kRollOff = 0.1;
   Scenario s;
-  for (const char* setting : {"run.fft_planning=estimated", "signal.symbols=65536", "laser_lo.linewidth_khz=100",
-                              "transmitter.laser_linewidth_khz=100"})
+  for (const char* setting : {"run.fft_planning=estimated", "signal.symbols=65536",
+                              "laser_lo.linewidth_khz=100", "transmitter.laser_linewidth_khz=100"})
     s.set(setting);
   const double at_none = mean_noise(s, 3);
   const double expected = kPi * kWavelength * kWavelength * 50.0 * test::kRate * kLinewidth /
@@ -104,9 +104,10 @@ TEST_CASE("published: the whole chain at +-50,000 ps/nm loses what equalisation-
   CHECK(together < 0.75);
   char figure[16];
   std::snprintf(figure, sizeof figure, "%.2f", together);
-  validation::record("equalisation-enhanced phase noise in the whole chain, +-50,000 ps/nm, oscillator of 100 kHz: "
-                     "noise added over its variance before tracking",
-                     "Shieh and Ho, Opt. Express 16(20) 15718 (2008), times 1 - roll_off/2; about 0.6 of it after a "
-                     "tracker (independent model)",
-                     "0.5 to 0.75", figure);
+  validation::record(
+      "equalisation-enhanced phase noise in the whole chain, +-50,000 ps/nm, oscillator of 100 kHz: "
+      "noise added over its variance before tracking",
+      "Shieh and Ho, Opt. Express 16(20) 15718 (2008), times 1 - roll_off/2; about 0.6 of it after a "
+      "tracker (independent model)",
+      "0.5 to 0.75", figure);
 }
