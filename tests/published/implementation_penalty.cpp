@@ -104,8 +104,8 @@ TEST_CASE(
     for (const Part& part : parts()) {
       for (const std::string& key : part.keys) s.set(key, value_text(whole, key), "test");
       const auto [penalty, ber] = required(s, before);
-      CAPTURE(part.name);
-      CAPTURE(modulation);
+      CAPTURE(std::string(part.name));
+      CAPTURE(std::string(modulation));
       CHECK(std::abs(ber / kTarget - 1.0) < 0.01);
       CHECK(penalty > -0.1);
       CHECK(penalty < bound_db);
