@@ -61,6 +61,8 @@ double rejection_db(double ratio) { return -20.0 * std::log10(std::abs(ratio)); 
 
 double imbalance_db(const Coupler& coupler) { return 20.0 * std::log10(coupler.through / coupler.cross); }
 
+double effective_bits(const QuantiserParameters& p) { return p.enob.value_or(p.bits); }
+
 TransmitterTruth transmitter_truth(const TransmitterParameters& p, const TransmittedFrame& sent) {
   TransmitterTruth t;
   const auto gain = balanced_pair(p.lane_errors.iq_gain_db);
@@ -72,6 +74,9 @@ TransmitterTruth transmitter_truth(const TransmitterParameters& p, const Transmi
   t.phase_error_deg = {degrees(modulator.iq.phase_error), degrees(modulator.iq.phase_error)};
   t.xy_power_imbalance_db = to_db(modulator.xy_power_ratio);
   if (p.dac.sample_rate) t.dac_sample_rate_hz = sent.dac.sample_rate;
+  t.dac_bandwidth_hz = p.dac.bandwidth;
+  if (p.dac.quantiser) t.dac_enob = effective_bits(*p.dac.quantiser);
+  t.driver_saturation_v = p.driver.saturation;
   if (modulator.kind == ModulatorKind::kIdeal) return t;
   t.bias_deg = {degrees(sent.bias[0].in_phase), degrees(sent.bias[0].quadrature),
                 degrees(sent.bias[1].in_phase), degrees(sent.bias[1].quadrature)};
@@ -91,6 +96,8 @@ FrontendTruth frontend_truth(const FrontendParameters& p, const PowerAtDiodes& p
   t.hybrid_phase_error_deg.fill(degrees(p.hybrid.phase_error));
   t.splitter_imbalance_db.fill(imbalance_db(p.hybrid.splitter));
   t.combiner_imbalance_db.fill(imbalance_db(p.hybrid.combiner));
+  t.thermal_noise_a_per_sqrt_hz.fill(diodes.thermal_noise);
+  t.dark_current_a.fill({diodes.dark_current, diodes.dark_current});
   t.pbs_angle_deg = degrees(p.splitter.angle);
   t.pbs_extinction_db = rejection_db(p.splitter.field_leak);
   return t;
@@ -110,6 +117,11 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const 
   lanes.transimpedance_ohm = received.transimpedance;
   lanes.interleaving_gain = adc_errors.sub_gain;
   lanes.interleaving_offset_of_full_scale = adc_errors.sub_offset;
+  lanes.bandwidth_hz = setup.electronics.bandwidth;
+  lanes.low_cutoff_hz = setup.electronics.low_cutoff;
+  lanes.saturation_v = setup.electronics.saturation;
+  lanes.enob = effective_bits(setup.adc.quantiser);
+  lanes.jitter_fs = setup.adc.jitter * 1e15;
   lanes.clock_offset_ppm = setup.adc.clock_offset * 1e6;
   lanes.clock_phase_samples = setup.adc.clock_phase;
   lanes.sine_jitter_fs = setup.adc.sine_jitter * 1e15;

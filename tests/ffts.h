@@ -1,4 +1,5 @@
-// The FFT plans of a test program: estimated, so that they cost nothing and repeat, and without wisdom on disk.
+// The FFT plans of a test program: estimated, so that they cost nothing and repeat, and without wisdom on
+// disk.
 #pragma once
 
 #include "sim/signal/fft.h"

@@ -21,6 +21,9 @@ void visit_transmitter(Truth& t, Visit&& visit) {
   visit("extinction_db", "dB", t.extinction_db);
   visit("outer_extinction_db", "dB", t.outer_extinction_db);
   visit("dac_sample_rate_hz", "Hz", t.dac_sample_rate_hz);
+  visit("dac_bandwidth_hz", "Hz", t.dac_bandwidth_hz);
+  visit("dac_enob", "bit", t.dac_enob);
+  visit("driver_saturation_v", "V", t.driver_saturation_v);
 }
 
 template <class Truth, class Visit>
@@ -32,6 +35,8 @@ void visit_frontend(Truth& t, Visit&& visit) {
   visit("hybrid_phase_error_deg", "deg", t.hybrid_phase_error_deg);
   visit("splitter_imbalance_db", "dB", t.splitter_imbalance_db);
   visit("combiner_imbalance_db", "dB", t.combiner_imbalance_db);
+  visit("thermal_noise_a_per_sqrt_hz", "A/sqrt(Hz)", t.thermal_noise_a_per_sqrt_hz);
+  visit("dark_current_a", "A", t.dark_current_a);
   visit("pbs_angle_deg", "deg", t.pbs_angle_deg);
   visit("pbs_extinction_db", "dB", t.pbs_extinction_db);
 }
@@ -45,6 +50,11 @@ void visit_lanes(Truth& t, Visit&& visit) {
   visit("interleaving_gain", "1", t.interleaving_gain);
   visit("interleaving_offset_of_full_scale", "1", t.interleaving_offset_of_full_scale);
   visit("interleaving_skew_ps", "ps", t.interleaving_skew_ps);
+  visit("bandwidth_hz", "Hz", t.bandwidth_hz);
+  visit("low_cutoff_hz", "Hz", t.low_cutoff_hz);
+  visit("saturation_v", "V", t.saturation_v);
+  visit("enob", "bit", t.enob);
+  visit("jitter_fs", "fs", t.jitter_fs);
   visit("clock_offset_ppm", "ppm", t.clock_offset_ppm);
   visit("clock_phase_samples", "samples", t.clock_phase_samples);
   visit("sine_jitter_fs", "fs", t.sine_jitter_fs);

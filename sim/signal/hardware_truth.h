@@ -22,14 +22,18 @@ using PerPhotodiode = std::array<std::array<double, 2>, 4>;
 
 /// The four drive lanes and the modulator that they drive.
 struct TransmitterTruth {
-  PerLane skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
-  PerLane gain = {1, 1, 1, 1};     // amplitude; the powers of I and Q of a polarisation add up to 2
-  PerPolarisation phase_error_deg = {0, 0};      // the field's Q axis off 90 degrees from its I axis
-  double xy_power_imbalance_db = 0.0;            // light that X gets from the laser over what Y gets
-  std::optional<PerLane> bias_deg;               // child interferometers off their null; absent = ideal modulator
-  std::optional<PerLane> extinction_db;          // static, of the same; absent = ideal modulator
-  std::optional<double> outer_extinction_db;     // of the outer ones
-  std::optional<double> dac_sample_rate_hz;      // what the converters really ran at; absent = no hold
+  PerLane skew_ps = {0, 0, 0, 0};            // a lane later than the others: positive
+  PerLane gain = {1, 1, 1, 1};               // amplitude; the powers of I and Q of a polarisation add up to 2
+  PerPolarisation phase_error_deg = {0, 0};  // the field's Q axis off 90 degrees from its I axis
+  double xy_power_imbalance_db = 0.0;        // light that X gets from the laser over what Y gets
+  std::optional<PerLane> bias_deg;           // child interferometers off their null; absent = ideal modulator
+  std::optional<PerLane> extinction_db;      // static, of the same; absent = ideal modulator
+  std::optional<double> outer_extinction_db;  // of the outer ones
+  std::optional<double> dac_sample_rate_hz;   // what the converters really ran at; absent = no hold
+  std::optional<double>
+      dac_bandwidth_hz;            // 3 dB, of converter, driver and modulator together; absent = unlimited
+  std::optional<double> dac_enob;  // absent = unrounded
+  std::optional<double> driver_saturation_v;  // absent = linear
 
   bool operator==(const TransmitterTruth&) const = default;
 };
@@ -39,10 +43,12 @@ struct FrontendTruth {
   PerPhotodiode signal_power_w = {};  // mean light of signal and noise at each photodiode
   PerPhotodiode lo_power_w = {};      // mean light of the local oscillator there
   PerPhotodiode responsivity_a_per_w = {};
-  PerLane cmrr_db = kInfinite;                       // of the photodiodes alone
-  PerPolarisation hybrid_phase_error_deg = {0, 0};   // the angle from I to Q falls short of 90 degrees by this
-  PerPolarisation splitter_imbalance_db = {0, 0};    // its input couplers: through (to Q) over cross (to I)
-  PerPolarisation combiner_imbalance_db = {0, 0};    // its output couplers: through over cross
+  PerLane cmrr_db = kInfinite;                      // of the photodiodes alone
+  PerPolarisation hybrid_phase_error_deg = {0, 0};  // the angle from I to Q falls short of 90 degrees by this
+  PerPolarisation splitter_imbalance_db = {0, 0};   // its input couplers: through (to Q) over cross (to I)
+  PerPolarisation combiner_imbalance_db = {0, 0};   // its output couplers: through over cross
+  PerLane thermal_noise_a_per_sqrt_hz = {0, 0, 0, 0};  // one-sided
+  PerPhotodiode dark_current_a = {};
   double pbs_angle_deg = 0.0;
   double pbs_extinction_db = std::numeric_limits<double>::infinity();
 
@@ -62,6 +68,12 @@ struct LaneTruth {
   std::array<std::vector<double>, 4> interleaving_gain;  // [lane][sub-converter], relative error
   std::array<std::vector<double>, 4> interleaving_offset_of_full_scale;
   std::array<std::vector<double>, 4> interleaving_skew_ps;
+  std::optional<double>
+      bandwidth_hz;            // 3 dB, of the electrical path; absent = as wide as the sample rate lets
+  double low_cutoff_hz = 0.0;  // 3 dB, of the AC coupling
+  std::optional<double> saturation_v;  // of the output stage; absent = linear
+  double enob = 16.0;                  // of the converter
+  double jitter_fs = 0.0;              // rms, of each sample by itself
   double clock_offset_ppm = 0.0;
   double clock_phase_samples = 0.0;  // every sample is taken this much late
   // Beside it the clock is late by sine_jitter_fs sin(2 pi sine_jitter_rate_hz t + sine_jitter_phase_rad).
@@ -75,8 +87,8 @@ void write_truth_of(h5::File& file, const TransmitterTruth& truth);
 void write_truth_of(h5::File& file, const FrontendTruth& truth);
 void write_truth_of(h5::File& file, const LaneTruth& truth);
 
-/// Reads the group, or nothing where there is none. A data set that is missing leaves its default (captures of
-/// earlier versions have fewer). InputError for one of the wrong size.
+/// Reads the group, or nothing where there is none. A data set that is missing leaves its default (captures
+/// of earlier versions have fewer). InputError for one of the wrong size.
 std::optional<TransmitterTruth> read_transmitter_truth(const h5::File& file);
 std::optional<FrontendTruth> read_frontend_truth(const h5::File& file);
 std::optional<LaneTruth> read_lane_truth(const h5::File& file);

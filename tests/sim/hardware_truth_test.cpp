@@ -2,8 +2,8 @@
 // fitted to the waveform that an ideal transmitter would have sent. Nothing of the light path is used but the
 // capture it made.
 //
-// Noise is the quantiser's alone (16 bits), so every estimate comes with the standard error that the fit's own
-// residual gives; truth and estimate agree within five of them.
+// Noise is the quantiser's alone (16 bits), so every estimate comes with the standard error that the fit's
+// own residual gives; truth and estimate agree within five of them.
 #include "sim/signal/hardware_truth.h"
 
 #include <doctest/doctest.h>
@@ -15,6 +15,7 @@
 #include <string>
 
 #include "sim/link.h"
+#include "sim/signal/errors.h"
 #include "sim/signal/hdf5.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/units.h"
@@ -39,7 +40,8 @@ Capture capture_with(std::initializer_list<const char*> flaw) {
   return Link(s, ffts())(0);
 }
 
-/// What an ideal transmitter sends and an ideal receiver sees, unit power: real part lane I, imaginary lane Q.
+/// What an ideal transmitter sends and an ideal receiver sees, unit power: real part lane I, imaginary lane
+/// Q.
 struct Reference {
   std::array<ComplexRow<double>, 2> row, slope;  // slope: derivative over time [1/s]
   explicit Reference(const Capture& c) {
@@ -74,10 +76,11 @@ struct Estimate {
   double value = 0.0, error = 0.0;
 };
 
-void agrees(const Estimate& estimate, double truth) {
+/// `sharp`: the largest relative standard error with which the look still says something.
+void agrees(const Estimate& estimate, double truth, double sharp = 2e-3) {
   INFO("measured " << estimate.value << " +- " << estimate.error << ", truth " << truth);
   CHECK(std::abs(estimate.value - truth) < 5.0 * estimate.error);
-  CHECK(estimate.error < 2e-3 * std::abs(truth));  // the look is sharp enough to say something
+  CHECK(estimate.error < sharp * std::abs(truth));
 }
 
 using Matrix = std::vector<Row>;
@@ -107,6 +110,7 @@ double dot(const Row& a, const Row& b) { return std::inner_product(a.begin(), a.
 struct Fit {
   Row c;
   Matrix covariance;
+  double residual = 0.0;  // mean square
 
   Fit(const Row& lane, const std::vector<Row>& basis) {
     const std::size_t n = lane.size(), m = basis.size();
@@ -124,9 +128,13 @@ struct Fit {
     Row rest = lane;
     for (std::size_t i = 0; i < m; ++i)
       for (std::size_t k = 0; k < n; ++k) rest[k] -= c[i] * basis[i][k];
-    const double variance = dot(rest, rest) / static_cast<double>(n - m);
+    const double variance = residual = dot(rest, rest) / static_cast<double>(n - m);
     for (std::size_t i = 0; i < m; ++i)
       for (std::size_t j = 0; j < m; ++j) covariance[i][j] *= variance / (size[i] * size[j]);
+  }
+  /// Mean square of what the fit leaves of a lane of white noise, its standard error that of a chi-square.
+  Estimate noise_power(std::size_t samples) const {
+    return {residual, residual * std::sqrt(2.0 / static_cast<double>(samples))};
   }
   Estimate operator()(std::size_t j) const { return {c[j], std::sqrt(covariance[j][j])}; }
   /// Any function of the coefficients; its error from its slope along each, one standard error wide.
@@ -157,8 +165,8 @@ Fit fit_of_beat(const Capture& c, const Reference& r, std::size_t lane) {
   return Fit(current(c, lane), {r.lane(lane & ~1u), r.lane(lane | 1u)});
 }
 
-/// Delay of a lane against the reference [ps]: slope of the cross spectrum's phase, each frequency weighted by
-/// what it tells; its error from the scatter of the phases.
+/// Delay of a lane against the reference [ps]: slope of the cross spectrum's phase, each frequency weighted
+/// by what it tells; its error from the scatter of the phases.
 Estimate delay_ps(const Capture& c, const Reference& r, std::size_t lane) {
   const auto spectrum = [](const Row& x) {
     ComplexRow<double> row(x.begin(), x.end());
@@ -173,13 +181,16 @@ Estimate delay_ps(const Capture& c, const Reference& r, std::size_t lane) {
       term(kTwoPi * bin_frequency(k, kSamples, kRate), std::arg(seen[k] * std::conj(sent[k])),
            std::norm(sent[k]));
   };
-  sum([&](double w, double phase, double weight) { s2 += weight * w * w, s1 -= weight * w * phase, ++count; });
+  sum([&](double w, double phase, double weight) {
+    s2 += weight * w * w, s1 -= weight * w * phase, ++count;
+  });
   const double delay = s1 / s2;
   sum([&](double w, double phase, double weight) { scatter += weight * std::pow(phase + w * delay, 2); });
   return {delay * 1e12, std::sqrt(scatter / (static_cast<double>(count - 1) * s2)) * 1e12};
 }
 
-/// Child interferometers of the IQ modulator in one polarisation, from lanes that carry, with k = pi/(2 V_pi),
+/// Child interferometers of the IQ modulator in one polarisation, from lanes that carry, with k = pi/(2
+/// V_pi),
 ///   I: (1 + g_o) sin(k u_I + e_I/2) + (1 - g_o) g cos(k u_Q + e_Q/2),
 ///   Q: (1 - g_o) sin(k u_Q + e_Q/2) - (1 + g_o) g cos(k u_I + e_I/2).
 struct ModulatorFits {
@@ -198,18 +209,17 @@ struct ModulatorFits {
       : fits{of_lane(c, r, 2 * pol), of_lane(c, r, 2 * pol + 1)} {}
   /// Offset of a lane's own child from its null [deg].
   Estimate bias_deg(std::size_t lane) const {
-    return fits[lane].of([lane](const Row& x) {
-      return 2.0 * std::atan2(x[2 * lane + 1], x[2 * lane]) * 180.0 / kPi;
-    });
+    return fits[lane].of(
+        [lane](const Row& x) { return 2.0 * std::atan2(x[2 * lane + 1], x[2 * lane]) * 180.0 / kPi; });
   }
 };
 
 double beat_squared(const FrontendTruth& t, std::size_t lane) {  // of one balanced output, over all phases
-  return std::pow(2.0 * t.responsivity_a_per_w[lane][0] *
-                      std::sqrt(t.signal_power_w[lane][0] * t.lo_power_w[lane][0]) +
-                  2.0 * t.responsivity_a_per_w[lane][1] *
-                      std::sqrt(t.signal_power_w[lane][1] * t.lo_power_w[lane][1]),
-              2);
+  return std::pow(
+      2.0 * t.responsivity_a_per_w[lane][0] * std::sqrt(t.signal_power_w[lane][0] * t.lo_power_w[lane][0]) +
+          2.0 * t.responsivity_a_per_w[lane][1] *
+              std::sqrt(t.signal_power_w[lane][1] * t.lo_power_w[lane][1]),
+      2);
 }
 
 double total_lo(const FrontendTruth& t, std::size_t lane) {
@@ -218,7 +228,8 @@ double total_lo(const FrontendTruth& t, std::size_t lane) {
 
 }  // namespace
 
-TEST_CASE("truth in the codes: transmitter gain, phase and power balance by least squares on the sent lanes") {
+TEST_CASE(
+    "truth in the codes: transmitter gain, phase and power balance by least squares on the sent lanes") {
   Capture c = capture_with({"transmitter.iq_gain_imbalance_db=1"});
   {
     const Reference r(c);
@@ -233,8 +244,8 @@ TEST_CASE("truth in the codes: transmitter gain, phase and power balance by leas
     const Reference r(c);
     for (const std::size_t pol : {0, 1}) {
       // u_I - u_Q sin(error) in lane I, u_Q cos(error) in lane Q.
-      const Estimate angle = fit_of_beat(c, r, 2 * pol).of(
-          [](const Row& x) { return std::asin(-x[1] / x[0]) * 180.0 / kPi; });
+      const Estimate angle =
+          fit_of_beat(c, r, 2 * pol).of([](const Row& x) { return std::asin(-x[1] / x[0]) * 180.0 / kPi; });
       agrees(angle, c.truth->transmitter->phase_error_deg[pol]);
       CHECK(c.truth->transmitter->phase_error_deg[pol] == doctest::Approx(5.0));
     }
@@ -299,8 +310,9 @@ TEST_CASE("truth in the codes: the rate the transmit converter ran at is where i
 }
 
 TEST_CASE("truth in the codes: bias points and extinction of the interferometers, by their own equations") {
-  Capture c = capture_with({"transmitter.modulator=iq", "transmitter.modulator_extinction_db=25",
-                            "transmitter.bias_control=automatic", "transmitter.modulator_bias_error_i_deg=3"});
+  Capture c =
+      capture_with({"transmitter.modulator=iq", "transmitter.modulator_extinction_db=25",
+                    "transmitter.bias_control=automatic", "transmitter.modulator_bias_error_i_deg=3"});
   {
     const Reference r(c);
     const TransmitterTruth& truth = *c.truth->transmitter;
@@ -334,8 +346,8 @@ TEST_CASE("truth in the codes: hybrid phase and splitting, polarisation splitter
     const Reference r(c);
     for (const std::size_t pol : {0, 1}) {
       // Re(S L* exp(-i e)) = cos(e) Re + sin(e) Im in lane I; lane Q is its own.
-      const Estimate e = fit_of_beat(c, r, 2 * pol).of(
-          [](const Row& x) { return std::atan2(x[1], x[0]) * 180.0 / kPi; });
+      const Estimate e =
+          fit_of_beat(c, r, 2 * pol).of([](const Row& x) { return std::atan2(x[1], x[0]) * 180.0 / kPi; });
       agrees(e, c.truth->frontend->hybrid_phase_error_deg[pol]);
       CHECK(e.value == doctest::Approx(5.0).epsilon(1e-4));
       CHECK(std::abs(fit_of_beat(c, r, 2 * pol + 1)(0).value) < 5 * fit_of_beat(c, r, 2 * pol + 1)(0).error);
@@ -375,7 +387,8 @@ TEST_CASE("truth in the codes: light at the photodiodes from beat and leak, and 
       CHECK(squared == doctest::Approx(beat_squared(t, 2 * pol)).epsilon(1e-6));
     }
     CHECK(total_lo(t, 0) / total_lo(t, 2) == doctest::Approx(from_db(1.0)));
-    CHECK(4.0 * total_lo(t, 0) / 2.0 + 4.0 * total_lo(t, 2) / 2.0 == doctest::Approx(dbm_to_watt(13.0 - 3.0)));
+    CHECK(4.0 * total_lo(t, 0) / 2.0 + 4.0 * total_lo(t, 2) / 2.0 ==
+          doctest::Approx(dbm_to_watt(13.0 - 3.0)));
   }
   // Leak: a mismatch of the diodes turns the oscillator's light into a mean current.
   c = capture_with({"frontend.cmrr_db=20", "frontend.received_power_dbm=-5"});
@@ -386,7 +399,8 @@ TEST_CASE("truth in the codes: light at the photodiodes from beat and leak, and 
       for (std::size_t k = 0; k < kSamples; ++k) square[k] = std::norm(r.row[l / 2][k]);
       const Fit fit(current(c, l), {kOnes, r.lane(l & ~1u), r.lane(l | 1u), square});
       const FrontendTruth& t = *c.truth->frontend;
-      const double light = total_lo(t, l) * (t.responsivity_a_per_w[l][0] + t.responsivity_a_per_w[l][1]) / 2.0;
+      const double light =
+          total_lo(t, l) * (t.responsivity_a_per_w[l][0] + t.responsivity_a_per_w[l][1]) / 2.0;
       agrees(fit.of([light](const Row& x) { return 20.0 * std::log10(light / std::abs(x[0])); }),
              t.cmrr_db[l]);
       // The signal's own square leaks alike: its mean power at the pair.
@@ -416,16 +430,139 @@ TEST_CASE("truth in the codes: shot noise tells the light at each pair of photod
   const Reference r(c);
   const FrontendTruth& t = *c.truth->frontend;
   for (std::size_t l = 0; l < 4; ++l) {
-    const Row seen = current(c, l), in_phase = r.lane(l & ~1u), quadrature = r.lane(l | 1u);
-    const Fit fit(seen, {in_phase, quadrature});
-    double variance = 0.0;
-    for (std::size_t k = 0; k < kSamples; ++k)
-      variance += std::pow(seen[k] - fit.c[0] * in_phase[k] - fit.c[1] * quadrature[k], 2) / kSamples;
-    // One-sided 2 q I up to half the rate.
-    const double light = variance / (kElementaryCharge * kRate * t.responsivity_a_per_w[l][0]);
-    const double expected = total_lo(t, l) + t.signal_power_w[l][0] + t.signal_power_w[l][1];
-    CHECK(light == doctest::Approx(expected).epsilon(5.0 * std::sqrt(2.0 / kSamples)));
+    const Estimate noise = fit_of_beat(c, r, l).noise_power(kSamples);
+    const double unit =
+        kElementaryCharge * kRate * t.responsivity_a_per_w[l][0];  // 2 q I up to half the rate
+    agrees({noise.value / unit, noise.error / unit},
+           total_lo(t, l) + t.signal_power_w[l][0] + t.signal_power_w[l][1], 0.02);
   }
+}
+
+TEST_CASE(
+    "truth in the codes: thermal noise, dark current, effective bits and random jitter by what the fit "
+    "leaves") {
+  const auto noise_of = [](const Capture& c, std::size_t lane) {
+    return fit_of_beat(c, Reference(c), lane).noise_power(kSamples);
+  };
+  Capture c = capture_with({"frontend.thermal_noise_pa_per_sqrt_hz=20"});
+  Estimate noise = noise_of(c, 3);
+  double unit = 0.5 * kRate;
+  agrees({std::sqrt(noise.value / unit), 0.5 * noise.error / std::sqrt(noise.value * unit)},
+         c.truth->frontend->thermal_noise_a_per_sqrt_hz[3], 0.01);
+
+  c = capture_with({"frontend.shot_noise=true", "frontend.dark_current_na=100000", "laser_lo.power_dbm=-10",
+                    "frontend.received_power_dbm=-30"});
+  noise = noise_of(c, 2);
+  unit = kElementaryCharge * kRate;
+  const FrontendTruth& t = *c.truth->frontend;
+  agrees({noise.value / unit - total_lo(t, 2) - t.signal_power_w[2][0] - t.signal_power_w[2][1],
+          noise.error / unit},
+         t.dark_current_a[2][0] + t.dark_current_a[2][1], 0.02);
+
+  const double bit = 2.0 * std::log(2.0);  // SNR grows by 4 a bit
+  c = capture_with({"adc.enob=6"});
+  noise = noise_of(c, 1);
+  const double full_scale = 32768.0 * c.ampere_per_code[1];
+  agrees({-std::log(3.0 * noise.value / (full_scale * full_scale)) / bit, noise.error / noise.value / bit},
+         c.truth->lanes->enob);
+
+  c = capture_with({"transmitter.dac_bits=8", "transmitter.dac_enob=5"});
+  noise = noise_of(c, 0);
+  const Row seen = current(c, 0);
+  const double rail = 10.0 * dot(seen, seen) / kSamples;  // full scale squared: 10 dB above the lane's rms
+  agrees({-std::log(3.0 * noise.value / rail) / bit, noise.error / noise.value / bit},
+         *c.truth->transmitter->dac_enob);
+
+  c = capture_with({"adc.jitter_fs=200"});
+  noise = noise_of(c, 0);
+  const Row slope = Reference(c).slope_of_lane(0);
+  double second = 0.0, fourth = 0.0;
+  for (const double x : slope) second += x * x / kSamples, fourth += x * x * x * x / kSamples;
+  // Noise that follows the slope: its square scatters by 3 <x'^4> - <x'^2>^2.
+  const double relative = std::sqrt((3.0 * fourth / (second * second) - 1.0) / kSamples);
+  const double gain = fit_of_beat(c, Reference(c), 0).c[0];
+  const double jitter = std::sqrt(noise.value / second) / gain * 1e15;
+  agrees({jitter, 0.5 * relative * jitter}, c.truth->lanes->jitter_fs, 0.02);
+}
+
+TEST_CASE("truth in the codes: edges of the electrical bands by the cross spectrum") {
+  const auto spectra = [](const Capture& c, std::size_t lane) {
+    std::array<ComplexRow<double>, 2> out;  // seen, sent
+    const Row seen = current(c, lane), sent = Reference(c).lane(lane);
+    out[0].assign(seen.begin(), seen.end());
+    out[1].assign(sent.begin(), sent.end());
+    for (auto& row : out) ffts().get<double>(kSamples).forward(row);
+    return out;
+  };
+  const auto bin = [](double f) { return static_cast<std::size_t>(f / kRate * kSamples); };
+  // ln |H| by weighted least squares on 1, x, x^2, x = f - centre [GHz]: where is it half a power below 0 Hz?
+  const auto three_db = [&](const Capture& c, std::size_t lane, double guess) {
+    const auto [seen, sent] = spectra(c, lane);
+    const auto local = [&, &seen = seen, &sent = sent](double low, double high, double centre) {
+      Row level;
+      std::vector<Row> basis(3);
+      for (std::size_t k = bin(low); k < bin(high); ++k) {
+        const double weight = std::abs(sent[k]), x = (bin_frequency(k, kSamples, kRate) - centre) / 1e9;
+        level.push_back(weight * std::log(std::abs(seen[k]) / std::abs(sent[k])));
+        for (std::size_t j = 0; j < 3; ++j) basis[j].push_back(weight * std::pow(x, j));
+      }
+      return Fit(level, basis);
+    };
+    const Fit middle = local(0.02e9, 1.5e9, 0.0), edge = local(guess - 0.4e9, guess + 0.4e9, guess);
+    const double drop = edge.c[0] - middle.c[0] + 0.5 * std::log(2.0);
+    const double error = std::hypot(edge(0).error, middle(0).error);
+    return Estimate{guess - drop / edge.c[1] * 1e9, error / std::abs(edge.c[1]) * 1e9};
+  };
+  Capture c = capture_with({"frontend.bandwidth_ghz=12"});
+  agrees(three_db(c, 1, 12.02e9), *c.truth->lanes->bandwidth_hz);
+  c = capture_with({"transmitter.dac_bandwidth_ghz=13", "transmitter.dac_bandwidth_order=5"});
+  agrees(three_db(c, 2, 12.98e9), *c.truth->transmitter->dac_bandwidth_hz);
+
+  // AC coupling: seen (i f + f_c) = gain i f sent.
+  c = capture_with({"frontend.low_cutoff_khz=100000"});
+  const auto [seen, sent] = spectra(c, 0);
+  Row left;
+  std::vector<Row> right(2);
+  for (std::size_t k = 1; k < bin(2e9); ++k) {
+    const Complex i_f(0.0, bin_frequency(k, kSamples, kRate));
+    for (const auto part : {0, 1}) {
+      const auto take = [part](Complex z) { return part ? z.imag() : z.real(); };
+      left.push_back(take(i_f * seen[k]));
+      right[0].push_back(take(i_f * sent[k]));
+      right[1].push_back(-take(seen[k]));
+    }
+  }
+  agrees(Fit(left, right)(1), c.truth->lanes->low_cutoff_hz);
+}
+
+TEST_CASE("truth in the codes: saturation of driver and receiver by its own law, 1/y^4 = 1/x^4 + 1/limit^4") {
+  // With x = a r of the sent waveform r: r^4 = a^-4 y^4 + limit^-4 r^4 y^4, linear in both constants; times
+  // y/r^4, so that the noise of y weighs alike everywhere.
+  const auto law = [](const Row& y, const Row& r) {
+    std::vector<Row> basis(2);
+    Row left;
+    for (std::size_t k = 0; k < kSamples; ++k) {
+      if (std::abs(r[k]) < 0.3) continue;
+      left.push_back(y[k]);
+      basis[0].push_back(std::pow(y[k], 5) / std::pow(r[k], 4));
+      basis[1].push_back(std::pow(y[k], 5));
+    }
+    return Fit(left, basis);
+  };
+  Capture c = capture_with({"frontend.output_saturation_mv=300"});
+  Row volt = current(c, 3);
+  for (double& v : volt) v *= c.truth->lanes->transimpedance_ohm[3];
+  agrees(law(volt, Reference(c).lane(3)).of([](const Row& x) { return std::pow(x[1], -0.25); }),
+         *c.truth->lanes->saturation_v);
+
+  c = capture_with({"transmitter.driver_saturation_v=2"});
+  Row milliampere = current(c, 0);
+  for (double& i : milliampere) i *= 1e3;
+  // One unit of drive is sqrt(2) x 0.1 V x 20 dB.
+  agrees(law(milliampere, Reference(c).lane(0)).of([](const Row& x) {
+    return std::sqrt(2.0) * std::pow(x[0] / x[1], 0.25);
+  }),
+         *c.truth->transmitter->driver_saturation_v);
 }
 
 TEST_CASE("truth in the codes: amplitude, rate and phase of the clock's sinusoidal jitter") {
@@ -442,8 +579,7 @@ TEST_CASE("truth in the codes: amplitude, rate and phase of the clock's sinusoid
     }
     const Fit fit(current(c, l), {r.lane(l), sine, cosine});
     // x(t + A sin(w t + phase)) = x + x' A (cos(phase) sin(w t) + sin(phase) cos(w t)).
-    agrees(fit.of([](const Row& x) { return std::hypot(x[1], x[2]) / x[0] * 1e15; }),
-           t.sine_jitter_fs);
+    agrees(fit.of([](const Row& x) { return std::hypot(x[1], x[2]) / x[0] * 1e15; }), t.sine_jitter_fs);
     const Estimate phase = fit.of([&](const Row& x) {
       return std::remainder(std::atan2(x[2], x[1]) - t.sine_jitter_phase_rad, kTwoPi);
     });
@@ -491,8 +627,7 @@ TEST_CASE("truth in the codes: gains, offsets and clock of the converter and its
       const double full_scale = 32768.0 * c.ampere_per_code[2];
       agrees({offset.value / full_scale, offset.error / full_scale},
              t.interleaving_offset_of_full_scale[2][sub]);
-      agrees(fits[sub].of([](const Row& x) { return -x[2] / x[1] * 1e12; }),
-             t.interleaving_skew_ps[2][sub]);
+      agrees(fits[sub].of([](const Row& x) { return -x[2] / x[1] * 1e12; }), t.interleaving_skew_ps[2][sub]);
     }
   }
   c = capture_with({"adc.clock_offset_ppm=-0.1"});
@@ -510,7 +645,9 @@ TEST_CASE("hardware truth reads back from the file as it was written, units besi
   const Capture c = capture_with(
       {"transmitter.modulator=iq", "transmitter.dac_sample_rate_gsa=50.01", "transmitter.iq_skew_ps=1",
        "frontend.cmrr_db=20", "frontend.pbs_angle_deg=2", "adc.interleave=3", "adc.interleave_gain_percent=1",
-       "adc.sine_jitter_fs=20", "adc.clock_phase_samples=0.25", "laser_lo.rin_db_per_hz=-140"});
+       "adc.sine_jitter_fs=20", "adc.clock_phase_samples=0.25", "laser_lo.rin_db_per_hz=-140",
+       "frontend.bandwidth_ghz=30", "frontend.output_saturation_mv=400",
+       "transmitter.driver_saturation_v=3"});
   const std::string path =
       (std::filesystem::temp_directory_path() / "cohlink-hardware-truth-round-trip.h5").string();
   write_capture(c, path);
@@ -523,5 +660,23 @@ TEST_CASE("hardware truth reads back from the file as it was written, units besi
   CHECK(file.shape("/truth/frontend/lo_power_w") == h5::Shape{4, 2});
   CHECK(file.attribute_text("/truth/frontend/lo_power_w", "unit") == "W");
   CHECK(file.attribute_text("/truth/transmitter/dac_sample_rate_hz", "unit") == "Hz");
+  std::filesystem::remove(path);
+}
+
+TEST_CASE(
+    "hardware truth of earlier versions leaves the defaults; a data set of the wrong size is refused by "
+    "name") {
+  const std::string path =
+      (std::filesystem::temp_directory_path() / "cohlink-hardware-truth-part.h5").string();
+  h5::File::create(path, [](h5::File& f) {
+    f.write("/truth/lanes/skew_ps", Row{0.0, 1.0, 0.0, 2.0});
+    f.write("/truth/frontend/cmrr_db", Row{20.0, 20.0, 20.0});
+  });
+  const auto file = h5::File::open(path);
+  CHECK_FALSE(read_transmitter_truth(file).has_value());
+  CHECK(read_lane_truth(file)->skew_ps == PerLane{0.0, 1.0, 0.0, 2.0});
+  CHECK(read_lane_truth(file)->gain == PerLane{1.0, 1.0, 1.0, 1.0});
+  const std::string message = path + ": /truth/frontend/cmrr_db must hold 4 numbers";
+  CHECK_THROWS_WITH_AS(read_frontend_truth(file), message.c_str(), InputError);
   std::filesystem::remove(path);
 }

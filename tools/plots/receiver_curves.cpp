@@ -61,7 +61,8 @@ double bessel_power(int order, double w) {
 
 double bessel_three_db(int order) {
   double low = 0.1, high = 20.0;
-  for (int k = 0; k < 60; ++k) (bessel_power(order, 0.5 * (low + high)) > 0.5 ? low : high) = 0.5 * (low + high);
+  for (int k = 0; k < 60; ++k)
+    (bessel_power(order, 0.5 * (low + high)) > 0.5 ? low : high) = 0.5 * (low + high);
   return low;
 }
 
@@ -95,7 +96,8 @@ void fibre(FftCache& fft) {
   }
 }
 
-// SNR against received power, with and without an optical pre-amplifier, of a receiver that thermal noise rules.
+// SNR against received power, with and without an optical pre-amplifier, of a receiver that thermal noise
+// rules.
 void preamplifier(FftCache& fft) {
   const double oscillator = dbm_to_watt(12.0 - 6.0) / 2.0, responsivity = 0.8, thermal = 25e-12, rate = 32e9;
   const auto electrical = [&](double light) {  // light: W a polarisation into splitter and hybrid
@@ -258,8 +260,7 @@ void gain_control(FftCache& fft) {
       p.transimpedance = ohm;
       p.output_rms = controlled;
       p.saturation = limit;
-      const auto out =
-          amplify_currents(tone_in_x(n, 128e9, 7, std::sqrt(2.0) * current), p, fft);
+      const auto out = amplify_currents(tone_in_x(n, 128e9, 7, std::sqrt(2.0) * current), p, fft);
       point("gain", automatic ? "automatic, to 150 mV" : "1 kohm, saturates at 400 mV", current * 1e6,
             1e3 * rms(lane_of(out.currents.x, false)) * out.transimpedance[0]);
     }
