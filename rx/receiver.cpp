@@ -37,6 +37,13 @@ constexpr double kGuessedBer = 0.4;         // nothing that still works counts s
 constexpr std::size_t kFewestScored = 256;  // symbols a capture must leave after its edges are cut
 
 // What the chain carries from block to block.
+void refuse_short(std::size_t symbols, std::size_t lost) {
+  if (const std::size_t needed = 2 * lost + kFewestScored; symbols < needed)
+    throw InputError("capture too short: it holds " + std::to_string(symbols) +
+                     " symbols, and this receiver chain needs at least " + std::to_string(needed) + " (" +
+                     std::to_string(lost) + " at each end are lost to its filters)");
+}
+
 struct Carried {
   Field<float> signal;
   const Truth* truth;  // null when the capture has none
@@ -59,23 +66,24 @@ struct Carried {
   std::size_t last() const { return symbols() - first(); }
   void require(double more_cut) {
     cut += more_cut;
-    const std::size_t needed = 2 * first() + kFewestScored;
-    if (symbols() < needed)
-      throw InputError("capture too short: it holds " + std::to_string(symbols()) +
-                       " symbols, and this receiver chain needs at least " + std::to_string(needed) + " (" +
-                       std::to_string(first()) + " at each end are lost to its filters)");
+    refuse_short(symbols(), first());
   }
 };
 
 struct Block {
   std::string name;
   std::function<void(Carried&)> apply;
+  /// Symbols at each end lost to its filters, with a signal that comes in at `sample_rate`.
+  std::function<double(double sample_rate)> edge = [](double) { return 0.0; };
 };
+
+std::function<double(double)> edge_of(double symbols) {
+  return [symbols](double) { return symbols; };
+}
 
 // --- One function per block that has something to report. ---
 
-void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, double span, Carried& c) {
-  c.require(span);
+void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, Carried& c) {
   std::array<Symbols, 2> known;
   const EqualiserTaps* start =
       c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
@@ -99,7 +107,7 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, doubl
                                   c.result.frequency_offset_hz.value_or(0.0), start);
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
-  c.result.counters["equaliser-singularities"] += out.singularities;
+  c.result.counters["equaliser_singularities"] += out.singularities;
   c.singular = out.singular;
   if (out.singular) c.result.warnings.push_back("equaliser: both outputs have locked to one polarisation");
   c.signals.push_back(record_signal("modulus error", "", modulus_error(c.signal, qpsk, Equaliser::kBlock),
@@ -124,11 +132,7 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c)
   c.signal = remove_frequency(std::move(c.signal), offset);
 }
 
-void deskew(const DeskewParameters& p, Carried& c) {
-  const Deskew block(p);
-  c.require(block.edge(c.signal.sample_rate) * c.symbol_rate);
-  c.signal = block(std::move(c.signal));
-}
+void deskew(const DeskewParameters& p, Carried& c) { c.signal = Deskew(p)(std::move(c.signal)); }
 
 void deskew_blindly(const SkewEstimator& estimator, DeskewParameters p, Carried& c) {
   if (c.from != nullptr && c.from->before.iq_skew_ps) {
@@ -145,12 +149,18 @@ void deskew_blindly(const SkewEstimator& estimator, DeskewParameters p, Carried&
     p.skew[2 * row] = -0.5e-12 * (*c.result.iq_skew_ps)[row];
     p.skew[2 * row + 1] = 0.5e-12 * (*c.result.iq_skew_ps)[row];
   }
+  c.require(Deskew(p).edge(c.signal.sample_rate) * c.symbol_rate);
   deskew(p, c);
+}
+
+/// Of a filter at two samples a symbol.
+template <class Filter>
+double reach_symbols(const Filter& filter) {
+  return static_cast<double>(filter.reach()) / kSamplesPerSymbol;
 }
 
 void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried& c) {
   c.result.compensated_ps_per_nm = ps_per_nm;
-  c.require(static_cast<double>(equaliser.reach()) / kSamplesPerSymbol);
   c.signal = equaliser(c.signal);
 }
 
@@ -167,11 +177,12 @@ void compensate_blindly(const DispersionEstimator& estimator, DispersionParamete
     p.ps_per_nm = estimate.ps_per_nm;
   }
   c.result.dispersion_ps_per_nm = p.ps_per_nm;
-  compensate(DispersionEqualiser(p, fft), p.ps_per_nm, c);
+  const DispersionEqualiser equaliser(p, fft);
+  c.require(reach_symbols(equaliser));
+  compensate(equaliser, p.ps_per_nm, c);
 }
 
 void recover_clock(const ClockRecovery& recovery, Carried& c) {
-  c.require(recovery.reach());
   std::optional<double> expected;
   if (c.from != nullptr && !c.from->before.clock_delay.empty())
     expected =
@@ -191,7 +202,7 @@ void recover_clock(const ClockRecovery& recovery, Carried& c) {
 void use_pilots(const PilotPhase& pilots, Carried& c) {
   PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
   c.signal = std::move(out.symbols);
-  c.result.counters["pilot-corrected-slips"] += out.slips;
+  c.result.counters["pilot_corrected_slips"] += out.slips;
   for (std::size_t i = 0; i < 2; ++i)
     if (!out.found[i])
       c.result.warnings.push_back(std::string("no lock: no pilots found in output ") + (i == 0 ? "X" : "Y") +
@@ -203,11 +214,13 @@ void use_pilots(const PilotPhase& pilots, Carried& c) {
   c.pilots_lost = !both_found || one_source;
 }
 
+bool is_windowed(const PhaseParameters& p) {
+  return p.method == PhaseMethod::kBlindSearch || p.method == PhaseMethod::kFourthPower;
+}
+
 void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
                    const std::optional<PilotPhase>& pilots, Carried& c) {
-  const bool windowed = p.method == PhaseMethod::kBlindSearch || p.method == PhaseMethod::kFourthPower;
-  if (windowed) {
-    c.require(0.5 * (p.window + p.second_window));
+  if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? 2 : 1);
   }
@@ -215,7 +228,7 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
   PhaseResult out =
       recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz.value_or(0.0));
   c.signal = std::move(out.symbols);
-  if (out.suspected_slips) c.result.counters["suspected-cycle-slips"] += *out.suspected_slips;
+  if (out.suspected_slips) c.result.counters["suspected_cycle_slips"] += *out.suspected_slips;
   c.signals.push_back(record_signal("carrier phase", "rad",
                                     std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0,
                                     1.0));
@@ -311,7 +324,7 @@ std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, Ff
 
 // --- Blocks by name, in signal order. ---
 
-std::function<void(Carried&)> make_deskew(const Scenario& s, const PulseShape& pulse, FftCache& fft) {
+Block make_deskew(const Scenario& s, const PulseShape& pulse, FftCache& fft) {
   DeskewParameters p;
   p.band_edge = pulse_band_edge(pulse) + pulse.symbol_rate / 8;
   const bool blind = s.text("dsp.deskew") == "blind";
@@ -319,11 +332,14 @@ std::function<void(Carried&)> make_deskew(const Scenario& s, const PulseShape& p
     p.skew[lane] = s.number(kSkewKeys[lane]) * 1e-12;
     if (blind && p.skew[lane] != 0.0) s.reject(kSkewKeys[lane], "has no use with dsp.deskew = blind");
   }
-  if (!blind) return [p](Carried& c) { deskew(p, c); };
+  if (!blind)
+    return {"deskew", [p](Carried& c) { deskew(p, c); },
+            [p, rate = pulse.symbol_rate](double in) { return Deskew(p).edge(in) * rate; }};
   if (s.text("dsp.dispersion") == "blind")
     s.reject("dsp.deskew", "blind needs the dispersion to be known (dsp.dispersion_ps_per_nm)");
   SkewEstimatorParameters search{pulse, dispersion_of(s)};
-  return [p, estimator = SkewEstimator(search, fft)](Carried& c) { deskew_blindly(estimator, p, c); };
+  return {"deskew",
+          [p, estimator = SkewEstimator(search, fft)](Carried& c) { deskew_blindly(estimator, p, c); }};
 }
 
 Block make_block(const std::vector<std::string>& chain, std::size_t place, const Scenario& s, FftCache& fft) {
@@ -333,19 +349,22 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   const double rate = pulse.symbol_rate, sample_rate = kSamplesPerSymbol * rate,
                band_edge = pulse_band_edge(pulse);
 
-  if (name == "deskew") return {name, make_deskew(s, pulse, fft)};
+  if (name == "deskew") return make_deskew(s, pulse, fft);
   if (name == "orthonormalise" && s.text("dsp.iq_correction") == "circular-fit")
     return {name, [](Carried& c) { c.signal = fit_circle(std::move(c.signal)); }};
   if (name == "orthonormalise")
     return {name, [](Carried& c) { c.signal = orthonormalise(std::move(c.signal)); }};
-  if (name == "resample")
-    return {name, [block = Resampler({sample_rate, band_edge, rate / 8}), band_edge](Carried& c) {
-              c.require(block.edge(c.signal.sample_rate) * c.symbol_rate);
+  if (name == "resample") {
+    const Resampler block({sample_rate, band_edge, rate / 8});
+    return {name,
+            [block, band_edge](Carried& c) {
               if (c.signal.sample_rate < 2.0 * band_edge)
                 c.result.warnings.push_back(
                     "resample: the ADC's rate is below the signal's bandwidth, its edges fold");
               c.signal = block(c.signal);
-            }};
+            },
+            [block, rate](double in) { return block.edge(in) * rate; }};
+  }
   if (name == "dispersion") {
     DispersionParameters p = dispersion_parameters(s);
     if (s.text("dsp.dispersion") == "blind") {
@@ -355,9 +374,9 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
                 compensate_blindly(estimator, p, fft, c);
               }};
     }
-    return {name, [block = DispersionEqualiser(p, fft), ps_per_nm = p.ps_per_nm](Carried& c) {
-              compensate(block, ps_per_nm, c);
-            }};
+    const DispersionEqualiser block(p, fft);
+    return {name, [block, ps_per_nm = p.ps_per_nm](Carried& c) { compensate(block, ps_per_nm, c); },
+            edge_of(reach_symbols(block))};
   }
   if (name == "back-propagation") {
     if (nominal_spans(s).empty())
@@ -366,29 +385,29 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
       s.reject("dsp.dispersion_ps_per_nm",
                "has no use with back-propagation, which takes the line as planned");
     const NominalLine line = nominal_line(s, static_cast<int>(s.integer("dsp.back_propagation_steps")));
-    return {name, [block = BackPropagation({line.path, line.output_power, sample_rate, band_edge}, fft),
-                   ps_per_nm = nominal_dispersion_ps_per_nm(s)](Carried& c) {
+    const BackPropagation block({line.path, line.output_power, sample_rate, band_edge}, fft);
+    return {name,
+            [block, ps_per_nm = nominal_dispersion_ps_per_nm(s)](Carried& c) {
               c.result.compensated_ps_per_nm = ps_per_nm;
-              c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
               c.signal = block(c.signal);
-            }};
+            },
+            edge_of(reach_symbols(block))};
   }
-  if (name == "clock")
-    return {name, [block = ClockRecovery({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))},
-                                         fft)](Carried& c) { recover_clock(block, c); }};
-  if (name == "matched-filter")
-    return {name, [block = MatchedFilter(pulse, sample_rate, fft)](Carried& c) {
-              c.require(static_cast<double>(block.reach()) / kSamplesPerSymbol);
-              c.signal = block(c.signal);
-            }};
+  if (name == "clock") {
+    const ClockRecovery block({pulse, static_cast<std::size_t>(s.integer("dsp.clock_window"))}, fft);
+    return {name, [block](Carried& c) { recover_clock(block, c); }, edge_of(block.reach())};
+  }
+  if (name == "matched-filter") {
+    const MatchedFilter block(pulse, sample_rate, fft);
+    return {name, [block](Carried& c) { c.signal = block(c.signal); }, edge_of(reach_symbols(block))};
+  }
   if (name == "genie-polarisation") return {name, separate_by_genie};
   if (name == "equaliser")
-    return {name, [block = Equaliser(equaliser_of(s, modulation), fft),
-                   training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
-                   span = static_cast<double>(s.integer("dsp.equaliser_taps")) / (2 * kSamplesPerSymbol),
-                   qpsk = modulation == Modulation::kQpsk](Carried& c) {
-              equalise(block, qpsk, training, span, c);
-            }};
+    return {name,
+            [block = Equaliser(equaliser_of(s, modulation), fft),
+             training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
+             qpsk = modulation == Modulation::kQpsk](Carried& c) { equalise(block, qpsk, training, c); },
+            edge_of(static_cast<double>(s.integer("dsp.equaliser_taps")) / (2 * kSamplesPerSymbol))};
   if (name == "decimate") return {name, [](Carried& c) { c.signal = decimate(c.signal, 2); }};
   if (is_coarse_frequency(chain, place))
     return {name, [block = CoarseFrequencyEstimator(pulse, sample_rate, fft)](Carried& c) {
@@ -397,9 +416,11 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
   if (name == "frequency")
     return {name, [block = FrequencyEstimator(fft)](Carried& c) { remove_offset(block, c); }};
   const PhaseParameters phase = phase_of(s, modulation);
-  return {name, [block = PhaseRecovery(phase), phase, pilots = pilots_of(s, modulation, fft)](Carried& c) {
+  return {name,
+          [block = PhaseRecovery(phase), phase, pilots = pilots_of(s, modulation, fft)](Carried& c) {
             recover_phase(block, phase, pilots, c);
-          }};
+          },
+          edge_of(is_windowed(phase) ? 0.5 * (phase.window + phase.second_window) : 0.0)};
 }
 
 // Where the capture's first symbol lies among those of the piece before.
@@ -496,7 +517,7 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   if (!result.score) return;
   result.snr_db = result.score->snr_db;
   result.evm_percent = result.score->evm_percent;
-  result.counters["cycle-slips"] += result.score->cycle_slips;
+  result.counters["cycle_slips"] += result.score->cycle_slips;
   if (result.score->cycle_slips > 0)
     result.warnings.push_back(
         "cycle slips: " + std::to_string(result.score->cycle_slips) +
@@ -580,6 +601,12 @@ std::vector<BlockCost> Receiver::cost(double adc_rate, std::size_t symbols) cons
   return costs;
 }
 
+void Receiver::check_length(double adc_rate, std::size_t symbols) const {
+  double cut = 0.0;
+  for (const Block& block : parts_->chain) cut += block.edge(adc_rate);
+  refuse_short(symbols, static_cast<std::size_t>(std::ceil(cut)));
+}
+
 Receiver::~Receiver() = default;
 Receiver::Receiver(Receiver&&) noexcept = default;
 
@@ -602,6 +629,7 @@ ReceiverResult Receiver::receive(const Capture& capture, bool record, const Step
   done("lanes");
   if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, *parts_->fft);
   for (const Block& block : parts_->chain) {
+    c.require(block.edge(c.signal.sample_rate));
     block.apply(c);
     done(block.name);
     if (record) {

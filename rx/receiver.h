@@ -76,6 +76,10 @@ class Receiver {
   /// A piece that follows another. `joined` in the result says whether the outputs fit on.
   ReceiverResult go_on(const Capture& capture, const Continuation& from) const;
 
+  /// Throws InputError when captures of so many symbols, sampled at `adc_rate` [Hz], are too short for the
+  /// chain's filters (those that blind estimates choose left out): known before there is one.
+  void check_length(double adc_rate, std::size_t symbols) const;
+
   /// What each block costs on captures of `symbols` symbols sampled at `adc_rate` [Hz], in chain order.
   std::vector<BlockCost> cost(double adc_rate, std::size_t symbols) const;
 

@@ -36,7 +36,10 @@ StageInputs stage_inputs(const Scenario& scenario) {
 }
 
 Bench::Bench(const Scenario& scenario, FftCache& fft)
-    : link(scenario, fft), receiver(scenario, fft), inputs(stage_inputs(scenario)) {}
+    : link(scenario, fft), receiver(scenario, fft), inputs(stage_inputs(scenario)) {
+  receiver.check_length(link_setup(scenario).adc.sample_rate,
+                        static_cast<std::size_t>(scenario.integer("signal.symbols")));
+}
 
 ReuseRule search_reuse_rule(const Scenario& scenario, const std::vector<std::string>& varied) {
   ReuseRule rule;
