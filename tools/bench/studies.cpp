@@ -6,6 +6,7 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "tools/bench/bench.h"
+#include "tools/study/record.h"
 #include "tools/study/sweep_run.h"
 
 namespace cohlink {
@@ -36,6 +37,33 @@ double sweep_seconds(const Scenario& scenario, const char* vary, unsigned thread
 void row(const char* what, double seconds, double reference, const char* bound) {
   std::printf("  %-58s %8.2f s  %8.2f s  %6.2f  %s\n", what, seconds, reference, seconds / reference, bound);
   std::fflush(stdout);
+}
+
+/// What it costs the leading process to hand out a frame and to count its result, with so many points open at
+/// once: it bounds how many ranks one sweep can feed.
+void dispatch_row(std::size_t points) {
+  constexpr std::uint64_t kFrames = 20;
+  ExecutorHooks hooks;
+  std::uint64_t shown = 0;
+  hooks.progress = [&](const SweepProgress& now, std::size_t, const Tally&) { shown = now.frames_run; };
+  hooks.by_frame = true;
+  std::vector<std::vector<std::size_t>> units;
+  for (std::size_t i = 0; i < points; ++i) units.push_back({i});
+  Dispatcher dispatcher(std::vector<StopRule>(points, StopRule{0, kFrames}), std::move(units), hooks);
+  FrameResult result;
+  result.count = {12, 100'000};
+  const std::string record = to_line(result);
+  std::uint64_t handed = 0;
+  const double seconds = seconds_of([&] {
+    for (Assignment work; dispatcher.offer(work) == Dispatcher::Answer::kWork; ++handed) {
+      dispatcher.count(work.points.front(), work.frame, frame_result_from(record));
+      dispatcher.finish(work);
+      if (handed == 20'000) break;
+    }
+  });
+  std::printf("  %-58s %8.1f us\n",
+              ("a frame handed out and counted, of " + std::to_string(points) + " points").c_str(),
+              1e6 * seconds / static_cast<double>(handed));
 }
 
 }  // namespace
@@ -72,6 +100,7 @@ int bench_studies(int argc, char** argv) {
   const double single = sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 1, fft);
   row("16 points on one thread, against two threads", single,
       sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 2, fft), "at least 1.9");
+  for (const std::size_t points : {16, 1000, 100'000}) dispatch_row(points);
   return 0;
 }
 

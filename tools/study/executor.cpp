@@ -48,10 +48,12 @@ Dispatcher::Dispatcher(const std::vector<StopRule>& rules, std::vector<std::vect
     : hooks_(hooks) {
   for (std::size_t i = 0; i < rules.size(); ++i) {
     points_.push_back({Tally(rules[i]), hooks.known.empty() ? nullptr : &hooks.known[i]});
-    if (points_[i].known == nullptr) continue;
-    frames_known_ += points_[i].known->size();
-    for (const auto& [frame, result] : *points_[i].known) points_[i].tally.add(frame, result);
+    if (points_[i].known != nullptr) {
+      frames_known_ += points_[i].known->size();
+      for (const auto& [frame, result] : *points_[i].known) points_[i].tally.add(frame, result);
+    }
     done_ += points_[i].tally.done();
+    expect(i, +1.0);
   }
   for (auto& points : units) {
     units_.push_back({std::move(points)});
@@ -97,7 +99,9 @@ void Dispatcher::count(std::size_t point, std::uint64_t frame, FrameResult resul
   ++frames_run_;
   Tally& tally = points_[point].tally;
   const bool was_done = tally.done();
+  expect(point, -1.0);
   tally.add(frame, std::move(result));
+  expect(point, +1.0);
   if (tally.done() && !was_done) ++done_;
   if (hooks_.progress) hooks_.progress(summary(), point, tally);
   if (done_ == points_.size()) changed_.notify_all();
@@ -138,19 +142,24 @@ std::vector<Tally> Dispatcher::tallies() {
   return result;
 }
 
+bool Dispatcher::wants(std::size_t index, std::uint64_t frame) const {
+  const Point& point = points_[index];
+  return !point.tally.done() && frame < point.tally.rule().frames &&
+         (point.known == nullptr || point.known->count(frame) == 0);
+}
+
 /// Points of the unit that still want this frame.
 std::vector<std::size_t> Dispatcher::missing(const Unit& unit, std::uint64_t frame) const {
   std::vector<std::size_t> wanting;
-  for (const std::size_t i : unit.points) {
-    const Point& point = points_[i];
-    if (!point.tally.done() && frame < point.tally.rule().frames &&
-        (point.known == nullptr || point.known->count(frame) == 0))
-      wanting.push_back(i);
-  }
+  for (const std::size_t i : unit.points)
+    if (wants(i, frame)) wanting.push_back(i);
   return wanting;
 }
 
-bool Dispatcher::open(const Unit& unit) const { return !missing(unit, unit.started).empty(); }
+bool Dispatcher::open(const Unit& unit) const {
+  return std::any_of(unit.points.begin(), unit.points.end(),
+                     [&](std::size_t i) { return wants(i, unit.started); });
+}
 
 /// Past frames that every open point of the unit has from before.
 void Dispatcher::skip_known(Unit& unit) {
@@ -214,16 +223,23 @@ bool Dispatcher::pick_in_window(std::size_t& unit) const {
   return found;
 }
 
+/// A point's share of the expectation, added or (sign -1) taken away: with 100,000 points nobody can afford
+/// to add them all up at every frame. Whole numbers, so that nothing is lost.
+void Dispatcher::expect(std::size_t point, double sign) {
+  const Tally& tally = points_[point].tally;
+  frames_expected_ += sign * (tally.done() ? static_cast<double>(tally.frames()) : tally.expected_frames());
+  if (tally.done() || tally.total().count.errors > 0 || tally.rule().frames <= 1) return;
+  if (sign > 0)
+    ++uncertain_;
+  else
+    --uncertain_;
+}
+
 SweepProgress Dispatcher::summary() const {
-  SweepProgress result{points_.size(), done_, frames_run_, 0.0, true};
-  for (const auto& [tally, known] : points_) {
-    result.frames_expected += tally.done() ? static_cast<double>(tally.frames()) : tally.expected_frames();
-    if (!tally.done() && tally.total().count.errors == 0 && tally.rule().frames > 1) result.certain = false;
-  }
   // Of this run: what earlier ones left took no time of it.
-  result.frames_expected =
-      std::max(static_cast<double>(frames_run_), result.frames_expected - static_cast<double>(frames_known_));
-  return result;
+  const double expected = frames_expected_ - static_cast<double>(frames_known_);
+  return {points_.size(), done_, frames_run_, std::max(static_cast<double>(frames_run_), expected),
+          uncertain_ == 0};
 }
 
 Tally Tally::counted(StopRule rule, std::uint64_t frames, FrameResult total) {

@@ -125,7 +125,9 @@ class Dispatcher {
   bool pick_any(std::size_t& unit) const;
   void assign(std::size_t unit, Assignment& assignment);
   void skip_known(Unit& unit);
+  bool wants(std::size_t point, std::uint64_t frame) const;
   std::vector<std::size_t> missing(const Unit& unit, std::uint64_t frame) const;
+  void expect(std::size_t point, double sign);
   SweepProgress summary() const;
   void move_first();
 
@@ -135,6 +137,8 @@ class Dispatcher {
   std::vector<Unit> units_;
   std::size_t done_ = 0, first_open_ = 0;
   std::uint64_t frames_run_ = 0, frames_known_ = 0;
+  double frames_expected_ = 0;  // of all points
+  std::size_t uncertain_ = 0;   // points whose expectation is an upper bound
   std::exception_ptr failure_;
   std::size_t failed_point_ = 0;
   const ExecutorHooks& hooks_;
