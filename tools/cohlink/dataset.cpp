@@ -1,11 +1,8 @@
 // cohlink dataset: labelled captures with drawn parameters.
 #include "tools/study/dataset.h"
 
-#include <unistd.h>
-
 #include <algorithm>
 #include <atomic>
-#include <csignal>
 #include <iostream>
 #include <mutex>
 
@@ -14,17 +11,12 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/resume.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 
 namespace cohlink {
 namespace {
-
-void end_interrupted(int) {
-  constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
-  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
-  ::_exit(128 + SIGINT);
-}
 
 /// The strongest light in the fibres of any item.
 double strongest_light(const DatasetOrder& order, unsigned threads) {
@@ -70,8 +62,7 @@ int dataset(const Arguments& arguments) {
     note(options.quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
   if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
   light_hazard_caution(strongest_light(order, threads));
-  std::signal(SIGINT, end_interrupted);
-  std::signal(SIGTERM, end_interrupted);
+  end_resumably();
 
   FftCache fft(planning_of(order.scenario));
   ProgressBar bar(options.quiet);

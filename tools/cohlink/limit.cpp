@@ -9,6 +9,7 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/resume.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/study_file.h"
@@ -61,7 +62,14 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
   const auto with_unit = [&](double value) { return readable(value, 5) + (unit.empty() ? "" : " " + unit); };
   std::vector<Fact> facts = {
       {"key", "key", rule.key, rule.key},
+      {"from", "searched from", rule.from, with_unit(rule.from) + " to " + with_unit(rule.to)},
+      {"to", "", rule.to, ""},
+      {"resolution_percent", "resolution", 100.0 * rule.resolution,
+       readable(100.0 * rule.resolution) + " % of the range, at most " + grouped(rule.frames) +
+           " frames a value"},
+      {"most_frames", "", rule.frames, ""},
       {"criterion", "criterion", rule.criterion.text(), rule.criterion.text()},
+      {"confidence", "", rule.confidence, ""},
   };
   if (limit.reference)
     facts.push_back({"reference_osnr_db", "required OSNR at the reference", limit.reference->osnr_db,
@@ -135,7 +143,9 @@ int limit(const Arguments& arguments) {
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
-  light_hazard_caution({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
+  light_hazard_caution(check_scenarios(
+      {with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)}, fft, threads));
+  const auto journal = open_journal(options, study_identity("limit", scenario));
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet,
          rule.key + " = " + readable(p.value, 5) + ": margin " +
@@ -145,19 +155,17 @@ int limit(const Arguments& arguments) {
   std::vector<std::string> varied = {rule.key};
   if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
-  const Limit found = find_limit(scenario, rule, simulation(fft, reuse), threads, progress);
+  const Limit found =
+      find_limit(scenario, rule, recorded(simulation(fft, reuse), journal.get()), threads, progress);
   if (!options.output.empty())
     write_study({"limit", {{"probes", probe_table(rule, found)}}, limit_facts(rule, found)}, scenario,
                 options.output);
+  if (journal) journal->remove();
   if (line.has("probes")) {
     print(std::cout, probe_table(rule, found), options.format);
     return kDone;
   }
-  if (options.format == Format::kText) {
-    print(std::cout, probe_table(rule, found), options.format);
-    std::cout << '\n';
-  }
-  print(std::cout, limit_facts(rule, found), options.format);
+  print(std::cout, {{"probes", probe_table(rule, found)}}, limit_facts(rule, found), options.format);
   return kDone;
 }
 

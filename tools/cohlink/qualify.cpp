@@ -6,6 +6,7 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/resume.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/spec_sheet.h"
@@ -20,18 +21,18 @@ std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<Spec
   std::vector<Scenario> all{base};
   for (const SpecLine& line : lines) {
     Scenario set = base;
-    for (const auto& [key, value] : line.settings) set.set(key, value, "set");
+    for (const auto& [key, value] : line.settings) set.set(key, value, "require." + line.name + ".set");
     all.push_back(set);
     for (const Axis& axis : line.axes) {
       for (const std::string& value : axis.values) {
         all.push_back(set);
-        all.back().set(axis.key, value, "vary");
+        all.back().set(axis.key, value, "require." + line.name + ".vary");
       }
     }
     if (line.limit_key.empty()) continue;
     for (const double value : {line.from, line.to}) {
       all.push_back(set);
-      all.back().set(line.limit_key, short_decimal(value), "vary");
+      all.back().set(line.limit_key, short_decimal(value), "require." + line.name + ".vary");
     }
   }
   return all;
@@ -65,15 +66,17 @@ int qualify(const Arguments& arguments) {
         lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
   }
 
-  light_hazard_caution(set_scenarios(scenario, lines));
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
                                         static_cast<std::size_t>(scenario.integer("run.frames")));
+  light_hazard_caution(check_scenarios(set_scenarios(scenario, lines), fft, threads));
+  const auto journal = open_journal(options, study_identity("qualify", scenario));
   // Requirements most often share the line: required OSNRs, and keys behind it.
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
+  const SourceMaker source = recorded(simulation(fft, reuse), journal.get());
   std::vector<SpecOutcome> outcomes;
   for (const auto& requirement : lines) {
-    outcomes.push_back(check_spec_line(scenario, requirement, simulation(fft, reuse), threads));
+    outcomes.push_back(check_spec_line(scenario, requirement, source, threads));
     const SpecOutcome& out = outcomes.back();
     note(options.quiet,
          requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
@@ -81,6 +84,7 @@ int qualify(const Arguments& arguments) {
   const Table table = spec_table(lines, outcomes);
   if (!options.output.empty())
     write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
+  if (journal) journal->remove();
   print(std::cout, table, options.format);
   const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
                                   [](const SpecOutcome& out) { return out.verdict == "pass"; });

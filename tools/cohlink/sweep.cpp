@@ -1,15 +1,11 @@
 // cohlink sweep: BER and its companions over a grid of scenario keys. cohlink merge: the parts of one.
-#include <csignal>
-#include <filesystem>
 #include <iostream>
-#include <memory>
-
-#include <unistd.h>
 
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/resume.h"
 #include "tools/study/numbers.h"
 #include "tools/study/sweep_run.h"
 
@@ -36,26 +32,6 @@ void tell_caveats(const SweepPlan& plan, const std::vector<Tally>& tallies, bool
             " points; the first, " + first);
 }
 
-/// Ctrl-C with a journal: what is counted is on disk already.
-void end_interrupted(int) {
-  constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
-  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
-  ::_exit(128 + SIGINT);
-}
-
-/// The journal beside the output; nothing without an output.
-std::unique_ptr<Journal> open_journal(const SweepOrder& order, const Part& part,
-                                      const CommonOptions& options) {
-  if (options.output.empty()) return nullptr;
-  auto journal = std::make_unique<Journal>(options.output + ".journal", identity_of(order, part));
-  if (!journal->records().empty())
-    note(options.quiet, "going on from " + options.output + ".journal, " +
-                            grouped(journal->records().size()) + " results of an earlier run");
-  std::signal(SIGINT, end_interrupted);
-  std::signal(SIGTERM, end_interrupted);
-  return journal;
-}
-
 /// Threads of this process: under mpirun one, unless asked for more.
 unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const Part& part) {
   const auto points = points_of(order.plan, part);
@@ -72,6 +48,8 @@ SweepOrder read_order(const CommandLine& line) {
   check_output(options.output, options.files);
   SweepOrder order;
   if (line.has("measure")) order.measure = parse_measure(line.text("measure"));
+  if (order.measure != SweepMeasure::kPenalty)
+    line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");
   if (line.has("reference")) order.reference = line.text("reference");
   if (order.measure != SweepMeasure::kBer)
     for (const Axis& axis : axes) refuse_varied_osnr(axis.key, "--measure " + line.text("measure"));
@@ -79,9 +57,6 @@ SweepOrder read_order(const CommandLine& line) {
   refuse_recording(scenario);
   if (world().leads()) note_unused_draws(scenario, options.quiet);
   order.plan = make_plan(scenario, axes, line.has("common-noise"));
-  if (world().size > 1 && order.measure != SweepMeasure::kBer)
-    throw InputError("--measure " + line.text("measure") +
-                     ": its searches are not handed out to ranks; use --part k/n and merge");
   return order;
 }
 
@@ -95,8 +70,8 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
     if (all_go_on(true)) run_sweep(order, run, fft);
     return kDone;
   }
-  light_hazard_caution(check_points(order.plan, fft, run.threads));
-  const auto journal = open_journal(order, part, options);
+  light_hazard_caution(check_points(order, fft, run.threads));
+  const auto journal = open_journal(options, identity_of(order, part));
   run.journal = journal.get();
   run.remark = [&](const std::string& text) { note(options.quiet, text); };
   ProgressBar bar(options.quiet);
@@ -159,6 +134,7 @@ int merge(const Arguments& arguments) {
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
+  line.refuse({"set", "seed"}, "merge takes the scenario that its parts were computed from");
   check_output(options.output, options.files);
   const auto [order, records] = merge_parts(options.files);
   const Table table = table_of(order, records);

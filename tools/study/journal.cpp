@@ -14,6 +14,7 @@
 
 #include "sim/signal/atomic_file.h"
 #include "sim/signal/errors.h"
+#include "sim/signal/version.h"
 #include "tools/study/fingerprint.h"
 
 namespace cohlink {
@@ -62,6 +63,19 @@ std::string differences(const std::string& header, const RunIdentity& identity) 
 }
 
 }  // namespace
+
+std::string deciding_text(const Scenario& scenario) {
+  Scenario bare = scenario;
+  for (const char* key : {"run.threads", "run.reuse", "run.reuse_memory_mb"})
+    bare.set(key, std::string(find_key(key)->default_value), "identity");
+  return bare.resolved();
+}
+
+RunIdentity study_identity(const std::string& kind, const Scenario& scenario) {
+  return {{"version", std::string(version().number) + " " + std::string(version().git_hash)},
+          {"scenario", deciding_text(scenario)},
+          {"command", kind}};
+}
 
 Journal::Journal(std::string path, const RunIdentity& identity) : path_(std::move(path)) {
   output_target(path_);

@@ -6,10 +6,19 @@
 #include <utility>
 #include <vector>
 
+#include "sim/signal/scenario.h"
+
 namespace cohlink {
 
 /// Names and contents of all that decides a run's numbers: ("scenario", its text), ("version", ...).
 using RunIdentity = std::vector<std::pair<std::string, std::string>>;
+
+/// The resolved scenario without the keys that change how numbers are computed and not what they are
+/// (threads, reuse): equal texts, equal numbers.
+std::string deciding_text(const Scenario& scenario);
+
+/// Of a study that counts frames of this scenario: its kind ("limit"), the build and the scenario.
+RunIdentity study_identity(const std::string& kind, const Scenario& scenario);
 
 /// A file of lines beside the output: one that says whose it is, then one a record, each with a check sum.
 class Journal {

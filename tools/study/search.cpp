@@ -2,11 +2,18 @@
 
 #include <algorithm>
 #include <cmath>
+#include <map>
 #include <memory>
+#include <mutex>
+#include <optional>
 
 #include "sim/signal/units.h"
 #include "tools/study/budget.h"
 #include "tools/study/executor.h"
+#include "tools/study/fingerprint.h"
+#include "tools/study/journal.h"
+#include "tools/study/numbers.h"
+#include "tools/study/record.h"
 #include "tools/study/theory.h"
 
 namespace cohlink {
@@ -24,7 +31,64 @@ FrameResult with_guesses(FrameResult result, int bits_per_symbol, double symbols
   return result;
 }
 
+/// Frames in a journal, by scenario and number. A record: "scenario frame result".
+class RecordedFrames {
+ public:
+  explicit RecordedFrames(Journal& journal) : journal_(journal) {
+    for (const std::string& record : journal.records()) {
+      const auto first = record.find(' '), second = record.find(' ', first + 1);
+      if (second == std::string::npos) throw RunError("a journal's record without its place");
+      known_.emplace(record.substr(0, second),
+                     frame_result_from(std::string_view(record).substr(second + 1)));
+    }
+  }
+  std::optional<FrameResult> find(const std::string& place) const {
+    const std::lock_guard lock(mutex_);
+    const auto found = known_.find(place);
+    if (found == known_.end()) return std::nullopt;
+    return found->second;
+  }
+  void keep(const std::string& place, const FrameResult& result) {
+    const std::lock_guard lock(mutex_);
+    if (known_.emplace(place, result).second) journal_.add(place + " " + to_line(result));
+  }
+
+ private:
+  Journal& journal_;
+  mutable std::mutex mutex_;
+  std::map<std::string, FrameResult> known_;
+};
+
 }  // namespace
+
+double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads) {
+  std::vector<double> power(scenarios.size());
+  for_each_index(scenarios.size(), threads,
+                 [&](std::size_t i) { power[i] = Bench(scenarios[i], fft).link.peak_fibre_power(); });
+  return scenarios.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
+}
+
+SourceMaker recorded(SourceMaker source, Journal* journal) {
+  if (journal == nullptr) return source;
+  const auto frames = std::make_shared<RecordedFrames>(*journal);
+  return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
+    const std::string name = fingerprint(deciding_text(scenario)).text();
+    // Set up when the first frame is missing: most of a resumed study needs no link at all.
+    struct Late {
+      std::once_flag once;
+      FrameSource frames;
+    };
+    const auto late = std::make_shared<Late>();
+    return [=](std::uint64_t frame) {
+      const std::string place = name + " " + std::to_string(frame);
+      if (const auto known = frames->find(place)) return *known;
+      std::call_once(late->once, [&] { late->frames = source(scenario); });
+      const FrameResult result = late->frames(frame);
+      frames->keep(place, result);
+      return result;
+    };
+  };
+}
 
 SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
   if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});

@@ -28,6 +28,17 @@ using SourceMaker = std::function<FrameSource(const Scenario&)>;
 /// which sharpen differences between scenarios. `reuse` keeps what scenarios have in common; null: nothing.
 SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse = nullptr, std::uint64_t address = 0);
 
+/// Sets every scenario up once, both ends: one that does not fit must not surface after an hour. Returns the
+/// highest power in a fibre [W].
+double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads);
+
+class Journal;
+
+/// The same frames, each written to `journal` when it is counted and taken from there where it already
+/// stands: a study that was interrupted walks the same way again and finds what it had. A frame is known by
+/// its scenario and number, so any study of these scenarios may go on from it. Null journal: `source` itself.
+SourceMaker recorded(SourceMaker source, Journal* journal);
+
 /// Frames of one scenario, counted in order.
 class Meter {
  public:

@@ -115,7 +115,7 @@ class FrameSweep {
         benches_(order.plan, fft),
         reuse_(reuse_rule(order.plan, options.threads)) {}
 
-  std::vector<Tally> run() {
+  SweepRecords run() {
     std::vector<StopRule> rules;
     for (const std::size_t index : selected_) rules.push_back(plan_.points[index].stop);
     const bool alone = world().size == 1;
@@ -126,11 +126,10 @@ class FrameSweep {
     if (options_.journal != nullptr) use_journal();
     if (alone) {
       share_within_process();
-      return run_on_threads(
-          rules, [&](std::size_t p, std::uint64_t f) { return frame_of(selected_[p], f); }, options_.threads,
-          hooks_);
+      const auto run = [&](std::size_t p, std::uint64_t f) { return frame_of(selected_[p], f); };
+      return {run_on_threads(rules, run, options_.threads, hooks_), {}, {}};
     }
-    return lead(rules);
+    return {lead(rules), {}, {}};
   }
 
   /// What another rank does for rank 0.
@@ -234,56 +233,119 @@ class FrameSweep {
   ExecutorHooks hooks_;
 };
 
-/// The reference of a penalty: "KEY=value" over the scenario, parted by commas; "" = the first point.
-Scenario reference_scenario(const SweepPlan& plan, const std::string& text) {
-  if (text.empty()) return plan.points.front().scenario;
-  Scenario reference = plan.base;
-  for (const Axis& axis : parse_vary({text})) {
-    if (axis.values.size() != 1) throw InputError("--reference " + text + ": one value a key");
-    reference.set(axis.key, axis.values.front(), "--reference");
+/// The searches of a sweep over required OSNRs: each point's is one piece of work, the reference's of a
+/// penalty one more, before them. Threads of this process and other ranks take them from one dispatcher; what
+/// a search finds does not depend on who makes it.
+class SearchSweep {
+ public:
+  SearchSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
+      : order_(order), options_(options), selected_(points_of(order.plan, options.part)) {
+    if (order.measure == SweepMeasure::kPenalty) places_.push_back(kReference);
+    places_.insert(places_.end(), selected_.begin(), selected_.end());
+    found_.resize(places_.size());
+    std::vector<std::string> varied = {"channel.osnr_db"};
+    for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
+    source_ = simulation(fft, std::make_shared<FrameReuse>(search_reuse_rule(order.plan.base, varied)));
   }
-  return reference;
-}
 
-SweepRecords search_points(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft) {
-  const SweepPlan& plan = order.plan;
-  std::vector<std::string> varied = {"channel.osnr_db"};
-  for (const Axis& axis : plan.axes) varied.push_back(axis.key);
-  const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(plan.base, varied));
-  const auto source = simulation(fft, reuse);
-  std::map<std::size_t, RequiredOsnr> known;  // SIZE_MAX: the reference
-  if (options.journal != nullptr)
-    for (const std::string& text : options.journal->records()) {
-      std::string_view rest = text;
-      const std::size_t point = leading_number(rest);
-      known[point] = required_osnr_from(rest);
+  SweepRecords run() {
+    if (options_.journal != nullptr) use_journal();
+    hooks_.progress = [this](const SweepProgress& now, std::size_t, const Tally&) {
+      if (options_.progress) options_.progress(now);
+    };
+    std::vector<std::vector<std::size_t>> units;
+    for (std::size_t job = 0; job < places_.size(); ++job) units.push_back({job});
+    Dispatcher dispatcher(std::vector<StopRule>(places_.size(), StopRule{0, 1}), std::move(units), hooks_);
+    // Searches side by side before frames side by side: a search waits for its frames at every step.
+    const auto workers = static_cast<unsigned>(std::min<std::size_t>(options_.threads, places_.size()));
+    std::vector<std::thread> pool;
+    for (unsigned i = 0; i < workers; ++i)
+      pool.emplace_back([&] { work_for(dispatcher, options_.threads / workers); });
+    if (world().size > 1)
+      lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
+        settle(dispatcher, work, [&] {
+          throw_if_failure(reply);
+          return required_osnr_from(reply);
+        });
+      });
+    for (auto& thread : pool) thread.join();
+    dispatcher.tallies();  // throws what went wrong
+    return records();
+  }
+
+  /// What another rank does for rank 0.
+  void follow() {
+    follow_rank(
+        1, [&](const Assignment& work) { return to_line(search(work.points.front(), options_.threads)); });
+  }
+
+ private:
+  static constexpr std::size_t kReference = SIZE_MAX;
+
+  void work_for(Dispatcher& dispatcher, unsigned threads) {
+    for (Assignment work; dispatcher.next(work);)
+      settle(dispatcher, work, [&] { return search(work.points.front(), threads); });
+  }
+
+  RequiredOsnr search(std::size_t job, unsigned threads) const {
+    const auto find = [&](const Scenario& scenario) {
+      return find_required_osnr(scenario, required_osnr_rule(scenario), source_, threads);
+    };
+    if (places_[job] == kReference) return find(reference_scenario(order_));
+    return at_point(order_.plan, places_[job], [&](const SweepPoint& point) { return find(point.scenario); });
+  }
+
+  /// Keeps what `make` gives for an assignment, or its failure. Without a reference the rest is in vain.
+  template <class Make>
+  void settle(Dispatcher& dispatcher, const Assignment& work, Make make) {
+    const std::size_t job = work.points.front();
+    try {
+      found_[job] = make();
+      if (places_[job] == kReference && !found_[job].found)
+        throw RunError("no required OSNR at the reference: " + found_[job].failure);
+      dispatcher.count(job, 0, {});
+      dispatcher.finish(work);
+    } catch (...) {
+      dispatcher.fail(job, std::current_exception());
     }
-  const auto find = [&](std::size_t place, const Scenario& scenario) {
-    if (const auto found = known.find(place); found != known.end()) return found->second;
-    const RequiredOsnr result =
-        find_required_osnr(scenario, required_osnr_rule(scenario), source, options.threads);
-    if (options.journal != nullptr) options.journal->add(std::to_string(place) + " " + to_line(result));
-    return result;
-  };
-  SweepRecords records;
-  if (order.measure == SweepMeasure::kPenalty) {
-    records.reference = find(SIZE_MAX, reference_scenario(plan, order.reference));
-    if (!records.reference->found)
-      throw RunError("no required OSNR at the reference: " + records.reference->failure);
   }
-  const auto selected = points_of(plan, options.part);
-  for (const std::size_t index : selected) {
-    records.found.push_back(
-        at_point(plan, index, [&](const SweepPoint& point) { return find(index, point.scenario); }));
-    const RequiredOsnr& last = records.found.back();
-    if (!last.found && options.remark)
-      options.remark(describe(plan, plan.points[index]) + ": " + last.failure);
-    if (options.progress)
-      options.progress({selected.size(), records.found.size(), records.found.size(),
-                        static_cast<double>(selected.size()), true});
+
+  void use_journal() {
+    hooks_.known.resize(places_.size());
+    for (const std::string& text : options_.journal->records()) {
+      std::string_view rest = text;
+      const std::size_t place = leading_number(rest);
+      const auto job = std::find(places_.begin(), places_.end(), place);
+      if (job == places_.end()) continue;
+      const auto index = static_cast<std::size_t>(job - places_.begin());
+      found_[index] = required_osnr_from(rest);
+      hooks_.known[index][0] = {};
+    }
+    hooks_.computed = [this](std::size_t job, std::uint64_t, const FrameResult&) {
+      options_.journal->add(std::to_string(places_[job]) + " " + to_line(found_[job]));
+    };
   }
-  return records;
-}
+
+  SweepRecords records() {
+    SweepRecords records;
+    std::size_t job = 0;
+    if (places_.front() == kReference) records.reference = found_[job++];
+    for (; job < places_.size(); ++job) {
+      records.found.push_back(found_[job]);
+      if (!found_[job].found && options_.remark)
+        options_.remark(describe(order_.plan, order_.plan.points[places_[job]]) + ": " + found_[job].failure);
+    }
+    return records;
+  }
+
+  const SweepOrder& order_;
+  const SweepRunOptions& options_;
+  std::vector<std::size_t> selected_;
+  std::vector<std::size_t> places_;  // of the jobs: indices of points; kReference
+  std::vector<RequiredOsnr> found_;  // by job
+  SourceMaker source_;
+  ExecutorHooks hooks_;
+};
 
 std::string vary_text(const Axis& axis) { return axis.key + "=" + join(axis.values, "|"); }
 
@@ -327,34 +389,45 @@ std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {
   return points;
 }
 
-double check_points(const SweepPlan& plan, FftCache& fft, unsigned threads) {
-  std::vector<double> power(plan.points.size());
-  for_each_index(plan.points.size(), threads, [&](std::size_t i) {
-    power[i] = at_point(
-        plan, i, [&](const SweepPoint& point) { return Bench(point.scenario, fft).link.peak_fibre_power(); });
+Scenario reference_scenario(const SweepOrder& order) {
+  if (order.reference.empty()) return order.plan.points.front().scenario;
+  Scenario reference = order.plan.base;
+  for (const Axis& axis : parse_vary({order.reference})) {
+    if (axis.values.size() != 1) throw InputError("--reference " + order.reference + ": one value a key");
+    reference.set(axis.key, axis.values.front(), "--reference");
+  }
+  return reference;
+}
+
+double check_points(const SweepOrder& order, FftCache& fft, unsigned threads) {
+  const bool searched = order.measure != SweepMeasure::kBer;
+  const auto check = [&](const Scenario& scenario) {
+    if (searched) required_osnr_rule(scenario);
+    return Bench(scenario, fft).link.peak_fibre_power();
+  };
+  std::vector<double> power(order.plan.points.size());
+  for_each_index(power.size(), threads, [&](std::size_t i) {
+    power[i] = at_point(order.plan, i, [&](const SweepPoint& point) { return check(point.scenario); });
   });
+  if (order.measure == SweepMeasure::kPenalty) power.push_back(check(reference_scenario(order)));
   return *std::max_element(power.begin(), power.end());
 }
 
 SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft) {
-  if (order.measure != SweepMeasure::kBer) return search_points(order, options, fft);
-  FrameSweep sweep(order, options, fft);
-  if (!world().leads()) {
+  const auto here = [](auto&& sweep) -> SweepRecords {
+    if (world().leads()) return sweep.run();
     sweep.follow();
     return {};
-  }
-  return {sweep.run(), {}, {}};
+  };
+  if (order.measure == SweepMeasure::kBer) return here(FrameSweep(order, options, fft));
+  return here(SearchSweep(order, options, fft));
 }
 
 RunIdentity identity_of(const SweepOrder& order, const Part& part) {
-  // How it is computed may change between runs; what is computed may not.
-  Scenario scenario = order.plan.base;
-  for (const char* key : {"run.threads", "run.reuse", "run.reuse_memory_mb"})
-    scenario.set(key, std::string(find_key(key)->default_value), "identity");
   std::string points;
   for (const Axis& axis : order.plan.axes) points += vary_text(axis) + "\n";
   return {{"version", std::string(version().number) + " " + std::string(version().git_hash)},
-          {"scenario", scenario.resolved()},
+          {"scenario", deciding_text(order.plan.base)},
           {"--vary", points},
           {"--measure", std::string(measure_name(order.measure)) + " " + order.reference},
           {"--common-noise", order.plan.common_noise ? "yes" : "no"},

@@ -58,9 +58,13 @@ struct SweepRunOptions {
   std::function<void(const std::string&)> remark;  // points without result, and why
 };
 
-/// Sets up every point of the sweep once: a value that does not fit must not surface after an hour. Returns
-/// the highest power in a fibre [W].
-double check_points(const SweepPlan& plan, FftCache& fft, unsigned threads);
+/// Where a penalty is 0: `order.reference` over the scenario, "" the first point. InputError for what the
+/// keys do not accept.
+Scenario reference_scenario(const SweepOrder& order);
+
+/// Sets up every point of the sweep once, and the reference of a penalty: a value that does not fit must not
+/// surface after an hour. Returns the highest power in a fibre [W].
+double check_points(const SweepOrder& order, FftCache& fft, unsigned threads);
 
 /// Runs the part's points. Under MPI every rank calls this; rank 0 hands out frames and gets the records, the
 /// others work for it and get nothing.

@@ -1,0 +1,37 @@
+#include "tools/cohlink/resume.h"
+
+#include <unistd.h>
+
+#include <csignal>
+
+#include "tools/cohlink/console.h"
+#include "tools/study/numbers.h"
+
+namespace cohlink {
+namespace {
+
+// What is counted is on disk already.
+void end_interrupted(int signal) {
+  constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
+  [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);
+  ::_exit(128 + signal);
+}
+
+}  // namespace
+
+void end_resumably() {
+  std::signal(SIGINT, end_interrupted);
+  std::signal(SIGTERM, end_interrupted);
+}
+
+std::unique_ptr<Journal> open_journal(const CommonOptions& options, const RunIdentity& identity) {
+  if (options.output.empty()) return nullptr;
+  auto journal = std::make_unique<Journal>(options.output + ".journal", identity);
+  if (!journal->records().empty())
+    note(options.quiet, "going on from " + options.output + ".journal, " +
+                            grouped(journal->records().size()) + " results of an earlier run");
+  end_resumably();
+  return journal;
+}
+
+}  // namespace cohlink
