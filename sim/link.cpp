@@ -143,9 +143,9 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   capture.seed = setup.seed;
   capture.frame = address.frame;
   capture.point = address.point;
-  capture.counters["adc-clipped-samples"] = converted.clipped_samples;
-  capture.counters["step-floor-hits"] = frame.history->step_floor_hits;
-  capture.counters["dac-clipped-samples"] = frame.history->sent->dac.clipped_samples;
+  capture.counters["adc_clipped_samples"] = converted.clipped_samples;
+  capture.counters["step_floor_hits"] = frame.history->step_floor_hits;
+  capture.counters["dac_clipped_samples"] = frame.history->sent->dac.clipped_samples;
   capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, *frame.history->sent, received);
   return capture;
 }

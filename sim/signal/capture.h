@@ -38,7 +38,7 @@ struct Truth {
   std::optional<LaneTruth> lanes;
 };
 
-/// Event counters: "adc-clipped-samples", "cycle-slips", ... : what happened, how often.
+/// Event counters: "adc_clipped_samples", "cycle_slips", ... : what happened, how often.
 using Counters = std::map<std::string, std::uint64_t>;
 
 struct Capture {

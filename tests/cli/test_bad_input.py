@@ -45,6 +45,22 @@ class Scenarios(ProgramTest):
 
 
 class CommandLine(ProgramTest):
+    def test_the_description_of_a_recording_is_for_receive_alone(self):
+        self.write("scope.ini", "[trace]\nfile = scope.bin\nsample_rate_gsa = 64\n")
+        for command in (["simulate", "-o", "c.h5"], ["sweep", "--vary", "adc.bits=5|8"], ["limit", "--vary", "adc.bits=2:8"],
+                        ["outage"], ["qualify"], ["dataset", "-n", 2, "-o", "set"], ["budget"]):
+            self.refuse(2, "makes this the description of a recording; only receive takes it", command[0],
+                        "scenario.ini", "scope.ini", *command[1:])
+
+    def test_options_that_would_be_ignored_are_refused(self):
+        self.succeed("simulate", "scenario.ini", "--quiet", "-o", "capture.h5")
+        self.refuse(2, "--output: not with --knock-out or --cost", "receive", "capture.h5", "--cost", "-o", "result.h5")
+        self.refuse(2, "--cost: not with --knock-out", "receive", "capture.h5", "--cost", "--knock-out")
+        self.refuse(2, "--set: merge takes the scenario that its parts were computed from", "merge", "p.h5", "--set", "adc.bits=8")
+        self.refuse(2, "--reference: a reference is where a penalty is 0", "sweep", "scenario.ini", "--vary", "adc.bits=5|8",
+                    "--reference", "adc.bits=8")
+        self.refuse(2, "--seed: inspect shows what a file holds", "inspect", "capture.h5", "--seed", 3)
+
     def test_unknown_command(self):
         self.refuse(2, "did you mean simulate?", "simulat", "scenario.ini")
 

@@ -1,6 +1,7 @@
 """Studies: the same numbers with reuse off, killed and resumed, in parts and under MPI; limit, outage, qualify, budget."""
 import csv
 import io
+import json
 import os
 import re
 import shutil
@@ -11,6 +12,7 @@ import unittest
 import xml.dom.minidom
 
 import h5py
+import numpy
 
 from program import ProgramTest
 
@@ -103,6 +105,42 @@ class Resume(SweepTest):
         self.refuse(2, "was left by another run (scenario differs)", "sweep", "line.ini", *self.LONG, "--seed", 7, "-o", "curve.h5")
         self.refuse(2, "was left by another run (--vary differs)", "sweep", "line.ini", *self.LONG[2:], "-o", "curve.h5")
 
+    QUESTIONS = {
+        "limit": ["--vary", "channel.osnr_db=20:5", "--resolution", 1, "--set", "run.frames=200"],
+        "outage": ["-n", 200, "--draw", "channel.dgd_ps=maxwell:20", "--criterion", "snr_penalty_db=0.5"],
+        "qualify": ["sheet.ini", "--set", "run.frames=200"],
+    }
+
+    def test_killed_limits_outages_and_spec_sheets_go_on_to_the_same_answer(self):
+        self.write("sheet.ini", "[require.tight]\nset = channel.osnr_db=10.6\nmeasure = ber\nat_most = 2e-2\n"
+                   "[require.osnr]\nmeasure = required_osnr_db\nat_most = 11\n")
+        for command, question in self.QUESTIONS.items():
+            ask = [os.environ["COHLINK"], command, "line.ini", *map(str, question), "--format", "csv", "--threads", "1"]
+
+            def run(output, end=None):
+                with subprocess.Popen([*ask, "-o", output], cwd=self.folder, text=True, stdout=subprocess.PIPE,
+                                      stderr=subprocess.PIPE) as running:
+                    journal = self.folder / (output + ".journal")
+                    while end and running.poll() is None and not (journal.exists() and journal.read_bytes().count(b"\n") > 9):
+                        time.sleep(0.002)
+                    if end:
+                        running.send_signal(end)
+                    out, err = running.communicate()
+                    return running.returncode, out, err
+
+            status, whole, said = run("whole.h5")
+            self.assertIn(status, (0, 1), said)
+            for how, code in ((signal.SIGKILL, -signal.SIGKILL), (signal.SIGINT, 130), (signal.SIGTERM, 143)):
+                self.assertEqual(run("again.h5", how)[0], code, f"{command} was over before it could be ended: make it longer")
+                self.assertFalse((self.folder / "again.h5").exists())
+                again, out, said = run("again.h5")
+                self.assertEqual((again, out), (status, whole), command)
+                self.assertIn("going on from again.h5.journal", said)
+                self.assertEqual(self.content("again.h5"), self.content("whole.h5"), command)
+                self.assertFalse((self.folder / "again.h5.journal").exists())
+                (self.folder / "again.h5").unlink()
+            (self.folder / "whole.h5").unlink()
+
     def test_what_the_sweep_did_not_depend_on_may_change(self):
         self.interrupted("curve.h5", signal.SIGKILL)
         self.succeed("sweep", "line.ini", "--quiet", *self.LONG, "--threads", 2, "--set", "run.reuse=false", "-o", "curve.h5")
@@ -162,6 +200,17 @@ class Ranks(SweepTest):
                 self.assertEqual(result.returncode, 0, result.stderr)
                 self.assertEqual(result.stdout, alone, (number, ranks))
                 self.assertEqual(self.content("ranks.h5"), self.content("alone.h5"))
+
+    def test_searches_are_handed_out_to_ranks(self):
+        for measure in ("required_osnr", "penalty_db"):
+            grid = ["--measure", measure, "--vary", "channel.dgd_ps=0|10|20", "--set", "run.frames=8"]
+            alone = self.sweep(*grid, "--threads", 1, "-o", "alone.h5")
+            self.assertEqual(self.sweep(*grid, "--threads", 2), alone)
+            result = self.mpi(2, "sweep", "line.ini", "--quiet", "--format", "csv", *grid, "-o", "ranks.h5")
+            self.assertEqual((result.returncode, result.stdout), (0, alone), result.stderr)
+            self.assertEqual(self.content("ranks.h5"), self.content("alone.h5"))
+        result = self.mpi(2, "sweep", "line.ini", "--quiet", *grid, "--reference", "channel.dgd_ps=-1")
+        self.assertEqual((result.returncode, result.stderr.count("out of range")), (2, 1), result.stderr)
 
     def test_bad_input_and_failures_end_all_ranks_with_one_message(self):
         result = self.mpi(2, "sweep", "line.ini", "--vary", "adc.bits=99")
@@ -232,6 +281,23 @@ class Dataset(ProgramTest):
         whole = self.tree("whole")
         self.assertEqual({name: left[name] for name in whole}, whole)
 
+    def test_bright_light_of_any_item_is_cautioned(self):
+        line = ["dataset", "scenario.ini", "-n", 6, "--set", "fibre.spans=1", "--set", "fibre.steps_per_span=1"]
+        dark = self.run_program(*line, "-o", "dark", "--draw", "transmitter.launch_power_dbm=0:1")
+        self.assertNotIn("hazard", dark.stderr)
+        bright = self.run_program(*line, "-o", "bright", "--quiet", "--draw", "transmitter.launch_power_dbm=0:14")
+        self.assertEqual(bright.returncode, 0, bright.stderr)
+        self.assertIn("above hazard level 1 ", bright.stderr)
+
+    def test_normal_draws_are_truncated_to_the_legal_range(self):
+        self.make(40, "set", "--set", "signal.symbols=1024", "--draw", "channel.dgd_ps=normal:0:10")
+        drawn = [float(row["channel.dgd_ps"]) for row in self.labels("set")]
+        self.assertGreaterEqual(min(drawn), 0)
+        # A normal law cut in half: mean 10 sqrt(2/pi) = 7.98, deviation 6.03, of 40 items 0.95; five deviations.
+        self.assertAlmostEqual(numpy.mean(drawn), 7.98, delta=4.8)
+        self.refuse(2, "almost all of it lies outside the key's range", "dataset", "scenario.ini", "-n", 2, "-o", "none", "--draw",
+                    "channel.dgd_ps=normal:-50:10")
+
     def test_draws_may_stand_in_the_scenario_and_be_overridden(self):
         self.write("draws.ini", "[draw]\nchannel.osnr_db = uniform:10:11\nadc.bits = 5:6\n")
         self.succeed("dataset", "scenario.ini", "draws.ini", "--quiet", "-n", 3, "-o", "set", "--draw", "adc.bits=8:8")
@@ -252,6 +318,8 @@ class Dataset(ProgramTest):
         self.refuse(2, "bad.ini:2: draw.channel.osnr: unknown key; did you mean channel.osnr_db?", "dataset", "scenario.ini",
                     "bad.ini", "-n", 2, "-o", "set")
         self.make(2, "set")
+        self.refuse(2, "holds 2 items, whose labels a smaller set would lose; give -n of at least 2", "dataset",
+                    "scenario.ini", "-n", 1, "-o", "set", *self.DRAWS)
         self.refuse(2, "holds a data set of another scenario, seed or draws", "dataset", "scenario.ini", "-n", 2, "-o", "set",
                     "--seed", 9, *self.DRAWS)
         (self.folder / "taken").mkdir()
@@ -289,6 +357,63 @@ class Questions(ProgramTest):
         with h5py.File(self.folder / "outage.h5") as file:
             self.assertAlmostEqual(min(file["realisations/snr_db"][:]), float(received["snr_db"]), places=9)
 
+    def test_lost_lock_is_an_outage_whatever_the_criterion(self):
+        lost = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "channel.osnr_db=-9", "--criterion", "snr_db=-60",
+                "--format", "csv"]
+        facts = dict(csv.reader(io.StringIO(self.succeed(*lost, "-o", "lost.h5"))))
+        self.assertEqual((facts["outages"], facts["frames_without_lock"], facts["outage_probability"]), ("4", "4", "1"))
+        for row in csv.DictReader(io.StringIO(self.succeed(*lost, "--each"))):
+            self.assertEqual((row["locked"], row["outage"], row["ber"], row["snr_db"], row["snr_penalty_db"]),
+                             ("false", "true", "", "", ""))
+        self.refuse(3, "loses lock on the reference", *lost[:7], "--criterion", "snr_penalty_db=1")
+
+    def test_one_name_means_one_penalty(self):
+        self.refuse(2, "write snr_penalty_db=P", "outage", "scenario.ini", "-n", 2, "--draw", "channel.dgd_ps=1:2",
+                    "--criterion", "penalty_db=1")
+        self.refuse(2, "snr_penalty_db is for outage", "limit", "scenario.ini", "--vary", "channel.dgd_ps=0:50",
+                    "--criterion", "snr_penalty_db=1")
+
+    def test_the_osnr_is_not_varied_under_a_search_over_it(self):
+        self.refuse(2, "is found by a search over this very key", "sweep", "scenario.ini", "--vary", "channel.osnr_db=9|10",
+                    "--measure", "required_osnr")
+        self.refuse(2, "is found by a search over this very key", "limit", "scenario.ini", "--vary", "channel.osnr_db=9:20",
+                    "--criterion", "penalty_db=1")
+
+    def test_frames_too_short_are_said_before_any_work(self):
+        key = "channel.extra_dispersion_ps_per_nm"
+        self.write("sheet.ini", f"[require.now]\nmeasure = ber\nat_most = 0.1\n[require.later]\nset = {key}=500000\n"
+                   "measure = ber\nat_most = 0.1\n")
+        self.refuse(2, "capture too short", "limit", "scenario.ini", "--vary", f"{key}=0:500000")
+        self.refuse(2, "capture too short", "qualify", "scenario.ini", "sheet.ini")
+        self.refuse(2, f"at {key}=500000: capture too short", "sweep", "scenario.ini", "--vary", f"{key}=0|500000")
+        self.refuse(2, "capture too short", "outage", "scenario.ini", "-n", 2, "--draw", f"{key}=choice:500000", )
+        self.write("sheet.ini", "[require.osnr]\nmeasure = required_osnr_db\nat_most = 12\n")
+        self.refuse(2, "which require.osnr.measure needs", "qualify", "scenario.ini", "sheet.ini", "--set", "fec.code=none")
+
+    def test_studies_tell_what_was_asked_and_json_holds_what_text_shows(self):
+        limit = json.loads(self.succeed("limit", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=20:5", "--format", "json"))
+        self.assertEqual((limit["from"], limit["to"], limit["resolution_percent"]), (20, 5, 2))
+        self.assertEqual(limit["probes"][0]["channel.osnr_db"], 20)
+        outage = json.loads(self.succeed("outage", "scenario.ini", "--quiet", "-n", 3, "--draw", "channel.dgd_ps=maxwell:5",
+                                         "--format", "json", "-o", "outage.h5"))
+        self.assertEqual((outage["draws"], outage["realisations"]), ("channel.dgd_ps=maxwell:5", 3))
+        self.assertEqual([row["quantile"] for row in outage["quantiles"]], [0, 0.01, 0.1, 0.5, 0.9, 0.99, 1])
+        with h5py.File(self.folder / "outage.h5") as file:
+            self.assertIn("channel.dgd_ps=maxwell:5", list(file["facts/text"].asstr()[:]))
+        budget = json.loads(self.succeed("budget", "scenario.ini", "--set", "fibre.spans=3", "--format", "json"))
+        self.assertEqual([row["span"] for row in budget["spans"]], [1, 2, 3])
+        self.assertIn("loaded noise", [row["source"] for row in budget["noise"]])
+
+    def test_budget_says_when_it_is_compared_with_another_scenario(self):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9|11", "-o", "curve.h5")
+        self.succeed("simulate", "scenario.ini", "--quiet", "-o", "capture.h5")
+        self.succeed("receive", "capture.h5", "-o", "result.h5")
+        other = ["budget", "scenario.ini", "--set", "adc.bits=4", "--compare"]
+        for file in ("capture.h5", "result.h5"):
+            self.assertEqual(self.facts(*other, file)["explanation"], "scenarios differ in adc.bits")
+            self.assertEqual(self.facts(*other[:2], "--compare", file)["explanation"].find("scenarios differ"), -1)
+        self.assertIn("scenarios differ in adc.bits", self.run_program(*other, "curve.h5").stderr)
+
     def test_qualify_returns_one_unless_all_pass_and_keeps_its_table(self):
         sheet = "[require.good]\nmeasure = ber\nat_most = 0.1\n[require.bad]\nmeasure = snr_db\nat_least = 30\n"
         self.write("sheet.ini", sheet)
@@ -307,6 +432,11 @@ class Questions(ProgramTest):
         comb = ["budget", "scenario.ini", "--set", "channel.count=3", "--set", "channel.spacing_ghz=33", "--set",
                 "run.samples_per_symbol=4"]
         self.assertGreater(float(self.facts(*comb)["snr_crosstalk_db"]), 5)
+        # Powers of interference add: the channel's own and its neighbours' are the whole.
+        wdm = self.facts(*comb, "--set", "fibre.spans=2", "--set", "channel.spacing_ghz=50", "--set",
+                         "run.samples_per_symbol=8")
+        parts = [10 ** (-float(wdm[f"snr_nli_{part}_db"]) / 10) for part in ("self", "neighbours")]
+        self.assertAlmostEqual(sum(parts) / 10 ** (-float(wdm["snr_nli_expected_db"]) / 10), 1, places=9)
         self.assertEqual(self.facts("budget", "scenario.ini")["snr_crosstalk_db"], "")
 
     def test_legal_ranges_are_written_in_full(self):

@@ -82,7 +82,19 @@ class CurveFile(ProgramTest):
             self.assertEqual(file["channel.osnr_db"].attrs["unit"], "dB")
             self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
             self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
+            self.assertTrue((file["frames_without_lock"][:] == 0).all())
+            self.assertIn("adc_clipped_samples", file.attrs)
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
+
+    def test_frames_without_lock_are_counted_apart(self):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=-9|11", "--set", "run.frames=3", "--set",
+                     "run.target_errors=0", "-o", "curve.h5")
+        with h5py.File(self.folder / "curve.h5") as file:
+            numpy.testing.assert_array_equal(file["frames"][:], [3, 3])
+            numpy.testing.assert_array_equal(file["frames_without_lock"][:], [3, 0])
+            self.assertEqual(file["bits"][0], 0)
+            self.assertTrue(numpy.isnan(file["ber"][0]))
+            self.assertEqual(file["verdict"][0], 3)
 
 
 if __name__ == "__main__":

@@ -51,7 +51,7 @@ FrameResult count(const Scenario& s, std::uint64_t frames, std::uint64_t address
 }
 
 std::uint64_t slips(const FrameResult& result) {
-  const auto found = result.counters.find("cycle-slips");
+  const auto found = result.counters.find("cycle_slips");
   return found == result.counters.end() ? 0 : found->second;
 }
 

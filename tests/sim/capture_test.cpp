@@ -37,7 +37,7 @@ Capture small_capture() {
   c.scenario_text = "[signal]\nsymbols = 2048\n";
   c.seed = 9007199254740991u;
   c.frame = 3;
-  c.counters = {{"adc-clipped-samples", 5}, {"step-floor-hits", 0}};
+  c.counters = {{"adc_clipped_samples", 5}, {"step_floor_hits", 0}};
   Truth t;
   t.bits = {Bits(100, 1), Bits(100, 0)};
   t.symbols = {Symbols(50, {0.5, -0.25}), Symbols(50, {-1.0, 0.125})};

@@ -107,9 +107,10 @@ TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   CHECK(parse_criterion("ber=1e-3", scenario).bound == 1e-3);
   CHECK(parse_criterion("q_db=9.8", scenario).bound == doctest::Approx(1e-3).epsilon(0.01));
   CHECK(parse_criterion("penalty_db=1", scenario).kind == Criterion::Kind::kPenalty);
-  CHECK_THROWS_WITH_AS(parse_criterion("evm=3", scenario),
-                       "--criterion evm=3: expected ber, ber=B, q_db=Q, snr_db=S or penalty_db=P",
-                       InputError);
+  CHECK_THROWS_WITH_AS(
+      parse_criterion("evm=3", scenario),
+      "--criterion evm=3: expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P",
+      InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("snr_db", scenario),
                        "--criterion snr_db: a number must follow snr_db=", InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("ber=0.5", scenario),

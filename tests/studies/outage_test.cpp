@@ -44,7 +44,7 @@ TEST_CASE("outage probability is that of the draw, and the worst case can be rep
   Scenario scenario;
   scenario.set("run.seed=11");
   const std::vector<Draw> draws = {parse_draw("channel.dgd_ps=uniform:0:100")};
-  const Criterion criterion{Criterion::Kind::kPenalty, 6.0};
+  const Criterion criterion{Criterion::Kind::kSnrPenalty, 6.0};
   const Outage outage = find_outage(scenario, 400, draws, criterion, falling_snr, 2);
   // Penalty above 6 dB: DGD above 60 ps, 40 % of the draws.
   CHECK(outage.probability.low < 0.4);

@@ -11,6 +11,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/study/numbers.h"
 
 namespace cohlink {
@@ -153,14 +154,10 @@ void print_budget(const Budget& budget, const std::vector<Fact>& more, const Com
   if (line.has("spans")) return print(std::cout, span_table(budget), format);
   std::vector<Fact> facts = budget_facts(budget);
   facts.insert(facts.end(), more.begin(), more.end());
-  if (format != Format::kText) return print(std::cout, facts, format);
-  if (!budget.spans.empty()) {
-    print(std::cout, span_table(budget), format);
-    std::cout << '\n';
-  }
-  print(std::cout, noise_table(budget), format);
-  std::cout << '\n';
-  print(std::cout, facts, format);
+  std::vector<NamedTable> tables;
+  if (!budget.spans.empty()) tables.emplace_back("spans", span_table(budget));
+  tables.emplace_back("noise", noise_table(budget));
+  print(std::cout, tables, facts, format);
 }
 
 }  // namespace
@@ -179,8 +176,9 @@ int budget(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("budget needs a scenario file");
   const Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
   const Budget budget = make_budget(scenario);
-  light_hazard_caution(std::vector{scenario});
+  light_hazard_caution(budget.peak_power);
   if (!line.has("compare")) {
     print_budget(budget, {}, line);
     return kDone;

@@ -85,7 +85,9 @@ bool CommandLine::parse(const std::vector<std::string>& arguments) {
   if (has("help")) {
     std::cout << "usage: cohlink " << synopsis_ << "\n\n" << summary_ << "\n\n";
     if (!own_.options().empty()) std::cout << own_ << '\n';
-    std::cout << shared_;
+    std::cout << shared_
+              << "\nExit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed,\n"
+                 "130 stopped by Ctrl-C, 143 by SIGTERM.\n";
     return false;
   }
   read_common();
@@ -103,6 +105,11 @@ void CommandLine::read_common() {
   if (has("output")) common_.output = text("output");
   if (has("format")) common_.format = read_format(text("format"));
   common_.quiet = has("quiet");
+}
+
+void CommandLine::refuse(const std::vector<std::string>& options, const std::string& why) const {
+  for (const auto& option : options)
+    if (has(option)) throw InputError("--" + option + ": " + why);
 }
 
 std::string CommandLine::text(const std::string& option) const { return values_[option].as<std::string>(); }

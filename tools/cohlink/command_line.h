@@ -40,6 +40,8 @@ class CommandLine {
   bool has(const std::string& option) const { return values_.count(option) > 0; }
   std::string text(const std::string& option) const;
   std::vector<std::string> texts(const std::string& option) const;
+  /// InputError when one of these options is given: "--set: WHY". What would be ignored is better refused.
+  void refuse(const std::vector<std::string>& options, const std::string& why) const;
   /// A whole number, 0 or more.
   std::optional<std::uint64_t> count(const std::string& option) const;
 

@@ -133,7 +133,7 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
     throw InputError(trace.name() + ": " + error.what());
   }
   result.head = head(4096);
-  for (std::size_t l = 0; l < 4; ++l) result.head.counters["adc-clipped-samples"] += health.clipped(l);
+  for (std::size_t l = 0; l < 4; ++l) result.head.counters["adc_clipped_samples"] += health.clipped(l);
   return result;
 }
 

@@ -68,7 +68,7 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache
   }
   Table table;
   for (const char* name :
-       {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "slips", "outcome"})
+       {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "cycle_slips", "outcome"})
     table.add(name, std::string(name).starts_with("ber") ? Look::kScientific : Look::kHundredths);
   for (const Row& row : rows) {
     const bool counted = row.score && row.score->both.bits > 0;

@@ -9,6 +9,7 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/resume.h"
 #include "tools/study/executor.h"
 #include "tools/study/numbers.h"
 #include "tools/study/study_file.h"
@@ -33,14 +34,14 @@ Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); 
 Table distribution(const Outage& outage) {
   Table table;
   Column part{"quantile"}, snr{"snr_db", Look::kHundredths}, q{"q_db", Look::kHundredths},
-      penalty{"penalty_db", Look::kHundredths};
+      penalty{"snr_penalty_db", Look::kHundredths};
   for (const double p : {0.0, 0.01, 0.1, 0.5, 0.9, 0.99, 1.0}) {
     part.cells.emplace_back(p);
     snr.cells.push_back(
         finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_db; }), p)));
     q.cells.push_back(finite(Outage::quantile(column(outage, q_db), p)));
     penalty.cells.push_back(
-        finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.penalty_db; }), p)));
+        finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_penalty_db; }), p)));
   }
   for (auto* c : {&part, &snr, &q, &penalty}) table.columns.push_back(std::move(*c));
   return table;
@@ -49,7 +50,7 @@ Table distribution(const Outage& outage) {
 Table each(const Outage& outage, const std::vector<Draw>& draws) {
   Table table;
   Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
-      snr{"snr_db", Look::kHundredths}, penalty{"penalty_db", Look::kHundredths}, out{"outage"},
+      snr{"snr_db", Look::kHundredths}, penalty{"snr_penalty_db", Look::kHundredths}, out{"outage"},
       locked{"locked"};
   std::vector<Column> drawn;
   for (const Draw& draw : draws) drawn.push_back({draw.key});
@@ -60,7 +61,7 @@ Table each(const Outage& outage, const std::vector<Draw>& draws) {
     errors.cells.emplace_back(r.count.errors);
     bits.cells.emplace_back(r.count.bits);
     snr.cells.push_back(finite(r.snr_db));
-    penalty.cells.push_back(finite(r.penalty_db));
+    penalty.cells.push_back(finite(r.snr_penalty_db));
     out.cells.emplace_back(r.outage);
     locked.cells.emplace_back(r.locked);
   }
@@ -83,12 +84,22 @@ std::string repeat_command(const CommonOptions& options, const Scenario& scenari
   return text + " --frame " + std::to_string(worst.number) + " -o worst.h5";
 }
 
-std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion, const std::string& repeat) {
+/// "channel.dgd_ps=maxwell:20, ...".
+std::string draws_text(const std::vector<Draw>& draws) {
+  std::string text;
+  for (const Draw& draw : draws) text += (text.empty() ? "" : ", ") + draw.key + "=" + draw_text(draw);
+  return text;
+}
+
+std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
+                               const std::vector<Draw>& draws, const std::string& repeat) {
   const auto count = static_cast<std::uint64_t>(outage.realisations.size());
   const double probability = static_cast<double>(outage.outages) / static_cast<double>(count);
   const Realisation& worst = outage.realisations[outage.worst];
+  const std::string laws = draws_text(draws);
   return {
       {"criterion", "criterion", criterion.text(), criterion.text()},
+      {"draws", "drawn", laws, laws.empty() ? "nothing but birefringence, data and noise" : laws},
       {"realisations", "realisations", count, grouped(count)},
       {"outages", "outages", outage.outages, grouped(outage.outages)},
       {"outage_probability", "outage probability", probability, readable(probability, 3)},
@@ -99,13 +110,13 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
        readable(outage.reference_snr_db) + " dB   (no PMD, drawn keys as the scenario has them)"},
       {"worst_frame", "worst realisation", worst.number,
        "frame " + std::to_string(worst.number) +
-           (worst.locked
-                ? ", SNR " + readable(worst.snr_db) + " dB, penalty " + readable(worst.penalty_db, 3) + " dB"
-                : ", no lock")},
-      {"without_lock", "without lock", outage.unlocked,
+           (worst.locked ? ", SNR " + readable(worst.snr_db) + " dB, SNR penalty " +
+                               readable(worst.snr_penalty_db, 3) + " dB"
+                         : ", no lock")},
+      {"frames_without_lock", "without lock", outage.unlocked,
        grouped(outage.unlocked) + " realisations, each an outage"},
       {"repeat", "repeat it", repeat, repeat},
-      {"warned", "warned", outage.warned,
+      {"frames_warned", "warned", outage.warned,
        grouped(outage.warned) + " realisations in which the receiver warned"},
   };
 }
@@ -114,7 +125,7 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
 
 int outage(const Arguments& arguments) {
   CommandLine line(
-      "outage SCENARIO... [--draw KEY=LAW] [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
+      "outage SCENARIO... [--draw KEY=LAW] [--criterion ber|ber=B|q_db=Q|snr_db=S|snr_penalty_db=P]",
       "Runs the link over random realisations: birefringence and noise of every frame drawn anew, and any\n"
       "keys that --draw names. Distribution of SNR, Q and SNR penalty; outage probability with its\n"
       "Clopper-Pearson interval; the worst case by the command that repeats it.");
@@ -146,25 +157,26 @@ int outage(const Arguments& arguments) {
   std::vector<Scenario> drawn{scenario};
   for (std::uint64_t number = 0; number < count && !draws.empty(); ++number)
     drawn.push_back(realisation_scenario(scenario, draws, number));
-  light_hazard_caution(drawn);
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), count);
-  const Outage found = find_outage(scenario, count, draws, criterion, simulation(fft), threads);
+  light_hazard_caution(check_scenarios(drawn, fft, threads));
+  const auto journal = open_journal(options, study_identity("outage", scenario));
+  const Outage found =
+      find_outage(scenario, count, draws, criterion, recorded(simulation(fft), journal.get()), threads);
   const std::vector<Fact> facts = outage_facts(
-      found, criterion, repeat_command(options, scenario, draws, found.realisations[found.worst]));
+      found, criterion, draws, repeat_command(options, scenario, draws, found.realisations[found.worst]));
   const Table quantiles = distribution(found), realisations = each(found, draws);
   if (!options.output.empty())
     write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
                 options.output);
+  if (journal) journal->remove();
   if (line.has("each")) {
     print(std::cout, realisations, options.format);
     return kDone;
   }
-  if (options.format == Format::kText) {
-    print(std::cout, quantiles, options.format);
-    std::cout << '\n';
-  }
-  print(std::cout, facts, options.format);
+  if (options.format == Format::kText)
+    std::cout << "each column by itself: the value that this share of the realisations stays at or below\n";
+  print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
   return kDone;
 }
 

@@ -123,6 +123,9 @@ int receive(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("receive needs a capture file");
   check_output(options.output, options.files);
+  if (line.has("knock-out")) line.refuse({"cost"}, "not with --knock-out: one table at a time");
+  if (line.has("knock-out") || line.has("cost"))
+    line.refuse({"output"}, "not with --knock-out or --cost, which print a table and write no file");
 
   const auto is_captured = [](const std::string& file) {
     return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");

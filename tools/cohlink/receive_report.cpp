@@ -139,16 +139,15 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
   return facts;
 }
 
-/// Event counters of the capture and the receiver; "adc-clipped-samples" -> adc_clipped_samples.
+/// Event counters of the capture and the receiver.
 std::vector<Fact> counter_facts(const Capture& capture, const ReceiverResult& result) {
   Counters all = capture.counters;
   for (const auto& [name, events] : result.counters) all[name] += events;
   std::vector<Fact> facts;
   for (const auto& [name, events] : all) {
-    std::string plain = name, words = name;
-    std::replace(plain.begin(), plain.end(), '-', '_');
-    std::replace(words.begin(), words.end(), '-', ' ');
-    facts.push_back({plain, words, events, grouped(events)});
+    std::string words = name;
+    std::replace(words.begin(), words.end(), '_', ' ');
+    facts.push_back({name, words, events, grouped(events)});
   }
   return facts;
 }

@@ -62,7 +62,7 @@ std::string frame_path(const std::string& path, std::uint64_t frame, std::size_t
 }
 
 std::uint64_t clipped(const Capture& capture) {
-  const auto found = capture.counters.find("adc-clipped-samples");
+  const auto found = capture.counters.find("adc_clipped_samples");
   return found == capture.counters.end() ? 0 : found->second;
 }
 

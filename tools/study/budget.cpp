@@ -363,6 +363,7 @@ Budget make_budget(const Scenario& scenario) {
   const double noise_share = 2.0 * end.noise_psd * rate *
                              static_cast<double>(setup.transmitter.samples_per_symbol) / end.signal_power;
   budget.osnr = end.osnr();
+  budget.peak_power = end.peak_power * launched_light(setup).total_ratio;
   budget.terms = {
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
@@ -442,6 +443,12 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
         "   (" + std::string(modulation_name(budget.modulation)) + ": " + readable(to_db(nli.egn), 3) +
             " dB; used below)");
+    const double neighbours = nli.integral_matched - nli.self;
+    if (neighbours > 0.0) {
+      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)));
+      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * neighbours)), " dB",
+          "   (GN, their symbols taken for Gaussian)");
+    }
     add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
   }
   add("snr_db", "expected SNR", finite_db(budget.snr));

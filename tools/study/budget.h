@@ -42,6 +42,7 @@ struct Budget {
   Modulation modulation = Modulation::kQpsk;
   double symbol_rate = 0;   // Hz
   double launch_power = 0;  // W
+  double peak_power = 0;    // W, the strongest light in a fibre, all channels
   std::vector<SpanLevel> spans;
   std::vector<NoiseTerm> terms;
   Interference interference;

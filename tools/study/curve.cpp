@@ -47,19 +47,12 @@ bool holds_counts(const Column& column) { return column.name == "errors" || colu
 /// "/channel.osnr_db", the data set of a column or an axis.
 std::string dataset_name(const std::string& column) { return "/" + column; }
 
-std::string unit_of(const std::string& column) {
-  if (const ScenarioKey* key = find_key(column)) return std::string(key->unit);
-  if (column == "q_db" || column == "snr_db") return "dB";
-  if (column == "evm_percent") return "%";
-  return "";
-}
-
 void write_axis(h5::File& file, const Axis& axis) {
   if (axis.numeric)
     file.write(dataset_name(axis.key), axis.numbers());
   else
     file.write_texts(dataset_name(axis.key), axis.values);
-  file.attribute(dataset_name(axis.key), "unit", unit_of(axis.key));
+  file.attribute(dataset_name(axis.key), "unit", unit_of_column(axis.key));
 }
 
 /// Verdicts are numbers in the file (text does not grid well); their meaning is an attribute.
@@ -87,14 +80,14 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   } else {
     file.write<double>(name, as_numbers(column), shape);
   }
-  if (const std::string unit = unit_of(column.name); !unit.empty()) file.attribute(name, "unit", unit);
+  if (const std::string unit = unit_of_column(column.name); !unit.empty()) file.attribute(name, "unit", unit);
 }
 
 void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
   Counters all;
   for (const auto& tally : tallies)
     for (const auto& [name, events] : tally.total().counters) all[name] += events;
-  for (const auto& [name, events] : all) file.attribute("/", "counter " + name, events);
+  for (const auto& [name, events] : all) file.attribute("/", name, events);
 }
 
 }  // namespace

@@ -72,7 +72,7 @@ Outcome outcome_of(const Capture& capture) {
   out.dispersion = truth.dispersion_ps_per_nm;
   out.dgd = truth.dgd_ps;
   out.frequency_offset = truth.frequency_offset_hz;
-  if (const auto found = capture.counters.find("adc-clipped-samples"); found != capture.counters.end())
+  if (const auto found = capture.counters.find("adc_clipped_samples"); found != capture.counters.end())
     out.clipped = found->second;
   return out;
 }
@@ -91,7 +91,7 @@ Column drawn_column(const DatasetOrder& order, const Draw& draw) {
 
 Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes) {
   Column item{"item"}, file{"file"}, seed{"seed"}, osnr{"osnr_db"}, dispersion{"dispersion_ps_per_nm"},
-      dgd{"dgd_ps"}, offset{"frequency_offset_hz"}, clipped{"clipped_samples"};
+      dgd{"dgd_ps"}, offset{"frequency_offset_hz"}, clipped{"adc_clipped_samples"};
   for (std::uint64_t i = 0; i < order.count; ++i) {
     const Outcome& out = outcomes[i];
     item.cells.emplace_back(i);

@@ -229,10 +229,12 @@ std::string Criterion::text() const {
       return "BER at most " + readable(bound);
     case Kind::kSnr:
       return "SNR at least " + readable(bound) + " dB";
+    case Kind::kSnrPenalty:
+      return "SNR penalty at most " + readable(bound) + " dB";
     case Kind::kPenalty:
       break;
   }
-  return "penalty at most " + readable(bound) + " dB";
+  return "penalty in required OSNR at most " + readable(bound) + " dB";
 }
 
 Criterion parse_criterion(const std::string& text, const Scenario& scenario) {
@@ -244,14 +246,15 @@ Criterion parse_criterion(const std::string& text, const Scenario& scenario) {
     if (!threshold) throw InputError(where + ": the scenario has no FEC threshold; write ber=2e-2");
     return {Criterion::Kind::kBer, *threshold};
   }
-  if (name != "ber" && name != "q_db" && name != "snr_db" && name != "penalty_db")
-    throw InputError(where + ": expected ber, ber=B, q_db=Q, snr_db=S or penalty_db=P");
+  const bool penalty = name == "penalty_db" || name == "snr_penalty_db";
+  if (name != "ber" && name != "q_db" && name != "snr_db" && !penalty)
+    throw InputError(where + ": expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P");
   const auto bound = equals == std::string::npos ? std::nullopt : parse_number(trim(text.substr(equals + 1)));
   if (!bound) throw InputError(where + ": a number must follow " + name + "=");
   if (name == "snr_db") return {Criterion::Kind::kSnr, *bound};
-  if (name == "penalty_db") {
+  if (penalty) {
     if (*bound <= 0.0) throw InputError(where + ": a penalty is above 0 dB");
-    return {Criterion::Kind::kPenalty, *bound};
+    return {name == "penalty_db" ? Criterion::Kind::kPenalty : Criterion::Kind::kSnrPenalty, *bound};
   }
   const double ber = name == "ber" ? *bound : 0.5 * std::erfc(std::pow(10.0, *bound / 20.0) / std::sqrt(2.0));
   if (ber < 1e-12 || ber > 0.35) throw InputError(where + ": a BER between 1e-12 and 0.35 is needed");
@@ -264,6 +267,9 @@ Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMa
   if (key == nullptr || (key->type != KeyType::kNumber && key->type != KeyType::kInteger))
     throw InputError(rule.key + ": a limit needs a key that holds a number");
   if (rule.from == rule.to) throw InputError(rule.key + ": both ends of the range are the same");
+  if (rule.criterion.kind == Criterion::Kind::kSnrPenalty)
+    throw InputError("snr_penalty_db is for outage; a limit's penalty is one of required OSNR, penalty_db=P");
+  if (rule.criterion.kind != Criterion::Kind::kSnr) EquivalentSnr{scenario};  // symbols with bits
   return LimitSearch(scenario, rule, source, threads, progress).run();
 }
 

@@ -16,17 +16,18 @@ namespace cohlink {
 /// holds.
 struct Criterion {
   enum class Kind {
-    kBer,      // BER at most `bound`
-    kSnr,      // data-aided SNR at least `bound` dB
-    kPenalty,  // required OSNR at most `bound` dB above that at the first end of the range
+    kBer,         // BER at most `bound`
+    kSnr,         // data-aided SNR at least `bound` dB
+    kPenalty,     // required OSNR at most `bound` dB above that at the first end of the range
+    kSnrPenalty,  // SNR at the scenario's own noise at most `bound` dB below that of a reference
   };
   Kind kind = Kind::kBer;
   double bound = 2e-2;
   std::string text() const;  // "BER at most 0.02"
 };
 
-/// "ber" (the scenario's FEC threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1". InputError
-/// else.
+/// "ber" (the scenario's FEC threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1" (in required
+/// OSNR), "snr_penalty_db=1". InputError else.
 Criterion parse_criterion(const std::string& text, const Scenario& scenario);
 
 struct LimitRule {

@@ -17,10 +17,9 @@ bool fails(const Criterion& criterion, const Realisation& r) {
       return r.count.ber() > criterion.bound;
     case Criterion::Kind::kSnr:
       return r.snr_db < criterion.bound;
-    case Criterion::Kind::kPenalty:
-      break;
+    default:
+      return r.snr_penalty_db > criterion.bound;
   }
-  return r.penalty_db > criterion.bound;
 }
 
 double reference_snr_db(const Scenario& scenario, const SourceMaker& source, unsigned threads) {
@@ -56,9 +55,14 @@ double Outage::quantile(std::vector<double> values, double part) {
 
 Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
                    const Criterion& criterion, const SourceMaker& source, unsigned threads) {
+  if (criterion.kind == Criterion::Kind::kPenalty)
+    throw InputError(
+        "penalty_db is one of required OSNR, which needs more than the one frame of a realisation; write "
+        "snr_penalty_db=P");
+  if (criterion.kind == Criterion::Kind::kBer) EquivalentSnr{scenario};  // symbols with bits
   Outage outage;
   outage.reference_snr_db = reference_snr_db(scenario, source, threads);
-  if (criterion.kind == Criterion::Kind::kPenalty && std::isnan(outage.reference_snr_db))
+  if (criterion.kind == Criterion::Kind::kSnrPenalty && std::isnan(outage.reference_snr_db))
     throw RunError(
         "the receiver loses lock on the reference (no PMD, drawn keys as the scenario has them): no SNR to "
         "hold a "
@@ -79,7 +83,7 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
     r.locked = result.unlocked == 0;
     constexpr double kEndless = std::numeric_limits<double>::infinity();
     r.snr_db = r.locked ? result.snr_db() : -kEndless;
-    r.penalty_db = r.locked ? outage.reference_snr_db - r.snr_db : kEndless;
+    r.snr_penalty_db = r.locked ? outage.reference_snr_db - r.snr_db : kEndless;
     r.outage = !r.locked || fails(criterion, r);
     warned[i] = result.warned;
   });

@@ -17,8 +17,9 @@ struct Realisation {
   std::vector<double> values;  // one per draw
   ErrorCount count;
   bool locked = true;
-  double snr_db = 0;      // -infinity without lock: worse than any
-  double penalty_db = 0;  // SNR of the reference over its own; infinity without lock, NaN without reference
+  double snr_db = 0;          // -infinity without lock: worse than any
+  double snr_penalty_db = 0;  // SNR of the reference over its own; infinity without lock, NaN without
+                              // reference
   bool outage = false;
 };
 
@@ -35,8 +36,8 @@ struct Outage {
 };
 
 /// Runs realisations 0 ... count-1. Outage: the receiver lost lock, or the criterion does not hold, judged by
-/// the estimate of the one frame; a penalty here is one of SNR at the scenario's own noise. RunError for a
-/// penalty criterion when the reference itself loses lock.
+/// the estimate of the one frame. RunError for a penalty criterion when the reference itself loses lock;
+/// InputError for a criterion that one frame cannot be judged by (a penalty in required OSNR).
 Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
                    const Criterion& criterion, const SourceMaker& source, unsigned threads);
 

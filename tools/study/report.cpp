@@ -202,7 +202,7 @@ struct Quantity {
 };
 constexpr Quantity kQuantities[] = {
     {"ber", "ber_low", "ber_high", "ber_theory", "BER", true},
-    {"penalty_db", "penalty_low", "penalty_high", "", "penalty [dB]", false},
+    {"penalty_db", "penalty_low", "penalty_high", "", "penalty in required OSNR [dB]", false},
     {"required_osnr_db", "required_osnr_low", "required_osnr_high", "required_osnr_theory",
      "required OSNR [dB]", false},
     {"snr_db", "", "", "", "SNR [dB]", false},
@@ -296,11 +296,11 @@ std::string limit_plot(const Table& probes) {
   return svg_figure(plot);
 }
 
-/// Share of realisations at or below each SNR penalty.
+/// Share of realisations at or above each SNR penalty.
 std::string outage_plot(const Table& realisations) {
   std::vector<double> penalties;
   for (std::size_t row = 0; row < realisations.rows(); ++row)
-    if (const double p = at(realisations, "penalty_db", row); std::isfinite(p)) penalties.push_back(p);
+    if (const double p = at(realisations, "snr_penalty_db", row); std::isfinite(p)) penalties.push_back(p);
   std::sort(penalties.begin(), penalties.end());
   Plot plot{"share of realisations whose SNR penalty is at least this",
             "SNR penalty [dB]",
@@ -326,6 +326,11 @@ std::string study_section(const h5::File& file) {
              "</details>\n";
       continue;
     }
+    if (name == "quantiles")
+      out +=
+          "<p>Each column by itself: the value that this share of the realisations stays at or below. SNR "
+          "and Q "
+          "are worst at 0, the SNR penalty at 1.</p>\n";
     out += count_verdicts(table) + html_table(table);
   }
   return out;

@@ -130,6 +130,15 @@ void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
     Scenario(base).set(line.limit_key, short_decimal(end), origin);
 }
 
+/// What a measure needs of the scenario beside its keys.
+void check_measure(const SpecLine& line, const Scenario& scenario) {
+  const bool searched = line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty ||
+                        line.measure == Measure::kLimit;
+  if (searched && !fec_threshold(scenario))
+    scenario.reject("fec.code", "gives no threshold, which require." + line.name + ".measure needs");
+  if (searched || line.measure == Measure::kBer || line.measure == Measure::kQ) EquivalentSnr{scenario};
+}
+
 Scenario with_settings(const Scenario& base, const SpecLine& line) {
   Scenario scenario = base;
   for (const auto& [key, value] : line.settings) scenario.set(key, value, "require." + line.name + ".set");
@@ -290,7 +299,9 @@ std::vector<SpecLine> read_spec_sheet(const Scenario& scenario) {
     read_measure(r, line);
     read_bound(r, line);
     read_settings(r, line, scenario);
-    read_vary(r, line, with_settings(scenario, line));
+    const Scenario set = with_settings(scenario, line);
+    read_vary(r, line, set);
+    check_measure(line, set);
     lines.push_back(std::move(line));
   }
   return lines;

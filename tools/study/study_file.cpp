@@ -52,8 +52,7 @@ void write_column(h5::File& file, const std::string& group, const Column& column
     for (const Cell& cell : column.cells) numbers.push_back(number_of(cell));
     file.write<double>(name, numbers, {numbers.size()});
   }
-  const ScenarioKey* key = find_key(column.name);
-  if (key != nullptr && !key->unit.empty()) file.attribute(name, "unit", std::string(key->unit));
+  if (const std::string unit = unit_of_column(column.name); !unit.empty()) file.attribute(name, "unit", unit);
   file.attribute(name, "look", std::string(kLooks[static_cast<std::size_t>(column.look)]));
   file.attribute(name, "type",
                  std::string(holds_text(column)      ? "text"

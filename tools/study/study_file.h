@@ -12,8 +12,8 @@
 namespace cohlink {
 
 struct StudyFile {
-  std::string kind;                                   // "limit", "outage", "qualify"
-  std::vector<std::pair<std::string, Table>> tables;  // by name: "probes"
+  std::string kind;                // "limit", "outage", "qualify"
+  std::vector<NamedTable> tables;  // "probes"
   std::vector<Fact> facts;
 };
 

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <cstdio>
 
+#include "sim/signal/scenario.h"
 #include "tools/study/numbers.h"
 
 namespace cohlink {
@@ -111,16 +112,33 @@ void print_csv(std::ostream& out, const Table& table) {
   }
 }
 
-void print_json(std::ostream& out, const Table& table) {
+void print_json(std::ostream& out, const Table& table, const std::string& indent = "") {
   out << "[";
   for (std::size_t row = 0; row < table.rows(); ++row) {
-    out << (row == 0 ? "\n  {" : ",\n  {");
+    out << (row == 0 ? "\n" : ",\n") << indent << "  {";
     for (std::size_t c = 0; c < table.columns.size(); ++c)
       out << (c == 0 ? "" : ", ") << json_string(table.columns[c].name) << ": "
           << json_value(table.columns[c].cells[row]);
     out << "}";
   }
-  out << "\n]\n";
+  out << "\n" << indent << "]";
+}
+
+/// The members of an object: facts, then tables.
+void print_json(std::ostream& out, const std::vector<NamedTable>& tables, const std::vector<Fact>& facts) {
+  out << "{";
+  const char* separator = "\n  ";
+  for (const auto& fact : facts) {
+    if (fact.name.empty()) continue;
+    out << separator << json_string(fact.name) << ": " << json_value(fact.value);
+    separator = ",\n  ";
+  }
+  for (const auto& [name, table] : tables) {
+    out << separator << json_string(name) << ": ";
+    print_json(out, table, "  ");
+    separator = ",\n  ";
+  }
+  out << "\n}\n";
 }
 
 std::string markdown_cell(const std::string& text) {
@@ -155,6 +173,18 @@ const Column* Table::find(std::string_view name) const {
   return nullptr;
 }
 
+std::string unit_of_column(const std::string& column) {
+  if (const ScenarioKey* key = find_key(column)) return std::string(key->unit);
+  constexpr std::pair<std::string_view, const char*> kEndings[] = {
+      {"_db", "dB"}, {"_dbm", "dBm"}, {"_percent", "%"},
+      {"_hz", "Hz"}, {"_ps", "ps"},   {"_ps_per_nm", "ps/nm"}};
+  for (const auto& [ending, unit] : kEndings)
+    if (column.ends_with(ending)) return unit;
+  for (const char* quantity : {"required_osnr_", "penalty_"})  // ..._low, _high, _theory
+    if (column.starts_with(quantity)) return "dB";
+  return "";
+}
+
 void print(std::ostream& out, const Table& table, Format format) {
   switch (format) {
     case Format::kText:
@@ -162,7 +192,9 @@ void print(std::ostream& out, const Table& table, Format format) {
     case Format::kCsv:
       return print_csv(out, table);
     case Format::kJson:
-      return print_json(out, table);
+      print_json(out, table);
+      out << '\n';
+      return;
     case Format::kMarkdown:
       return print_markdown(out, table);
   }
@@ -175,17 +207,7 @@ void print(std::ostream& out, const std::vector<Fact>& facts, Format format) {
       if (!fact.name.empty()) out << fact.name << ',' << csv_field(exact(fact.value)) << '\n';
     return;
   }
-  if (format == Format::kJson) {
-    out << "{";
-    const char* separator = "\n  ";
-    for (const auto& fact : facts) {
-      if (fact.name.empty()) continue;
-      out << separator << json_string(fact.name) << ": " << json_value(fact.value);
-      separator = ",\n  ";
-    }
-    out << "\n}\n";
-    return;
-  }
+  if (format == Format::kJson) return print_json(out, {}, facts);
   std::size_t widest = 0;
   for (const auto& fact : facts) widest = std::max(widest, width(fact.label));
   for (const auto& fact : facts) {
@@ -196,6 +218,17 @@ void print(std::ostream& out, const std::vector<Fact>& facts, Format format) {
                           (fact.text.empty() ? shown(fact.value, Look::kShort) : fact.text))
         << '\n';
   }
+}
+
+void print(std::ostream& out, const std::vector<NamedTable>& tables, const std::vector<Fact>& facts,
+           Format format) {
+  if (format == Format::kJson) return print_json(out, tables, facts);
+  if (format == Format::kText)
+    for (const auto& [name, table] : tables) {
+      print(out, table, format);
+      out << '\n';
+    }
+  print(out, facts, format);
 }
 
 }  // namespace cohlink

@@ -5,6 +5,7 @@
 #include <ostream>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <variant>
 #include <vector>
 
@@ -36,6 +37,9 @@ struct Table {
   const Column* find(std::string_view name) const;
 };
 
+/// Unit of a column, from the scenario key it is or the end of its name ("snr_db"); "" without one.
+std::string unit_of_column(const std::string& column);
+
 /// NaN and nothing print as "-" (text), an empty field (CSV) or null (JSON). JSON is an array of objects.
 void print(std::ostream& out, const Table& table, Format format);
 
@@ -50,5 +54,13 @@ struct Fact {
 /// Text: label and text, aligned. CSV: "quantity,value". JSON: one object. A fact with an empty label is
 /// for programs only; one with an empty name for people only (a heading where it has no text).
 void print(std::ostream& out, const std::vector<Fact>& facts, Format format);
+
+/// A table with its name.
+using NamedTable = std::pair<std::string, Table>;
+
+/// What a study found. Text: the tables, then the facts. JSON: one object of the facts and of each table, an
+/// array under its name. CSV holds one table: the facts.
+void print(std::ostream& out, const std::vector<NamedTable>& tables, const std::vector<Fact>& facts,
+           Format format);
 
 }  // namespace cohlink
