@@ -90,25 +90,28 @@ TEST_CASE("symbols without bits have no required OSNR") {
 
 TEST_CASE("required OSNR of the ideal chain is within 0.05 dB of theory") {
   static FftCache fft(FftPlanning::kEstimate);
-  struct Case {
-    const char* modulation;
-    double rate, ber;
-  };
-  // The whole table (two modulations, three rates, four thresholds) takes minutes; these span it.
-  for (const Case& c :
-       {Case{"qpsk", 28.0, 2e-2}, Case{"16qam", 59.84375, 1.25e-2}, Case{"qpsk", 32.0, 3.8e-3}}) {
-    const Scenario scenario = ideal_chain(c.modulation, c.rate);
-    const auto found = find_required_osnr(scenario, {c.ber, 0.025, 60}, simulation(fft), 1);
-    const double theory = theory_osnr_db(scenario, c.ber);
-    MESSAGE(std::string(c.modulation)
-            << " " << c.rate << " GBd at " << c.ber << ": " << found.osnr_db << " dB (" << found.low_db
-            << " to " << found.high_db << "), theory " << theory << ", " << found.frames << " frames");
+  // 95 % intervals of 0.025 dB aimed at: a bound of 0.05 dB is four standard errors.
+  const RequiredOsnrRule aim{0.0, 0.025, 100};
+  for (const char* modulation : {"qpsk", "16qam"}) {
+    double worst = 0.0;
+    for (const double rate : {28.0, 32.0, 59.84375})
+      for (const double ber : {2e-2, 1.25e-2, 3.8e-3, 1e-3}) {
+        const Scenario scenario = ideal_chain(modulation, rate);
+        RequiredOsnrRule rule = aim;
+        rule.threshold_ber = ber;
+        const auto found = find_required_osnr(scenario, rule, simulation(fft), 1);
+        const double theory = theory_osnr_db(scenario, ber);
+        INFO(std::string(modulation) << " " << rate << " GBd at " << ber << ": " << found.osnr_db << " dB ("
+                                     << found.low_db << " to " << found.high_db << "), theory " << theory);
+        REQUIRE(found.found);
+        CHECK(std::abs(found.osnr_db - theory) < 0.05);
+        if (std::abs(found.osnr_db - theory) > std::abs(worst)) worst = found.osnr_db - theory;
+      }
     validation::record(
-        "required OSNR of the ideal chain, " + std::string(c.modulation) + " at " + std::to_string(c.rate) +
-            " GBd, BER " + std::to_string(c.ber),
-        "exact BER: Proakis, Digital Communications; Cho and Yoon, IEEE Trans. Commun. 50(7), 2002", theory,
-        found.osnr_db, 0.05, "dB");
-    REQUIRE(found.found);
-    CHECK(std::abs(found.osnr_db - theory) < 0.05);
+        "required OSNR of the ideal chain over theory, worst of 28, 32 and 59.84375 GBd at BER "
+        "2e-2, 1.25e-2, 3.8e-3 and 1e-3, " +
+            std::string(modulation),
+        "exact BER: Proakis, Digital Communications; Cho and Yoon, IEEE Trans. Commun. 50(7), 2002", 0.0,
+        worst, 0.05, "dB");
   }
 }
