@@ -75,8 +75,7 @@ void WidelyLinear::align_rows() {
 // The rule's error of an output z on the constellation's axes, nearest to `decision`.
 Complex WidelyLinear::gradient(Complex z, Complex decision) const {
   if (p_.rule == EqualiserRule::kDecisionDirected) return decision - z;
-  if (p_.rule == EqualiserRule::kRadiusDirected)
-    return (nearest_ring(std::norm(z), p_.modulation) - std::norm(z)) * z;
+  if (by_rings()) return (nearest_ring(std::norm(z), p_.modulation) - std::norm(z)) * z;
   const float level = p_.modulation == Modulation::kQpsk ? 0.5f : 0.82f;  // E a_I^4 / E a_I^2
   return {(level - z.real() * z.real()) * z.real(), (level - z.imag() * z.imag()) * z.imag()};
 }
@@ -106,7 +105,7 @@ double WidelyLinear::error(const ButterflyBlock& y, ButterflyBlock& e) {
       e.im[i][s] = wrong.imag();
     }
     aligned += turn.real();
-    if (p_.rule == EqualiserRule::kRadiusDirected) angle_[i] *= std::polar(1.0f, 0.05f * std::arg(turn));
+    if (by_rings()) angle_[i] *= std::polar(1.0f, 0.05f * std::arg(turn));
   }
   gain_ = std::clamp(gain_ * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
   return phase;

@@ -20,9 +20,9 @@ namespace cohlink {
 /// offset's turn plus what blind search over both outputs, or the known symbols, find left in the block
 /// before. Taps follow, through y, the gradient of the rule chosen:
 ///   known symbols and decisions: least mean squares, e = a - y;
-///   radius directed: e = (R_ring - |y|^2) y, the complex form's own;
-///   constant modulus: of each real output, e = (R - y_I^2) y_I + i (R - y_Q^2) y_Q with R = E a_I^4 / E
-///   a_I^2 (K. N. Oh and Y. O. Chin, Proc. ICC, 498, 1995; J. Yang, J.-J. Werner and G. A. Dumont, IEEE J.
+///   radius directed: e = (R_ring - |y|^2) y, the complex form's own; QPSK, with its one ring, takes the
+///   next; constant modulus: of each real output, e = (R - y_I^2) y_I + i (R - y_Q^2) y_Q with R = E a_I^4 /
+///   E a_I^2 (K. N. Oh and Y. O. Chin, Proc. ICC, 498, 1995; J. Yang, J.-J. Werner and G. A. Dumont, IEEE J.
 ///   Sel. Areas Commun. 20(5) 997, 2002), I and Q along the constellation's axes. |y|^2 alone will not do:
 ///   QPSK with any real share of its image, s + c conj(s), is a rectangle, all its corners on one circle.
 /// Chromatic dispersion undone before parts the
@@ -49,6 +49,9 @@ class WidelyLinear {
  private:
   void take_off_carrier(std::size_t k, double phase);
   double error(const ButterflyBlock& y, ButterflyBlock& e);
+  bool by_rings() const {
+    return p_.rule == EqualiserRule::kRadiusDirected && p_.modulation != Modulation::kQpsk;
+  }
   std::complex<float> gradient(std::complex<float> z, std::complex<float> decision) const;
   double error(const ButterflyBlock& y, const std::array<Symbols, 2>& known, std::size_t k,
                ButterflyBlock& e) const;

@@ -23,24 +23,31 @@ std::string short_number(double value) {
   return buffer;
 }
 
+// The file as the tree names it, wherever the build stands.
+std::string in_tree(const std::string& file) {
+  const std::size_t at = file.rfind("tests/");
+  return at == std::string::npos ? file : file.substr(at);
+}
+
 }  // namespace
 
 void record(const std::string& claim, const std::string& source, const std::string& published,
-            const std::string& measured) {
+            const std::string& measured, const std::source_location& where) {
   const char* path = std::getenv("COHLINK_VALIDATION_OUT");
   if (path == nullptr || *path == '\0') return;
   // One write a line, so that test programs running side by side do not mix their lines.
   std::ostringstream line;
   line << "{\"claim\": " << quoted(claim) << ", \"source\": " << quoted(source)
-       << ", \"published\": " << quoted(published) << ", \"measured\": " << quoted(measured) << "}\n";
+       << ", \"published\": " << quoted(published) << ", \"measured\": " << quoted(measured)
+       << ", \"file\": " << quoted(in_tree(where.file_name())) << "}\n";
   std::ofstream(path, std::ios::app) << line.str() << std::flush;
 }
 
 void record(const std::string& claim, const std::string& source, double published, double measured,
-            double tolerance, const std::string& unit) {
+            double tolerance, const std::string& unit, const std::source_location& where) {
   const std::string tail = unit.empty() ? "" : " " + unit;
   record(claim, source, short_number(published) + " ± " + short_number(tolerance) + tail,
-         short_number(measured) + tail);
+         short_number(measured) + tail, where);
 }
 
 }  // namespace cohlink::validation

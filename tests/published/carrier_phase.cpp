@@ -293,7 +293,7 @@ TEST_CASE("blind phase search loses 1 dB at the published linewidth products, wi
                        0.5 * p.product);
     validation::record(claim + name_of(p.modulation),
                        "the same, over the differentially coded receiver with perfect phase",
-                       "2 to 3 times the product over theory without differential coding (independent model)",
+                       "none; own estimate: 2 to 3 times the product over theory without differential coding",
                        short_text(coded));
   }
 }

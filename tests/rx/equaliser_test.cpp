@@ -292,6 +292,7 @@ TEST_CASE(
   // 0.5 dB without any image).
   for (const auto& [modulation, rule, snr_db, complex_loses, widely_loses] :
        {std::tuple{Modulation::kQpsk, EqualiserRule::kConstantModulus, 10.0, 0.8, 0.4},
+        {Modulation::kQpsk, EqualiserRule::kRadiusDirected, 10.0, 0.8, 0.4},
         {Modulation::kQam16, EqualiserRule::kRadiusDirected, 18.0, 3.0, 0.8}}) {
     const Trial trial = make_iq_trial(modulation, snr_db, 5e-12, 10.0 * kPi / 180.0, 0.0, 0.0, 2.0);
     EqualiserParameters p = parameters(modulation, rule);
