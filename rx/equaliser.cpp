@@ -162,6 +162,16 @@ struct Run {
     }
   }
 
+  // What an error remembers (the gain of the outputs) made ready over [from, to), the taps as they are.
+  template <class Error>
+  void settle(Error& error, std::size_t from, std::size_t to) const {
+    ButterflyBlock y, e;
+    for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
+      filters.filter(in, k, y);
+      error(k, y, e);
+    }
+  }
+
   // Filters all symbols, adapting in [first, last) only: near the ends the input is incomplete.
   template <class Error>
   Field<float> equalise(Error& error) {
@@ -453,7 +463,11 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       finish(RadiusDirectedError{p_.modulation});
       break;
     case EqualiserRule::kDecisionDirected:
-      finish(DecisionDirectedError(p_.modulation, run.offset(first, head)));
+      finish([&] {
+        DecisionDirectedError error(p_.modulation, run.offset(first, head));
+        if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
+        return error;
+      }());
       break;
     case EqualiserRule::kHold:
       result.symbols = run.filtered(0, symbols);

@@ -3,7 +3,9 @@
 #include <algorithm>
 #include <cmath>
 #include <optional>
+#include <string>
 
+#include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -20,6 +22,7 @@ void add_score(Score& total, const Score& piece) {
   total.both += piece.both;
   total.symbols += piece.symbols;
   total.cycle_slips += piece.cycle_slips;
+  total.misplaced += piece.misplaced;
 }
 
 void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
@@ -73,15 +76,83 @@ std::size_t whole_hop(std::size_t most, double per_symbol) {
   return best;
 }
 
-// A piece, from the one before where that helps.
-ReceiverResult receive_piece(const Receiver& receiver, const Capture& capture,
-                             const std::optional<ReceiverResult>& before, std::size_t hop) {
-  if (!before) return receiver(capture, true);
-  if (before->locked) {
-    ReceiverResult warm = receiver.go_on(capture, {*before, hop});
-    if (warm.locked && warm.joined) return warm;
+// A piece this far [dB] below the best, by its own decisions, was disturbed, or starts from one that was: 20
+// standard errors of 16384 symbols. A cold start must bring at least kGain [dB] to be worth a break.
+constexpr double kFall = 0.5, kGain = 0.1;
+
+// What is known when a piece is received.
+struct Course {
+  std::optional<ReceiverResult> before;
+  std::size_t hop = 0;        // symbols from the beginning of that
+  double best_snr_db = -1e9;  // of pieces so far
+  bool any_locked = false;
+
+  bool fallen(const ReceiverResult& piece) const { return piece.blind_snr_db < best_snr_db - kFall; }
+  // Of the next piece's symbols, those that the piece before has judged.
+  std::size_t judged() const {
+    const std::size_t end = before->first_judged + before->judged_symbols;
+    return end > hop ? end - hop : 0;
   }
-  return receiver(capture, false);
+};
+
+// A piece, from the one before where that helps. What was sent has no say in it.
+ReceiverResult receive_piece(const Receiver& receiver, const Capture& capture, const Course& course) {
+  if (!course.before) return receiver(capture, true);
+  std::optional<ReceiverResult> warm;
+  if (course.before->locked_blindly) warm = receiver.go_on(capture, {*course.before, course.hop});
+  if (warm && !(warm->locked_blindly && warm->joined)) warm.reset();
+  if (warm && !course.fallen(*warm) && !course.fallen(*course.before)) return *warm;
+  ReceiverResult cold = receiver.start_inside(capture, course.judged(), !course.any_locked);
+  if (warm && !(cold.locked_blindly && cold.blind_snr_db > warm->blind_snr_db + kGain)) return *warm;
+  return cold;
+}
+
+PieceResult summary(const ReceiverResult& piece, std::size_t start) {
+  PieceResult of{start,
+                 piece.judged_symbols,
+                 0,
+                 0,
+                 piece.snr_db,
+                 piece.frequency_offset_hz.value_or(std::nan("")),
+                 piece.locked,
+                 piece.joined};
+  if (!piece.score) return of;
+  of.errors = piece.score->both.errors;
+  of.bits = piece.score->both.bits;
+  of.swapped = piece.score->swapped;
+  of.quarter_turns = piece.score->quarter_turns;
+  of.delay_symbols = piece.score->delay_symbols;
+  return of;
+}
+
+// What does not add up, from the first piece that locked, or from the first.
+void take_over(ReceiverResult& total, const ReceiverResult& piece) {
+  ReceiverResult first = piece;
+  first.score = std::move(total.score);
+  first.warnings = std::move(total.warnings);
+  first.counters = std::move(total.counters);
+  total = std::move(first);
+}
+
+void warn(ReceiverResult& total, std::size_t& kept, const std::string& warning, std::size_t start) {
+  constexpr std::size_t kMostWarnings = 8;
+  if (kept++ < kMostWarnings)
+    total.warnings.push_back("from sample " + std::to_string(start) + " on: " + warning);
+}
+
+std::string tenths(double value) {
+  const auto rounded = std::to_string(std::lround(10.0 * value));
+  return rounded.size() < 2
+             ? "0." + rounded
+             : rounded.substr(0, rounded.size() - 1) + "." + rounded.substr(rounded.size() - 1);
+}
+
+void check_overlap(std::size_t overlap, std::size_t symbols) {
+  if (overlap > symbols / 2)
+    throw InputError("trace.piece_symbols: pieces of " + std::to_string(symbols) +
+                     " symbols are too short: this receiver chain needs at least " +
+                     std::to_string(2 * overlap) + ", " + std::to_string(overlap) +
+                     " of which the next piece shares");
 }
 
 }  // namespace
@@ -93,39 +164,35 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
   };
   LongResult result;
   Sums sums;
-  std::size_t discarded_at_ends = 0, kept_warnings = 0, hop = 0;
-  std::optional<ReceiverResult> before;
+  Course course;
+  std::size_t discarded_at_ends = 0, kept_warnings = 0;
   for (std::size_t start = 0;;) {
     std::size_t count = std::min(samples_of(c.piece_symbols), c.samples - start);
     // A rest too short for a piece of its own joins this one.
     const std::size_t rest = c.samples - start - count;
     if (rest < samples_of(c.piece_symbols) / 4) count += rest;
-    ReceiverResult piece = receive_piece(receiver, c.read(start, count), before, hop);
-    result.pieces.push_back({start, piece.judged_symbols, piece.score ? piece.score->both.errors : 0,
-                             piece.score ? piece.score->both.bits : 0, piece.snr_db,
-                             piece.frequency_offset_hz.value_or(std::nan("")), piece.locked, piece.joined});
-    const std::size_t overlap = piece.discarded_symbols + kSeam;
+    ReceiverResult piece = receive_piece(receiver, c.read(start, count), course);
+    result.pieces.push_back(summary(piece, start));
+    if (!course.before) discarded_at_ends = piece.discarded_symbols;
+    if (!course.before || (piece.locked && !course.any_locked)) take_over(result.total, piece);
     if (piece.locked) add_piece(result.total, sums, piece);
     if (piece.locked && c.done) c.done(piece);
-    if (!before) {
-      const auto score = result.total.score;
-      result.total = piece;
-      result.total.score = score;
-      result.total.warnings.clear();
-      result.total.counters.clear();
-      discarded_at_ends = piece.discarded_symbols;
-    }
+    course.any_locked |= piece.locked;
     for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
-    result.total.locked = result.total.locked && piece.locked;
-    constexpr std::size_t kMostWarnings = 8;
-    for (const auto& warning : piece.warnings)
-      if (kept_warnings++ < kMostWarnings)
-        result.total.warnings.push_back("from sample " + std::to_string(start) + " on: " + warning);
+    for (const auto& warning : piece.warnings) warn(result.total, kept_warnings, warning, start);
+    if (piece.locked_blindly && course.fallen(piece))
+      warn(result.total, kept_warnings,
+           "the SNR is " + tenths(course.best_snr_db - piece.blind_snr_db) +
+               " dB below that of the best piece",
+           start);
+    if (piece.locked_blindly) course.best_snr_db = std::max(course.best_snr_db, piece.blind_snr_db);
     if (start + count >= c.samples) break;
     const auto symbols = static_cast<std::size_t>(static_cast<double>(count) / per_symbol);
-    hop = whole_hop(symbols - std::min(overlap, symbols / 2), per_symbol);
-    start += std::max<std::size_t>(1, samples_of(hop));
-    before = std::move(piece);
+    const std::size_t overlap = piece.discarded_symbols + kSeam;
+    check_overlap(overlap, symbols);
+    course.hop = whole_hop(symbols - overlap, per_symbol);
+    start += std::max<std::size_t>(1, samples_of(course.hop));
+    course.before = std::move(piece);
   }
   finish(result.total, sums);
   result.total.discarded_symbols = discarded_at_ends;

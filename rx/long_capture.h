@@ -18,11 +18,15 @@ struct PieceResult {
   double snr_db = 0, frequency_offset_hz = 0;  // not a number: none was found
   bool locked = true;
   bool joined = false;  // to the piece before: X, Y, quarter turns and count of symbols go on from there
+  // How the piece lined up with known symbols (Score); nought without any.
+  bool swapped = false;
+  std::array<int, 2> quarter_turns = {0, 0};
+  std::array<long, 2> delay_symbols = {0, 0};
 };
 
 struct LongResult {
-  ReceiverResult
-      total;  // counts and powers of all locked pieces; symbols, stages and taps of the first piece
+  ReceiverResult total;  // counts and powers of all locked pieces; symbols, stages and taps of the first of
+                         // them; locked: one piece at least is
   std::vector<PieceResult> pieces;
 };
 
@@ -39,11 +43,15 @@ struct LongCapture {
 };
 
 /// Every piece goes on from the one before (Continuation): nothing is acquired anew, X stays X, and the
-/// quarter turns and the count of symbols are kept, with truth or without. A piece that finds no lock that
-/// way, or does not fit on, is received from a cold start, as is the one after a piece without lock: a
-/// failure costs only itself. Pieces overlap by kSeam and the symbols that the chain discards at both ends,
-/// so that every symbol but those of the recording's own ends is scored, once. Two pieces' symbols and one
-/// piece's samples are held at a time. InputError as Receiver.
+/// quarter turns and the count of symbols are kept. How a piece is received is decided blindly, whether or
+/// not there is truth. A piece that finds no lock that way, or does not fit on, is received from a cold start
+/// (Receiver::start_inside), as is the one after a piece without lock. So that a disturbed piece does not
+/// damage those after it, a piece whose SNR, or that of the piece before it, is 0.5 dB below the best seen is
+/// received from a cold start as well, and the better of the two is kept. Pieces overlap by kSeam and the
+/// symbols that the chain discards at both ends, so that every symbol but those of the recording's own ends
+/// is judged, once: exactly where pieces are joined, to within a symbol of the receiver's clock elsewhere.
+/// Two pieces' symbols and one piece's samples are held at a time. InputError as Receiver, and for pieces too
+/// short to overlap so.
 LongResult receive_long(const Receiver& receiver, const LongCapture& capture);
 
 }  // namespace cohlink

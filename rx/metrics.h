@@ -57,8 +57,9 @@ ErrorVector combine(const ErrorVector& x, const ErrorVector& y);
 ///
 /// Without differential coding a quarter turn is invisible to a blind receiver, so each run of
 /// kSlipBlock symbols is counted with the quarter turn that the truth names, as pilot symbols would;
-/// every change of that turn is a cycle slip. With differential coding, or pilots in the signal, nothing is
-/// corrected.
+/// every change of that turn is a cycle slip. A run that matches nothing sent at its place (samples missing,
+/// the carrier lost) has no turn: it is counted as it comes, and as misplaced where it is long. With
+/// differential coding, or pilots in the signal, nothing is corrected.
 struct Score {
   std::array<ErrorCount, 2> polarisation;        // X, Y as transmitted
   ErrorCount both;                               // their sum
@@ -68,10 +69,12 @@ struct Score {
   Information information;      // both polarisations; zero for Gaussian symbols
   std::size_t symbols = 0;      // scored, per polarisation
   std::size_t cycle_slips = 0;  // quarter-turn jumps against the truth, both polarisations
+  std::size_t misplaced = 0;    // symbols in stretches that match nothing sent there, both polarisations
   // How the receiver's output lined up with the truth.
   bool swapped = false;
-  std::array<int, 2> quarter_turns = {0, 0};   // X, Y as transmitted; of the first scored symbols
-  std::array<long, 2> delay_symbols = {0, 0};  // output symbol k carries sent symbol k - delay
+  std::array<int, 2> quarter_turns = {0, 0};       // X, Y as transmitted; of the first scored symbols
+  std::array<int, 2> last_quarter_turns = {0, 0};  // of the last
+  std::array<long, 2> delay_symbols = {0, 0};      // output symbol k carries sent symbol k - delay
 };
 
 }  // namespace cohlink

@@ -185,6 +185,9 @@ void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double remove
   const std::size_t count = result.symbols.size();
   if (truth == nullptr)
     throw InputError("dsp.phase_recovery = genie needs the truth, which this capture does not have");
+  if (truth->tx_phase_rad.empty())
+    throw InputError(
+        "dsp.phase_recovery = genie needs the lasers' phases, and known symbols alone hold none");
   if (truth->tx_phase_rad.size() < count || truth->lo_phase_rad.size() < count)
     throw InputError("dsp.phase_recovery = genie: the truth's laser phases are shorter than the capture");
   const double turn = kTwoPi * (truth->frequency_offset_hz - removed_hz) / result.symbols.sample_rate;

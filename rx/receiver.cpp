@@ -35,6 +35,7 @@ constexpr double kSamplesPerSymbol = 2.0;  // between resampler and equaliser
 constexpr const char* kSkewKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
 constexpr double kGuessedBer = 0.4;         // nothing that still works counts so many errors
 constexpr std::size_t kFewestScored = 256;  // symbols a capture must leave after its edges are cut
+constexpr double kSeamAgreement = 0.9, kSeamAngle = 20.0 * kPi / 180;  // of two pieces' common symbols
 
 // What the chain carries from block to block.
 void refuse_short(std::size_t symbols, std::size_t lost) {
@@ -50,8 +51,10 @@ struct Carried {
   double symbol_rate;  // Hz
   ReceiverResult& result;
   const Continuation* from = nullptr;     // null: a start from nothing
+  bool inside = false;                    // a recording has begun before this piece
   double cut = 0.0;                       // symbols at each end that miss input or were met before lock
   std::size_t averaged = 0;               // symbols in one phase estimate
+  bool line_lost = false;                 // the offset was searched for and not found
   bool singular = false;                  // both outputs carry one polarisation
   bool pilots_lost = false;               // an output shows none, or both show those of one polarisation
   std::vector<StageSignal> signals = {};  // of the block at work, if any are to be kept
@@ -87,7 +90,7 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, Carri
   std::array<Symbols, 2> known;
   const EqualiserTaps* start =
       c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
-  if (start != nullptr) training = 0;
+  if (c.inside) training = 0;
   if (training > 0) {
     if (c.truth == nullptr)
       throw InputError("dsp.training_symbols needs known symbols, which this capture does not have");
@@ -118,16 +121,22 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
   const FrequencyEstimate estimate = estimator(c.signal, c.first(), c.last());
   if (estimate.peak_to_mean < kFrequencyLock) {
     c.result.warnings.push_back("frequency: no clear line at four times the offset, none removed");
+    c.line_lost = true;
     return;
   }
   c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + estimate.offset_hz;
   c.signal = remove_frequency(std::move(c.signal), estimate.offset_hz);
 }
 
-void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, Carried& c) {
-  const double offset = c.from != nullptr && c.from->before.frequency_offset_hz
-                            ? *c.from->before.frequency_offset_hz
-                            : estimator(c.signal);
+// The piece before has the offset better than a spectrum's shape, unless the two have parted by more than
+// that shape's first look (symbol_rate / 64) could mistake: then the carrier has moved. `refined`: a finer
+// estimate follows.
+void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, bool refined, Carried& c) {
+  double offset = estimator(c.signal);
+  if (refined && c.from != nullptr && c.from->before.frequency_offset_hz) {
+    const double before = *c.from->before.frequency_offset_hz;
+    if (std::abs(before - offset) < c.symbol_rate / 64) offset = before;
+  }
   c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + offset;
   c.signal = remove_frequency(std::move(c.signal), offset);
 }
@@ -410,8 +419,10 @@ Block make_block(const std::vector<std::string>& chain, std::size_t place, const
             edge_of(static_cast<double>(s.integer("dsp.equaliser_taps")) / (2 * kSamplesPerSymbol))};
   if (name == "decimate") return {name, [](Carried& c) { c.signal = decimate(c.signal, 2); }};
   if (is_coarse_frequency(chain, place))
-    return {name, [block = CoarseFrequencyEstimator(pulse, sample_rate, fft)](Carried& c) {
-              remove_coarse_offset(block, c);
+    return {name, [block = CoarseFrequencyEstimator(pulse, sample_rate, fft),
+                   refined = std::find(chain.begin() + static_cast<std::ptrdiff_t>(place) + 1, chain.end(),
+                                       "frequency") != chain.end()](Carried& c) {
+              remove_coarse_offset(block, refined, c);
             }};
   if (name == "frequency")
     return {name, [block = FrequencyEstimator(fft)](Carried& c) { remove_offset(block, c); }};
@@ -436,10 +447,11 @@ std::ptrdiff_t place_in_piece_before(const Carried& c) {
 }
 
 // Turns both outputs by quarters onto the piece before, over the symbols that both pieces judge, and gives
-// the first symbol that is new. Nothing where they do not fit: fewer than half of the symbols' power agree.
-std::optional<std::size_t> join(Field<float>& symbols, std::size_t first, const Carried& c) {
+// the first symbol that is new. Nothing where they do not fit: the same samples give the same symbols but for
+// what adaptation and phase estimates differ by, and a slip inside the seam would leave its turn undecided.
+std::optional<std::size_t> join(Field<float>& symbols, std::size_t first, std::ptrdiff_t place,
+                                const Carried& c) {
   const ReceiverResult& before = c.from->before;
-  const std::ptrdiff_t place = place_in_piece_before(c);
   const auto end = static_cast<std::ptrdiff_t>(before.first_judged + before.judged_symbols) - place;
   if (end < static_cast<std::ptrdiff_t>(first + kSeam / 4)) return std::nullopt;
   const auto to = static_cast<std::size_t>(end);
@@ -447,15 +459,20 @@ std::optional<std::size_t> join(Field<float>& symbols, std::size_t first, const 
   std::array<std::complex<float>, 2> turn;
   for (std::size_t i = 0; i < 2; ++i) {
     std::complex<double> sum = 0.0;
-    double power = 0.0;
+    double power = 0.0, new_power = 0.0;
     for (std::size_t k = first; k < to; ++k) {
       const std::complex<double> old(
           (*before.symbols.rows()[i])[static_cast<std::size_t>(static_cast<std::ptrdiff_t>(k) + place)]);
-      sum += old * std::conj(std::complex<double>((*symbols.rows()[i])[k]));
+      const std::complex<double> now((*symbols.rows()[i])[k]);
+      sum += old * std::conj(now);
       power += std::norm(old);
+      new_power += std::norm(now);
     }
-    if (std::abs(sum) < 0.5 * power) return std::nullopt;
-    turn[i] = std::complex<float>(std::polar(1.0, 0.5 * kPi * std::round(std::arg(sum) / (0.5 * kPi))));
+    const double quarter = 0.5 * kPi, nearest = quarter * std::round(std::arg(sum) / quarter);
+    if (std::abs(sum) < kSeamAgreement * std::sqrt(power * new_power) ||
+        std::abs(std::arg(sum) - nearest) > kSeamAngle)
+      return std::nullopt;
+    turn[i] = std::complex<float>(std::polar(1.0, nearest));
   }
   for (std::size_t i = 0; i < 2; ++i)
     for (auto& y : *symbols.rows()[i]) y *= turn[i];
@@ -463,16 +480,19 @@ std::optional<std::size_t> join(Field<float>& symbols, std::size_t first, const 
 }
 
 // A lock that can be seen without truth: both outputs on a constellation, and not the same one twice.
-void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, const Carried& c) {
+void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation,
+                const Carried& c) {
   result.coherence = carrier_coherence(result.symbols, first, last);
-  result.coherence_needed = coherence_needed(c.averaged);
+  if (modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
+  result.locked_blindly = !c.singular && !c.pilots_lost;
+  if (modulation == Modulation::kGaussian) return;
   for (std::size_t p = 0; p < 2; ++p)
     if (result.coherence[p] < result.coherence_needed) {
-      result.locked = false;
-      result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
-                                " is on no constellation; its SNR means nothing");
+      result.locked_blindly = false;
+      if (c.truth == nullptr)
+        result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
+                                  " is on no constellation; its SNR means nothing");
     }
-  if (c.singular || c.pilots_lost) result.locked = false;
 }
 
 // What the taps say about the channel, the same whether or not there is truth.
@@ -483,31 +503,58 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
   result.channel = read_taps_blindly(result.taps, parameters);
 }
 
+// Whether what was sent goes on where the piece before left it, and with the same quarter turns: for known
+// symbols alone to tell.
+void check_sequence(ReceiverResult& result, const Carried& c) {
+  if (!c.from->before.score) return;
+  const Score& before = *c.from->before.score;
+  Score& now = *result.score;
+  if (before.swapped != now.swapped) {
+    result.warnings.push_back("X and Y have changed places since the piece before");
+    return;
+  }
+  const long length = static_cast<long>(c.truth->symbols[0].size()),
+             place = static_cast<long>(place_in_piece_before(c));
+  for (std::size_t p = 0; p < 2; ++p) {
+    long jump = (before.delay_symbols[p] - place - now.delay_symbols[p]) % length;
+    if (2 * jump > length) jump -= length;
+    if (2 * jump < -length) jump += length;
+    if (jump != 0)
+      result.warnings.push_back("what was sent on " + std::string(p == 0 ? "X" : "Y") + " jumps by " +
+                                std::to_string(jump) +
+                                " symbols from the piece before to this one: samples " +
+                                (jump > 0 ? "missing" : "recorded twice") + " near here?");
+    else
+      now.cycle_slips += before.last_quarter_turns[p] != now.quarter_turns[p];
+  }
+}
+
 // Final scaling, quality, and the score where there is truth.
-void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
+void decide(Carried& c, const ScoreParameters& scoring, std::size_t judged, FftCache& fft) {
   ReceiverResult& result = c.result;
   const std::size_t last = c.last();
   std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
   result.discarded_symbols = result.symbols.size() - (last - first);
-  if (c.from != nullptr)
-    if (const auto next = join(result.symbols, first, c)) {
+  if (c.from != nullptr && !c.line_lost)
+    if (const auto next = join(result.symbols, first, place_in_piece_before(c), c)) {
       result.joined = true;
       first = *next;
     }
+  first = std::max(first, std::min(judged, last - kFewestScored));
   result.first_judged = first;
   result.judged_symbols = last - first;
   if (scoring.modulation != Modulation::kGaussian) {
     const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation);
     result.snr_db = quality.snr_db();
     result.evm_percent = quality.evm_percent();
+    result.blind_snr_db = result.snr_db;
   }
+  check_lock(result, first, last, scoring.modulation, c);
   if (c.truth == nullptr) {
-    if (scoring.modulation != Modulation::kGaussian) check_lock(result, first, last, c);
+    result.locked = result.locked_blindly;
     return;
   }
-  result.coherence = carrier_coherence(result.symbols, first, last);
-  if (scoring.modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
   if (result.score && result.score->interval.low > kGuessedBer) {
     result.score.reset();
@@ -517,7 +564,13 @@ void decide(Carried& c, const ScoreParameters& scoring, FftCache& fft) {
   if (!result.score) return;
   result.snr_db = result.score->snr_db;
   result.evm_percent = result.score->evm_percent;
+  if (result.joined) check_sequence(result, c);
   result.counters["cycle_slips"] += result.score->cycle_slips;
+  if (result.score->misplaced > 0)
+    result.warnings.push_back(
+        std::to_string(result.score->misplaced) +
+        " symbols (X and Y together) match nothing that was sent at their place: samples missing, or the "
+        "signal lost for a while?");
   if (result.score->cycle_slips > 0)
     result.warnings.push_back(
         "cycle slips: " + std::to_string(result.score->cycle_slips) +
@@ -579,6 +632,13 @@ struct Receiver::Parts {
   Scenario scenario;  // for what is asked of the settings later
 };
 
+// Where in a recording a capture lies.
+struct Receiver::Place {
+  const Continuation* from = nullptr;
+  bool inside = false;     // not at its beginning
+  std::size_t judged = 0;  // symbols that the piece before has judged
+};
+
 Receiver::Receiver(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
   const auto chain = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(chain); !fault.empty()) scenario.reject("dsp.chain", fault);
@@ -611,21 +671,26 @@ Receiver::~Receiver() = default;
 Receiver::Receiver(Receiver&&) noexcept = default;
 
 ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {
-  return receive(capture, record, after, nullptr);
+  return receive(capture, record, after, {});
 }
 
 ReceiverResult Receiver::go_on(const Capture& capture, const Continuation& from) const {
-  return receive(capture, false, {}, &from);
+  return receive(capture, false, {}, {&from, true, 0});
+}
+
+ReceiverResult Receiver::start_inside(const Capture& capture, std::size_t judged, bool record) const {
+  return receive(capture, record, {}, {nullptr, true, judged});
 }
 
 ReceiverResult Receiver::receive(const Capture& capture, bool record, const StepDone& after,
-                                 const Continuation* from) const {
+                                 const Place& place) const {
   const auto done = [&](const std::string& step) {
     if (after) after(step);
   };
   ReceiverResult result;
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate, result,
-            from};
+  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr,
+            parts_->symbol_rate, result,
+            place.from,          place.inside};
   done("lanes");
   if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, *parts_->fft);
   for (const Block& block : parts_->chain) {
@@ -640,7 +705,7 @@ ReceiverResult Receiver::receive(const Capture& capture, bool record, const Step
     done("stage record");
   }
   c.require(0.0);
-  decide(c, parts_->scoring, *parts_->fft);
+  decide(c, parts_->scoring, place.judged, *parts_->fft);
   read_channel(result, parts_->symbol_rate);
   done("score");
   return result;

@@ -43,6 +43,8 @@ struct ReceiverResult {
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/lock.h), blind
   double coherence_needed = 0;               // below it an output has not locked
+  bool locked_blindly = true;                // by coherence and pilots, with truth or without
+  double blind_snr_db = 0;                   // against the decisions, with truth or without
   bool joined = false;                       // to the piece before (Continuation)
   bool locked = true;  // with truth: the outputs match it; without: by coherence. False: see warnings
 };
@@ -76,6 +78,11 @@ class Receiver {
   /// A piece that follows another. `joined` in the result says whether the outputs fit on.
   ReceiverResult go_on(const Capture& capture, const Continuation& from) const;
 
+  /// A piece from inside a recording, received from a cold start, and blindly: training symbols are those the
+  /// recording begins with. Its first `judged` symbols belong to the piece before and are left out of score
+  /// and lock.
+  ReceiverResult start_inside(const Capture& capture, std::size_t judged, bool record) const;
+
   /// Throws InputError when captures of so many symbols, sampled at `adc_rate` [Hz], are too short for the
   /// chain's filters (those that blind estimates choose left out): known before there is one.
   void check_length(double adc_rate, std::size_t symbols) const;
@@ -84,8 +91,9 @@ class Receiver {
   std::vector<BlockCost> cost(double adc_rate, std::size_t symbols) const;
 
  private:
+  struct Place;
   ReceiverResult receive(const Capture& capture, bool record, const StepDone& after,
-                         const Continuation* from) const;
+                         const Place& place) const;
   struct Parts;
   std::unique_ptr<Parts> parts_;
 };

@@ -11,6 +11,11 @@
 namespace cohlink {
 namespace {
 
+// Correlation of kSlipBlock symbols with what was sent, from which on they match: unrelated ones reach it in
+// exp(-0.35^2 64) = 4e-4 of blocks, and at an SNR of 0 dB it is 0.7. Four such blocks are no chance.
+constexpr double kMatch = 0.35;
+constexpr std::size_t kMisplacedBlocks = 4;
+
 const char* polarisation_name(int source) { return source == 0 ? "X" : "Y"; }
 
 // One output next to what was sent on its polarisation: symbols [first, last), turned onto the truth.
@@ -19,6 +24,7 @@ struct Pair {
   Symbols sent;
   std::vector<std::size_t> index;  // of each symbol in the transmitted row
   std::vector<int> turns;          // quarter turns removed, per kSlipBlock symbols
+  std::vector<bool> matches;       // whether each of those blocks is what was sent, turned
 };
 
 Pair pair_up(const ComplexRow<float>& row, const Symbols& sent, long delay, std::size_t first,
@@ -58,7 +64,13 @@ void remove_turns(Pair& pair) {
   std::vector<std::complex<double>> sums(ends.size());
   std::complex<double> fourth = 0.0;
   for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
-    for (; k < ends[b]; ++k) sums[b] += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
+    double received = 0.0, sent = 0.0;
+    for (; k < ends[b]; ++k) {
+      sums[b] += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
+      received += std::norm(pair.received[k]);
+      sent += std::norm(pair.sent[k]);
+    }
+    pair.matches.push_back(std::abs(sums[b]) > kMatch * std::sqrt(received * sent));
     if (std::abs(sums[b]) > 0.0) fourth += std::pow(sums[b] / std::abs(sums[b]), 4);
   }
   const auto shared = std::polar(1.0, -0.25 * std::arg(fourth));
@@ -69,10 +81,36 @@ void remove_turns(Pair& pair) {
   }
 }
 
-std::size_t count_slips(const std::vector<int>& turns) {
+// Of the blocks that have a turn: slips, the first turn and the last.
+struct Turns {
   std::size_t slips = 0;
-  for (std::size_t b = 1; b < turns.size(); ++b) slips += turns[b] != turns[b - 1];
-  return slips;
+  int first = 0, last = 0;
+};
+
+Turns follow_turns(const Pair& pair) {
+  Turns turns{0, pair.turns.front(), pair.turns.back()};
+  bool any = false;
+  for (std::size_t b = 0; b < pair.turns.size(); ++b) {
+    if (!pair.matches[b]) continue;
+    if (any) turns.slips += pair.turns[b] != turns.last;
+    if (!any) turns.first = pair.turns[b];
+    turns.last = pair.turns[b];
+    any = true;
+  }
+  return turns;
+}
+
+// Symbols in runs of at least kMisplacedBlocks blocks without a match.
+std::size_t count_misplaced(const Pair& pair) {
+  std::size_t misplaced = 0, run = 0;
+  for (std::size_t b = 0; b <= pair.matches.size(); ++b)
+    if (b < pair.matches.size() && !pair.matches[b]) {
+      ++run;
+    } else {
+      if (run >= kMisplacedBlocks) misplaced += run * kSlipBlock;
+      run = 0;
+    }
+  return misplaced;
 }
 
 ErrorCount count_errors(const std::vector<std::complex<float>>& received,
@@ -162,8 +200,11 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     fit[source] = error_vector(pair.received, pair.sent);
     information[source] = information_of(pair, fit[source], p);
     score.snr_db_polarisation[source] = fit[source].snr_db();
-    score.cycle_slips += count_slips(pair.turns);
-    score.quarter_turns[source] = pair.turns.front();
+    const Turns turns = follow_turns(pair);
+    score.cycle_slips += turns.slips;
+    score.misplaced += count_misplaced(pair);
+    score.quarter_turns[source] = turns.first;
+    score.last_quarter_turns[source] = turns.last;
     score.delay_symbols[source] = alignment.delay[i];
     if (p.modulation != Modulation::kGaussian && !truth.bits[source].empty())
       score.polarisation[source] =

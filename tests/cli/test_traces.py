@@ -219,6 +219,41 @@ class Length(TraceTest):
             self.assertEqual(int(file["pieces/bits"][:].sum()), parts["bits"])
             self.assertTrue(file["pieces/locked"][:].all())
 
+    def test_a_lost_piece_is_counted_and_costs_nothing_else(self):
+        good, _ = self.receive("file=" + self.stored(self.lanes), "symbols_file=capture.h5", "piece_symbols=16384")
+        lanes = self.lanes.astype(float)
+        middle, count = lanes.shape[1] // 2, lanes.shape[1] * 3 // 8
+        rng = numpy.random.default_rng(1)
+        lanes[:, middle:middle + count] = lanes.std() * rng.standard_normal((4, count))
+        facts, _ = self.receive("file=" + self.stored(lanes), "symbols_file=capture.h5", "piece_symbols=16384", status=3,
+                                extra=("-o", "result.h5"))
+        self.assertEqual(facts["verdict"], f"no lock in {facts['pieces_lost']} of {facts['pieces']} pieces")
+        self.assertGreaterEqual(facts["pieces_lost"], 1)
+        with h5py.File(self.folder / "result.h5") as file:
+            self.assertEqual(file.attrs["verdict"], facts["verdict"])
+            locked, bits = file["pieces/locked"][:].astype(bool), file["pieces/bits"][:]
+            self.assertEqual(int(bits.sum()), facts["bits"])
+            self.assertEqual(file["pieces/delay_symbols"].shape, (facts["pieces"], 2))
+            self.assertEqual(int(file["pieces/joined"][:].sum()), facts["pieces_joined"])
+            self.assertTrue(locked[0])
+            self.assertAlmostEqual(file["pieces/snr_db"][0], good["snr_db"], delta=0.2)
+        text = self.run_program("receive", "trace.ini", "--format", "json",
+                                *self.trace(["file=trace.bin", "symbols_file=capture.h5", "piece_symbols=16384"])).stdout
+        names = [name for name, _ in json.loads(text, object_pairs_hook=list)]
+        self.assertEqual(len(names), len(set(names)))
+
+    def stored(self, lanes, name="trace.bin"):
+        self.store(numpy.round(lanes).T.astype("<i2"), name)
+        return name
+
+    def test_what_a_recording_lacks_is_said_of_its_file(self):
+        for settings, words in ((["--set", "dsp.phase_recovery=genie"], "known symbols alone hold none"),
+                                (["--set", "trace.samples=500"], "capture too short")):
+            self.stored(self.lanes)
+            self.refuse(2, words, "receive", "trace.ini", *self.trace(["file=trace.bin", "symbols_file=capture.h5"]), *settings)
+            result = self.run_program("receive", "trace.ini", *self.trace(["file=trace.bin", "symbols_file=capture.h5"]), *settings)
+            self.assertIn("trace.bin", result.stderr)
+
     def test_memory_does_not_grow_with_the_recording(self):
         """Four times the samples, the same memory."""
         peaks = []

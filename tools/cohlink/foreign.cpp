@@ -119,15 +119,15 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
     return read(
         0, std::min(trace.samples(), static_cast<std::size_t>(static_cast<double>(symbols) * per_symbol)));
   };
-  if (scenario.boolean("trace.check_lanes") && scenario.text("signal.modulation") != "gaussian") {
-    constexpr std::size_t kHead = 65536;
-    arrangement = arrangement_that_locks(receiver, head(std::min(kHead, all.piece_symbols)));
-    if (!arrangement.fault.empty())
-      caution(trace.name() + ": the receiver locks only if " + arrangement.fault +
-              "; received so (trace.lanes can say it)");
-  }
   ForeignResult result;
   try {
+    if (scenario.boolean("trace.check_lanes") && scenario.text("signal.modulation") != "gaussian") {
+      constexpr std::size_t kHead = 65536;
+      arrangement = arrangement_that_locks(receiver, head(std::min(kHead, all.piece_symbols)));
+      if (!arrangement.fault.empty())
+        caution(trace.name() + ": the receiver locks only if " + arrangement.fault +
+                "; received so (trace.lanes can say it)");
+    }
     result.received = receive_long(receiver, all);
   } catch (const InputError& error) {
     throw InputError(trace.name() + ": " + error.what());

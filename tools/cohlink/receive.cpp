@@ -54,19 +54,11 @@ bool printed_table(const CommandLine& line, const Receiver& receiver, const Scen
 
 int conclude(const CommonOptions& options, const Capture& capture, const Scenario& scenario,
              const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
-  std::vector<Fact> facts = receive_report(capture, scenario, result);
-  if (pieces.size() > 1) {
-    const auto lost = static_cast<std::uint64_t>(
-        std::count_if(pieces.begin(), pieces.end(), [](const PieceResult& piece) { return !piece.locked; }));
-    facts.push_back(
-        {"pieces", "received in", static_cast<std::uint64_t>(pieces.size()),
-         std::to_string(pieces.size()) + " pieces, " + std::to_string(lost) + " of them without lock"});
-    facts.push_back({"pieces_lost", "", lost, ""});
-  }
+  const std::vector<Fact> facts = receive_report(capture, scenario, result, pieces);
   if (!options.output.empty()) write_result(capture, scenario, result, pieces, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);
   print(std::cout, facts, options.format);
-  return result.locked ? kDone : kRunFailed;
+  return result.locked && count_pieces(pieces).lost == 0 ? kDone : kRunFailed;
 }
 
 int receive_capture(const CommandLine& line) {

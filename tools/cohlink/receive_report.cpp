@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <set>
+#include <stdexcept>
 
 #include "rx/metrics.h"
 #include "rx/tap_reading.h"
@@ -29,8 +31,8 @@ struct Range {
   }
 };
 
-/// BER, its interval and the verdict: only where the truth is known.
-std::vector<Fact> score_facts(const Score& score, const std::optional<double>& threshold) {
+/// BER and its interval: only where the truth is known.
+std::vector<Fact> score_facts(const Score& score) {
   const ErrorCount& both = score.both;
   const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
   const Range q_interval(q_from_ber_db(score.interval.high), q_from_ber_db(score.interval.low), " dB");
@@ -48,11 +50,6 @@ std::vector<Fact> score_facts(const Score& score, const std::optional<double>& t
       {"q_low_db", "", finite(q_interval.low), ""},
       {"q_high_db", "", finite(q_interval.high), ""},
   };
-  if (threshold) {
-    const std::string word = verdict(score.interval.low, score.interval.high, *threshold);
-    facts.push_back({"verdict", "verdict", word, word + " against a threshold of " + scientific(*threshold)});
-    facts.push_back({"threshold_ber", "", *threshold, ""});
-  }
   return facts;
 }
 
@@ -210,21 +207,71 @@ std::string no_lock(const ReceiverResult& result, bool truth) {
   return "no lock: see the warnings";
 }
 
-}  // namespace
-
-std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
-                                 const ReceiverResult& result) {
+/// One verdict: on the lock where that failed, wholly or in some pieces, else on the BER, if there is a
+/// threshold.
+std::vector<Fact> verdict_facts(const Capture& capture, const Scenario& scenario,
+                                const ReceiverResult& result, const PieceCount& pieces) {
   std::vector<Fact> facts;
-  if (result.score) append(facts, score_facts(*result.score, fec_threshold(scenario)));
-  if (!result.locked)
+  const std::optional<double> threshold = fec_threshold(scenario);
+  const std::string against = threshold ? " against a threshold of " + scientific(*threshold) : "";
+  if (!result.locked) {
     facts.push_back(
         {"verdict", "verdict", std::string("no lock"), no_lock(result, capture.truth.has_value())});
+  } else if (pieces.lost > 0) {
+    const std::string word =
+        "no lock in " + std::to_string(pieces.lost) + " of " + std::to_string(pieces.all) + " pieces";
+    facts.push_back({"verdict", "verdict", word, word + "; all numbers are of the others"});
+  } else if (result.score && threshold) {
+    const std::string word = verdict(result.score->interval.low, result.score->interval.high, *threshold);
+    facts.push_back({"verdict", "verdict", word, word + against});
+  }
+  if (result.score && threshold) facts.push_back({"threshold_ber", "", *threshold, ""});
+  return facts;
+}
+
+std::vector<Fact> piece_facts(const PieceCount& pieces) {
+  if (pieces.all < 2) return {};
+  return {{"pieces", "received in", static_cast<std::uint64_t>(pieces.all),
+           std::to_string(pieces.all) + " pieces, " + std::to_string(pieces.lost) +
+               " of them without lock, " + std::to_string(pieces.joined) + " joined to the one before"},
+          {"pieces_lost", "", static_cast<std::uint64_t>(pieces.lost), ""},
+          {"pieces_joined", "", static_cast<std::uint64_t>(pieces.joined), ""}};
+}
+
+/// Names are keys of the JSON object and attributes of the result file.
+void check_names(const std::vector<Fact>& facts) {
+  std::set<std::string> seen;
+  for (const Fact& fact : facts)
+    if (!fact.name.empty() && !seen.insert(fact.name).second)
+      throw std::logic_error("the report has two facts named " + fact.name);
+}
+
+}  // namespace
+
+PieceCount count_pieces(const std::vector<PieceResult>& pieces) {
+  PieceCount count;
+  count.all = pieces.size();
+  for (const PieceResult& piece : pieces) {
+    count.lost += piece.locked ? 0 : 1;
+    count.joined += piece.joined ? 1 : 0;
+  }
+  return count;
+}
+
+std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
+                                 const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
+  const PieceCount count = count_pieces(pieces);
+  std::vector<Fact> facts;
+  if (result.score) append(facts, score_facts(*result.score));
+  append(facts, verdict_facts(capture, scenario, result, count));
   const bool judged = result.score || scenario.text("signal.modulation") != "gaussian";
   if (result.locked && judged) append(facts, signal_facts(result));
   if (result.locked) append(facts, rate_facts(result, scenario));
   append(facts, how_facts(capture, result));
   if (result.locked) append(facts, channel_facts(capture, result));
   append(facts, counter_facts(capture, result));
+  append(facts, piece_facts(count));
+  check_names(facts);
   return facts;
 }
 

@@ -3,6 +3,7 @@
 
 #include <vector>
 
+#include "rx/long_capture.h"
 #include "rx/receiver.h"
 #include "sim/signal/capture.h"
 #include "sim/signal/scenario.h"
@@ -10,9 +11,15 @@
 
 namespace cohlink {
 
+struct PieceCount {
+  std::size_t all = 0, lost = 0, joined = 0;
+};
+PieceCount count_pieces(const std::vector<PieceResult>& pieces);
+
 /// BER, verdict, SNR, information, bit rates, what was estimated (beside the truth where there is truth),
-/// known data used, event counters. No BER without lock.
+/// known data used, event counters, and how many of a long recording's `pieces` locked and were joined. No
+/// BER without lock. No two facts have one name (std::logic_error).
 std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
-                                 const ReceiverResult& result);
+                                 const ReceiverResult& result, const std::vector<PieceResult>& pieces = {});
 
 }  // namespace cohlink

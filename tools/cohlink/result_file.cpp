@@ -79,6 +79,8 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
   std::vector<std::uint64_t> first, symbols, errors, bits;
   std::vector<std::uint8_t> locked, joined;
   std::vector<double> snr, offset;
+  std::vector<std::uint8_t> swapped;
+  std::vector<std::int64_t> turns, delay;
   for (const PieceResult& piece : pieces) {
     first.push_back(piece.first_sample);
     symbols.push_back(piece.symbols);
@@ -88,6 +90,9 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
     joined.push_back(piece.joined ? 1 : 0);
     snr.push_back(piece.snr_db);
     offset.push_back(piece.frequency_offset_hz);
+    swapped.push_back(piece.swapped ? 1 : 0);
+    turns.insert(turns.end(), piece.quarter_turns.begin(), piece.quarter_turns.end());
+    delay.insert(delay.end(), piece.delay_symbols.begin(), piece.delay_symbols.end());
   }
   file.write("/pieces/first_sample", first);
   file.write("/pieces/symbols", symbols);
@@ -97,6 +102,10 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
   file.write("/pieces/joined", joined);
   file.write("/pieces/snr_db", snr);
   file.write("/pieces/frequency_offset_hz", offset);
+  if (std::none_of(bits.begin(), bits.end(), [](std::uint64_t count) { return count > 0; })) return;
+  file.write("/pieces/swapped", swapped);
+  file.write<std::int64_t>("/pieces/quarter_turns", turns, {pieces.size(), 2});
+  file.write<std::int64_t>("/pieces/delay_symbols", delay, {pieces.size(), 2});
 }
 
 }  // namespace
