@@ -121,6 +121,8 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
   };
   ForeignResult result;
   try {
+    receiver.check_length(all.sample_rate,
+                          static_cast<std::size_t>(static_cast<double>(all.samples) / per_symbol));
     if (scenario.boolean("trace.check_lanes") && scenario.text("signal.modulation") != "gaussian") {
       constexpr std::size_t kHead = 65536;
       arrangement = arrangement_that_locks(receiver, head(std::min(kHead, all.piece_symbols)));
