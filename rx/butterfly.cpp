@@ -105,10 +105,14 @@ ButterflyInput::ButterflyInput(std::size_t inputs, std::size_t symbols, int taps
 
 ButterflyInput::ButterflyInput(const Field<float>& signal, int taps, std::size_t first, std::size_t last)
     : ButterflyInput(2, (signal.size() + 1) / 2, taps) {
-  double power = 0.0;
-  for (std::size_t n = 2 * first; n < std::min(2 * last, signal.size()); ++n)
-    power += std::norm(signal.x[n]) + std::norm(signal.y[n]);
-  const double count = static_cast<double>(std::max<std::size_t>(1, 4 * (last - first)));
+  double power_x = 0.0, power_y = 0.0;
+  for (std::size_t n = 2 * first; n < std::min(2 * last, signal.size()); ++n) {
+    power_x += std::norm(signal.x[n]);
+    power_y += std::norm(signal.y[n]);
+  }
+  const std::size_t rows = power_y > 0.0 ? 2 : 1;  // Y may not have been recorded
+  const double power = power_x + power_y,
+               count = static_cast<double>(std::max<std::size_t>(1, 2 * rows * (last - first)));
   const auto gain = static_cast<float>(power > 0.0 ? 1.0 / std::sqrt(power / count) : 1.0);
   for (std::size_t j = 0; j < 2; ++j) {
     const ComplexRow<float>& row = *signal.rows()[j];

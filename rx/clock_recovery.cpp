@@ -16,7 +16,13 @@ constexpr std::size_t kHop = ClockRecovery::kHop;
 // complex numbers has a power of 1 / (4 N), and exceeds this many times that once in 1e8 captures.
 constexpr double kClockLock = 30.0;
 
-std::complex<double> determinant(const Jones& m) { return m[0][0] * m[1][1] - m[0][1] * m[1][0]; }
+// Whether row X alone holds a signal.
+bool one_row(const Jones& m) { return m[1][1] == 0.0; }
+
+// One row has its tone squared instead: the same twofold timing phase.
+std::complex<double> determinant(const Jones& m) {
+  return one_row(m) ? m[0][0] * m[0][0] : m[0][0] * m[1][1] - m[0][1] * m[1][0];
+}
 
 void add(Jones& sum, const Jones& m, std::complex<double> factor) {
   for (std::size_t i = 0; i < 2; ++i)
@@ -56,7 +62,8 @@ Drift mean_drift(const std::vector<Jones>& matrices) {
         std::sqrt(inner(matrices[b], matrices[b]).real() * inner(matrices[b + 2], matrices[b + 2]).real());
     if (size > 0.0) sum += inner(matrices[b + 2], matrices[b]) / size;
   }
-  return {-0.5 * std::arg(sum) / kTwoPi, 4.0 * std::norm(sum) > kClockLock * static_cast<double>(terms)};
+  const double numbers = !matrices.empty() && one_row(matrices.front()) ? 1.0 : 4.0;  // in a product
+  return {-0.5 * std::arg(sum) / kTwoPi, numbers * std::norm(sum) > kClockLock * static_cast<double>(terms)};
 }
 
 // Raised-cosine average about block b, narrowed near the ends so that it stays symmetric: a one-sided one

@@ -130,11 +130,15 @@ SkewEstimate SkewEstimator::operator()(const Field<float>& whole) const {
   equations.add(1.0, -1.0, difference);
   const double determinant = equations.xx * equations.yy - equations.xy * equations.xy;
   const double size = x.size + y.size + sum.size + difference.size;
-  if (!(determinant > 0.0)) return {};
+  const bool one_row = equations.yy == 0.0 && equations.xx > 0.0;
+  if (!one_row && !(determinant > 0.0)) return {};
   const double to_time = 1.0 / (kPi * p_.pulse.symbol_rate);
   SkewEstimate estimate;
-  estimate.iq_skew = {to_time * (equations.x * equations.yy - equations.y * equations.xy) / determinant,
-                      to_time * (equations.y * equations.xx - equations.x * equations.xy) / determinant};
+  if (one_row)
+    estimate.iq_skew = {to_time * equations.x / equations.xx, 0.0};
+  else
+    estimate.iq_skew = {to_time * (equations.x * equations.yy - equations.y * equations.xy) / determinant,
+                        to_time * (equations.y * equations.xx - equations.x * equations.xy) / determinant};
   estimate.coherence =
       (std::abs(x.sum) + std::abs(y.sum) + std::abs(sum.sum) + std::abs(difference.sum)) / size;
   return estimate;

@@ -13,6 +13,7 @@
 #include "rx/decision.h"
 #include "rx/frequency.h"
 #include "rx/widely_linear.h"
+#include "sim/signal/errors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -150,6 +151,7 @@ struct Run {
   Butterfly filters;
   std::size_t first, last;  // symbols that may drive the adaptation
   double symbol_rate;
+  bool one_row;  // X alone: Y's filters stay at nought
 
   // One pass of adaptation over whole blocks in [from, to).
   template <class Error>
@@ -158,7 +160,7 @@ struct Run {
     for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
       filters.filter(in, k, y);
       error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(step), move_y);
+      filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
     }
   }
 
@@ -182,7 +184,7 @@ struct Run {
       store(y, k, out, 0);
       if (k < first || k + kBlock > last) continue;
       error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(p.step), true);
+      filters.adapt(in, k, e, static_cast<float>(p.step), !one_row);
     }
     return out;
   }
@@ -264,9 +266,12 @@ bool go_on_from(Run& run, const EqualiserTaps& taps) {
 void blind_start(Run& run, EqualiserResult& result) {
   const std::size_t from = run.first, to = std::min(run.last, run.first + run.p.head);
   ConstantModulusError error{static_cast<float>(kurtosis(run.p.modulation))};
-  choose_start(run, from, std::min(to, from + 2048));
+  if (run.one_row)
+    run.filters.set_centre(0, 1.0f, 0.0f);
+  else
+    choose_start(run, from, std::min(to, from + 2048));
   run.adapt(error, std::max(run.p.step, kStartUpStep), false, from, to);
-  run.filters.make_y_orthogonal_to_x();
+  if (!run.one_row) run.filters.make_y_orthogonal_to_x();
   constexpr int kAttempts = 3;
   for (int attempt = 0; attempt < kAttempts; ++attempt) {
     for (int pass = 0; pass < run.p.passes; ++pass)
@@ -306,7 +311,7 @@ void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles
   const std::size_t count = std::min<std::size_t>(256, to - from), start = from + (to - from - count) / 2;
   const auto taps = static_cast<std::size_t>(run.p.taps);
   constexpr double kSmall = 0.05;  // of the largest correlation's power
-  for (std::size_t i = 0; i < 2; ++i) {
+  for (std::size_t i = 0; i < (run.one_row ? 1 : 2); ++i) {
     std::vector<std::complex<double>> h(2 * taps);  // [input][tap]
     for (std::size_t k = start; k < start + count; ++k) {
       const double turns = std::fmod(cycles * static_cast<double>(k), 1.0);
@@ -434,7 +439,10 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
           Butterfly(p_.taps),
           first,
           last,
-          0.5 * signal.sample_rate};
+          0.5 * signal.sample_rate,
+          std::all_of(signal.y.begin(), signal.y.end(), [](const auto& y) { return y == 0.0f; })};
+  if (run.one_row && p_.widely_linear)
+    throw InputError("dsp.equaliser_form = widely-linear needs both polarisations, X alone was recorded");
   EqualiserResult result;
   const bool warm = start != nullptr && go_on_from(run, *start);
   if (warm)

@@ -61,10 +61,11 @@ class Equaliser {
   Equaliser(const EqualiserParameters& parameters, FftCache& fft);
 
   /// `signal`: two samples a symbol, symbol k at sample 2k. Only symbols in [first, last), whose input the
-  /// filters before have not cut, drive the adaptation. `training`: known symbols from symbol 0 on, or null.
-  /// `removed_hz`: carrier offset already taken off `signal`, which turned the receiver's image with it (used
-  /// by the widely linear form alone). `start`: taps to go on from, instead of any start-up; should they
-  /// put both outputs on one polarisation, the blind start is made after all.
+  /// filters before have not cut, drive the adaptation. A row Y of zeros is a polarisation that was not
+  /// recorded: output Y then is nought too (InputError for the widely linear form). `training`: known symbols
+  /// from symbol 0 on, or null. `removed_hz`: carrier offset already taken off `signal`, which turned the
+  /// receiver's image with it (used by the widely linear form alone). `start`: taps to go on from, instead of
+  /// any start-up; should they put both outputs on one polarisation, the blind start is made after all.
   EqualiserResult operator()(const Field<float>& signal, std::size_t first, std::size_t last,
                              const std::array<Symbols, 2>* training = nullptr, double removed_hz = 0.0,
                              const EqualiserTaps* start = nullptr) const;

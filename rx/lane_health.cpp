@@ -30,9 +30,10 @@ void LaneHealth::Edge::see(double v) {
 }
 
 void LaneHealth::add(const std::array<std::vector<float>, 4>& lanes) {
+  const std::size_t recorded = lanes[2].empty() && lanes[3].empty() ? 2 : 4;
   for (std::size_t n = 0; n < lanes[0].size(); ++n, ++samples_) {
     bool all_finite = true;
-    for (std::size_t l = 0; l < 4; ++l) {
+    for (std::size_t l = 0; l < recorded; ++l) {
       const double v = lanes[l][n];
       Lane& lane = lanes_[l];
       if (!std::isfinite(v)) {
@@ -47,7 +48,7 @@ void LaneHealth::add(const std::array<std::vector<float>, 4>& lanes) {
       lane.bottom.see(-v);
     }
     if (!all_finite) continue;
-    for (std::size_t a = 0; a < 4; ++a)
+    for (std::size_t a = 0; a < recorded; ++a)
       for (std::size_t b = 0; b < a; ++b) products_[a][b] += static_cast<double>(lanes[a][n]) * lanes[b][n];
   }
 }
@@ -80,6 +81,7 @@ LaneHealth::Findings LaneHealth::findings() const {
   for (std::size_t l = 0; l < 4; ++l) loudest = std::max(loudest, rms(l));
   for (std::size_t l = 0; l < 4; ++l) {
     const Lane& lane = lanes_[l];
+    if (lane.finite + lane.not_finite == 0) continue;  // not recorded
     if (lane.not_finite > 0) {
       const std::string what = lane_name(l) + " holds " + std::to_string(lane.not_finite) +
                                " samples that are not finite, the first at " +

@@ -8,7 +8,7 @@
 
 namespace cohlink {
 
-/// Statistics of the four lanes XI XQ YI YQ, fed a stretch at a time.
+/// Statistics of the lanes XI XQ YI YQ, fed a stretch at a time; YI and YQ may both be empty.
 class LaneHealth {
  public:
   void add(const std::array<std::vector<float>, 4>& lanes);

@@ -17,7 +17,7 @@ double mean_of(const std::vector<std::int16_t>& lane) {
 
 void check_lanes(const Capture& capture) {
   if (capture.samples() == 0) throw InputError("the capture holds no samples");
-  for (std::size_t l = 1; l < 4; ++l)
+  for (std::size_t l = 1; l < (capture.one_polarisation() ? 2 : 4); ++l)
     if (capture.lanes[l].size() != capture.samples())
       throw InputError(std::string("lane ") + Capture::kLaneNames[l] + " has " +
                        std::to_string(capture.lanes[l].size()) + " samples, lane XI " +
@@ -84,10 +84,11 @@ void fit_circle_row(ComplexRow<float>& row) {
 Field<float> read_lanes(const Capture& capture) {
   check_lanes(capture);
   Field<float> signal(capture.samples(), capture.sample_rate);
+  const std::size_t polarisations = capture.one_polarisation() ? 1 : 2;
   std::array<double, 4> dc;
-  for (std::size_t l = 0; l < 4; ++l) dc[l] = mean_of(capture.lanes[l]);
+  for (std::size_t l = 0; l < 2 * polarisations; ++l) dc[l] = mean_of(capture.lanes[l]);
   const auto rows = signal.rows();
-  for (std::size_t p = 0; p < 2; ++p) {
+  for (std::size_t p = 0; p < polarisations; ++p) {
     const auto &in_phase = capture.lanes[2 * p], &quadrature = capture.lanes[2 * p + 1];
     // Relative to lane XI, so that amperes of any size stay in comfortable floats.
     const double scale_i = capture.ampere_per_code[2 * p] / capture.ampere_per_code[0];
@@ -98,7 +99,7 @@ Field<float> read_lanes(const Capture& capture) {
   }
   const double power = mean_power(signal);
   if (!(power > 0.0) || !std::isfinite(power)) throw InputError("the capture's lanes are silent");
-  scale(signal, std::sqrt(2.0 / power));
+  scale(signal, std::sqrt(static_cast<double>(polarisations) / power));
   return signal;
 }
 

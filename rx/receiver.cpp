@@ -212,11 +212,12 @@ void use_pilots(const PilotPhase& pilots, Carried& c) {
   PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
   c.signal = std::move(out.symbols);
   c.result.counters["pilot_corrected_slips"] += out.slips;
-  for (std::size_t i = 0; i < 2; ++i)
+  for (std::size_t i = 0; i < c.result.rows(); ++i)
     if (!out.found[i])
       c.result.warnings.push_back(std::string("no lock: no pilots found in output ") + (i == 0 ? "X" : "Y") +
                                   ", its quarter turns are left as they are");
-  const bool both_found = out.found[0] && out.found[1], one_source = out.source[0] == out.source[1];
+  const bool both = c.result.rows() == 2, both_found = out.found[0] && (out.found[1] || !both),
+             one_source = both && out.source[0] == out.source[1];
   if (both_found && one_source)
     c.result.warnings.push_back("no lock: both outputs carry the pilots of one polarisation");
   if (out.found[0] || out.found[1]) c.result.used_known_data.push_back("phase (pilot symbols)");
@@ -231,7 +232,7 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
                    const std::optional<PilotPhase>& pilots, Carried& c) {
   if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
-    c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? 2 : 1);
+    c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
   PhaseResult out =
@@ -245,6 +246,8 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
 }
 
 void separate_by_genie(Carried& c) {
+  if (c.result.one_polarisation)
+    throw InputError("genie-polarisation needs both polarisations, X alone was recorded");
   c.result.used_known_data.push_back("genie-polarisation");
   c.signal = genie_polarisation(c.signal, c.truth);
 }
@@ -486,7 +489,7 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Mod
   if (modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
   result.locked_blindly = !c.singular && !c.pilots_lost;
   if (modulation == Modulation::kGaussian) return;
-  for (std::size_t p = 0; p < 2; ++p)
+  for (std::size_t p = 0; p < result.rows(); ++p)
     if (result.coherence[p] < result.coherence_needed) {
       result.locked_blindly = false;
       if (c.truth == nullptr)
@@ -497,7 +500,7 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Mod
 
 // What the taps say about the channel, the same whether or not there is truth.
 void read_channel(ReceiverResult& result, double symbol_rate) {
-  if (!result.locked || result.taps[0][0].empty()) return;
+  if (!result.locked || result.one_polarisation || result.taps[0][0].empty()) return;
   TapReadingParameters parameters;
   parameters.symbol_rate = symbol_rate;
   result.channel = read_taps_blindly(result.taps, parameters);
@@ -516,6 +519,7 @@ void check_sequence(ReceiverResult& result, const Carried& c) {
   const long length = static_cast<long>(c.truth->symbols[0].size()),
              place = static_cast<long>(place_in_piece_before(c));
   for (std::size_t p = 0; p < 2; ++p) {
+    if (result.one_polarisation && (p == 1) != now.swapped) continue;
     long jump = (before.delay_symbols[p] - place - now.delay_symbols[p]) % length;
     if (2 * jump > length) jump -= length;
     if (2 * jump < -length) jump += length;
@@ -530,8 +534,9 @@ void check_sequence(ReceiverResult& result, const Carried& c) {
 }
 
 // Final scaling, quality, and the score where there is truth.
-void decide(Carried& c, const ScoreParameters& scoring, std::size_t judged, FftCache& fft) {
+void decide(Carried& c, ScoreParameters scoring, std::size_t judged, FftCache& fft) {
   ReceiverResult& result = c.result;
+  scoring.rows = result.rows();
   const std::size_t last = c.last();
   std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
@@ -545,7 +550,7 @@ void decide(Carried& c, const ScoreParameters& scoring, std::size_t judged, FftC
   result.first_judged = first;
   result.judged_symbols = last - first;
   if (scoring.modulation != Modulation::kGaussian) {
-    const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation);
+    const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows);
     result.snr_db = quality.snr_db();
     result.evm_percent = quality.evm_percent();
     result.blind_snr_db = result.snr_db;
@@ -688,6 +693,7 @@ ReceiverResult Receiver::receive(const Capture& capture, bool record, const Step
     if (after) after(step);
   };
   ReceiverResult result;
+  result.one_polarisation = capture.one_polarisation();
   Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr,
             parts_->symbol_rate, result,
             place.from,          place.inside};

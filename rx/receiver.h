@@ -1,6 +1,7 @@
 // The receiver: a chain of DSP blocks from ADC codes to decisions, readable top to bottom.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <functional>
 #include <memory>
@@ -42,10 +43,15 @@ struct ReceiverResult {
   double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/lock.h), blind
-  double coherence_needed = 0;               // below it an output has not locked
-  bool locked_blindly = true;                // by coherence and pilots, with truth or without
-  double blind_snr_db = 0;                   // against the decisions, with truth or without
-  bool joined = false;                       // to the piece before (Continuation)
+  bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it
+  std::size_t rows() const { return one_polarisation ? 1 : 2; }
+  double least_coherence() const {
+    return one_polarisation ? coherence[0] : std::min(coherence[0], coherence[1]);
+  }
+  double coherence_needed = 0;  // below it an output has not locked
+  bool locked_blindly = true;   // by coherence and pilots, with truth or without
+  double blind_snr_db = 0;      // against the decisions, with truth or without
+  bool joined = false;          // to the piece before (Continuation)
   bool locked = true;  // with truth: the outputs match it; without: by coherence. False: see warnings
 };
 

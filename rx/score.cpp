@@ -161,15 +161,15 @@ void check_truth(const Truth& truth, Modulation modulation) {
                        " have " + std::to_string(bits));
 }
 
-bool warn_of_no_lock(const Alignment& alignment, std::vector<std::string>& warnings) {
+bool warn_of_no_lock(const Alignment& alignment, std::size_t rows, std::vector<std::string>& warnings) {
   bool lost = false;
-  for (std::size_t i = 0; i < 2; ++i)
+  for (std::size_t i = 0; i < rows; ++i)
     if (!alignment.found(i)) {
       warnings.push_back(std::string("no lock: output ") + polarisation_name(static_cast<int>(i)) +
                          " matches nothing that was sent; no BER is given");
       lost = true;
     }
-  if (!lost && alignment.same_source()) {
+  if (!lost && rows == 2 && alignment.same_source()) {
     warnings.push_back(std::string("both outputs carry transmitted polarisation ") +
                        polarisation_name(alignment.source[0]) + ", the other is lost; no BER is given");
     lost = true;
@@ -184,13 +184,13 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
                                    std::vector<std::string>& warnings) {
   check_truth(truth, p.modulation);
   const Alignment alignment = align(received, first, last, truth.symbols, fft);
-  if (warn_of_no_lock(alignment, warnings)) return std::nullopt;
+  if (warn_of_no_lock(alignment, p.rows, warnings)) return std::nullopt;
   Score score;
   score.swapped = alignment.source[0] == 1;
   score.symbols = last - first;
   std::array<ErrorVector, 2> fit;
   std::array<Information, 2> information;
-  for (std::size_t i = 0; i < 2; ++i) {
+  for (std::size_t i = 0; i < p.rows; ++i) {
     const auto source = static_cast<std::size_t>(alignment.source[i]);
     Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
     const std::vector<std::complex<float>> as_received = pair.received;
@@ -213,17 +213,18 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
   }
   score.interval = clopper_pearson(score.both.errors, score.both.bits);
   score.q_db = q_from_ber_db(score.both.ber());
-  const ErrorVector both = combine(fit[0], fit[1]);
+  const auto only = static_cast<std::size_t>(alignment.source[0]);
+  const ErrorVector both = p.rows == 2 ? combine(fit[0], fit[1]) : fit[only];
   score.snr_db = both.snr_db();
   score.evm_percent = both.evm_percent();
-  score.information = mean(information[0], information[1]);
+  score.information = p.rows == 2 ? mean(information[0], information[1]) : information[only];
   return score;
 }
 
 ErrorVector decision_aided(const Field<float>& received, std::size_t first, std::size_t last,
-                           Modulation modulation) {
+                           Modulation modulation, std::size_t rows) {
   std::array<ErrorVector, 2> fit;
-  for (std::size_t i = 0; i < 2; ++i) {
+  for (std::size_t i = 0; i < rows; ++i) {
     const ComplexRow<float>& row = *received.rows()[i];
     const std::span<const std::complex<float>> scored(row.data() + first, last - first);
     Symbols decided;
@@ -231,7 +232,7 @@ ErrorVector decision_aided(const Field<float>& received, std::size_t first, std:
     for (const auto& y : scored) decided.push_back(nearest_point(modulation, std::complex<double>(y)));
     fit[i] = error_vector(scored, decided);
   }
-  return combine(fit[0], fit[1]);
+  return rows == 2 ? combine(fit[0], fit[1]) : fit[0];
 }
 
 }  // namespace cohlink

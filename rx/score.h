@@ -16,6 +16,7 @@ struct ScoreParameters {
   Modulation modulation = Modulation::kQpsk;
   bool differential = false;
   std::size_t pilot_spacing = 0;  // pilots carry no data and are not counted; 0 = none
+  std::size_t rows = 2;           // received; 1 = X alone, on either of the polarisations sent
 };
 
 /// Symbols whose common quarter turn against the truth is found together: what pilots would do.
@@ -30,8 +31,9 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
                                    const Truth& truth, const ScoreParameters& parameters, FftCache& fft,
                                    std::vector<std::string>& warnings);
 
-/// SNR and EVM against the receiver's own decisions: what can be had without truth.
+/// SNR and EVM of both rows, or of X alone, against the receiver's own decisions: what can be had without
+/// truth.
 ErrorVector decision_aided(const Field<float>& received, std::size_t first, std::size_t last,
-                           Modulation modulation);
+                           Modulation modulation, std::size_t rows = 2);
 
 }  // namespace cohlink

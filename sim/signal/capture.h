@@ -52,6 +52,8 @@ struct Capture {
   std::optional<Truth> truth;
 
   std::size_t samples() const { return lanes[0].size(); }
+  /// Whether X alone was recorded, by a receiver of one polarisation: lanes YI and YQ are empty.
+  bool one_polarisation() const { return lanes[2].empty() && lanes[3].empty(); }
 };
 
 /// Writes beside `path`, then renames. Throws RunError when the file system refuses.

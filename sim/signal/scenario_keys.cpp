@@ -209,7 +209,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"trace", "byte_order", kChoice, "", "little", 0, 0, "little|big", "of binary numbers", ""},
     {"trace", "skip_bytes", kInteger, "bytes", "0", 0, 1000000000, "", "header before the first binary sample", ""},
     {"trace", "datasets", kList, "", "", 0, 0, "", "hdf5: paths of the data sets; one that holds all lanes, two complex ones (X, Y), or one a lane", ""},
-    {"trace", "lanes", kList, "", "XI,XQ,YI,YQ", 0, 0, "XI|XQ|YI|YQ|-XI|-XQ|-YI|-YQ|skip", "what the columns hold, in order; - = inverted, skip = none of ours", ""},
+    {"trace", "lanes", kList, "", "XI,XQ,YI,YQ", 0, 0, "XI|XQ|YI|YQ|-XI|-XQ|-YI|-YQ|skip", "what the columns hold, in order; - = inverted, skip = none of ours; XI and XQ alone: one polarisation, sent and received as one", ""},
     {"trace", "scales", kNumbers, "", "", 1e-30, 1e30, "", "volts, amperes or any common unit of one step of each of trace.lanes; absent = all alike", ""},
     {"trace", "sample_rate_gsa", kNumber, "GSa/s", "", 0.001, 1000, "", "sample rate of each lane", ""},
     {"trace", "first_sample", kInteger, "samples", "0", 0, 1e15, "", "samples of each lane left out at the start", ""},

@@ -340,10 +340,12 @@ Trace::Trace(const Scenario& s, const std::vector<std::string>& folders) {
       column_[l] = c;
       unit_[l] = (inverted ? -1.0 : 1.0) * (scales.empty() ? 1.0 : scales[c]);
     }
-  for (std::size_t l = 0; l < 4; ++l)
+  one_polarisation_ = named[0] && named[1] && !named[2] && !named[3];
+  for (std::size_t l = 0; l < lanes_read(); ++l)
     if (!named[l])
       s.reject("trace.lanes", std::string("lacks lane ") + Capture::kLaneNames[l] +
-                                  "; the receiver needs all four, X and Y with I and Q each");
+                                  "; the receiver needs all four, X and Y with I and Q each, or XI and XQ "
+                                  "alone");
   if (!s.is_set("trace.sample_rate_gsa"))
     s.reject("trace.sample_rate_gsa", "must be given: the file does not say");
   sample_rate_ = s.number("trace.sample_rate_gsa") * 1e9;
@@ -370,7 +372,7 @@ std::array<std::vector<float>, 4> Trace::read(std::size_t start, std::size_t cou
   Columns columns(source_->columns(), std::vector<float>(count));
   source_->read(first_ + start, count, columns);
   std::array<std::vector<float>, 4> lanes;
-  for (std::size_t l = 0; l < 4; ++l) lanes[l] = std::move(columns[column_[l]]);
+  for (std::size_t l = 0; l < lanes_read(); ++l) lanes[l] = std::move(columns[column_[l]]);
   return lanes;
 }
 
@@ -406,7 +408,10 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
   const auto file = h5::File::open(located(s, "trace.symbols_file", name, folders));
   const std::string dataset = file.has("/symbols") ? "/symbols" : "/truth/symbols";
   const auto shape = file.shape(dataset);
-  if (shape.size() != 2 || shape[0] != 2 || shape[1] < 64)
+  // A recording of one polarisation may know that one alone.
+  const auto lanes = s.list("trace.lanes");
+  const bool one = std::none_of(lanes.begin(), lanes.end(), [](const auto& l) { return l.ends_with("YI"); });
+  if (shape.size() != 2 || !(shape[0] == 2 || (one && shape[0] == 1)) || shape[1] < 64)
     s.reject("trace.symbols_file", dataset + " must have the shape [2, symbols], at least 64 of them");
   if (file.has_attribute("/", "kind") && file.attribute_text("/", "kind") == "cohlink result")
     s.reject("trace.symbols_file", file.path() +
@@ -415,8 +420,9 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
   const auto flat = file.read<std::complex<double>>(dataset);
   Truth truth;
   for (std::size_t p = 0; p < 2; ++p) {
-    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(p * shape[1]),
-                            flat.begin() + static_cast<std::ptrdiff_t>((p + 1) * shape[1]));
+    const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
+    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
+                            flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
     for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
       if (s.text("signal.modulation") == modulation_name(m)) {
         if (!are_points(m, truth.symbols[p]))

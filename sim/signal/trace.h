@@ -12,8 +12,8 @@
 
 namespace cohlink {
 
-/// The four lanes of a recording of any length, read a stretch at a time: nothing of it is kept in memory
-/// (but one file position in 65,536 lines of CSV).
+/// The four lanes, or the two of one polarisation, of a recording of any length, read a stretch at a time:
+/// nothing of it is kept in memory (but one file position in 65,536 lines of CSV).
 class Trace {
  public:
   /// Whether the scenario describes a recording.
@@ -21,7 +21,8 @@ class Trace {
 
   /// `folders`: where a file is looked for that the working folder does not have. InputError, with the key's
   /// place, for files that are missing, do not hold whole instants, or whose columns are not trace.lanes; for
-  /// lanes named twice or not at all; for CSV that is no numbers, with its line.
+  /// lanes named twice or not at all (YI and YQ may both be missing); for CSV that is no numbers, with its
+  /// line.
   Trace(const Scenario& scenario, const std::vector<std::string>& folders);
   ~Trace();
   Trace(Trace&&) noexcept;
@@ -33,7 +34,7 @@ class Trace {
   const std::array<double, 4>& unit_per_step() const { return unit_; }  // XI XQ YI YQ, sign included
   std::string name() const;                                             // for messages
 
-  /// Samples [start, start + count) of XI XQ YI YQ as stored.
+  /// Samples [start, start + count) of XI XQ YI YQ as stored; YI and YQ empty where X alone was recorded.
   std::array<std::vector<float>, 4> read(std::size_t start, std::size_t count) const;
 
   /// What reads one kind of file: samples of the columns in trace.lanes' order.
@@ -46,6 +47,8 @@ class Trace {
   };
 
  private:
+  std::size_t lanes_read() const { return one_polarisation_ ? 2 : 4; }
+  bool one_polarisation_ = false;
   std::unique_ptr<Source> source_;
   std::string name_;
   bool integers_;

@@ -126,6 +126,53 @@ class Messages(TraceTest):
         self.refuse(2, "scenario.ini: a scenario without a recording", "receive", "scenario.ini")
 
 
+class OnePolarisation(TraceTest):
+    def test_two_lanes_give_what_the_four_say_of_x(self):
+        settings = [s for s in SETTINGS if "polarisation" not in s and s != "--set"]
+        self.succeed("simulate", "scenario.ini", *(w for s in settings for w in ("--set", s)), "--set", "channel.osnr_db=10.5",
+                     "--set", "signal.symbols=32768", "-o", "one.h5", "--quiet")
+        four = json.loads(self.succeed("receive", "one.h5", "--format", "json"))
+        with h5py.File(self.folder / "one.h5") as file:
+            lanes, sent = file["adc/samples"][:2], file["truth/symbols"][:]
+        with h5py.File(self.folder / "sent.h5", "w") as file:
+            file["symbols"] = sent[:1]
+        self.store(lanes.T.astype("<i2"), "one.bin")
+        blind, stderr = self.receive("file=one.bin", "lanes=XI,XQ")
+        self.assertEqual(stderr, "")
+        self.assertEqual(blind["polarisations"], 1)
+        known, _ = self.receive("file=one.bin", "lanes=XI,XQ", "symbols_file=sent.h5")
+        either, _ = self.receive("file=one.bin", "lanes=XI,XQ", "symbols_file=one.h5")
+        self.assertEqual(known["errors"], either["errors"])
+        self.assertLess(2 * known["bits"], four["bits"] + 1000)
+        # The same noise, another equaliser start: four standard deviations of a count.
+        expected = four["ber_x"] * known["bits"]
+        self.assertLess(abs(known["errors"] - expected), 4 * expected ** 0.5)
+        self.assertAlmostEqual(known["snr_db"], four["snr_x_db"], delta=0.1)
+        for name in ("ber_x", "ber_y", "snr_y_db", "taps_dgd_ps"):
+            self.assertNotIn(name, known)
+        pieces, _ = self.receive("file=one.bin", "lanes=XI,XQ", "symbols_file=sent.h5", "piece_symbols=16384")
+        self.assertAlmostEqual(pieces["snr_db"], known["snr_db"], delta=0.1)
+
+    def test_swapped_lanes_of_one_polarisation_are_named(self):
+        self.succeed("simulate", "scenario.ini", "--set", "adc.sample_rate_gsa=80", "--set", "channel.extra_dispersion_ps_per_nm=4000",
+                     "--set", "channel.osnr_db=13", "--set", "signal.symbols=16384", "-o", "one.h5", "--quiet")
+        with h5py.File(self.folder / "one.h5") as file:
+            self.store(file["adc/samples"][:2][::-1].T.astype("<i2"), "swapped.bin")
+        _, stderr = self.receive("file=swapped.bin", "lanes=XI,XQ")
+        self.assertIn("lanes XI and XQ are swapped, or one of them is inverted", stderr)
+
+    def test_a_mixture_of_two_polarisations_never_looks_good(self):
+        """One row cannot be parted: the other polarisation stays as noise, here twice as weak as the signal."""
+        self.store(self.lanes[:2].T.astype("<i2"), "mixed.bin")
+        for known in ([], ["symbols_file=capture.h5"]):
+            result = self.run_program("receive", "trace.ini", "--format", "json", *self.trace(["file=mixed.bin", "lanes=XI,XQ"] + known))
+            self.assertIn(result.returncode, (0, 3), result.stderr)
+            facts = json.loads(result.stdout)
+            if facts.get("verdict") != "no lock":
+                self.assertLess(facts["snr_db"], 7.0)
+                self.assertNotEqual(facts.get("verdict"), "pass")
+
+
 class Faults(TraceTest):
     def setUp(self):
         super().setUp()

@@ -74,8 +74,11 @@ class Codes {
 // As recorded when that locks or nothing does.
 LaneArrangement arrangement_that_locks(const Receiver& receiver, const Capture& head) {
   const auto& all = lane_arrangements();
-  for (const LaneArrangement& arrangement : all)
+  for (const LaneArrangement& arrangement : all) {
+    const bool moves_y = arrangement.from[2] != 2 || arrangement.from[3] != 3;
+    if (head.one_polarisation() && moves_y) continue;
     if (receiver(rearranged(head, arrangement), false).locked) return arrangement;
+  }
   return all.front();
 }
 

@@ -35,7 +35,7 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
       row.snr_db = result.snr_db;
     else
       row.outcome = why_no_lock(result);
-    const bool held = std::min(result.coherence[0], result.coherence[1]) >= result.coherence_needed;
+    const bool held = result.least_coherence() >= result.coherence_needed;
     if (row.score && !held) row.outcome = "no lock: the carrier phase is not held";
     // A verdict is about the bits; without the carrier only a pass stands.
     if (result.locked && row.score && threshold) {

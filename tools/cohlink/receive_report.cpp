@@ -32,24 +32,25 @@ struct Range {
 };
 
 /// BER and its interval: only where the truth is known.
-std::vector<Fact> score_facts(const Score& score) {
+std::vector<Fact> score_facts(const Score& score, bool one_polarisation) {
   const ErrorCount& both = score.both;
   const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
   const Range q_interval(q_from_ber_db(score.interval.high), q_from_ber_db(score.interval.low), " dB");
-  std::vector<Fact> facts = {
-      {"ber", "BER", both.ber(), scientific(both.ber()) + "   (" + counted + ")"},
-      {"ber_low", "95 % interval", score.interval.low,
-       scientific(score.interval.low) + " to " + scientific(score.interval.high)},
-      {"ber_high", "", score.interval.high, ""},
-      {"errors", "", both.errors, ""},
-      {"bits", "", both.bits, ""},
-      {"ber_x", "X, Y alone", score.polarisation[0].ber(),
-       scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())},
-      {"ber_y", "", score.polarisation[1].ber(), ""},
-      {"q_db", "Q", finite(score.q_db), db(score.q_db) + "   (" + q_interval.text + ")"},
-      {"q_low_db", "", finite(q_interval.low), ""},
-      {"q_high_db", "", finite(q_interval.high), ""},
-  };
+  std::vector<Fact> facts = {{"ber", "BER", both.ber(), scientific(both.ber()) + "   (" + counted + ")"},
+                             {"ber_low", "95 % interval", score.interval.low,
+                              scientific(score.interval.low) + " to " + scientific(score.interval.high)},
+                             {"ber_high", "", score.interval.high, ""},
+                             {"errors", "", both.errors, ""},
+                             {"bits", "", both.bits, ""}};
+  if (!one_polarisation) {
+    facts.push_back(
+        {"ber_x", "X, Y alone", score.polarisation[0].ber(),
+         scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())});
+    facts.push_back({"ber_y", "", score.polarisation[1].ber(), ""});
+  }
+  facts.push_back({"q_db", "Q", finite(score.q_db), db(score.q_db) + "   (" + q_interval.text + ")"});
+  facts.push_back({"q_low_db", "", finite(q_interval.low), ""});
+  facts.push_back({"q_high_db", "", finite(q_interval.high), ""});
   return facts;
 }
 
@@ -69,7 +70,7 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
       {"evm_low_percent", "", finite(evm.low), ""},
       {"evm_high_percent", "", finite(evm.high), ""},
   };
-  if (result.score) {
+  if (result.score && !result.one_polarisation) {
     facts.push_back(
         {"snr_x_db", "X, Y alone", finite(result.score->snr_db_polarisation[0]),
          db(result.score->snr_db_polarisation[0]) + ", " + db(result.score->snr_db_polarisation[1])});
@@ -78,7 +79,13 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
   return facts;
 }
 
-std::string alignment_text(const Score& score) {
+std::string alignment_text(const Score& score, bool one_polarisation) {
+  if (one_polarisation) {
+    const std::size_t source = score.polarisation[1].bits > 0 ? 1 : 0;
+    return std::string("X carries what was sent on ") + (source == 1 ? "Y" : "X") + ", turned by " +
+           std::to_string(90 * score.quarter_turns[source]) + " deg, delayed by " +
+           std::to_string(score.delay_symbols[source]) + " symbols";
+  }
   std::string text = score.swapped ? "polarisations swapped" : "polarisations as sent";
   return text + ", turned by " + std::to_string(90 * score.quarter_turns[0]) + " and " +
          std::to_string(90 * score.quarter_turns[1]) + " deg, delayed by " +
@@ -93,6 +100,9 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
   const std::string offset =
       knows_path(capture) ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
   std::vector<Fact> facts;
+  if (result.one_polarisation)
+    facts.push_back({"polarisations", "polarisations", std::uint64_t{1},
+                     "one: X alone was recorded; nothing is known of Y"});
   if (result.frequency_offset_hz)
     facts.push_back({"frequency_offset_hz", "frequency offset", *result.frequency_offset_hz,
                      readable(*result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"});
@@ -131,7 +141,7 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
   if (result.score) {
     facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
                      grouped(result.score->symbols) + " symbols per polarisation"});
-    facts.push_back({"", "alignment", {}, alignment_text(*result.score)});
+    facts.push_back({"", "alignment", {}, alignment_text(*result.score, result.one_polarisation)});
   }
   return facts;
 }
@@ -152,7 +162,11 @@ std::vector<Fact> counter_facts(const Capture& capture, const ReceiverResult& re
 /// What soft-decision codes could carry over the channel as received, and what the chosen code leaves.
 std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scenario) {
   std::vector<Fact> facts;
-  const BitRates rates = bit_rates(scenario);
+  BitRates rates = bit_rates(scenario);
+  if (result.one_polarisation) {
+    rates.line *= 0.5;
+    if (rates.net) *rates.net *= 0.5;
+  }
   if (result.score && result.score->both.bits > 0) {
     const Information& information = result.score->information;
     facts.push_back({"mi_bits", "mutual information", information.mutual_bits,
@@ -201,8 +215,7 @@ void append(std::vector<Fact>& facts, std::vector<Fact> more) {
 
 std::string no_lock(const ReceiverResult& result, bool truth) {
   if (truth && !result.score) return "no lock: nothing that was sent was recognised, no BER is given";
-  const auto& coherence = result.coherence;
-  if (!truth && std::min(coherence[0], coherence[1]) < result.coherence_needed)
+  if (!truth && result.least_coherence() < result.coherence_needed)
     return "no lock: the outputs are on no constellation";
   return "no lock: see the warnings";
 }
@@ -262,7 +275,7 @@ std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenari
                                  const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
   const PieceCount count = count_pieces(pieces);
   std::vector<Fact> facts;
-  if (result.score) append(facts, score_facts(*result.score));
+  if (result.score) append(facts, score_facts(*result.score, result.one_polarisation));
   append(facts, verdict_facts(capture, scenario, result, count));
   const bool judged = result.score || scenario.text("signal.modulation") != "gaussian";
   if (result.locked && judged) append(facts, signal_facts(result));
