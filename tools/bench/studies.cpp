@@ -1,7 +1,10 @@
 // What reuse and threads save: ratios of sweeps timed in one run.
+#include <algorithm>
 #include <chrono>
 #include <cstdio>
 #include <cstring>
+#include <functional>
+#include <utility>
 
 #include "rx/receiver.h"
 #include "sim/link.h"
@@ -34,7 +37,18 @@ double sweep_seconds(const Scenario& scenario, const char* vary, unsigned thread
   return seconds_of([&] { run_sweep(order, options, fft); });
 }
 
-void row(const char* what, double seconds, double reference, const char* bound) {
+/// The shortest times of both over three rounds, taken in turn: what other programs do to the machine only
+/// adds.
+std::pair<double, double> shortest(const std::function<double()>& work,
+                                   const std::function<double()>& reference) {
+  std::pair<double, double> best{work(), reference()};
+  for (int round = 1; round < 3; ++round)
+    best = {std::min(best.first, work()), std::min(best.second, reference())};
+  return best;
+}
+
+void row(const char* what, const std::pair<double, double>& both, const char* bound) {
+  const auto& [seconds, reference] = both;
   std::printf("  %-58s %8.2f s  %8.2f s  %6.2f  %s\n", what, seconds, reference, seconds / reference, bound);
   std::fflush(stdout);
 }
@@ -78,28 +92,35 @@ int bench_studies(int argc, char** argv) {
       scenario_of({"fibre.spans=20", "run.frames=1", "run.target_errors=0", "channel.osnr_db=18"});
   if (quick) line.set("signal.symbols=8192");
   sweep_seconds(line, "channel.osnr_db=18", 1, fft);  // plans the FFTs
-  const double one = sweep_seconds(line, "channel.osnr_db=18", 1, fft);
   row("15 OSNR points over the spans, against one point",
-      sweep_seconds(line, "channel.osnr_db=8:1:22", 1, fft), one, "at most 1.5");
+      shortest([&] { return sweep_seconds(line, "channel.osnr_db=8:1:22", 1, fft); },
+               [&] { return sweep_seconds(line, "channel.osnr_db=18", 1, fft); }),
+      "at most 1.5");
 
   const Scenario back = scenario_of({"run.frames=4", "run.target_errors=0", "channel.osnr_db=12"});
+  const char* const phases = "dsp.test_phases=8|12|16|20|24|28|32|40|48|64";
   const Link link(back, fft);
-  const auto phases = parse_vary({"dsp.test_phases=8|12|16|20|24|28|32|40|48|64"});
   std::vector<Receiver> receivers;
-  for (const auto& point : make_plan(back, phases, false).points) receivers.emplace_back(point.scenario, fft);
-  double receiving = 0.0;
-  for (std::uint64_t frame = 0; frame < 4; ++frame) {
-    const Capture capture = link(frame);
-    for (const Receiver& receiver : receivers) receiving += seconds_of([&] { receiver(capture, false); });
-  }
+  for (const auto& point : make_plan(back, parse_vary({phases}), false).points)
+    receivers.emplace_back(point.scenario, fft);
+  const auto receiving = [&] {
+    double seconds = 0.0;
+    for (std::uint64_t frame = 0; frame < 4; ++frame) {
+      const Capture capture = link(frame);
+      for (const Receiver& receiver : receivers) seconds += seconds_of([&] { receiver(capture, false); });
+    }
+    return seconds;
+  };
   row("10 numbers of test phases, against the receivers alone",
-      sweep_seconds(back, "dsp.test_phases=8|12|16|20|24|28|32|40|48|64", 1, fft), receiving, "at most 1.2");
+      shortest([&] { return sweep_seconds(back, phases, 1, fft); }, receiving), "at most 1.2");
 
   Scenario many = back;
   many.set("run.frames=8");
-  const double single = sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 1, fft);
-  row("16 points on one thread, against two threads", single,
-      sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", 2, fft), "at least 1.9");
+  const auto sixteen = [&](unsigned threads) {
+    return sweep_seconds(many, "channel.osnr_db=6:0.5:13.5", threads, fft);
+  };
+  row("16 points on one thread, against two threads",
+      shortest([&] { return sixteen(1); }, [&] { return sixteen(2); }), "at least 1.9");
   for (const std::size_t points : {16, 1000, 100'000}) dispatch_row(points);
   return 0;
 }
