@@ -50,10 +50,6 @@ Operations modulus_error_operations() {
   return 2.0 * (kSquaredMagnitude + Operations{0, 1, 0} + kRealTimesComplex);
 }
 
-Operations ring_error_operations() {
-  return 2.0 * (kSquaredMagnitude + Operations{0, 2, 0} + Operations{0, 1, 0} + kRealTimesComplex);
-}
-
 namespace {
 
 // Squared distances of one symbol to its decisions under every test phase, added to their sums: a turn, one
@@ -80,6 +76,33 @@ Operations decision_error_operations(Modulation modulation, int test_phases, std
                           +
                           Operations{4, 4, 1};  // gain: a ratio, a step, two bounds, its inverse; the phasor
   return 2.0 * (every + 1.0 / static_cast<double>(block) * once) + kComplexProduct;  // the offset's phasor
+}
+
+Operations ring_gradient_operations(Modulation modulation) {
+  const Operations rings{0, modulation == Modulation::kQpsk ? 0.0 : 2.0, 0};
+  return kSquaredMagnitude + rings + Operations{0, 1, 0} + kRealTimesComplex;
+}
+
+Operations axis_gradient_operations() { return {4, 2, 0}; }
+
+Operations decision_gradient_operations() { return kComplexSum; }
+
+Operations widely_linear_operations(Modulation modulation, const Operations& gradient, bool own_angles,
+                                    int taps, int test_phases, std::size_t block) {
+  const auto symbols = static_cast<double>(block);
+  const double reached = 2.0 * symbols + taps - 1.0;
+  const Operations off = 6.0 * kComplexProduct;  // two phasors, and two turns of each row
+  const Operations every = kRealTimesComplex + distances(modulation, test_phases)  // scaled, searched
+                           + kComplexProduct + decision(modulation)                // phase taken off, decided
+                           + kComplexProduct + kComplexSum + Operations{2, 2, 0}   // gain's two sums
+                           + kRealTimesComplex + gradient + kComplexProduct;       // carrier put back
+  const Operations back = 3.0 * kComplexProduct;  // the phasor, and both outputs
+  Operations once = Operations{0, test_phases - 1.0, 0} + kParabola +
+                    Operations{4, 6, 0}  // gain: a ratio, a step, two bounds, its inverse, both outputs
+                    +
+                    Operations{0, 4, 4};  // phases go on; phasors of the carrier, its image and what is left
+  if (own_angles) once += 2.0 * (2.0 * kComplexProduct + Operations{1, 0, 2} + symbols * kComplexProduct);
+  return reached / symbols * off + 2.0 * every + back + 1.0 / symbols * once;
 }
 
 Operations phase_search_operations(Modulation modulation, int test_phases, int rows) {

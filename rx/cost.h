@@ -62,8 +62,17 @@ Operations butterfly_operations(int taps, int inputs, std::size_t block);
 
 /// Error rules of the equaliser, both outputs, one symbol. Decision directed includes its phase search.
 Operations modulus_error_operations();
-Operations ring_error_operations();
 Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block);
+
+/// One output's error z -> (R - |z|^2) z, ring chosen; per axis, (R - z_I^2) z_I; from the decision at hand.
+Operations ring_gradient_operations(Modulation modulation);
+Operations axis_gradient_operations();
+Operations decision_gradient_operations();
+/// The widely linear form but for its filters, both outputs, one symbol: carriers off every sample that the
+/// taps of a block reach, one phase search for both outputs, `gradient` of each, carriers put back.
+/// `own_angles`: each output follows its own angle to the grid.
+Operations widely_linear_operations(Modulation modulation, const Operations& gradient, bool own_angles,
+                                    int taps, int test_phases, std::size_t block);
 
 /// One phase estimate by blind search over `rows` rows that share it, one symbol.
 Operations phase_search_operations(Modulation modulation, int test_phases, int rows);

@@ -416,12 +416,17 @@ void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size
 
 Operations Equaliser::cost() const {
   Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
-  // The carrier comes off the rows and goes on their conjugates, at two samples a symbol.
-  if (p_.widely_linear) of += 4.0 * rotation_operations();
-  if (p_.widely_linear && p_.rule != EqualiserRule::kDecisionDirected)  // its carrier needs the search anyway
-    of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
+  if (p_.widely_linear) {
+    const bool decides = p_.rule == EqualiserRule::kDecisionDirected,
+               rings = p_.rule == EqualiserRule::kRadiusDirected && p_.modulation != Modulation::kQpsk;
+    return of + widely_linear_operations(p_.modulation,
+                                         decides ? decision_gradient_operations()
+                                         : rings ? ring_gradient_operations(p_.modulation)
+                                                 : axis_gradient_operations(),
+                                         rings, p_.taps, kTestPhases, kBlock);
+  }
   if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
-  if (p_.rule == EqualiserRule::kRadiusDirected) of += ring_error_operations();
+  if (p_.rule == EqualiserRule::kRadiusDirected) of += 2.0 * ring_gradient_operations(p_.modulation);
   if (p_.rule == EqualiserRule::kDecisionDirected)
     of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
   return of;

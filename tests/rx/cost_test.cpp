@@ -14,14 +14,17 @@
 #include "rx/clock_recovery.h"
 #include "rx/clock_tone.h"
 #include "rx/coarse_frequency.h"
+#include "rx/decision.h"
 #include "rx/decision_phase.h"
 #include "rx/deskew.h"
+#include "rx/equaliser.h"
 #include "rx/fourth_power_phase.h"
 #include "rx/frequency.h"
 #include "rx/interpolator.h"
 #include "rx/lanes.h"
 #include "rx/overlap_save.h"
 #include "rx/resample.h"
+#include "rx/widely_linear.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/rx/generator.h"
@@ -746,4 +749,209 @@ TEST_CASE("Resampler: two real filters a sample, and nothing where the rates agr
     for (std::size_t n = 1; n < taps; ++n) sum = sum + Real(0.1f) * Real(1.0f);
   }
   check_counts(resampler.cost(80e9), 1.0);
+}
+
+namespace {
+
+// An equaliser rule's error of an output on the constellation's axes.
+Complex wrong_by(EqualiserRule rule, Modulation modulation, Complex z) {
+  if (rule == EqualiserRule::kDecisionDirected) return {};
+  if (rule == EqualiserRule::kConstantModulus || modulation == Modulation::kQpsk) {
+    const Real level(modulation == Modulation::kQpsk ? 0.5f : 0.82f);
+    return {(level - z.re * z.re) * z.re, (level - z.im * z.im) * z.im};
+  }
+  const Real power = squared(z);
+  const bool above = Real(0.5236068f) < power, beyond = Real(1.3708204f) < power;
+  const Real ring(beyond ? 1.8f : above ? 1.0f : 0.2f);
+  return (ring - power) * z;
+}
+
+// One block through the widely linear form, each step counted.
+struct CountedForm {
+  EqualiserRule rule;
+  Modulation modulation;
+  int taps;
+  std::vector<Complex> w;  // [output][input of 6][tap]
+  Complex angle[2] = {{1.0f, 0.0f}, {1.0f, 0.0f}};
+  Real gain{1.0f};
+  Real scale{1.0f};
+
+  bool rings() const { return rule == EqualiserRule::kRadiusDirected && modulation == Modulation::kQam16; }
+  std::size_t at(std::size_t i, std::size_t j, int t) const {
+    return (6 * i + j) * static_cast<std::size_t>(taps) + static_cast<std::size_t>(t);
+  }
+
+  // Phase of both rows together.
+  Real search(const std::vector<Complex>& rows) const {
+    constexpr std::size_t phases = 32;
+    std::vector<Real> sums(phases);
+    for (const Complex& y : rows)
+      for (std::size_t b = 0; b < phases; ++b) {
+        const double test_phase = (static_cast<double>(b) / phases - 0.5) * 0.5 * kPi;
+        const Complex z = y * complex_of(std::polar(1.0, -test_phase));
+        sums[b] = sums[b] + (axis_distance(modulation, z.re) + axis_distance(modulation, z.im));
+      }
+    std::size_t best = 0;
+    for (std::size_t b = 1; b < phases; ++b)
+      if (sums[b] < sums[best]) best = b;
+    const Real left = sums[(best + phases - 1) % phases], right = sums[(best + 1) % phases];
+    const Real shift = Real(0.5f) * ((left - right) / ((left - doubled(sums[best])) + right));
+    const Real phase =
+        Real(static_cast<float>(0.5 * kPi / phases)) * (Real(static_cast<float>(best)) + shift);
+    return phase.v - static_cast<float>(0.25 * kPi);  // a constant, of the table
+  }
+
+  // Outputs of the block at symbol k, carrier back on; the taps are moved on.
+  std::vector<Complex> operator()(const ButterflyInput& in, std::size_t k, float cycles, Real& phase,
+                                  Real& image_phase, float step) {
+    constexpr std::size_t block = ButterflyBlock::kSize;
+    const std::size_t reached = 2 * block + static_cast<std::size_t>(taps) - 1;
+    const auto turn = [&](std::size_t t) {  // from a table
+      return complex_of(std::polar(1.0, -kPi * cycles * (static_cast<double>(t) - taps / 2)));
+    };
+    std::vector<Complex> local(6 * reached);
+    const Complex base = phasor(-phase.v), image_base = phasor(-(phase + image_phase).v);
+    for (std::size_t t = 0; t < reached; ++t) {
+      const Complex back = base * turn(t), image_back = image_base * turn(t);
+      for (std::size_t j = 0; j < 2; ++j) {
+        const int n = static_cast<int>(t) - taps / 2;
+        const Complex x{*in.re(j, k, n), *in.im(j, k, n)}, turned = x * back;
+        local[j * reached + t] = turned;
+        local[(2 + j) * reached + t] = conj(turned);
+        local[(4 + j) * reached + t] = conj(x) * image_back;
+      }
+    }
+    const auto input = [&](std::size_t j, std::size_t s, int t) {
+      return local[j * reached + 2 * s + static_cast<std::size_t>(t)];
+    };
+    std::vector<Complex> y(2 * block), both(2 * block), wrong(2 * block), gradient(w.size());
+    for (std::size_t n = 0; n < 2 * block; ++n)
+      for (std::size_t j = 0; j < 6; ++j)
+        for (int t = 0; t < taps; ++t) y[n] = y[n] + w[at(n / block, j, t)] * input(j, n % block, t);
+    for (std::size_t n = 0; n < 2 * block; ++n) {
+      both[n] = scale * y[n];
+      if (rings()) both[n] = both[n] * conj(angle[n / block]);
+    }
+    const Real left = search(both);
+    const Complex carrier = phasor(left.v);
+    Real aligned, power;
+    for (std::size_t i = 0; i < 2; ++i) {
+      const Complex forth = rings() ? carrier * angle[i] : carrier;
+      Complex sum;
+      for (std::size_t s = 0; s < block; ++s) {
+        const Complex z = both[i * block + s] * conj(carrier), decision = decided(modulation, z);
+        sum = sum + z * conj(decision);
+        power = power + squared(decision);
+        const Complex full = gain * z;
+        const Complex error =
+            rule == EqualiserRule::kDecisionDirected ? decision - full : wrong_by(rule, modulation, full);
+        wrong[i * block + s] = error * forth;
+      }
+      aligned = aligned + sum.re;
+      if (rings()) angle[i] = angle[i] * phasor((Real(0.05f) * Real(static_cast<float>(angle_of(sum)))).v);
+    }
+    const Real moved = gain * (Real(1.0f) + Real(0.02f) * (aligned / power - Real(1.0f)));
+    gain = moved < Real(0.5f) ? Real(0.5f) : moved;
+    if (Real(1.5f) < gain) gain = Real(1.5f);
+    scale = Real(1.0f) / gain;
+    for (std::size_t n = 0; n < 2 * block; ++n)
+      for (std::size_t j = 0; j < 6; ++j)
+        for (int t = 0; t < taps; ++t) {
+          auto& of = gradient[at(n / block, j, t)];
+          of = of + wrong[n] * conj(input(j, n % block, t));
+        }
+    for (std::size_t n = 0; n < w.size(); ++n) w[n] = w[n] + Real(step) * gradient[n];
+    const Complex on = phasor(phase.v);
+    for (std::size_t s = 0; s < block; ++s) {
+      const Complex forth = on * conj(turn(2 * s + static_cast<std::size_t>(taps) / 2));
+      y[s] = y[s] * forth;
+      y[block + s] = y[block + s] * forth;
+    }
+    phase = phase + left + Real(static_cast<float>(kTwoPi * cycles * block));
+    image_phase = image_phase + Real(0.0f);
+    return y;
+  }
+  static double angle_of(Complex z) { return ::angle(z); }
+};
+
+}  // namespace
+
+TEST_CASE("Widely linear form: carriers, search, gradients and six inputs' filters cost what is stated") {
+  constexpr int taps = 15;
+  constexpr std::size_t block = ButterflyBlock::kSize, symbols = 4 * block;
+  constexpr float cycles = 0.002f, step = 1e-3f;
+  for (const auto& [modulation, rule] : {std::pair{Modulation::kQpsk, EqualiserRule::kConstantModulus},
+                                         {Modulation::kQam16, EqualiserRule::kConstantModulus},
+                                         {Modulation::kQam16, EqualiserRule::kRadiusDirected},
+                                         {Modulation::kQpsk, EqualiserRule::kDecisionDirected},
+                                         {Modulation::kQam16, EqualiserRule::kDecisionDirected}}) {
+    CAPTURE(std::string(modulation_name(modulation)));
+    CAPTURE(static_cast<int>(rule));
+    const Field<float> sent = noisy_symbols(modulation, symbols, 0.1, 0.005);
+    Field<float> signal(2 * symbols, 64e9);
+    for (std::size_t p = 0; p < 2; ++p)
+      for (std::size_t k = 0; k < symbols; ++k) {
+        const std::complex<float> y =
+            (*sent.rows()[p])[k] *
+            std::complex<float>(std::polar(1.0, kTwoPi * cycles * static_cast<double>(k)));
+        (*signal.rows()[p])[2 * k] = y;
+        (*signal.rows()[p])[2 * k + 1] = 0.3f * y;
+      }
+    EqualiserParameters p;
+    p.modulation = modulation;
+    p.rule = rule;
+    p.taps = taps;
+    p.step = step;
+    p.widely_linear = true;
+    const ButterflyInput in(signal, taps, 0, symbols);
+    Butterfly start(taps);
+    start.set_centre(0, 0.7f, 0.0f);
+    start.set_centre(1, 0.0f, 0.7f);
+    WidelyLinear form(p, in, start, cycles, 0, symbols);
+    CountedForm counted{rule, modulation, taps, std::vector<Complex>(12 * taps)};
+    const EqualiserTaps first = form.taps();
+    for (std::size_t i = 0; i < 2; ++i)
+      for (std::size_t j = 0; j < 2; ++j)
+        for (int t = 0; t < taps; ++t)
+          counted.w[counted.at(i, j, t)] = complex_of(first[i][j][static_cast<std::size_t>(t)]);
+    const Field<float> out = form.equalise(32e9);
+    Real phase, image_phase;
+    counts = {};
+    for (std::size_t k = 0; k < symbols; k += block) {
+      const auto y = counted(in, k, cycles, phase, image_phase, step);
+      for (std::size_t s = 0; s < block; ++s) {
+        CHECK(std::abs(std::complex<float>(y[s].re.v, y[s].im.v) - out.x[k + s]) < 1e-3f);
+        CHECK(std::abs(std::complex<float>(y[block + s].re.v, y[block + s].im.v) - out.y[k + s]) < 1e-3f);
+      }
+    }
+    check_counts(Equaliser(p, test::fft()).cost(), symbols);
+  }
+}
+
+TEST_CASE("Radius-directed error: the stated operations are those of a run, and its rings the equaliser's") {
+  for (const auto modulation : kFormats) {
+    constexpr std::size_t count = 256;
+    const Field<float> y = noisy_symbols(modulation, count, 0.3, 0.05);
+    counts = {};
+    for (const auto* row : y.rows())
+      for (const auto& symbol : *row) {
+        const Complex z = complex_of(symbol);
+        const Real power = squared(z);
+        Real ring(1.0f);
+        if (modulation == Modulation::kQam16) {
+          const bool above = Real(0.5236068f) < power, beyond = Real(1.3708204f) < power;
+          ring = beyond ? 1.8f : above ? 1.0f : 0.2f;
+        }
+        const Complex error = (ring - power) * z;
+        CHECK(ring.v == nearest_ring(power.v, modulation));
+        CHECK(std::isfinite(error.re.v));
+      }
+    EqualiserParameters p;
+    p.modulation = modulation;
+    p.rule = EqualiserRule::kRadiusDirected;
+    const Operations stated = Equaliser(p, test::fft()).cost();
+    const Operations filters = butterfly_operations(p.taps, 2, Equaliser::kBlock);
+    check_counts({stated.multiplications - filters.multiplications, stated.additions - filters.additions, 0},
+                 count, 1e-9);
+  }
 }
