@@ -129,7 +129,7 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
       run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
   received.power = power_at_diodes(light, setup.oscillator, received.oscillator, setup.frontend);
   Photocurrents currents =
-      cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams);
+      cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams, fft);
   const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
   received.transimpedance = lanes.transimpedance;
   AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
@@ -145,8 +145,14 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   capture.point = address.point;
   capture.counters["adc_clipped_samples"] = converted.clipped_samples;
   capture.counters["step_floor_hits"] = frame.history->step_floor_hits;
-  capture.counters["dac_clipped_samples"] = frame.history->sent->dac.clipped_samples;
-  capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, *frame.history->sent, received);
+  const TransmittedFrame& sent = *frame.history->sent;
+  capture.counters["dac_clipped_samples"] = sent.dac.clipped_samples;
+  if (setup.transmitter.modulator.predistortion)
+    capture.counters["predistortion_clipped_samples"] = sent.predistortion_clipped_samples;
+  if (setup.transmitter.laser.rin || setup.oscillator.laser.rin)
+    capture.counters["rin_clipped_samples"] =
+        sent.laser.clipped_samples + received.oscillator.clipped_samples;
+  capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, sent, received);
   return capture;
 }
 

@@ -185,6 +185,26 @@ double samples_needed(const Scenario& s, const LinkSetup& setup) {
   return std::ceil(rate / pulse.symbol_rate - 1e-9);
 }
 
+// Samples a symbol that hold what hardware makes of a pulse with the one-sided band e, so that it is seen
+// where it lies and not folded onto the signal, or lost:
+//  - a converter of rate fs repeats its band around fs; its hold leaves most of the first image, which
+//  reaches
+//    up to fs + e;
+//  - a modulator's sine makes products of third order, up to 3 e. They fold about the simulated rate r to
+//    r - 3 e and stay off the signal if r > 4 e;
+//  - the knee of a driver or receiver amplifier, x (1 - x^4/4 ...), makes products of fifth order: r > 6 e.
+// Weaker ones, of higher order or from images in a nonlinear element, may fold. A converter so fast that its
+// images lie beyond 256 samples a symbol leaves none to speak of: its hold has them below -45 dB.
+std::size_t samples_for_hardware(const LinkSetup& setup) {
+  const TransmitterParameters& p = setup.transmitter;
+  const double edge = pulse_band_edge(p.pulse);
+  double rate = 0.0;
+  if (p.dac.sample_rate) rate = 2.0 * (*p.dac.sample_rate + edge);
+  if (p.modulator.kind == ModulatorKind::kIq) rate = std::max(rate, 4.0 * edge);
+  if (p.driver.saturation || setup.electronics.saturation) rate = std::max(rate, 6.0 * edge);
+  return static_cast<std::size_t>(std::min(256.0, std::ceil(rate / p.pulse.symbol_rate - 1e-9)));
+}
+
 // The fewest that are enough, of numbers that transform fast; with Kerr effect at least 4, which aliases
 // nothing.
 std::size_t choose_samples(double needed, bool fibre) {
@@ -197,7 +217,9 @@ std::size_t choose_samples(double needed, bool fibre) {
 
 std::size_t samples_setup(const Scenario& s, const LinkSetup& setup) {
   const double needed = samples_needed(s, setup);
-  if (!s.is_set("run.samples_per_symbol")) return choose_samples(needed, !nominal_spans(s).empty());
+  if (!s.is_set("run.samples_per_symbol"))
+    return choose_samples(std::max(needed, static_cast<double>(setup.samples_for_hardware)),
+                          !nominal_spans(s).empty());
   const auto samples = static_cast<std::size_t>(s.integer("run.samples_per_symbol"));
   if (static_cast<double>(samples) >= needed) return samples;
   s.reject("run.samples_per_symbol",
@@ -208,6 +230,15 @@ std::size_t samples_setup(const Scenario& s, const LinkSetup& setup) {
 }
 
 }  // namespace
+
+std::optional<std::string> sampling_caution(const LinkSetup& setup) {
+  const std::size_t given = setup.transmitter.samples_per_symbol;
+  if (given >= setup.samples_for_hardware) return std::nullopt;
+  return "run.samples_per_symbol = " + std::to_string(given) +
+         " does not hold the converter's images or the harmonics of driver, modulator or saturated "
+         "amplifier; " +
+         std::to_string(setup.samples_for_hardware) + " do (left out, the key chooses itself)";
+}
 
 double tuned_frequency(const LinkSetup& setup) {
   return comb_frequency(setup.comb.offset,
@@ -224,6 +255,7 @@ LinkSetup link_setup(const Scenario& s) {
   setup.line = line_setup(s, setup);
   setup.channel = channel_setup(s, tuned_frequency(setup));
   receiver_hardware(s, setup);
+  setup.samples_for_hardware = samples_for_hardware(setup);
   setup.transmitter.samples_per_symbol = samples_setup(s, setup);
   check_dac(s, setup.transmitter);
   return setup;

@@ -2,6 +2,8 @@
 #pragma once
 
 #include <cstdint>
+#include <optional>
+#include <string>
 
 #include "sim/fibre/line.h"
 #include "sim/frontend/adc.h"
@@ -38,10 +40,15 @@ struct LinkSetup {
   FrontendParameters frontend;
   ReceiverElectronicsParameters electronics;
   AdcParameters adc;
+  std::size_t samples_for_hardware = 2;  // a symbol: hold converter images and harmonics
 };
 
 /// FFT frequency of the channel under test in the simulated band [Hz], a whole number of bins.
 double tuned_frequency(const LinkSetup& setup);
+
+/// What to say of run.samples_per_symbol where it was set too low for the transmitter's or the receiver's
+/// nonlinear hardware; nothing where it is enough.
+std::optional<std::string> sampling_caution(const LinkSetup& setup);
 
 /// Throws InputError, starting with where the offending key was set, for values that do not fit together.
 LinkSetup link_setup(const Scenario& scenario);

@@ -101,17 +101,35 @@ ReceiverInputParameters receiver_input_setup(const Scenario& s) {
   return p;
 }
 
+// Hybrid of X, or of Y: where a key of its own is not given, that of X holds.
+Hybrid hybrid_setup(const Scenario& s, bool of_y) {
+  const auto value = [&](const char* both, const char* own) {
+    return of_y && s.is_set(own) ? s.number(own) : s.number(both);
+  };
+  const double turn = radians(s.number("frontend.coupler_phase_error_deg"));
+  Hybrid hybrid;
+  hybrid.splitter =
+      Coupler::unequal(value("frontend.splitter_imbalance_db", "frontend.splitter_imbalance_y_db"), turn);
+  hybrid.combiner =
+      Coupler::unequal(value("frontend.combiner_imbalance_db", "frontend.combiner_imbalance_y_db"), turn);
+  hybrid.phase_error = radians(value("frontend.hybrid_phase_error_deg", "frontend.hybrid_phase_error_y_deg"));
+  hybrid.transmission = from_db(-s.number("frontend.hybrid_loss_db"));
+  return hybrid;
+}
+
 FrontendParameters frontend_setup(const Scenario& s) {
   FrontendParameters p;
   p.splitter = {radians(s.number("frontend.pbs_angle_deg")),
                 amplitude_ratio(s, "frontend.pbs_extinction_db")};
   p.oscillator_split = from_db(s.number("frontend.lo_split_imbalance_db"));
-  p.hybrid.splitter = Coupler::unequal(s.number("frontend.splitter_imbalance_db"));
-  p.hybrid.combiner = Coupler::unequal(s.number("frontend.combiner_imbalance_db"));
-  p.hybrid.phase_error = radians(s.number("frontend.hybrid_phase_error_deg"));
-  p.hybrid.transmission = from_db(-s.number("frontend.hybrid_loss_db"));
+  p.oscillator_transmission = from_db(-s.number("frontend.lo_loss_db"));
+  p.hybrid = hybrid_setup(s, false);
+  p.hybrid_y = hybrid_setup(s, true);
   p.photodiodes.responsivity = s.number("frontend.responsivity_a_per_w");
   p.photodiodes.mismatch = amplitude_ratio(s, "frontend.cmrr_db");
+  if (s.is_set("frontend.cmrr_y_db")) p.mismatch_y = amplitude_ratio(s, "frontend.cmrr_y_db");
+  const double skew = s.number("frontend.pn_skew_ps");
+  p.pn_skew = {skew * 1e-12, s.optional_number("frontend.pn_skew_y_ps").value_or(skew) * 1e-12};
   p.photodiodes.dark_current = s.number("frontend.dark_current_na") * 1e-9;
   p.photodiodes.thermal_noise = s.number("frontend.thermal_noise_pa_per_sqrt_hz") * 1e-12;
   p.photodiodes.shot_noise = s.boolean("frontend.shot_noise");

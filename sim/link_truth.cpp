@@ -38,20 +38,13 @@ double beta2_length_at(const PlanTotals& sum, double tuned) {
   return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
 }
 
-double sample_rate(const TransmitterParameters& p) {
-  return p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
-}
-
 // OSNR of what reaches the hybrid: noise of the link, then that of the pre-amplifier, whose density counts
 // against the received power (all channels and the noise of the whole simulated band).
 std::optional<double> osnr_at_receiver(const LinkSetup& setup, const PropagationPlan& path,
                                        const LaunchedLight& launched, double preamplifier_psd) {
-  const LightLevels levels = light_levels(path, launched);
-  const double total =
-      levels.signal_power * launched.total_ratio + 2.0 * levels.noise_psd * sample_rate(setup.transmitter);
-  LightLevels at_hybrid = levels;
-  at_hybrid.noise_psd += preamplifier_psd * total / setup.receiver_input.received_power;
-  return at_hybrid.osnr();
+  LightLevels levels = light_levels(path, launched);
+  levels.noise_psd += preamplifier_psd * levels.total_power / setup.receiver_input.received_power;
+  return levels.osnr();
 }
 
 double degrees(double rad) { return rad * 180.0 / kPi; }
@@ -59,7 +52,9 @@ double degrees(double rad) { return rad * 180.0 / kPi; }
 // 10^(-db/20) back in dB; infinite for nothing at all.
 double rejection_db(double ratio) { return -20.0 * std::log10(std::abs(ratio)); }
 
-double imbalance_db(const Coupler& coupler) { return 20.0 * std::log10(coupler.through / coupler.cross); }
+double imbalance_db(const Coupler& coupler) {
+  return 20.0 * std::log10(coupler.through / std::abs(coupler.cross));
+}
 
 double effective_bits(const QuantiserParameters& p) { return p.enob.value_or(p.bits); }
 
@@ -89,15 +84,22 @@ FrontendTruth frontend_truth(const FrontendParameters& p, const PowerAtDiodes& p
   FrontendTruth t;
   t.signal_power_w = power.signal;
   t.lo_power_w = power.oscillator;
-  const PhotodiodeParameters& diodes = p.photodiodes;
-  t.responsivity_a_per_w.fill(
-      {diodes.responsivity * (1.0 + diodes.mismatch), diodes.responsivity * (1.0 - diodes.mismatch)});
-  t.cmrr_db.fill(rejection_db(diodes.mismatch));
-  t.hybrid_phase_error_deg.fill(degrees(p.hybrid.phase_error));
-  t.splitter_imbalance_db.fill(imbalance_db(p.hybrid.splitter));
-  t.combiner_imbalance_db.fill(imbalance_db(p.hybrid.combiner));
-  t.thermal_noise_a_per_sqrt_hz.fill(diodes.thermal_noise);
-  t.dark_current_a.fill({diodes.dark_current, diodes.dark_current});
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const PhotodiodeParameters diodes = p.photodiodes_of(pol);
+    for (const std::size_t lane : {2 * pol, 2 * pol + 1}) {
+      t.responsivity_a_per_w[lane] = {diodes.responsivity * (1.0 + diodes.mismatch),
+                                      diodes.responsivity * (1.0 - diodes.mismatch)};
+      t.cmrr_db[lane] = rejection_db(diodes.mismatch);
+      t.thermal_noise_a_per_sqrt_hz[lane] = diodes.thermal_noise;
+      t.dark_current_a[lane] = {diodes.dark_current, diodes.dark_current};
+    }
+    const Hybrid& hybrid = p.hybrid_of(pol);
+    t.hybrid_phase_error_deg[pol] = degrees(hybrid.phase_error);
+    t.splitter_imbalance_db[pol] = imbalance_db(hybrid.splitter);
+    t.combiner_imbalance_db[pol] = imbalance_db(hybrid.combiner);
+    t.coupler_phase_error_deg[pol] = degrees(std::arg(hybrid.combiner.cross)) - 90.0;
+    t.pn_skew_ps[pol] = p.pn_skew[pol] * 1e12;
+  }
   t.pbs_angle_deg = degrees(p.splitter.angle);
   t.pbs_extinction_db = rejection_db(p.splitter.field_leak);
   return t;

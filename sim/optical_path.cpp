@@ -1,17 +1,11 @@
 #include "sim/optical_path.h"
 
-#include <algorithm>
 #include <cmath>
 
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
-
-// Mean power transmission of unpolarised light: half the squared Frobenius norm.
-double mean_transmission(const JonesMatrix& m) {
-  return 0.5 * (std::norm(m.xx) + std::norm(m.xy) + std::norm(m.yx) + std::norm(m.yy));
-}
 
 JonesMatrix rotation_by(double angle, double retardance) {
   const double c = std::cos(angle), s = std::sin(angle);
@@ -76,54 +70,23 @@ double group_delay(const PropagationPlan& plan, double frequency) {
   return -(sum.beta2_length * w - 0.5 * sum.beta3_length * w * w);
 }
 
-std::optional<double> LightLevels::osnr() const {
-  if (noise_psd <= 0.0) return std::nullopt;
-  return signal_power / (2.0 * noise_psd * kOsnrBandwidthHz);
-}
-
 LaunchedLight launched_light(const LinkSetup& setup, double noise_psd) {
+  const TransmitterParameters& transmitter = setup.transmitter;
   LaunchedLight light;
-  light.signal_power = setup.transmitter.launch_power * setup.comb.power_ratio;
+  light.channels.push_back(
+      {tuned_frequency(setup), transmitter.launch_power * setup.comb.power_ratio, transmitter.pulse});
+  for (const NeighbourChannel& neighbour : setup.comb.neighbours) {
+    PulseShape pulse = transmitter.pulse;
+    pulse.roll_off = neighbour.roll_off;
+    light.channels.push_back({-neighbour.offset, transmitter.launch_power * neighbour.power_ratio, pulse});
+  }
   light.noise_psd = noise_psd;
-  light.total_ratio = setup.comb.total_power_ratio() / setup.comb.power_ratio;
-  light.simulated_band =
-      setup.transmitter.pulse.symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
+  light.simulated_band = transmitter.pulse.symbol_rate * static_cast<double>(transmitter.samples_per_symbol);
   return light;
 }
 
-LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched) {
-  LightLevels levels{launched.signal_power, launched.signal_power, launched.noise_psd};
-  const auto pass = [&](double gain, double added_psd) {
-    levels.signal_power *= gain;
-    levels.noise_psd = levels.noise_psd * gain + added_psd;
-    levels.peak_power = std::max(levels.peak_power, levels.signal_power);
-  };
-  const auto amplify = [&](const LumpedGain& amplifier) {
-    if (amplifier.output_power <= 0.0) return pass(amplifier.power_gain, amplifier.ase_psd);
-    const double arriving =
-        levels.signal_power * launched.total_ratio + 2.0 * levels.noise_psd * launched.simulated_band;
-    const double gain = amplifier.output_power / arriving;
-    pass(gain, amplifier.noise_factor > 0.0
-                   ? ase_psd_per_polarisation(gain, amplifier.noise_factor, amplifier.carrier)
-                   : 0.0);
-  };
-  for (const PlanElement& element : plan.elements) {
-    if (const auto* step = std::get_if<SplitStep>(&element)) {
-      pass(std::exp(-step->fibre.loss * step->length), 0.0);
-    } else if (const auto* stretch = std::get_if<AdaptiveStretch>(&element)) {
-      pass(std::exp(-stretch->fibre.loss * stretch->length), 0.0);
-    } else if (const auto* gain = std::get_if<LumpedGain>(&element)) {
-      amplify(*gain);
-    } else if (const auto* jones = std::get_if<LumpedJones>(&element)) {
-      pass(mean_transmission(jones->matrix), 0.0);
-    }
-  }
-  return levels;
-}
-
 double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {
-  const LaunchedLight launched = launched_light(setup);
-  return light_levels(plan, launched).peak_power * launched.total_ratio;
+  return light_levels(plan, launched_light(setup)).peak_power;
 }
 
 double peak_fibre_power(const Scenario& scenario) {

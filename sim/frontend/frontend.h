@@ -3,11 +3,13 @@
 // 157 (2016).
 #pragma once
 
-#include <vector>
+#include <array>
+#include <optional>
 
 #include "sim/frontend/hybrid.h"
 #include "sim/frontend/photodiodes.h"
 #include "sim/frontend/polarisation_splitter.h"
+#include "sim/signal/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/hardware_truth.h"
 #include "sim/signal/random.h"
@@ -23,9 +25,19 @@ struct LocalOscillatorParameters {
 
 struct FrontendParameters {
   PolarisationSplitterParameters splitter;
-  double oscillator_split = 1.0;  // power of the oscillator to X over that to Y; the sum is kept
-  Hybrid hybrid;                  // the same for both polarisations
+  double oscillator_transmission = 1.0;  // power, of its path alone, before it is split
+  double oscillator_split = 1.0;         // power of the oscillator to X over that to Y; the sum is kept
+  Hybrid hybrid;                         // of X, and of Y where it has none of its own
+  std::optional<Hybrid> hybrid_y;
   PhotodiodeParameters photodiodes;
+  std::optional<double> mismatch_y;  // of the photodiodes of Y; absent = as X
+  std::array<double, 2> pn_skew = {0.0,
+                                   0.0};  // s, X and Y: current of each minus diode later than of its plus
+
+  const Hybrid& hybrid_of(std::size_t pol) const { return pol == 1 && hybrid_y ? *hybrid_y : hybrid; }
+  PhotodiodeParameters photodiodes_of(std::size_t pol) const;
+  /// Power that reaches the hybrid of a polarisation, of `power` [W] into the oscillator's path.
+  double oscillator_power(double power, std::size_t pol) const;
 };
 
 /// Photocurrents of the two polarisations [A]: real part the I output, imaginary part the Q output.
@@ -33,11 +45,13 @@ using Photocurrents = Field<double>;
 
 /// Beats the received field with the local oscillator. The four fields at the photodiodes of each
 /// polarisation are computed and squared, so that every flaw acts where it sits. The beat is R S L*: the
-/// oscillator's offset f turns it as exp(+i 2 pi f t), its phase as exp(-i phase). Streams "shot-noise",
-/// "thermal-noise". std::invalid_argument when trace and field differ in length.
+/// oscillator's offset f turns it as exp(+i 2 pi f t), its phase as exp(-i phase). A skew s between the
+/// diodes of a pair leaves (1 + exp(-i w s))/2 of the beat and lets (1 - exp(-i w s))/2 of what is common to
+/// both through. Streams "shot-noise", "thermal-noise". std::invalid_argument when trace and field differ in
+/// length.
 Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
                      const LaserTrace& lo_trace, const FrontendParameters& frontend,
-                     const RandomStreams& streams);
+                     const RandomStreams& streams, FftCache& fft);
 
 /// Mean optical power at the photodiodes [W], [lane XI XQ YI YQ][plus, minus].
 struct PowerAtDiodes {

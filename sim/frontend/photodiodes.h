@@ -24,8 +24,8 @@ inline double mismatch_of_cmrr(double cmrr_db) { return std::pow(10.0, -cmrr_db 
 /// Photocurrent difference of two fields [sqrt(W)] with its noise:
 ///   I = R+ |plus|^2 - R- |minus|^2,
 /// shot noise of one-sided density 2 q (I+ + I- + 2 dark), following the light from sample to sample, and
-/// thermal noise. Draws only what is switched on. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley
-/// 2014), ch. on noise.
+/// thermal noise. Also by itself the current of the minus diode, which a skew will move. Draws only what is
+/// switched on. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley 2014), ch. on noise.
 class BalancedPair {
  public:
   BalancedPair(const PhotodiodeParameters& p, double sample_rate)
@@ -43,6 +43,11 @@ class BalancedPair {
     if (shot_scale_ > 0.0) noise += shot_scale_ * std::sqrt(on_plus + on_minus + dark_) * shot.normal();
     if (thermal_sigma_ > 0.0) noise += thermal_sigma_ * thermal.normal();
     return p_.responsivity * (on_plus - on_minus) + noise;
+  }
+
+  /// R- |minus|^2, without noise [A].
+  double minus_current(std::complex<double> minus) const {
+    return p_.responsivity * (1.0 - p_.mismatch) * std::norm(minus);
   }
 
  private:

@@ -35,6 +35,8 @@ void visit_frontend(Truth& t, Visit&& visit) {
   visit("hybrid_phase_error_deg", "deg", t.hybrid_phase_error_deg);
   visit("splitter_imbalance_db", "dB", t.splitter_imbalance_db);
   visit("combiner_imbalance_db", "dB", t.combiner_imbalance_db);
+  visit("coupler_phase_error_deg", "deg", t.coupler_phase_error_deg);
+  visit("pn_skew_ps", "ps", t.pn_skew_ps);
   visit("thermal_noise_a_per_sqrt_hz", "A/sqrt(Hz)", t.thermal_noise_a_per_sqrt_hz);
   visit("dark_current_a", "A", t.dark_current_a);
   visit("pbs_angle_deg", "deg", t.pbs_angle_deg);

@@ -47,6 +47,9 @@ struct FrontendTruth {
   PerPolarisation hybrid_phase_error_deg = {0, 0};  // the angle from I to Q falls short of 90 degrees by this
   PerPolarisation splitter_imbalance_db = {0, 0};   // its input couplers: through (to Q) over cross (to I)
   PerPolarisation combiner_imbalance_db = {0, 0};   // its output couplers: through over cross
+  PerPolarisation coupler_phase_error_deg = {
+      0, 0};                            // what crosses any of its couplers turns by 90 degrees + this
+  PerPolarisation pn_skew_ps = {0, 0};  // current of each minus diode later than that of its plus diode
   PerLane thermal_noise_a_per_sqrt_hz = {0, 0, 0, 0};  // one-sided
   PerPhotodiode dark_current_a = {};
   double pbs_angle_deg = 0.0;

@@ -39,7 +39,8 @@ enum class BenchStage { kTransmitter, kLine, kOptics, kFrontend, kReceiver, kStu
 std::string_view bench_stage_name(BenchStage stage);
 
 /// Of a key in the table. A test holds every key to it. One leak is known and allowed for: where
-/// run.samples_per_symbol is absent, the number chosen depends on laser_lo.frequency_offset_mhz.
+/// run.samples_per_symbol is absent, the number chosen depends on laser_lo.frequency_offset_mhz and on
+/// whether frontend.output_saturation_mv is given.
 BenchStage bench_stage(const ScenarioKey& key);
 
 /// All keys, in the order of the design: sections together.

@@ -59,12 +59,17 @@ BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,
   return bias;
 }
 
-void predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi) {
+std::uint64_t predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi) {
   const double k = kPi * volt_per_unit / (2.0 * v_pi);
-  const auto undo = [k](double u) { return std::asin(std::clamp(k * u, -1.0, 1.0)) / k; };
+  std::uint64_t clipped = 0;
+  const auto undo = [&](double u) {
+    clipped += std::abs(k * u) > 1.0;
+    return std::asin(std::clamp(k * u, -1.0, 1.0)) / k;
+  };
   for (auto* row : drive.rows()) {
     for (auto& z : *row) z = {undo(z.real()), undo(z.imag())};
   }
+  return clipped;
 }
 
 }  // namespace cohlink

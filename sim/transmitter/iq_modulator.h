@@ -2,6 +2,7 @@
 #pragma once
 
 #include <complex>
+#include <cstdint>
 
 #include "sim/signal/field.h"
 #include "sim/transmitter/laser.h"
@@ -53,7 +54,8 @@ BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,
                        const IqModulatorParameters& parameters);
 
 /// Drive in units (driver.h) that the sine of the modulator undoes: u -> asin(k u)/k on each lane, k = pi
-/// volt_per_unit / (2 V_pi); beyond the reach of the sine (|k u| > 1) it stays at V_pi.
-void predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi);
+/// volt_per_unit / (2 V_pi); beyond the reach of the sine (|k u| > 1) it stays at V_pi. Returns how many
+/// samples of a lane did.
+std::uint64_t predistort_arcsine(Field<double>& drive, double volt_per_unit, double v_pi);
 
 }  // namespace cohlink

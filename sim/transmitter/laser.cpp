@@ -47,13 +47,15 @@ void add_deviation(std::vector<double>& phase, double sample_rate, const LaserPa
   }
 }
 
-std::vector<double> intensity(std::size_t samples, double sample_rate, const LaserParameters& p,
-                              RandomStream random, FftCache& fft) {
-  if (!p.rin) return {};
+void add_intensity_noise(LaserTrace& trace, double sample_rate, const LaserParameters& p, RandomStream random,
+                         FftCache& fft) {
+  if (!p.rin) return;
   const auto density = [&](double f) { return p.rin_bandwidth && f > *p.rin_bandwidth ? 0.0 : *p.rin; };
-  std::vector<double> power = shaped_noise(samples, sample_rate, density, std::move(random), fft);
-  for (double& x : power) x = std::max(0.0, 1.0 + x);
-  return power;
+  trace.relative_power = shaped_noise(trace.phase.size(), sample_rate, density, std::move(random), fft);
+  for (double& x : trace.relative_power) {
+    trace.clipped_samples += x < -1.0;
+    x = std::max(0.0, 1.0 + x);
+  }
 }
 
 }  // namespace
@@ -68,7 +70,7 @@ LaserTrace run_laser(const LaserParameters& p, const std::string& name, std::siz
   trace.phase = lorentzian_phase(samples, sample_rate, p.linewidth, streams.stream(name + "-phase"));
   add_flicker(trace.phase, sample_rate, p.flicker, streams.stream(name + "-flicker"), fft);
   add_deviation(trace.phase, sample_rate, p, streams.stream(name + "-dither"));
-  trace.relative_power = intensity(samples, sample_rate, p, streams.stream(name + "-rin"), fft);
+  add_intensity_noise(trace, sample_rate, p, streams.stream(name + "-rin"), fft);
   return trace;
 }
 

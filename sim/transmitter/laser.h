@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <vector>
@@ -27,6 +28,7 @@ struct LaserParameters {
 struct LaserTrace {
   std::vector<double> phase;           // rad; drift and dither included, a constant offset left out
   std::vector<double> relative_power;  // mean 1; empty = exactly 1 throughout
+  std::uint64_t clipped_samples = 0;   // where intensity noise would have made the power negative
   double amplitude(std::size_t t) const;
 };
 

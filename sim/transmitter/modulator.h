@@ -11,7 +11,8 @@
 
 namespace cohlink {
 
-/// kIdeal: linear, trimmed to the launch power. kIq: two nested IQ interferometers (iq_modulator.h).
+/// kIdeal: linear, trimmed to the launch power (transmitter.cpp makes up for what the drive lost). kIq: two
+/// nested IQ interferometers (iq_modulator.h).
 enum class ModulatorKind { kIdeal, kIq };
 
 struct ModulatorParameters {

@@ -78,14 +78,20 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   light.sample_rate = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
   light.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
   light.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
-  if (p.modulator.predistortion) predistort_arcsine(light, p.driver.volt_per_unit(), p.modulator.iq.v_pi);
+  const double shaped_power = mean_power(light);
+  if (p.modulator.predistortion)
+    out.predistortion_clipped_samples =
+        predistort_arcsine(light, p.driver.volt_per_unit(), p.modulator.iq.v_pi);
   out.dac = convert_to_analogue(light, p.dac, streams, fft);
   amplify_drive(light, p.driver);
   apply_lane_errors(light, p.lane_errors, fft);
 
   out.laser = run_laser(p.laser, "tx", light.size(), light.sample_rate, streams, fft);
+  // An ideal modulator scales with its drive; the launch amplifier makes up for what converter and driver
+  // took.
+  const double taken = p.modulator.kind == ModulatorKind::kIdeal ? mean_power(light) / shaped_power : 1.0;
   const ModulatedLight modulated =
-      modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power);
+      modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power / taken);
   out.carrier = modulated.carrier;
   out.bias = modulated.bias;
   out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor);

@@ -55,6 +55,7 @@ struct TransmittedFrame {
   std::array<BiasPoint, 2> bias = {};      // of X and Y: where the child interferometers stood
   double noise_psd = 0.0;                  // W/Hz per polarisation, launched with the signal
   DacReport dac;                           // all four lanes
+  std::uint64_t predistortion_clipped_samples = 0;  // beyond the reach of the modulator, all four lanes
 };
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to

@@ -53,6 +53,22 @@ class Repeatability(ProgramTest):
         self.assertEqual((facts["channel.osnr_db"], facts["adc.bits"]), ("20", "5"))
 
 
+class WhatSimulateSays(ProgramTest):
+    def test_light_sampled_too_coarsely_for_the_hardware_is_cautioned(self):
+        coarse = ["simulate", "scenario.ini", "--set", "transmitter.dac_sample_rate_gsa=64", "-o", "a.h5", "--quiet"]
+        result = self.run_program(*coarse)
+        self.assertEqual(result.returncode, 0, result.stderr)
+        self.assertIn("caution: run.samples_per_symbol = 2 does not hold", result.stderr)
+        free = self.run_program(*coarse, "--set", "run.samples_per_symbol=")
+        self.assertNotIn("caution", free.stderr)
+
+    def test_clipping_elsewhere_than_in_the_adc_is_told_where_there_is_some(self):
+        modulator = ["--set", "transmitter.modulator=iq", "--set", "transmitter.predistortion=arcsine"]
+        simulate = ["simulate", "scenario.ini", "-o", "a.h5", *modulator]
+        self.assertNotIn("predistortion", self.succeed(*simulate, "--set", "transmitter.driver_gain_db=10"))
+        self.assertIn("clipped by predistortion", self.succeed(*simulate, "--set", "transmitter.driver_gain_db=30"))
+
+
 class ReadingWithoutUs(ProgramTest):
     def test_h5py_sees_lanes_and_truth(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")

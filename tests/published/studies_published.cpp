@@ -158,8 +158,7 @@ TEST_CASE("the optimum launch power of the GN integral meets that of split steps
   const double measured = to_db(std::cbrt(ase / (2.0 * eta)));
 
   const LinkSetup setup = link_setup(scenario);
-  const LightLevels levels =
-      light_levels(plan_optical_path(setup, RandomStreams(1)), setup.transmitter.launch_power);
+  const LightLevels levels = light_levels(plan_optical_path(setup, RandomStreams(1)), launched_light(setup));
   const double noise = 2.0 * levels.noise_psd * setup.transmitter.pulse.symbol_rate;
   const double model = watt_to_dbm(std::cbrt(noise / (2.0 * model_eta(scenario))));
   MESSAGE("optimum launch power: split steps " << measured << " dBm, GN integral " << model << " dBm");

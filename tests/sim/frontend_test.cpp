@@ -19,6 +19,11 @@ namespace {
 
 constexpr double kRate = 64e9;
 
+FftCache& ffts() {
+  static FftCache cache(FftPlanning::kEstimate, "");
+  return cache;
+}
+
 Field<double> constant_field(std::size_t n, Complex x, Complex y) {
   Field<double> field(n, kRate);
   std::fill(field.x.begin(), field.x.end(), x);
@@ -39,7 +44,7 @@ LaserTrace steady(std::size_t n, double phase = 0.0) { return {std::vector<doubl
 
 Photocurrents detected(const Field<double>& field, const FrontendParameters& p,
                        const LocalOscillatorParameters& lo = {}) {
-  return detect(field, lo, steady(field.size()), p, RandomStreams(1));
+  return detect(field, lo, steady(field.size()), p, RandomStreams(1), ffts());
 }
 
 // Least-squares coefficients of cos and sin of a tone in a lane.
@@ -134,6 +139,93 @@ TEST_CASE("uneven combiners leak oscillator power into the difference") {
   CHECK(dark.y[0].imag() == doctest::Approx(expected).epsilon(1e-12));
 }
 
+TEST_CASE("the photodiodes see |T (S, L)|^2 of the couplers' matrices, each polarisation its own, to 1e-9") {
+  // Independent of the wired hybrid: the 4x2 matrix of one polarisation written out from the couplers' keys.
+  constexpr double kDegree = kPi / 180.0;
+  struct Flaws {
+    double splitter_db, combiner_db, coupler_turn, shifter_error, cmrr_db;
+  };
+  const Flaws of[2] = {{0.5, -0.3, 4 * kDegree, 5 * kDegree, 20.0},
+                       {-0.8, 0.6, 4 * kDegree, -3 * kDegree, 15.0}};
+  FrontendParameters p;
+  const auto made = [](const Flaws& f) {
+    Hybrid h;
+    h.splitter = Coupler::unequal(f.splitter_db, f.coupler_turn);
+    h.combiner = Coupler::unequal(f.combiner_db, f.coupler_turn);
+    h.phase_error = f.shifter_error;
+    h.transmission = from_db(-2.0);
+    return h;
+  };
+  p.hybrid = made(of[0]);
+  p.hybrid_y = made(of[1]);
+  p.photodiodes.mismatch = mismatch_of_cmrr(of[0].cmrr_db);
+  p.mismatch_y = mismatch_of_cmrr(of[1].cmrr_db);
+  p.photodiodes.responsivity = 0.8;
+  p.oscillator_transmission = from_db(-1.5);
+  p.oscillator_split = from_db(0.7);
+  const Complex signal[2] = {std::polar(1e-2, 0.4), std::polar(2e-2, -1.1)};
+  const auto currents = detected(constant_field(4, signal[0], signal[1]), p);
+  const double to_x = from_db(0.7) / (1.0 + from_db(0.7));
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const Flaws& f = of[pol];
+    // Power shares of through and cross; the least excess loss at that angle.
+    const auto coupler = [&](double db) {
+      const double share = 1.0 / (1.0 + from_db(-db));
+      const double least = 1.0 + 2.0 * std::sqrt(share * (1.0 - share)) * std::sin(f.coupler_turn);
+      return std::array<Complex, 2>{
+          std::sqrt(share / least),
+          Complex(0, 1) * std::polar(std::sqrt((1.0 - share) / least), f.coupler_turn)};
+    };
+    const auto [st, sc] = coupler(f.splitter_db);
+    const auto [ct, cc] = coupler(f.combiner_db);
+    const Complex shifter = Complex(0, -1) * std::polar(1.0, f.shifter_error);
+    const Complex s = std::sqrt(from_db(-2.0)) * signal[pol],
+                  l = std::sqrt(from_db(-2.0 - 1.5) * 20e-3 * (pol == 0 ? to_x : 1.0 - to_x));
+    const double m = std::pow(10.0, -f.cmrr_db / 20.0);
+    const double q = 0.8 * ((1 + m) * std::norm(ct * st * s + cc * st * l) -
+                            (1 - m) * std::norm(cc * st * s + ct * st * l));
+    const double i = 0.8 * ((1 + m) * std::norm(ct * sc * s + cc * sc * shifter * l) -
+                            (1 - m) * std::norm(cc * sc * s + ct * sc * shifter * l));
+    const Complex got = pol == 0 ? currents.x[0] : currents.y[0];
+    CHECK(std::abs(got - Complex(i, q)) < 1e-9 * std::abs(Complex(i, q)));
+  }
+}
+
+TEST_CASE("a coupler that turns by other than 90 degrees is passive, just so") {
+  const double turn = 5.0 * kPi / 180.0;
+  const Coupler coupler = Coupler::unequal(0.0, turn);
+  // Its best input, both ports a quarter turn apart, passes whole; the worst loses 1 - (1 - sin)/(1 + sin).
+  const auto power = [&](Complex b) {
+    const auto [plus, minus] = coupler(std::sqrt(0.5), b * std::sqrt(0.5));
+    return std::norm(plus) + std::norm(minus);
+  };
+  CHECK(power(-1.0) == doctest::Approx(1.0).epsilon(1e-9));
+  CHECK(power(1.0) == doctest::Approx((1.0 - std::sin(turn)) / (1.0 + std::sin(turn))).epsilon(1e-9));
+}
+
+TEST_CASE("a skew between the diodes of a pair filters the beat and lets what is common through, to 1e-9") {
+  constexpr std::size_t n = 1024;
+  FrontendParameters p;
+  p.pn_skew = {3e-12, 7e-12};
+  const auto clean = detected(tone_field(n, 301), FrontendParameters{}),
+             skewed = detected(tone_field(n, 301), p);
+  for (std::size_t pol = 0; pol < 2; ++pol) {
+    const double wt = kTwoPi * 301 * kRate / n * p.pn_skew[pol];
+    const Complex passed = 0.5 * (1.0 + std::polar(1.0, -wt));
+    const auto &a = pol == 0 ? clean.x : clean.y, &b = pol == 0 ? skewed.x : skewed.y;
+    for (const bool quadrature : {false, true})
+      CHECK(std::abs(tone_of(b, quadrature, 301) / tone_of(a, quadrature, 301) - passed) < 1e-9);
+  }
+  // An oscillator of wavering power alone: half of what each diode sees, times 1 - exp(-i w t), gets through.
+  LocalOscillatorParameters lo;
+  LaserTrace wavering = steady(n);
+  for (std::size_t t = 0; t < n; ++t)
+    wavering.relative_power.push_back(1.0 + 0.1 * std::cos(kTwoPi * 211.0 * static_cast<double>(t) / n));
+  const auto leak = detect(constant_field(n, 0, 0), lo, wavering, p, RandomStreams(1), ffts());
+  const Complex passed = 1.0 - std::polar(1.0, -kTwoPi * 211.0 * kRate / n * p.pn_skew[0]);
+  CHECK(std::abs(tone_of(leak.x, false, 211) / (0.1 * lo.power / 8.0) - passed) < 1e-9);
+}
+
 TEST_CASE("the polarisation splitter divides light of one polarisation by its extinction and its angle") {
   const auto ratio_db = [](const PolarisationSplitterParameters& splitter) {
     FrontendParameters p;
@@ -166,7 +258,8 @@ TEST_CASE("photocurrents are R sqrt(Ps Plo) of each polarisation, and turn with 
   LocalOscillatorParameters lo;
   lo.power = 10e-3;
   lo.frequency_offset = 1e9;
-  const auto currents = detect(constant_field(64, 1e-3, 1e-3), lo, steady(64, 0.3), p, RandomStreams(1));
+  const auto currents =
+      detect(constant_field(64, 1e-3, 1e-3), lo, steady(64, 0.3), p, RandomStreams(1), ffts());
   const double amplitude = 0.8 * std::sqrt(1e-6 * 5e-3);
   for (std::size_t t = 0; t < 64; ++t) {
     const Complex expected = std::polar(amplitude, kTwoPi * 1e9 * static_cast<double>(t) / kRate - 0.3);
@@ -182,7 +275,7 @@ TEST_CASE("shot, dark and thermal noise have the densities 2qI and the given one
   const auto variance = [&](const PhotodiodeParameters& diodes) {
     FrontendParameters p;
     p.photodiodes = diodes;
-    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2)).x) /
+    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2), ffts()).x) /
            2.0;  // of one output
   };
   const double standard_error = std::sqrt(2.0 / (2.0 * n));  // of a variance from 2n samples
@@ -211,7 +304,7 @@ TEST_CASE("oscillator intensity noise leaks through an imperfect balance, and no
   const auto fluctuation = [&](double mismatch) {
     FrontendParameters p;
     p.photodiodes.mismatch = mismatch;
-    const auto currents = detect(constant_field(n, 0, 0), lo, trace, p, RandomStreams(5));
+    const auto currents = detect(constant_field(n, 0, 0), lo, trace, p, RandomStreams(5), ffts());
     double mean = 0, square = 0;
     for (const auto& z : currents.x) {
       mean += z.real() / n;

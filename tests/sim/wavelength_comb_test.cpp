@@ -138,7 +138,7 @@ TEST_CASE("spans that differ add up to their own losses and dispersion") {
   double noise = 0.0;
   for (const double gain_db : {16.0, 60 * 0.17 + 1.0, 100 * 0.21 + 2.0})
     noise += (f * from_db(gain_db) - 1.0) * kPlanck * kCarrierHz * kOsnrBandwidthHz;
-  CHECK(*light_levels(plan, 1e-3).osnr() == doctest::Approx(1e-3 / noise).epsilon(1e-6));
+  CHECK(*light_levels(plan, launched_light(setup)).osnr() == doctest::Approx(1e-3 / noise).epsilon(1e-6));
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.span_types=G.655"}) ==
         "--set: fibre.span_types: 'G.655' lists 1 values for 2 lengths in fibre.span_lengths_km");
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.spans=2"}) ==

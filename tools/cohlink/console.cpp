@@ -8,6 +8,7 @@
 #include <cstdio>
 #include <iostream>
 
+#include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/units.h"
@@ -51,6 +52,15 @@ void light_hazard_caution(const std::vector<Scenario>& scenarios) {
     }
   }
   light_hazard_caution(strongest);
+}
+
+void sampling_caution(const std::vector<Scenario>& scenarios) {
+  for (const Scenario& scenario : scenarios) {
+    try {
+      if (const auto text = sampling_caution(link_setup(scenario))) return caution(*text);
+    } catch (const InputError&) {
+    }
+  }
 }
 
 ProgressBar::ProgressBar(bool quiet) : on_(!quiet && isatty(STDERR_FILENO) == 1) {}

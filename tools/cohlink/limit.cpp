@@ -145,6 +145,7 @@ int limit(const Arguments& arguments) {
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
   light_hazard_caution(check_scenarios(
       {with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)}, fft, threads));
+  sampling_caution({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
   const auto journal = open_journal(options, study_identity("limit", scenario));
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet,

@@ -160,6 +160,7 @@ int outage(const Arguments& arguments) {
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), count);
   light_hazard_caution(check_scenarios(drawn, fft, threads));
+  sampling_caution({scenario});
   const auto journal = open_journal(options, study_identity("outage", scenario));
   const Outage found =
       find_outage(scenario, count, draws, criterion, recorded(simulation(fft), journal.get()), threads);

@@ -61,9 +61,21 @@ std::string frame_path(const std::string& path, std::uint64_t frame, std::size_t
   return (whole.parent_path() / (whole.stem().string() + number + whole.extension().string())).string();
 }
 
-std::uint64_t clipped(const Capture& capture) {
-  const auto found = capture.counters.find("adc_clipped_samples");
+std::uint64_t count_of(const Capture& capture, const char* counter) {
+  const auto found = capture.counters.find(counter);
   return found == capture.counters.end() ? 0 : found->second;
+}
+
+/// Limits that were met elsewhere than in the ADC, where they were.
+void add_other_clipping(std::vector<Fact>& facts, const Capture& capture) {
+  struct Limit {
+    const char *counter, *label;
+  };
+  for (const Limit& limit : {Limit{"dac_clipped_samples", "clipped in the DAC"},
+                             Limit{"predistortion_clipped_samples", "clipped by predistortion"},
+                             Limit{"rin_clipped_samples", "laser power cut at zero"}})
+    if (const auto count = count_of(capture, limit.counter); count > 0)
+      facts.push_back({limit.counter, limit.label, count, grouped(count) + " samples"});
 }
 
 std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& capture) {
@@ -72,7 +84,8 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
   const double pilots = static_cast<double>(scenario.integer("signal.pilot_spacing"));
   const auto symbols = static_cast<std::uint64_t>(capture.truth ? capture.truth->symbols[0].size() : 0);
   const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
-  return {
+  const std::uint64_t clipped = count_of(capture, "adc_clipped_samples");
+  std::vector<Fact> facts = {
       {"symbols", "symbols", symbols, grouped(symbols) + " per polarisation"},
       {"symbol_rate_hz", "signal", symbol_rate * 1e9,
        readable(symbol_rate, 6) + " GBd " + scenario.text("signal.modulation") +
@@ -83,8 +96,10 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
       {"sample_rate_hz", "sample rate", capture.sample_rate,
        readable(capture.sample_rate / 1e9, 6) + " GSa/s"},
       {"duration_s", "duration", seconds, readable(seconds * 1e6) + " us"},
-      {"adc_clipped_samples", "clipped", clipped(capture), grouped(clipped(capture)) + " samples"},
+      {"adc_clipped_samples", "clipped", clipped, grouped(clipped) + " samples"},
   };
+  add_other_clipping(facts, capture);
+  return facts;
 }
 
 std::string describe_spans(const std::vector<NominalSpan>& spans) {
@@ -162,6 +177,7 @@ int simulate(const Arguments& arguments) {
   FftCache fft(planning_of(order.scenario));
   const Link link(order.scenario, fft);
   light_hazard_caution(link.peak_fibre_power());
+  sampling_caution({order.scenario});
 
   ProgressBar bar(options.quiet);
   std::mutex files;  // HDF5 is not thread-safe, and the bar has one cursor

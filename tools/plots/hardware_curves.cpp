@@ -169,7 +169,7 @@ void oscillator(FftCache& fft) {
 }
 
 // Image of a tone against the hybrid's phase error.
-void hybrid_image() {
+void hybrid_image(FftCache& fft) {
   constexpr std::size_t n = 256;
   for (double degrees = 0.5; degrees <= 10.0; degrees += 0.5) {
     FrontendParameters p;
@@ -177,7 +177,7 @@ void hybrid_image() {
     Field<double> tone(n, 1.0);
     for (std::size_t t = 0; t < n; ++t)
       tone.x[t] = std::polar(1e-3, kTwoPi * 7.0 * static_cast<double>(t) / n);
-    const auto x = detect(tone, {}, {std::vector<double>(n, 0.0), {}}, p, RandomStreams(1)).x;
+    const auto x = detect(tone, {}, {std::vector<double>(n, 0.0), {}}, p, RandomStreams(1), fft).x;
     std::complex<double> direct = 0.0, image = 0.0;
     for (std::size_t t = 0; t < n; ++t) {
       const auto turn = std::polar(1.0, kTwoPi * 7.0 * static_cast<double>(t) / n);
@@ -241,8 +241,8 @@ int main() {
   cohlink::laser(fft);
   cohlink::fibre(fft);
   cohlink::preamplifier(fft);
-  cohlink::polarisation_splitter();
-  cohlink::hybrid_image();
+  cohlink::polarisation_splitter(fft);
+  cohlink::hybrid_image(fft);
   cohlink::photodiodes(fft);
   cohlink::oscillator(fft);
   cohlink::electronics(fft);

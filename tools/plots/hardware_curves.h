@@ -17,7 +17,7 @@ double received_snr(const std::vector<std::string>& settings, FftCache& fft);
 // Fibre and receiver (receiver_curves.cpp).
 void fibre(FftCache& fft);
 void preamplifier(FftCache& fft);
-void polarisation_splitter();
+void polarisation_splitter(FftCache& fft);
 void photodiodes(FftCache& fft);
 void electronics(FftCache& fft);
 void coupling(FftCache& fft);

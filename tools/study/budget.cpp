@@ -75,7 +75,7 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
 
 std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
   std::vector<SpanLevel> spans;
-  double power = launched_light(setup).signal_power;
+  double power = launched_light(setup).channels.front().power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
     const LightLevels after = levels_after(setup, k + 1);
     SpanLevel level;
@@ -154,22 +154,14 @@ struct Detection {
   double current_squared() const { return responsivity * responsivity * signal * oscillator; }
 };
 
-/// Light at the receiver over the light of the channel under test: an optical filter takes the neighbours
-/// away.
-double light_ratio(const LinkSetup& setup, double noise_share) {
-  const double channels =
-      setup.channel.filter ? 1.0 : setup.comb.total_power_ratio() / setup.comb.power_ratio;
-  return channels + noise_share;
-}
-
-Detection detection_of(const LinkSetup& setup, double noise_share) {
+Detection detection_of(const LinkSetup& setup, const LightLevels& arriving) {
   const ReceiverInputParameters& input = setup.receiver_input;
   const double power = input.preamplifier ? input.preamplifier->output_power : input.received_power;
   const double through = setup.frontend.hybrid.transmission;
   Detection d;
   d.light = 0.5 * power * through;
-  d.signal = d.light / light_ratio(setup, noise_share);
-  d.oscillator = 0.5 * setup.oscillator.power * through;
+  d.signal = d.light * arriving.signal_power / arriving.total_power;
+  d.oscillator = 0.5 * setup.oscillator.power * setup.frontend.oscillator_transmission * through;
   d.responsivity = setup.frontend.photodiodes.responsivity;
   return d;
 }
@@ -204,12 +196,12 @@ double converter_ratio(const QuantiserParameters& quantiser, double loading_db, 
   return (rounding + clipped_share(loading)) * symbol_rate / sample_rate / signal_share;
 }
 
-double adc_ratio(const LinkSetup& setup, double noise_share, double symbol_rate) {
+double adc_ratio(const LinkSetup& setup, const LightLevels& arriving, double symbol_rate) {
   // Noise of the link outside the ADC's band does not load it.
-  const double optical_rate = symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
-  const double in_band = noise_share * std::min(1.0, setup.adc.sample_rate / optical_rate);
+  const double noise = std::min(arriving.noise_power, 2.0 * arriving.noise_psd * setup.adc.sample_rate) /
+                       arriving.signal_power;
   return converter_ratio(setup.adc.quantiser, setup.adc.loading_db, setup.adc.sample_rate, symbol_rate,
-                         1.0 / (1.0 + in_band));
+                         1.0 / (1.0 + noise));
 }
 
 double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
@@ -218,22 +210,22 @@ double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
   return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0 * symbol_rate / setup.adc.sample_rate;
 }
 
-double preamplifier_ratio(const LinkSetup& setup, double noise_share, double symbol_rate) {
+double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double symbol_rate) {
   const auto& pre = setup.receiver_input.preamplifier;
   if (!pre) return 0.0;
   const double psd =
       amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
-  return 2.0 * psd * symbol_rate * light_ratio(setup, noise_share) / pre->output_power;
+  return 2.0 * psd * symbol_rate * arriving.total_power / arriving.signal_power / pre->output_power;
 }
 
-std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, double noise_share, double rate) {
-  const Detection d = detection_of(setup, noise_share);
+std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, const LightLevels& arriving, double rate) {
+  const Detection d = detection_of(setup, arriving);
   return {
-      {"preamplifier_ase", "pre-amplifier ASE", preamplifier_ratio(setup, noise_share, rate),
+      {"preamplifier_ase", "pre-amplifier ASE", preamplifier_ratio(setup, arriving, rate),
        "(F G - 1)/2 h nu per polarisation"},
       {"shot", "shot noise", shot_ratio(setup, d, rate), "q I of all diodes over R^2 Ps P_LO"},
       {"thermal", "thermal noise", thermal_ratio(setup, d, rate), "i_n^2 over R^2 Ps P_LO"},
-      {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, noise_share, rate),
+      {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, arriving, rate),
        "A^2/3 4^-ENOB, Gaussian lanes"},
       {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12 Rs / fs"},
   };
@@ -347,7 +339,7 @@ Budget make_budget(const Scenario& scenario) {
   Budget budget;
   budget.modulation = setup.transmitter.modulation;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
-  budget.launch_power = launched_light(setup).signal_power;
+  budget.launch_power = launched_light(setup).channels.front().power;
   budget.spans = walk_spans(setup);
   const auto line = gn_line(setup, budget.spans);
   const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
@@ -360,8 +352,6 @@ Budget make_budget(const Scenario& scenario) {
   const LightLevels line_end = levels_after(setup, setup.line.sections.size()), end = levels_of(setup);
   const double line_ratio = 2.0 * line_end.noise_psd * rate / line_end.signal_power;
   const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
-  const double noise_share = 2.0 * end.noise_psd * rate *
-                             static_cast<double>(setup.transmitter.samples_per_symbol) / end.signal_power;
   budget.osnr = end.osnr();
   budget.peak_power = end.peak_power * launched_light(setup).total_ratio;
   budget.terms = {
@@ -372,7 +362,7 @@ Budget make_budget(const Scenario& scenario) {
       {"crosstalk", "crosstalk of neighbours", crosstalk_ratio(setup),
        "spectra that overlap, matched filter"},
   };
-  for (auto& term : receiver_terms(setup, noise_share, rate)) budget.terms.push_back(std::move(term));
+  for (auto& term : receiver_terms(setup, end, rate)) budget.terms.push_back(std::move(term));
 
   double sum = 0.0;
   for (const NoiseTerm& term : budget.terms) sum += term.ratio;

@@ -21,13 +21,16 @@ std::vector<std::size_t> unravel(std::size_t index, const std::vector<std::size_
   return place;
 }
 
-// The sampling rate may follow from this key of a later stage: points then share nothing with those of
+// The sampling rate may follow from these keys of a later stage: points then share nothing with those of
 // another rate.
-constexpr std::string_view kRateKey = "laser_lo.frequency_offset_mhz";
+constexpr std::array<std::string_view, 2> kRateKeys = {"laser_lo.frequency_offset_mhz",
+                                                       "frontend.output_saturation_mv"};
 
 bool rate_may_vary(const SweepPlan& plan) {
   return !plan.base.is_set("run.samples_per_symbol") &&
-         std::any_of(plan.axes.begin(), plan.axes.end(), [](const Axis& a) { return a.key == kRateKey; });
+         std::any_of(plan.axes.begin(), plan.axes.end(), [](const Axis& a) {
+           return std::find(kRateKeys.begin(), kRateKeys.end(), a.key) != kRateKeys.end();
+         });
 }
 
 /// Gives each stage of each point its address.

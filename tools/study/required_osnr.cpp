@@ -19,13 +19,13 @@ constexpr double kNearDb = 1.0;        // probes this near enter the final fit
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
 
-/// Noise that the line adds by itself: the highest OSNR that loading can leave.
+/// Noise that the line adds by itself, where noise is loaded: the highest OSNR that loading can leave.
 std::optional<double> line_osnr(const Scenario& scenario) {
   Scenario unloaded = scenario;
   unloaded.set("channel.osnr_db", "", "required OSNR");
+  unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
   const LinkSetup setup = link_setup(unloaded);
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), setup.transmitter.launch_power)
-      .osnr();
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
 }
 
 struct Fit {

@@ -72,9 +72,12 @@ std::complex<double> dispersion_response(double beta2_length, double beta3_lengt
   return std::polar(1.0, w * w * (beta2_length / 2.0 - beta3_length / 6.0 * w));
 }
 
+double filter_sigma(const OpticalFilter& filter) {
+  return filter.otf_bandwidth / (2.0 * std::sqrt(2.0 * std::log(2.0)));
+}
+
 double filter_response(const OpticalFilter& filter, double frequency) {
-  const double sigma = filter.otf_bandwidth / (2.0 * std::sqrt(2.0 * std::log(2.0)));
-  const double d = frequency - filter.centre, scale = 1.0 / (std::sqrt(2.0) * sigma);
+  const double d = frequency - filter.centre, scale = 1.0 / (std::sqrt(2.0) * filter_sigma(filter));
   return 0.5 *
          (std::erf((filter.bandwidth / 2.0 - d) * scale) + std::erf((filter.bandwidth / 2.0 + d) * scale));
 }

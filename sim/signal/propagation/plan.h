@@ -116,8 +116,9 @@ struct PropagationPlan {
 /// dispersions [s^2, s^3].
 std::complex<double> dispersion_response(double beta2_length, double beta3_length, double frequency);
 
-/// The filter's field transfer at `frequency` [Hz].
+/// The filter's field transfer at `frequency` [Hz], and the standard deviation s of its blur [Hz].
 double filter_response(const OpticalFilter& filter, double frequency);
+double filter_sigma(const OpticalFilter& filter);
 
 /// Jones matrix of the plan's polarisation-dependent elements at `frequency` [Hz, FFT sign] and `time` [s,
 /// for a polarisation rotation]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and
