@@ -1,5 +1,6 @@
 // Light levels along a plan, by walking its gains and filters: no waveform needed. Truth, budget, noise
-// loading and the caution about light all read them here.
+// loading and the caution about light all read them here. OSNR as R.-J. Essiambre et al., J. Lightwave
+// Technol. 28(4) 662 (2010) define it.
 #pragma once
 
 #include <optional>

@@ -11,18 +11,15 @@
 #include "sim/frontend/receiver_electronics.h"
 #include "sim/frontend/receiver_input.h"
 #include "sim/signal/units.h"
+#include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 using Complex = std::complex<double>;
 
 namespace {
 
 constexpr double kRate = 64e9;
-
-FftCache& ffts() {
-  static FftCache cache(FftPlanning::kEstimate, "");
-  return cache;
-}
 
 Field<double> constant_field(std::size_t n, Complex x, Complex y) {
   Field<double> field(n, kRate);
