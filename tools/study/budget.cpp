@@ -353,7 +353,7 @@ Budget make_budget(const Scenario& scenario) {
   const double line_ratio = 2.0 * line_end.noise_psd * rate / line_end.signal_power;
   const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
   budget.osnr = end.osnr();
-  budget.peak_power = end.peak_power * launched_light(setup).total_ratio;
+  budget.peak_power = end.peak_power;
   budget.terms = {
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
