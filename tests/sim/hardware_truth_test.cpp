@@ -165,6 +165,13 @@ Fit fit_of_beat(const Capture& c, const Reference& r, std::size_t lane) {
   return Fit(current(c, lane), {r.lane(lane & ~1u), r.lane(lane | 1u)});
 }
 
+/// The same with what an imperfect balance lets through: the oscillator's light, constant, and the signal's.
+Fit with_leak(const Capture& c, const Reference& r, std::size_t lane) {
+  Row square(kSamples);
+  for (std::size_t k = 0; k < kSamples; ++k) square[k] = std::norm(r.row[lane / 2][k]);
+  return Fit(current(c, lane), {kOnes, r.lane(lane & ~1u), r.lane(lane | 1u), square});
+}
+
 /// Delay of a lane against the reference [ps]: slope of the cross spectrum's phase, each frequency weighted
 /// by what it tells; its error from the scatter of the phases.
 Estimate delay_ps(const Capture& c, const Reference& r, std::size_t lane) {
@@ -274,6 +281,11 @@ TEST_CASE("truth in the codes: skews of transmitter, front end and converter, an
   delays({"transmitter.xy_skew_ps=5"}, {0, 0, 5, 5}, of_transmitter);
   delays({"frontend.iq_skew_ps=2", "adc.skew_yi_ps=-1.5"}, {0, 2, -1.5, 2}, of_lanes);
   delays({"frontend.xy_skew_ps=7"}, {0, 0, 7, 7}, of_lanes);
+  // A late minus diode delays the beat by half as much: the mean of both.
+  delays({"frontend.pn_skew_ps=2", "frontend.pn_skew_y_ps=3"}, {1, 1, 1.5, 1.5}, [](const Truth& t) {
+    const auto [x, y] = t.frontend->pn_skew_ps;
+    return PerLane{x / 2.0, x / 2.0, y / 2.0, y / 2.0};
+  });
   delays({"adc.clock_phase_samples=0.3"}, {-0.3 / 0.128, -0.3 / 0.128, -0.3 / 0.128, -0.3 / 0.128},
          [](const Truth& t) {
            PerLane early;
@@ -341,7 +353,7 @@ TEST_CASE("truth in the codes: bias points and extinction of the interferometers
 }
 
 TEST_CASE("truth in the codes: hybrid phase and splitting, polarisation splitter") {
-  Capture c = capture_with({"frontend.hybrid_phase_error_deg=5"});
+  Capture c = capture_with({"frontend.hybrid_phase_error_deg=5", "frontend.hybrid_phase_error_y_deg=-3"});
   {
     const Reference r(c);
     for (const std::size_t pol : {0, 1}) {
@@ -349,17 +361,30 @@ TEST_CASE("truth in the codes: hybrid phase and splitting, polarisation splitter
       const Estimate e =
           fit_of_beat(c, r, 2 * pol).of([](const Row& x) { return std::atan2(x[1], x[0]) * 180.0 / kPi; });
       agrees(e, c.truth->frontend->hybrid_phase_error_deg[pol]);
-      CHECK(e.value == doctest::Approx(5.0).epsilon(1e-4));
+      CHECK(e.value == doctest::Approx(pol ? -3.0 : 5.0).epsilon(1e-4));
       CHECK(std::abs(fit_of_beat(c, r, 2 * pol + 1)(0).value) < 5 * fit_of_beat(c, r, 2 * pol + 1)(0).error);
     }
   }
-  c = capture_with({"frontend.splitter_imbalance_db=0.5"});
+  c = capture_with({"frontend.splitter_imbalance_db=0.5", "frontend.splitter_imbalance_y_db=-0.3"});
   {
     const Reference r(c);
-    // Signal and oscillator both divide: the ratio of amplitudes is that of one coupler's powers.
-    const Estimate q_over_i = ratio_db(fit_of_beat(c, r, 1)(1), fit_of_beat(c, r, 0)(0));
-    agrees({q_over_i.value / 2.0, q_over_i.error / 2.0}, c.truth->frontend->splitter_imbalance_db[0]);
-    CHECK(c.truth->frontend->splitter_imbalance_db[0] == doctest::Approx(0.5));
+    for (const std::size_t pol : {0, 1}) {
+      // Signal and oscillator both divide: the ratio of amplitudes is that of one coupler's powers.
+      const Estimate q_over_i = ratio_db(fit_of_beat(c, r, 2 * pol + 1)(1), fit_of_beat(c, r, 2 * pol)(0));
+      agrees({q_over_i.value / 2.0, q_over_i.error / 2.0}, c.truth->frontend->splitter_imbalance_db[pol]);
+      CHECK(c.truth->frontend->splitter_imbalance_db[pol] == doctest::Approx(pol ? -0.3 : 0.5));
+    }
+  }
+  c = capture_with({"frontend.coupler_phase_error_deg=6", "frontend.cmrr_db=20"});
+  {
+    // Both diodes of a pair get tan(error) of the beat in quadrature; their mismatch, 0.1, lets it through.
+    const Reference r(c);
+    for (const std::size_t pol : {0, 1})
+      agrees(with_leak(c, r, 2 * pol).of([](const Row& x) {
+        return std::atan(std::abs(x[2] / x[1]) / 0.1) * 180.0 / kPi;
+      }),
+             c.truth->frontend->coupler_phase_error_deg[pol]);
+    CHECK(c.truth->frontend->coupler_phase_error_deg[0] == doctest::Approx(6.0));
   }
   const auto crosstalk = [](const Capture& capture) {
     const Reference r(capture);
@@ -376,7 +401,8 @@ TEST_CASE("truth in the codes: hybrid phase and splitting, polarisation splitter
 TEST_CASE("truth in the codes: light at the photodiodes from beat and leak, and their balance") {
   // Beat: all lanes' currents squared tell signal x oscillator.
   Capture c = capture_with({"frontend.received_power_dbm=-12", "frontend.responsivity_a_per_w=0.7",
-                            "frontend.hybrid_loss_db=3", "frontend.lo_split_imbalance_db=1"});
+                            "frontend.hybrid_loss_db=3", "frontend.lo_split_imbalance_db=1",
+                            "frontend.lo_loss_db=1.5"});
   {
     const FrontendTruth& t = *c.truth->frontend;
     for (const std::size_t pol : {0, 1}) {
@@ -388,16 +414,14 @@ TEST_CASE("truth in the codes: light at the photodiodes from beat and leak, and 
     }
     CHECK(total_lo(t, 0) / total_lo(t, 2) == doctest::Approx(from_db(1.0)));
     CHECK(4.0 * total_lo(t, 0) / 2.0 + 4.0 * total_lo(t, 2) / 2.0 ==
-          doctest::Approx(dbm_to_watt(13.0 - 3.0)));
+          doctest::Approx(dbm_to_watt(13.0 - 3.0 - 1.5)));
   }
   // Leak: a mismatch of the diodes turns the oscillator's light into a mean current.
-  c = capture_with({"frontend.cmrr_db=20", "frontend.received_power_dbm=-5"});
+  c = capture_with({"frontend.cmrr_db=20", "frontend.cmrr_y_db=26", "frontend.received_power_dbm=-5"});
   {
     const Reference r(c);
     for (std::size_t l = 0; l < 4; ++l) {
-      Row square(kSamples);
-      for (std::size_t k = 0; k < kSamples; ++k) square[k] = std::norm(r.row[l / 2][k]);
-      const Fit fit(current(c, l), {kOnes, r.lane(l & ~1u), r.lane(l | 1u), square});
+      const Fit fit = with_leak(c, r, l);
       const FrontendTruth& t = *c.truth->frontend;
       const double light =
           total_lo(t, l) * (t.responsivity_a_per_w[l][0] + t.responsivity_a_per_w[l][1]) / 2.0;
@@ -405,24 +429,26 @@ TEST_CASE("truth in the codes: light at the photodiodes from beat and leak, and 
              t.cmrr_db[l]);
       // The signal's own square leaks alike: its mean power at the pair.
       double mean = 0.0;
-      for (const double x : square) mean += x / kSamples;
+      for (const auto& z : r.row[l / 2]) mean += std::norm(z) / kSamples;
       const double mismatch = (t.responsivity_a_per_w[l][0] - t.responsivity_a_per_w[l][1]) / 2.0;
       const Estimate signal = fit(3);
       agrees({signal.value * mean / mismatch, signal.error * mean / mismatch},
              t.signal_power_w[l][0] + t.signal_power_w[l][1]);
     }
   }
-  c = capture_with({"frontend.combiner_imbalance_db=0.4", "frontend.received_power_dbm=-20"});
+  c = capture_with({"frontend.combiner_imbalance_db=0.4", "frontend.combiner_imbalance_y_db=-0.2",
+                    "frontend.received_power_dbm=-20"});
   const Reference r(c);
-  Row square(kSamples);
-  for (std::size_t k = 0; k < kSamples; ++k) square[k] = std::norm(r.row[0][k]);
-  const Fit fit(current(c, 0), {kOnes, r.lane(0), r.lane(1), square});
   const FrontendTruth& t = *c.truth->frontend;
-  // The oscillator enters the second port: plus gets the cross part. P-/P+ is the imbalance.
-  const double total = total_lo(t, 0) * t.responsivity_a_per_w[0][0];
-  agrees(fit.of([total](const Row& x) { return to_db((total - x[0]) / (total + x[0])); }),
-         t.combiner_imbalance_db[0]);
-  CHECK(to_db(t.lo_power_w[0][1] / t.lo_power_w[0][0]) == doctest::Approx(0.4));
+  for (const std::size_t pol : {0, 1}) {
+    const std::size_t l = 2 * pol;
+    const Fit fit = with_leak(c, r, l);
+    // The oscillator enters the second port: plus gets the cross part. P-/P+ is the imbalance.
+    const double total = total_lo(t, l) * t.responsivity_a_per_w[l][0];
+    agrees(fit.of([total](const Row& x) { return to_db((total - x[0]) / (total + x[0])); }),
+           t.combiner_imbalance_db[pol]);
+    CHECK(to_db(t.lo_power_w[l][1] / t.lo_power_w[l][0]) == doctest::Approx(pol ? -0.2 : 0.4));
+  }
 }
 
 TEST_CASE("truth in the codes: shot noise tells the light at each pair of photodiodes") {
