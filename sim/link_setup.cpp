@@ -188,8 +188,7 @@ double samples_needed(const Scenario& s, const LinkSetup& setup) {
 // Samples a symbol that hold what hardware makes of a pulse with the one-sided band e, so that it is seen
 // where it lies and not folded onto the signal, or lost:
 //  - a converter of rate fs repeats its band around fs; its hold leaves most of the first image, which
-//  reaches
-//    up to fs + e;
+//    reaches up to fs + e;
 //  - a modulator's sine makes products of third order, up to 3 e. They fold about the simulated rate r to
 //    r - 3 e and stay off the signal if r > 4 e;
 //  - the knee of a driver or receiver amplifier, x (1 - x^4/4 ...), makes products of fifth order: r > 6 e.
