@@ -241,7 +241,7 @@ class SearchSweep {
   SearchSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
       : order_(order), options_(options), selected_(points_of(order.plan, options.part)) {
     if (order.measure == SweepMeasure::kPenalty) places_.push_back(kReference);
-    places_.insert(places_.end(), selected_.begin(), selected_.end());
+    for (const std::size_t point : selected_) places_.push_back(point);
     found_.resize(places_.size());
     std::vector<std::string> varied = {"channel.osnr_db"};
     for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
