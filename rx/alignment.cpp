@@ -15,36 +15,40 @@ struct Peak {
 };
 
 // Products of neighbours of the received row, laid onto the transmitted row's period.
-ComplexRow<double> neighbour_products(const ComplexRow<float>& row, std::size_t first, std::size_t last,
-                                      std::size_t period) {
-  ComplexRow<double> out(period);
-  for (std::size_t k = first + 1; k < last; ++k)
-    out[k % period] += std::complex<double>(row[k]) * std::conj(std::complex<double>(row[k - 1]));
+// In single precision, which is ample for a peak over noise.
+ComplexRow<float> neighbour_products(const ComplexRow<float>& row, std::size_t first, std::size_t last,
+                                     std::size_t period) {
+  ComplexRow<float> out(period);
+  std::size_t place = first % period;
+  for (std::size_t k = first + 1; k < last; ++k) {
+    if (++place == period) place = 0;
+    out[place] += row[k] * std::conj(row[k - 1]);
+  }
   return out;
 }
 
-ComplexRow<double> neighbour_products(const Symbols& row) {
-  ComplexRow<double> out(row.size());
-  for (std::size_t k = 0; k < row.size(); ++k)
-    out[k] = row[k] * std::conj(row[(k + row.size() - 1) % row.size()]);
+ComplexRow<float> neighbour_products(const Symbols& row) {
+  ComplexRow<float> out(row.size());
+  out[0] = std::complex<float>(row.front() * std::conj(row.back()));
+  for (std::size_t k = 1; k < row.size(); ++k) out[k] = std::complex<float>(row[k] * std::conj(row[k - 1]));
   return out;
 }
 
-double root_sum(const ComplexRow<double>& row) {
+double root_sum(const ComplexRow<float>& row) {
   return std::sqrt(mean_power(row) * static_cast<double>(row.size()));
 }
 
-Peak correlate(const ComplexRow<double>& received, const ComplexRow<double>& sent, const Fft<double>& fft,
+Peak correlate(const ComplexRow<float>& received, const ComplexRow<float>& sent, const Fft<float>& fft,
                double norm) {
   const std::size_t n = received.size();
-  ComplexRow<double> c(n);
+  ComplexRow<float> c(n);
   for (std::size_t k = 0; k < n; ++k) c[k] = received[k] * std::conj(sent[k]);
   fft.inverse(c);  // c[d] = n sum_k y[k] conj(a[k - d])
   Peak peak;
   std::size_t at = 0;
   double total = 0.0;
   for (std::size_t d = 0; d < n; ++d) {
-    const double power = std::norm(c[d]);
+    const double power = std::norm(std::complex<double>(c[d]));
     total += power;
     if (power > peak.size) peak.size = power, at = d;
   }
@@ -72,8 +76,8 @@ Alignment align(const Field<float>& received, std::size_t first, std::size_t las
   const std::size_t n = sent[0].size();
   if (n == 0 || sent[1].size() != n)
     throw std::invalid_argument("alignment needs two transmitted rows of one length");
-  const Fft<double>& fft = cache.get<double>(n);
-  std::array<ComplexRow<double>, 2> a;
+  const Fft<float>& fft = cache.get<float>(n);
+  std::array<ComplexRow<float>, 2> a;
   std::array<double, 2> size;
   for (std::size_t j = 0; j < 2; ++j) {
     a[j] = neighbour_products(sent[j]);
@@ -82,7 +86,7 @@ Alignment align(const Field<float>& received, std::size_t first, std::size_t las
   }
   Alignment alignment;
   for (std::size_t i = 0; i < 2; ++i) {
-    ComplexRow<double> y = neighbour_products(*received.rows()[i], first, last, n);
+    ComplexRow<float> y = neighbour_products(*received.rows()[i], first, last, n);
     const double y_size = root_sum(y);
     fft.forward(y);
     const Peak x_peak = correlate(y, a[0], fft, y_size * size[0]),

@@ -31,11 +31,15 @@ Pair pair_up(const ComplexRow<float>& row, const Symbols& sent, long delay, std:
              std::size_t last) {
   const auto n = static_cast<long>(sent.size());
   Pair pair;
-  for (std::size_t k = first; k < last; ++k) {
-    const auto index = static_cast<std::size_t>(((static_cast<long>(k) - delay) % n + n) % n);
-    pair.received.push_back(row[k]);
-    pair.sent.push_back(sent[index]);
-    pair.index.push_back(index);
+  pair.received.assign(row.begin() + static_cast<std::ptrdiff_t>(first),
+                       row.begin() + static_cast<std::ptrdiff_t>(last));
+  pair.sent.resize(last - first);
+  pair.index.resize(last - first);
+  auto index = static_cast<std::size_t>(((static_cast<long>(first) - delay) % n + n) % n);
+  for (std::size_t k = 0; k < last - first; ++k) {
+    pair.sent[k] = sent[index];
+    pair.index[k] = index;
+    if (++index == sent.size()) index = 0;
   }
   return pair;
 }
@@ -76,7 +80,8 @@ void remove_turns(Pair& pair) {
   const auto shared = std::polar(1.0, -0.25 * std::arg(fourth));
   for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
     const int turns = quarter_turn(sums[b] * shared);
-    for (; k < ends[b]; ++k) pair.received[k] = turned_back(pair.received[k], turns);
+    for (; turns != 0 && k < ends[b]; ++k) pair.received[k] = turned_back(pair.received[k], turns);
+    k = ends[b];
     pair.turns.push_back(turns);
   }
 }
@@ -138,6 +143,8 @@ Information information_of(const Pair& pair, const ErrorVector& fit, const Score
   const auto back = std::complex<float>(1.0 / fit.gain);
   std::vector<std::complex<float>> received;
   Symbols sent;
+  received.reserve(pair.received.size());
+  sent.reserve(pair.sent.size());
   for (std::size_t k = 0; k < pair.received.size(); ++k) {
     if (is_pilot(pair.index[k], p.pilot_spacing)) continue;
     received.push_back(back * pair.received[k]);
