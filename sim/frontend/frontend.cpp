@@ -1,5 +1,6 @@
 #include "sim/frontend/frontend.h"
 
+#include <algorithm>
 #include <cmath>
 #include <stdexcept>
 
@@ -9,31 +10,63 @@
 namespace cohlink {
 namespace {
 
+constexpr std::size_t kBlock = 512;  // samples detected side by side, so that the fields run in vectors
+using Fields = std::array<std::complex<double>, kBlock>;
+using Powers = std::array<double, kBlock>;
+
+// Light power on the four photodiodes of one polarisation [W].
+struct DiodePowers {
+  Powers i_plus, i_minus, q_plus, q_minus;
+};
+
 // One polarisation: its hybrid and its two pairs of photodiodes.
 class Detector {
  public:
   Detector(const FrontendParameters& p, const LocalOscillatorParameters& lo, std::size_t pol,
            double sample_rate)
-      : hybrid_(p.hybrid_of(pol)),
-        pair_(p.photodiodes_of(pol), sample_rate),
-        loss_(std::sqrt(hybrid_.transmission)),
-        oscillator_(loss_ * std::sqrt(p.oscillator_power(lo.power, pol))),
-        shifter_(hybrid_.shifter()) {}
+      : pair_(p.photodiodes_of(pol), sample_rate) {
+    const Hybrid& hybrid = p.hybrid_of(pol);
+    const double loss = std::sqrt(hybrid.transmission);
+    of_signal_ = hybrid(loss, 0.0, hybrid.shifter());
+    of_oscillator_ = hybrid(0.0, loss * std::sqrt(p.oscillator_power(lo.power, pol)), hybrid.shifter());
+  }
 
-  /// Currents I + iQ; those of the minus diodes alone go to `minus` where it is wanted.
-  std::complex<double> operator()(std::complex<double> signal, std::complex<double> wave, RandomStream& shot,
-                                  RandomStream& thermal, std::complex<double>* minus) const {
-    const HybridOutputs h = hybrid_(loss_ * signal, oscillator_ * wave, shifter_);
-    if (minus) *minus = {pair_.minus_current(h.i_minus), pair_.minus_current(h.q_minus)};
-    const double i = pair_(h.i_plus, h.i_minus, shot, thermal);
-    return {i, pair_(h.q_plus, h.q_minus, shot, thermal)};
+  /// The hybrid is linear: a diode's field is that of the signal alone plus that of the oscillator alone.
+  void light(const Fields& signal, const Fields& wave, std::size_t count, DiodePowers& out) const {
+    const auto one = [&](std::complex<double> of_signal, std::complex<double> of_oscillator, Powers& power) {
+      for (std::size_t t = 0; t < count; ++t)
+        power[t] = std::norm(of_signal * signal[t] + of_oscillator * wave[t]);
+    };
+    one(of_signal_.i_plus, of_oscillator_.i_plus, out.i_plus);
+    one(of_signal_.i_minus, of_oscillator_.i_minus, out.i_minus);
+    one(of_signal_.q_plus, of_oscillator_.q_plus, out.q_plus);
+    one(of_signal_.q_minus, of_oscillator_.q_minus, out.q_minus);
+  }
+
+  /// Currents I + iQ without noise.
+  void currents(const DiodePowers& on, std::size_t count, std::complex<double>* out) const {
+    for (std::size_t t = 0; t < count; ++t)
+      out[t] = {pair_(on.i_plus[t], on.i_minus[t]), pair_(on.q_plus[t], on.q_minus[t])};
+  }
+
+  /// Those of the minus diodes alone.
+  void minus_currents(const DiodePowers& on, std::size_t count, std::complex<double>* out) const {
+    for (std::size_t t = 0; t < count; ++t)
+      out[t] = {pair_.minus_current(on.i_minus[t]), pair_.minus_current(on.q_minus[t])};
+  }
+
+  bool noisy() const { return pair_.noisy(); }
+
+  /// Noise on both currents of sample t.
+  std::complex<double> noise(const DiodePowers& on, std::size_t t, RandomStream& shot,
+                             RandomStream& thermal) const {
+    const double i = pair_.noise(on.i_plus[t], on.i_minus[t], shot, thermal);
+    return {i, pair_.noise(on.q_plus[t], on.q_minus[t], shot, thermal)};
   }
 
  private:
-  Hybrid hybrid_;
   BalancedPair pair_;
-  double loss_, oscillator_;
-  std::complex<double> shifter_;
+  HybridOutputs of_signal_, of_oscillator_;  // fields at the diodes per unit of either
 };
 
 // Minus currents, so far subtracted in time, arrive late instead.
@@ -65,23 +98,33 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
   const JonesMatrix splitter = splitter_matrix(p.splitter);
   const double rate = received.sample_rate;
   const double turn = -kTwoPi * lo.frequency_offset / rate;  // a higher optical frequency is a negative bin
-  const Detector of_x(p, lo, 0, rate), of_y(p, lo, 1, rate);
+  const std::array<Detector, 2> detector = {Detector(p, lo, 0, rate), Detector(p, lo, 1, rate)};
   RandomStream shot = streams.stream("shot-noise"), thermal = streams.stream("thermal-noise");
   Photocurrents currents(received.size(), rate);
+  const auto rows = currents.rows();
   std::array<ComplexRow<double>, 2> minus;
   for (std::size_t pol = 0; pol < 2; ++pol)
     if (p.pn_skew[pol] != 0.0) minus[pol].resize(received.size());
-  const auto of = [&](std::size_t pol, std::size_t t) {
-    return minus[pol].empty() ? nullptr : &minus[pol][t];
-  };
-  for (std::size_t t = 0; t < received.size(); ++t) {
-    const auto wave = std::polar(lo_trace.amplitude(t), lo_trace.phase[t] + turn * static_cast<double>(t));
-    const auto x = splitter.xx * received.x[t] + splitter.xy * received.y[t];
-    const auto y = splitter.yx * received.x[t] + splitter.yy * received.y[t];
-    currents.x[t] = of_x(x, wave, shot, thermal, of(0, t));
-    currents.y[t] = of_y(y, wave, shot, thermal, of(1, t));
+  Fields wave;
+  std::array<Fields, 2> signal;
+  std::array<DiodePowers, 2> on;
+  for (std::size_t start = 0; start < received.size(); start += kBlock) {
+    const std::size_t count = std::min(kBlock, received.size() - start);
+    for (std::size_t k = 0; k < count; ++k) {
+      const std::size_t t = start + k;
+      wave[k] = std::polar(lo_trace.amplitude(t), lo_trace.phase[t] + turn * static_cast<double>(t));
+      signal[0][k] = splitter.xx * received.x[t] + splitter.xy * received.y[t];
+      signal[1][k] = splitter.yx * received.x[t] + splitter.yy * received.y[t];
+    }
+    for (std::size_t pol = 0; pol < 2; ++pol) {
+      detector[pol].light(signal[pol], wave, count, on[pol]);
+      detector[pol].currents(on[pol], count, rows[pol]->data() + start);
+      if (!minus[pol].empty()) detector[pol].minus_currents(on[pol], count, minus[pol].data() + start);
+    }
+    for (std::size_t k = 0; detector[0].noisy() && k < count; ++k)
+      for (std::size_t pol = 0; pol < 2; ++pol)
+        (*rows[pol])[start + k] += detector[pol].noise(on[pol], k, shot, thermal);
   }
-  const auto rows = currents.rows();
   for (std::size_t pol = 0; pol < 2; ++pol)
     if (!minus[pol].empty()) delay_minus(*rows[pol], std::move(minus[pol]), rate, p.pn_skew[pol], fft);
   return currents;

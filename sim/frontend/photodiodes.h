@@ -2,7 +2,6 @@
 #pragma once
 
 #include <cmath>
-#include <complex>
 
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
@@ -21,11 +20,12 @@ struct PhotodiodeParameters {
 /// light on both diodes (OIF-DPC-RX-01.x states its reciprocal in dBe). A mismatch m gives -20 log10 m.
 inline double mismatch_of_cmrr(double cmrr_db) { return std::pow(10.0, -cmrr_db / 20.0); }
 
-/// Photocurrent difference of two fields [sqrt(W)] with its noise:
+/// Photocurrent difference of two diodes, by the power |field|^2 on each [W]:
 ///   I = R+ |plus|^2 - R- |minus|^2,
-/// shot noise of one-sided density 2 q (I+ + I- + 2 dark), following the light from sample to sample, and
-/// thermal noise. Also by itself the current of the minus diode, which a skew will move. Draws only what is
-/// switched on. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley 2014), ch. on noise.
+/// and apart from it its noise: shot noise of one-sided density 2 q (I+ + I- + 2 dark), following the light
+/// from sample to sample, and thermal noise. Also by itself the current of the minus diode, which a skew will
+/// move. Draws only what is switched on. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley 2014),
+/// ch. on noise.
 class BalancedPair {
  public:
   BalancedPair(const PhotodiodeParameters& p, double sample_rate)
@@ -35,20 +35,24 @@ class BalancedPair {
         dark_(2.0 * p.dark_current / p.responsivity),
         thermal_sigma_(p.thermal_noise * std::sqrt(sample_rate / 2.0)) {}
 
-  double operator()(std::complex<double> plus, std::complex<double> minus, RandomStream& shot,
-                    RandomStream& thermal) const {
-    const double on_plus = (1.0 + p_.mismatch) * std::norm(plus);
-    const double on_minus = (1.0 - p_.mismatch) * std::norm(minus);
-    double noise = 0.0;
-    if (shot_scale_ > 0.0) noise += shot_scale_ * std::sqrt(on_plus + on_minus + dark_) * shot.normal();
-    if (thermal_sigma_ > 0.0) noise += thermal_sigma_ * thermal.normal();
-    return p_.responsivity * (on_plus - on_minus) + noise;
+  /// Without noise [A].
+  double operator()(double plus, double minus) const {
+    return p_.responsivity * ((1.0 + p_.mismatch) * plus - (1.0 - p_.mismatch) * minus);
+  }
+
+  bool noisy() const { return shot_scale_ > 0.0 || thermal_sigma_ > 0.0; }
+
+  /// What noise adds to one sample [A].
+  double noise(double plus, double minus, RandomStream& shot, RandomStream& thermal) const {
+    const double on_both = (1.0 + p_.mismatch) * plus + (1.0 - p_.mismatch) * minus;
+    double sum = 0.0;
+    if (shot_scale_ > 0.0) sum += shot_scale_ * std::sqrt(on_both + dark_) * shot.normal();
+    if (thermal_sigma_ > 0.0) sum += thermal_sigma_ * thermal.normal();
+    return sum;
   }
 
   /// R- |minus|^2, without noise [A].
-  double minus_current(std::complex<double> minus) const {
-    return p_.responsivity * (1.0 - p_.mismatch) * std::norm(minus);
-  }
+  double minus_current(double minus) const { return p_.responsivity * (1.0 - p_.mismatch) * minus; }
 
  private:
   PhotodiodeParameters p_;
