@@ -1,5 +1,6 @@
 #include "sim/electronics/lanes.h"
 
+#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
 
@@ -40,19 +41,23 @@ std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature) {
 }
 
 double rms(const std::vector<double>& lane) {
-  double sum = 0.0;
-  for (const double x : lane) sum += x * x;
-  return lane.empty() ? 0.0 : std::sqrt(sum / static_cast<double>(lane.size()));
+  if (lane.empty()) return 0.0;
+  const Eigen::Map<const Eigen::ArrayXd> samples(lane.data(), static_cast<Eigen::Index>(lane.size()));
+  return std::sqrt(samples.square().mean());
 }
 
 ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m) {
   const std::size_t n = spectrum.size();
+  const std::size_t positive = (n + 1) / 2;  // bins 0 to positive - 1, then those below zero
   ComplexRow<double> out(m);
-  for (std::size_t k = 0; k < n; ++k) {
-    const auto index = static_cast<long>(k) - (2 * k < n ? 0 : static_cast<long>(n));
-    const auto size = static_cast<long>(m);
-    out[static_cast<std::size_t>(((index % size) + size) % size)] += spectrum[k];
-  }
+  const auto add = [&](std::size_t from, std::size_t to, std::size_t place) {
+    for (std::size_t k = from; k < to; ++k) {
+      out[place] += spectrum[k];
+      if (++place == m) place = 0;
+    }
+  };
+  add(0, positive, 0);
+  add(positive, n, (m - (n - positive) % m) % m);
   return out;
 }
 

@@ -1,6 +1,7 @@
 // Uniform quantiser with an effective number of bits, for converters in either direction.
 #pragma once
 
+#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <optional>
@@ -35,7 +36,7 @@ class Quantiser {
   std::int16_t operator()(double x, RandomStream& random) {
     if (noise_ > 0.0) x += noise_ * random.normal();
     const double code = std::nearbyint(x);
-    const double kept = std::fmin(std::fmax(code, -full_scale_), full_scale_ - 1.0);
+    const double kept = std::min(std::max(code, -full_scale_), full_scale_ - 1.0);
     clipped_ += code != kept;
     return static_cast<std::int16_t>(kept);
   }

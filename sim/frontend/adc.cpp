@@ -34,12 +34,9 @@ ComplexRow<double> band_spectrum(const ComplexRow<double>& row, double input_rat
   const std::size_t n = row.size();
   ComplexRow<double> spectrum = row;
   fft.get<double>(n).forward(spectrum);
-  for (std::size_t k = 0; k < n; ++k) {
-    if (flat_band && std::abs(bin_frequency(k, n, input_rate)) > 0.5 * output_rate)
-      spectrum[k] = 0.0;
-    else
-      spectrum[k] /= static_cast<double>(n);
-  }
+  for (auto& bin : spectrum) bin *= 1.0 / static_cast<double>(n);
+  for (std::size_t k = 0; flat_band && k < n; ++k)
+    if (std::abs(bin_frequency(k, n, input_rate)) > 0.5 * output_rate) spectrum[k] = 0.0;
   return spectrum;
 }
 
@@ -109,11 +106,15 @@ std::uint64_t quantise_lane(std::vector<std::int16_t>& codes, const std::vector<
                             RandomStream& noise) {
   Quantiser quantise(p.quantiser);
   const auto &gain = errors.sub_gain[lane], &offset = errors.sub_offset[lane];
-  codes.reserve(samples.size());
-  for (std::size_t k = 0; k < samples.size(); ++k) {
-    const std::size_t sub = k % gain.size();
-    const double x = samples[k] / step * (errors.gain[lane] * (1.0 + gain[sub]));
-    codes.push_back(quantise(x + quantise.full_scale() * (errors.offset[lane] + offset[sub]), noise));
+  std::vector<double> codes_per_ampere(gain.size()), code_offset(gain.size());  // of each sub-converter
+  for (std::size_t sub = 0; sub < gain.size(); ++sub) {
+    codes_per_ampere[sub] = errors.gain[lane] * (1.0 + gain[sub]) / step;
+    code_offset[sub] = quantise.full_scale() * (errors.offset[lane] + offset[sub]);
+  }
+  codes.resize(samples.size());
+  for (std::size_t k = 0, sub = 0; k < samples.size(); ++k) {
+    codes[k] = quantise(samples[k] * codes_per_ampere[sub] + code_offset[sub], noise);
+    if (++sub == gain.size()) sub = 0;
   }
   return quantise.clipped();
 }
