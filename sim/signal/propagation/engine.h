@@ -51,8 +51,8 @@ enum class FieldLayout { kAutomatic, kNatural, kTwoPass };
 template <class Real>
 class FastEngine {
  public:
-  /// kAutomatic chooses by length, as measured. kTwoPass needs a length that is a multiple of 256, or
-  /// the call throws std::invalid_argument.
+  /// kAutomatic chooses by length, as measured, and natural where the plan has no split step. kTwoPass needs
+  /// a length that is a multiple of 256, or the call throws std::invalid_argument.
   explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic)
       : ffts_(&ffts), layout_(layout) {}
 

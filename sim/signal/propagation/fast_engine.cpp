@@ -144,6 +144,13 @@ class Executor {
 // Measured: below this length whole FFTs are as fast.
 constexpr std::size_t kTwoPassFrom = std::size_t{1} << 14;
 
+// Only split steps pay for carrying a field into the two-pass layout and back.
+bool has_steps(const PropagationPlan& plan) {
+  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
+    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
+  });
+}
+
 template <class Real, class Layout>
 EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const PropagationPlan& plan,
                        std::span<const RandomStreams> streams) {
@@ -176,8 +183,8 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
   if (layout_ == FieldLayout::kTwoPass && !possible) {
     throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
   }
-  const bool two_pass = layout_ == FieldLayout::kTwoPass ||
-                        (layout_ == FieldLayout::kAutomatic && possible && n >= kTwoPassFrom);
+  const bool two_pass = layout_ == FieldLayout::kTwoPass || (layout_ == FieldLayout::kAutomatic && possible &&
+                                                             n >= kTwoPassFrom && has_steps(plan));
   if (two_pass) {
     TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
     return run_batch<Real>(layout, fields, plan, streams);
