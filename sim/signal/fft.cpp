@@ -63,28 +63,36 @@ std::string wisdom_path(const std::string& folder, std::size_t n) {
   return folder + "/fftw-" + Fftw<Real>::name + "-" + std::to_string(n) + ".wisdom";
 }
 
-// Beside and rename: another process may be reading or writing the same file.
+// Written beside and linked into place: of several processes that measure at the same time the first to link
+// decides for all, and what another process has read never changes.
 template <class Real>
 void save_wisdom(const std::string& path) {
   std::error_code ignored;
   std::filesystem::create_directories(std::filesystem::path(path).parent_path(), ignored);
   const std::string beside = path + "." + std::to_string(getpid());
-  if (Fftw<Real>::export_wisdom(beside.c_str()) != 0) std::filesystem::rename(beside, path, ignored);
+  if (Fftw<Real>::export_wisdom(beside.c_str()) != 0)
+    std::filesystem::create_hard_link(beside, path, ignored);
   std::filesystem::remove(beside, ignored);
 }
 
-// The plan pair as its wisdom file has it; measured first where there is none.
+// The plan pair as its wisdom file has it; measured first where there is none. A plan that cannot be kept is
+// estimated: slower, but the next process makes the same.
 template <class Real>
 std::unique_ptr<Fft<Real>> plan_from_wisdom(const std::string& folder, std::size_t n) {
   const std::string path = wisdom_path<Real>(folder, n);
   const FftPlannerLock lock;
-  const auto make = [&] { return std::make_unique<Fft<Real>>(n, FftPlanning::kMeasure); };
-  Fftw<Real>::forget_wisdom();
-  if (Fftw<Real>::import_wisdom(path.c_str()) != 0) return make();
-  auto measured = make();
+  const auto make = [&](FftPlanning planning) { return std::make_unique<Fft<Real>>(n, planning); };
+  const auto kept = [&] {
+    Fftw<Real>::forget_wisdom();
+    return Fftw<Real>::import_wisdom(path.c_str()) != 0;
+  };
+  std::error_code ignored;
+  const bool there = std::filesystem::exists(path, ignored);
+  if (kept()) return make(FftPlanning::kMeasure);
+  if (there) std::filesystem::remove(path, ignored);  // damaged
+  make(FftPlanning::kMeasure);                        // leaves its wisdom in FFTW
   save_wisdom<Real>(path);
-  Fftw<Real>::forget_wisdom();
-  return Fftw<Real>::import_wisdom(path.c_str()) != 0 ? make() : std::move(measured);
+  return make(kept() ? FftPlanning::kMeasure : FftPlanning::kEstimate);
 }
 
 }  // namespace

@@ -180,8 +180,14 @@ std::string legal_values(const ScenarioKey& key) {
   return "";
 }
 
-Scenario::Scenario() {
-  for (const auto& key : scenario_keys()) values_[key.full_name()] = {std::string(key.default_value), ""};
+const Scenario::Value& Scenario::found(std::string_view name) const {
+  static const auto defaults = [] {
+    std::map<std::string, Value, std::less<>> values;
+    for (const auto& key : scenario_keys()) values[key.full_name()] = {std::string(key.default_value), ""};
+    return values;
+  }();
+  const auto given = given_.find(name);
+  return given != given_.end() ? given->second : defaults.find(name)->second;
 }
 
 void Scenario::read_file(const std::string& path) {
@@ -239,7 +245,7 @@ void Scenario::set(const std::string& full_name, const std::string& text, const 
   // An empty value takes a key back to "absent", which only keys without a default may be.
   const bool absent = text.empty() && key->default_value.empty();
   if (!absent) check_value(text, origin, *key);
-  values_[full_name] = {text, origin};
+  given_[full_name] = {text, origin};
 }
 
 void Scenario::set_draw(const std::string& key, const std::string& law, const std::string& origin) {
@@ -273,20 +279,20 @@ void Scenario::set_requirement(const std::string& full_name, const std::string& 
 const Scenario::Value& Scenario::value(std::string_view name, KeyType type) const {
   if (declared(name).type != type)
     throw std::logic_error("scenario key of another type: " + std::string(name));
-  const Value& found = values_.find(name)->second;
+  const Value& here = found(name);
   const bool may_be_empty = type == KeyType::kText || type == KeyType::kList || type == KeyType::kNumbers;
-  if (found.text.empty() && !may_be_empty) {
+  if (here.text.empty() && !may_be_empty) {
     throw InputError(std::string(name) + ": needed here, but not given");
   }
-  return found;
+  return here;
 }
 
 double Scenario::number(std::string_view name) const {
   if (!is_set(name)) {
     if (const auto preset = preset_number(name, text("fibre.type"))) return *preset;
   }
-  const Value& found = value(name, KeyType::kNumber);
-  return parse_number(found.text, found.origin, declared(name));
+  const Value& here = value(name, KeyType::kNumber);
+  return parse_number(here.text, here.origin, declared(name));
 }
 
 std::optional<double> Scenario::optional_number(std::string_view name) const {
@@ -295,8 +301,8 @@ std::optional<double> Scenario::optional_number(std::string_view name) const {
 }
 
 std::int64_t Scenario::integer(std::string_view name) const {
-  const Value& found = value(name, KeyType::kInteger);
-  return static_cast<std::int64_t>(parse_number(found.text, found.origin, declared(name)));
+  const Value& here = value(name, KeyType::kInteger);
+  return static_cast<std::int64_t>(parse_number(here.text, here.origin, declared(name)));
 }
 
 bool Scenario::boolean(std::string_view name) const { return value(name, KeyType::kBoolean).text == "true"; }
@@ -311,39 +317,39 @@ std::vector<std::string> Scenario::list(std::string_view name) const {
 }
 
 std::vector<double> Scenario::numbers(std::string_view name) const {
-  const Value& found = value(name, KeyType::kNumbers);
+  const Value& here = value(name, KeyType::kNumbers);
   std::vector<double> out;
-  for (const auto& item : split(found.text, ','))
-    out.push_back(parse_number(item, found.origin, declared(name)));
+  for (const auto& item : split(here.text, ','))
+    out.push_back(parse_number(item, here.origin, declared(name)));
   return out;
 }
 
 const std::string& Scenario::written(std::string_view name) const {
   declared(name);
-  return values_.find(name)->second.text;
+  return found(name).text;
 }
 
 bool Scenario::is_set(std::string_view name) const {
   declared(name);
-  return !values_.find(name)->second.text.empty();
+  return !found(name).text.empty();
 }
 
 bool Scenario::is_given(std::string_view name) const {
   declared(name);
-  return !values_.find(name)->second.origin.empty();
+  return !found(name).origin.empty();
 }
 
 void Scenario::reject(std::string_view name, const std::string& why) const {
   declared(name);
-  const Value& found = values_.find(name)->second;
-  fail(found.origin.empty() ? origin_of_section(name) : found.origin, std::string(name),
-       (found.text.empty() ? "" : "'" + found.text + "' ") + why);
+  const Value& here = found(name);
+  fail(here.origin.empty() ? origin_of_section(name) : here.origin, std::string(name),
+       (here.text.empty() ? "" : "'" + here.text + "' ") + why);
 }
 
 // Where a key that nobody set would have stood: the file of its section, if one names any key of it.
 std::string Scenario::origin_of_section(std::string_view name) const {
   const std::string section(name.substr(0, name.find('.') + 1));
-  for (auto it = values_.lower_bound(section); it != values_.end() && it->first.starts_with(section); ++it) {
+  for (auto it = given_.lower_bound(section); it != given_.end() && it->first.starts_with(section); ++it) {
     const std::string& origin = it->second.origin;
     const std::size_t line = origin.rfind(':');
     if (line != std::string::npos) return origin.substr(0, line);
@@ -358,7 +364,7 @@ std::string Scenario::resolved() const {
       section = key.section;
       out += (out.empty() ? "[" : "\n[") + section + "]\n";
     }
-    const std::string& text = values_.find(key.full_name())->second.text;
+    const std::string& text = found(key.full_name()).text;
     out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
                         : std::string(key.name) + " = " + text + "\n";
   }

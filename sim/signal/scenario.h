@@ -70,7 +70,7 @@ struct RequirementText {
 class Scenario {
  public:
   /// Every key at its default.
-  Scenario();
+  Scenario() = default;
 
   /// Layers an INI file over what is set so far. A key twice in one file is an error.
   void read_file(const std::string& path);
@@ -117,13 +117,14 @@ class Scenario {
     std::string text;
     std::string origin;  // "file:line", "--set", "" for a default
   };
+  const Value& found(std::string_view key) const;  // given, or the default
   const Value& value(std::string_view key, KeyType type) const;
   std::string origin_of_section(std::string_view key) const;
   void set_requirement(const std::string& full_name, const std::string& text, const std::string& origin);
   void set_draw(const std::string& key, const std::string& law, const std::string& origin);
   std::vector<RequirementText> requirements_;
   std::vector<DrawText> draws_;
-  std::map<std::string, Value, std::less<>> values_;
+  std::map<std::string, Value, std::less<>> given_;  // only these: a sweep holds thousands of scenarios
 };
 
 }  // namespace cohlink

@@ -190,7 +190,7 @@ class Ranks(SweepTest):
                    os.environ["COHLINK"], *arguments]
         environment = dict(os.environ, OMPI_ALLOW_RUN_AS_ROOT="1", OMPI_ALLOW_RUN_AS_ROOT_CONFIRM="1")
         return subprocess.run(command, cwd=self.folder, env=environment, text=True, capture_output=True, check=False,
-                              stdin=subprocess.DEVNULL)
+                              stdin=subprocess.DEVNULL, timeout=120)
 
     def test_two_and_three_ranks_give_the_table_and_file_of_one_thread(self):
         for number, grid in enumerate((GRID, ["--vary", "adc.bits=4|6|8", "--set", "fibre.spans=0"])):
@@ -221,6 +221,12 @@ class Ranks(SweepTest):
     def test_other_commands_run_once(self):
         result = self.mpi(2, "keys", "adc.bits")
         self.assertEqual((result.returncode, result.stdout.count("[adc]")), (0, 1), result.stderr)
+        self.assertEqual(self.mpi(2, "sweep", "--help").stdout.count("usage:"), 1)
+
+    def test_other_commands_fail_once(self):
+        for arguments in (["merge", "missing.h5"], ["swep"], ["limit", "line.ini", "--vary", "channel.osnr_bd=9:8"], []):
+            result = self.mpi(2, *arguments)
+            self.assertEqual((result.returncode, result.stderr.count("cohlink: ")), (2, 1), result.stderr)
 
 
 class Dataset(ProgramTest):

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <cstdlib>
 #include <filesystem>
+#include <fstream>
+#include <iterator>
 #include <set>
 #include <thread>
 
@@ -92,6 +94,35 @@ TEST_CASE("FFT: measured plans leave wisdom in the folder they are given, and op
   { FftCache(FftPlanning::kMeasure, "").get<double>(512); }
   CHECK_FALSE(std::filesystem::exists(folder));
   CHECK(FftCache::default_wisdom_folder().empty());  // tests run with COHLINK_WISDOM=off
+}
+
+TEST_CASE("FFT: a plan that cannot be kept is the estimated one, and a kept one is never replaced") {
+  const auto folder = std::filesystem::temp_directory_path() / "cohlink-wisdom-kept-test";
+  std::filesystem::remove_all(folder);
+  const auto transformed = [](FftPlanning planning, const std::string& where) {
+    ComplexRow<double> row(4096);
+    RandomStream random(5);
+    for (auto& a : row) a = random.complex_normal();
+    FftCache(planning, where).get<double>(row.size()).forward(row);
+    return row;
+  };
+  const auto bytes = [&] {
+    std::ifstream file(folder / "fftw-double-4096.wisdom");
+    return std::string(std::istreambuf_iterator<char>(file), {});
+  };
+  std::ofstream(folder) << "a file where the folder should be";
+  CHECK(transformed(FftPlanning::kMeasure, folder.string()) == transformed(FftPlanning::kEstimate, ""));
+  std::filesystem::remove_all(folder);
+
+  const auto first = transformed(FftPlanning::kMeasure, folder.string());
+  const std::string kept = bytes();
+  CHECK_FALSE(kept.empty());
+  CHECK(transformed(FftPlanning::kMeasure, folder.string()) == first);
+  CHECK(bytes() == kept);
+  std::ofstream(folder / "fftw-double-4096.wisdom") << "damaged";
+  transformed(FftPlanning::kMeasure, folder.string());
+  CHECK(bytes().starts_with("(fftw"));
+  std::filesystem::remove_all(folder);
 }
 
 TEST_CASE("RRC: shaping then matched filtering is free of intersymbol interference") {

@@ -172,7 +172,10 @@ std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenari
 }
 
 FftPlanning planning_of(const Scenario& scenario) {
-  return scenario.text("run.fft_planning") == "estimated" ? FftPlanning::kEstimate : FftPlanning::kMeasure;
+  // Measured plans repeat themselves only where they can be kept.
+  const bool kept = !FftCache::default_wisdom_folder().empty();
+  return kept && scenario.text("run.fft_planning") == "measured" ? FftPlanning::kMeasure
+                                                                 : FftPlanning::kEstimate;
 }
 
 }  // namespace cohlink

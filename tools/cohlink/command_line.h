@@ -69,7 +69,7 @@ std::string shell_quoted(const std::string& text);
 /// --threads, else run.threads; 0 = one per core.
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario);
 
-/// As run.fft_planning says.
+/// As run.fft_planning says; estimated where no folder keeps measured plans.
 FftPlanning planning_of(const Scenario& scenario);
 
 }  // namespace cohlink

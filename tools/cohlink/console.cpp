@@ -63,24 +63,26 @@ void sampling_caution(const std::vector<Scenario>& scenarios) {
   }
 }
 
-ProgressBar::ProgressBar(bool quiet) : on_(!quiet && isatty(STDERR_FILENO) == 1) {}
+ProgressBar::ProgressBar(bool quiet) : on_(!quiet), terminal_(isatty(STDERR_FILENO) == 1) {}
 
 double ProgressBar::seconds() const { return std::chrono::duration<double>(Clock::now() - start_).count(); }
 
 void ProgressBar::show(double done, const std::string& what, bool at_most) {
+  const std::lock_guard lock(mutex_);
   const auto now = Clock::now();
-  if (!on_ || now - last_ < std::chrono::milliseconds(150)) return;
+  if (!on_ || now - last_ < (terminal_ ? std::chrono::milliseconds(150) : std::chrono::minutes(1))) return;
   last_ = now;
-  constexpr int kCells = 28;
   const double part = std::clamp(done, 0.0, 1.0);
-  const int full = static_cast<int>(part * kCells);
-  std::string line = "\r\033[K  " + std::string(static_cast<std::size_t>(full), '#') +
-                     std::string(static_cast<std::size_t>(kCells - full), '.') + "  " + what;
+  std::string text = what;
   // A guess from the first percent would mislead more than none.
   if (part > 0.01 && seconds() > 1.0)
-    line += std::string(", ") + (at_most ? "at most " : "about ") +
+    text += std::string(", ") + (at_most ? "at most " : "about ") +
             duration_text(seconds() * (1.0 - part) / part) + " left";
-  std::cerr << line << std::flush;
+  if (!terminal_) return note(false, readable(std::floor(100.0 * part), 3) + " % done, " + text);
+  constexpr int kCells = 28;
+  const int full = static_cast<int>(part * kCells);
+  std::cerr << "\r\033[K  " << std::string(static_cast<std::size_t>(full), '#')
+            << std::string(static_cast<std::size_t>(kCells - full), '.') << "  " << text << std::flush;
   drawn_ = true;
 }
 

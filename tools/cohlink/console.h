@@ -2,6 +2,7 @@
 #pragma once
 
 #include <chrono>
+#include <mutex>
 #include <string>
 #include <vector>
 
@@ -25,8 +26,8 @@ void light_hazard_caution(const std::vector<Scenario>& scenarios);
 /// A scenario that cannot be set up says nothing.
 void sampling_caution(const std::vector<Scenario>& scenarios);
 
-/// A bar with the time left, redrawn in place a few times a second; silent where standard error is not a
-/// terminal or with --quiet.
+/// A bar with the time left, redrawn in place a few times a second; where standard error is not a terminal, a
+/// line a minute. Silent with --quiet. Safe to call from several threads.
 class ProgressBar {
  public:
   explicit ProgressBar(bool quiet);
@@ -43,8 +44,9 @@ class ProgressBar {
 
  private:
   using Clock = std::chrono::steady_clock;
-  bool on_, drawn_ = false;
-  Clock::time_point start_ = Clock::now(), last_ = start_ - std::chrono::hours(1);
+  bool on_, terminal_, drawn_ = false;
+  Clock::time_point start_ = Clock::now(), last_ = start_;
+  std::mutex mutex_;
 };
 
 }  // namespace cohlink

@@ -1,4 +1,5 @@
 // cohlink: coherent optical links, end to end.
+#include <algorithm>
 #include <csignal>
 #include <iostream>
 #include <new>
@@ -65,7 +66,17 @@ int unknown_command(const std::string& name) {
                    (near.empty() ? "; see cohlink --help" : "; did you mean " + near + "?"));
 }
 
+/// Only a sweep is work for several processes.
+bool is_shared(const Arguments& arguments) {
+  return !arguments.empty() && arguments.front() == "sweep" &&
+         std::find(arguments.begin(), arguments.end(), "--help") == arguments.end();
+}
+
 int run(const Arguments& arguments) {
+  if (!is_shared(arguments)) {
+    lead_alone();
+    if (!world().leads()) return kDone;
+  }
   if (arguments.empty()) throw InputError("no command; see cohlink --help");
   const std::string& first = arguments.front();
   if (first == "--help" || first == "-h" || first == "help") {
@@ -76,8 +87,6 @@ int run(const Arguments& arguments) {
     std::cout << "cohlink " << version().number << " (" << version().git_hash << ")\n";
     return kDone;
   }
-  // Only a sweep is work for several processes.
-  if (!world().leads() && first != "sweep") return kDone;
   for (const auto& command : kCommands)
     if (first == command.name) return command.run(Arguments(arguments.begin() + 1, arguments.end()));
   return unknown_command(first);

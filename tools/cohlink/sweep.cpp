@@ -70,7 +70,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
     if (all_go_on(true)) run_sweep(order, run, fft);
     return kDone;
   }
-  light_hazard_caution(check_points(order, fft, run.threads));
+  light_hazard_caution(check_points(order, part, fft, run.threads));
   sampling_caution({order.plan.base});
   const auto journal = open_journal(options, identity_of(order, part));
   run.journal = journal.get();

@@ -47,6 +47,7 @@ bool built_with_mpi() { return false; }
 MpiSession::MpiSession(int&, char**&) {}
 MpiSession::~MpiSession() = default;
 bool all_go_on(bool this_one) { return this_one; }
+void lead_alone() {}
 void leave_ranks() {}
 void lead_ranks(Dispatcher&, const std::function<void(const Assignment&, const std::string&)>&) {}
 void follow_rank(unsigned, const std::function<std::string(const Assignment&)>&) {}
@@ -183,6 +184,8 @@ bool all_go_on(bool this_one) {
   asked_all = true;
   return go == 1;
 }
+
+void lead_alone() { asked_all = true; }
 
 void leave_ranks() {
   if (here.size > 1 && !asked_all) all_go_on(false);

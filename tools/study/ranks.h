@@ -33,6 +33,9 @@ class MpiSession {
 /// Every rank says whether it can start and learns whether all can. To be called once by each.
 bool all_go_on(bool this_one);
 
+/// Rank 0 works by itself, and no rank waits for it: neither all_go_on nor leave_ranks follows.
+void lead_alone();
+
 /// For a rank that fails before it called all_go_on: keeps the others from waiting for it.
 void leave_ranks();
 

@@ -399,18 +399,19 @@ Scenario reference_scenario(const SweepOrder& order) {
   return reference;
 }
 
-double check_points(const SweepOrder& order, FftCache& fft, unsigned threads) {
+double check_points(const SweepOrder& order, const Part& part, FftCache& fft, unsigned threads) {
   const bool searched = order.measure != SweepMeasure::kBer;
   const auto check = [&](const Scenario& scenario) {
     if (searched) required_osnr_rule(scenario);
     return Bench(scenario, fft).link.peak_fibre_power();
   };
-  std::vector<double> power(order.plan.points.size());
+  const std::vector<std::size_t> points = points_of(order.plan, part);
+  std::vector<double> power(points.size());
   for_each_index(power.size(), threads, [&](std::size_t i) {
-    power[i] = at_point(order.plan, i, [&](const SweepPoint& point) { return check(point.scenario); });
+    power[i] = at_point(order.plan, points[i], [&](const SweepPoint& point) { return check(point.scenario); });
   });
   if (order.measure == SweepMeasure::kPenalty) power.push_back(check(reference_scenario(order)));
-  return *std::max_element(power.begin(), power.end());
+  return power.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
 }
 
 SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft) {

@@ -62,9 +62,9 @@ struct SweepRunOptions {
 /// keys do not accept.
 Scenario reference_scenario(const SweepOrder& order);
 
-/// Sets up every point of the sweep once, and the reference of a penalty: a value that does not fit must not
+/// Sets up every point of the part once, and the reference of a penalty: a value that does not fit must not
 /// surface after an hour. Returns the highest power in a fibre [W].
-double check_points(const SweepOrder& order, FftCache& fft, unsigned threads);
+double check_points(const SweepOrder& order, const Part& part, FftCache& fft, unsigned threads);
 
 /// Runs the part's points. Under MPI every rank calls this; rank 0 hands out frames and gets the records, the
 /// others work for it and get nothing.
