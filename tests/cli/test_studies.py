@@ -454,6 +454,28 @@ class Report(ProgramTest):
         self.succeed("receive", "capture.h5", "-o", "result.h5")
         self.succeed("report", "curve.h5", "limit.h5", "outage.h5", "result.h5", "-o", "page.html", "--title", "Link <A> & B")
         page = (self.folder / "page.html").read_text(encoding="utf-8")
+    def test_qualify_tells_undecided_from_failed_and_says_why_in_every_output(self):
+        # Both ends of the DGD hold at 30 dB; 2 frames of this size hold no 1e-6.
+        self.write("sheet.ini", "[require.dgd]\nset = channel.osnr_db=30\nvary = channel.dgd_ps=0:10\nmeasure = limit\n"
+                   "at_least = 5\n[require.rare]\nmeasure = required_osnr_db\nat_most = 15\n")
+        sheet = ["qualify", "scenario.ini", "sheet.ini", "--quiet", "--set", "fec.threshold_ber=1e-6", "--set", "run.frames=2"]
+        easy = [*sheet[:4], "--set", "run.frames=4", "--only", "dgd", "--format", "csv"]
+        row, = csv.DictReader(io.StringIO(self.succeed(*easy)))
+        self.assertEqual((row["verdict"], row["low"], row["margin"], row["margin_unit"]), ("pass", "10", "5", "ps or more"))
+        why = "too few errors near the threshold; more frames are needed"
+        rare = [*sheet, "--only", "rare"]
+        for look in ("text", "csv", "json"):
+            result = self.run_program(*rare, "--format", look, "-o", "q.h5")
+            self.assertEqual(result.returncode, 1, result.stderr)
+            self.assertIn("undecided", result.stdout)
+            self.assertIn(why, result.stdout)
+        with h5py.File(self.folder / "q.h5") as file:
+            self.assertEqual(file["requirements/remark"].asstr()[0], why)
+        self.succeed("report", "q.h5", "-o", "page.html", "--quiet")
+        page = (self.folder / "page.html").read_text(encoding="utf-8")
+        self.assertIn('<span class="undecided">1 undecided</span>', page)
+        self.assertIn(why, page)
+
         self.assertIn("<h1>Link &lt;A&gt; &amp; B</h1>", page)
         for words in ("theory, ideal reception", "code threshold", "How far to trust this page", "seed 1",
                       "at the values probed", "SNR penalty", "recovered symbols, Y", "channel.osnr_db</dt><dd>11 dB"):

@@ -75,7 +75,7 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
     facts.push_back({"reference_osnr_db", "required OSNR at the reference", limit.reference->osnr_db,
                      readable(limit.reference->osnr_db) + " +- " +
                          readable(limit.reference->half_width_db(), 2) + " dB"});
-  if (limit.crossed) {
+  if (limit.crossed()) {
     facts.push_back({"limit", "limit", limit.value, with_unit(limit.value)});
     facts.push_back({"holds_at", "holds at", limit.holds, with_unit(limit.holds)});
     facts.push_back({"fails_at", "fails at", limit.fails,

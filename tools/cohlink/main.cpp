@@ -53,7 +53,7 @@ void print_help() {
   std::cout << "\n'cohlink COMMAND --help' lists a command's options. Scenario files are INI text; several "
                "layer left\n"
                "to right, and --set section.key=value overrides them all.\n\n"
-               "Exit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed,\n"
+               "Exit status: 0 done, 1 a requirement not shown to hold, 2 bad input, 3 a run that failed,\n"
                "130 or 143 stopped by a signal.\n";
 }
 

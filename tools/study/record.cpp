@@ -103,16 +103,17 @@ FrameResult frame_result_from(std::string_view line) {
 std::string to_line(const RequiredOsnr& r) {
   Writer out;
   out << std::uint64_t{r.found} << r.osnr_db << r.low_db << r.high_db << r.slope << r.frames << r.errors
-      << r.bits << r.failure;
+      << r.bits << r.failure << std::uint64_t{r.out_of_reach};
   return out.text();
 }
 
 RequiredOsnr required_osnr_from(std::string_view line) {
   RequiredOsnr r;
-  std::uint64_t found = 0;
+  std::uint64_t found = 0, out_of_reach = 0;
   Reader(line) >> found >> r.osnr_db >> r.low_db >> r.high_db >> r.slope >> r.frames >> r.errors >> r.bits >>
-      r.failure;
+      r.failure >> out_of_reach;
   r.found = found != 0;
+  r.out_of_reach = out_of_reach != 0;
   return r;
 }
 
