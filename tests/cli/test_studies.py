@@ -167,6 +167,35 @@ class Parts(SweepTest):
         whole = self.sweep(*penalty)
         self.assertEqual(self.succeed("merge", *self.parts(2, *penalty), "--format", "csv", "--quiet"), whole)
 
+    def test_a_penalty_is_against_the_reference_with_all_other_keys_as_in_its_row(self):
+        grid = ["--measure", "penalty_db", "--vary", "signal.modulation=qpsk|16qam", "--vary",
+                "frontend.hybrid_phase_error_deg=0|12", "--set", "run.frames=8", "--set", "fibre.spans=0"]
+        own = [*grid, "--reference", "frontend.hybrid_phase_error_deg=0"]
+        whole = self.sweep(*own, "-o", "own.h5")
+        rows = list(csv.DictReader(io.StringIO(whole)))
+        for row in rows:
+            upright, = (other for other in rows if other["signal.modulation"] == row["signal.modulation"]
+                        and other["frontend.hybrid_phase_error_deg"] == "0")
+            self.assertEqual(row["reference"], f"signal.modulation={row['signal.modulation']}, frontend.hybrid_phase_error_deg=0")
+            self.assertEqual(row["reference_osnr_db"], upright["required_osnr_db"])
+            self.assertAlmostEqual(float(row["penalty_db"]), float(row["required_osnr_db"]) - float(upright["required_osnr_db"]))
+        self.assertEqual([rows[0]["penalty_db"], rows[2]["penalty_db"]], ["0", "0"])
+        self.assertEqual(self.sweep(*own, "--threads", 2), whole)
+        self.assertEqual(self.succeed("merge", *self.parts(3, *own), "--format", "csv", "--quiet", "-o", "merged.h5"), whole)
+        self.assertEqual(self.content("merged.h5"), self.content("own.h5"))
+        with h5py.File(self.folder / "own.h5") as file:
+            self.assertEqual(file.attrs["reference"],
+                             "frontend.hybrid_phase_error_deg=0; as at the point itself: signal.modulation")
+            self.assertEqual(file["reference_osnr_db"].shape, (2, 2))
+        self.succeed("report", "own.h5", "-o", "page.html")
+        self.assertIn("as at the point itself: signal.modulation", (self.folder / "page.html").read_text(encoding="utf-8"))
+
+        # Without --reference all are against the first point: 16QAM needs 16.79 - 10.33 dB more than QPSK at 2e-2 by theory
+        # (Cho and Yoon, IEEE Trans. Commun. 50(7) 1074, 2002); lasers, converter and short frames change that by tenths.
+        rows = list(csv.DictReader(io.StringIO(self.sweep(*grid))))
+        self.assertEqual({row["reference"] for row in rows}, {"signal.modulation=qpsk, frontend.hybrid_phase_error_deg=0"})
+        self.assertAlmostEqual(float(rows[2]["penalty_db"]), 6.46, delta=0.6)
+
     def test_parts_that_do_not_fit_are_named(self):
         one, two = self.parts(2, *GRID)
         self.refuse(2, "missing 2/2", "merge", one)
@@ -425,6 +454,28 @@ class Questions(ProgramTest):
             self.assertEqual(list(file["requirements/verdict"].asstr()[:]), ["pass", "fail"])
         self.succeed("qualify", "scenario.ini", "sheet.ini", "--only", "good", "--quiet")
 
+    def test_qualify_tells_undecided_from_failed_and_says_why_in_every_output(self):
+        # Both ends of the DGD hold at 30 dB; 2 frames of this size hold no 1e-6.
+        self.write("sheet.ini", "[require.dgd]\nset = channel.osnr_db=30\nvary = channel.dgd_ps=0:10\nmeasure = limit\n"
+                   "at_least = 5\n[require.rare]\nmeasure = required_osnr_db\nat_most = 15\n")
+        sheet = ["qualify", "scenario.ini", "sheet.ini", "--quiet", "--set", "fec.threshold_ber=1e-6", "--set", "run.frames=2"]
+        easy = [*sheet[:4], "--set", "run.frames=4", "--only", "dgd", "--format", "csv"]
+        row, = csv.DictReader(io.StringIO(self.succeed(*easy)))
+        self.assertEqual((row["verdict"], row["low"], row["margin"], row["margin_unit"]), ("pass", "10", "5", "ps or more"))
+        why = "too few errors near the threshold; more frames are needed"
+        rare = [*sheet, "--only", "rare"]
+        for look in ("text", "csv", "json"):
+            result = self.run_program(*rare, "--format", look, "-o", "q.h5")
+            self.assertEqual(result.returncode, 1, result.stderr)
+            self.assertIn("undecided", result.stdout)
+            self.assertIn(why, result.stdout)
+        with h5py.File(self.folder / "q.h5") as file:
+            self.assertEqual(file["requirements/remark"].asstr()[0], why)
+        self.succeed("report", "q.h5", "-o", "page.html", "--quiet")
+        page = (self.folder / "page.html").read_text(encoding="utf-8")
+        self.assertIn('<span class="undecided">1 undecided</span>', page)
+        self.assertIn(why, page)
+
     def test_budget_counts_crosstalk_and_has_numbers_without_loss(self):
         lossless = ["budget", "scenario.ini", "--set", "fibre.spans=2", "--set", "fibre.attenuation_db_per_km=0"]
         facts = self.facts(*lossless)
@@ -454,28 +505,6 @@ class Report(ProgramTest):
         self.succeed("receive", "capture.h5", "-o", "result.h5")
         self.succeed("report", "curve.h5", "limit.h5", "outage.h5", "result.h5", "-o", "page.html", "--title", "Link <A> & B")
         page = (self.folder / "page.html").read_text(encoding="utf-8")
-    def test_qualify_tells_undecided_from_failed_and_says_why_in_every_output(self):
-        # Both ends of the DGD hold at 30 dB; 2 frames of this size hold no 1e-6.
-        self.write("sheet.ini", "[require.dgd]\nset = channel.osnr_db=30\nvary = channel.dgd_ps=0:10\nmeasure = limit\n"
-                   "at_least = 5\n[require.rare]\nmeasure = required_osnr_db\nat_most = 15\n")
-        sheet = ["qualify", "scenario.ini", "sheet.ini", "--quiet", "--set", "fec.threshold_ber=1e-6", "--set", "run.frames=2"]
-        easy = [*sheet[:4], "--set", "run.frames=4", "--only", "dgd", "--format", "csv"]
-        row, = csv.DictReader(io.StringIO(self.succeed(*easy)))
-        self.assertEqual((row["verdict"], row["low"], row["margin"], row["margin_unit"]), ("pass", "10", "5", "ps or more"))
-        why = "too few errors near the threshold; more frames are needed"
-        rare = [*sheet, "--only", "rare"]
-        for look in ("text", "csv", "json"):
-            result = self.run_program(*rare, "--format", look, "-o", "q.h5")
-            self.assertEqual(result.returncode, 1, result.stderr)
-            self.assertIn("undecided", result.stdout)
-            self.assertIn(why, result.stdout)
-        with h5py.File(self.folder / "q.h5") as file:
-            self.assertEqual(file["requirements/remark"].asstr()[0], why)
-        self.succeed("report", "q.h5", "-o", "page.html", "--quiet")
-        page = (self.folder / "page.html").read_text(encoding="utf-8")
-        self.assertIn('<span class="undecided">1 undecided</span>', page)
-        self.assertIn(why, page)
-
         self.assertIn("<h1>Link &lt;A&gt; &amp; B</h1>", page)
         for words in ("theory, ideal reception", "code threshold", "How far to trust this page", "seed 1",
                       "at the values probed", "SNR penalty", "recovered symbols, Y", "channel.osnr_db</dt><dd>11 dB"):
