@@ -384,7 +384,10 @@ class Questions(ProgramTest):
         subprocess.run(["bash", "-c", command + " --quiet"], cwd=self.folder, check=True, capture_output=True)
         received = self.facts("receive", "worst.h5")
         with h5py.File(self.folder / "outage.h5") as file:
-            self.assertAlmostEqual(min(file["realisations/snr_db"][:]), float(received["snr_db"]), places=9)
+            rates = file["realisations/ber"][:]
+            self.assertEqual(int(facts["worst_frame"]), numpy.argmax(rates))
+            self.assertAlmostEqual(max(rates), float(received["ber"]), places=12)
+            self.assertAlmostEqual(file["realisations/snr_db"][numpy.argmax(rates)], float(received["snr_db"]), places=9)
 
     def test_lost_lock_is_an_outage_whatever_the_criterion(self):
         lost = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "channel.osnr_db=-9", "--criterion", "snr_db=-60",
@@ -395,6 +398,35 @@ class Questions(ProgramTest):
             self.assertEqual((row["locked"], row["outage"], row["ber"], row["snr_db"], row["snr_penalty_db"]),
                              ("false", "true", "", "", ""))
         self.refuse(3, "loses lock on the reference", *lost[:7], "--criterion", "snr_penalty_db=1")
+
+    def test_frames_that_cannot_resolve_the_bound_are_told_in_every_output(self):
+        short = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "signal.symbols=2048", "--criterion", "ber=1e-5", "-o",
+                 "o.h5", "--format"]
+        told = "frames are too short for this criterion"
+        for look in ("text", "csv", "json"):
+            result = self.run_program(*short, look)
+            self.assertIn("caution: " + told, result.stderr)
+            self.assertIn(told, result.stdout)
+        self.assertAlmostEqual(json.loads(result.stdout)["expected_errors_at_bound"], 0.074, delta=0.01)
+        with h5py.File(self.folder / "o.h5") as file:
+            self.assertTrue(any(told in text for text in file["facts/text"].asstr()[:]))
+            self.assertNotIn("dgd_ps", file["realisations"])
+        long_enough = self.run_program(*short[:-5], "--criterion", "ber=2e-2", "--format", "csv")
+        self.assertNotIn("too short", long_enough.stdout + long_enough.stderr)
+
+    def test_realisations_show_the_delay_that_their_fibre_had(self):
+        line = ["outage", "scenario.ini", "-n", 5, "--set", "fibre.spans=2", "--set", "fibre.steps_per_span=2", "--set",
+                "fibre.pmd_ps_per_sqrt_km=1"]
+        each = self.succeed(*line, "--quiet", "--format", "csv", "--each", "-o", "o.h5")
+        rows = list(csv.DictReader(io.StringIO(each)))
+        facts = self.facts(*line)
+        repeat = facts["repeat"].replace("cohlink ", os.environ["COHLINK"] + " ", 1)
+        subprocess.run(["bash", "-c", repeat + " --quiet"], cwd=self.folder, check=True, capture_output=True)
+        worst = int(facts["worst_frame"])
+        with h5py.File(self.folder / "worst.h5") as capture, h5py.File(self.folder / "o.h5") as study:
+            self.assertAlmostEqual(float(rows[worst]["dgd_ps"]), capture["truth/dgd_ps"][()], places=9)
+            self.assertAlmostEqual(study["realisations/dgd_ps"][worst], capture["truth/dgd_ps"][()], places=9)
+        self.assertEqual(len({row["dgd_ps"] for row in rows}), 5)
 
     def test_one_name_means_one_penalty(self):
         self.refuse(2, "write snr_penalty_db=P", "outage", "scenario.ini", "-n", 2, "--draw", "channel.dgd_ps=1:2",

@@ -78,7 +78,7 @@ class Reader {
 std::string to_line(const FrameResult& r) {
   Writer out;
   out << r.count.errors << r.count.bits << r.symbols << r.noise_sum << r.evm_sum << r.discarded << r.warned
-      << r.unlocked << std::uint64_t{r.counters.size()};
+      << r.unlocked << r.dgd_sum_ps << std::uint64_t{r.counters.size()};
   for (const auto& [name, events] : r.counters) out << name << events;
   out << r.first_warning;
   return out.text();
@@ -89,7 +89,7 @@ FrameResult frame_result_from(std::string_view line) {
   std::uint64_t counters = 0;
   Reader in(line);
   in >> r.count.errors >> r.count.bits >> r.symbols >> r.noise_sum >> r.evm_sum >> r.discarded >> r.warned >>
-      r.unlocked >> counters;
+      r.unlocked >> r.dgd_sum_ps >> counters;
   for (; counters > 0; --counters) {
     std::string name;
     std::uint64_t events = 0;
