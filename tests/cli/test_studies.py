@@ -376,6 +376,33 @@ class Questions(ProgramTest):
             self.assertEqual(len(file["probes/ber"]), len(rows))
             self.assertAlmostEqual(file["facts"].attrs["limit"], float(facts["limit"]))
 
+    def test_limit_says_in_fields_and_status_whether_it_was_found(self):
+        # QPSK at 32 GBd needs 10.33 dB for 2e-2 (Proakis, Digital Communications, ch. 4; 12.5 GHz): 30 and 15 dB hold, 2 and
+        # 5 dB fail, and one short frame decides neither at 10.5.
+        def ask(vary, *more):
+            result = self.run_program("limit", "scenario.ini", "--quiet", "--vary", vary, "--format", "json", "-o", "limit.h5", *more)
+            facts = json.loads(result.stdout)
+            with h5py.File(self.folder / "limit.h5") as file:
+                kept = dict(zip(file["facts/name"].asstr()[:], file["facts/text"].asstr()[:]))
+                self.assertEqual(kept["found"], facts["found"])
+                self.assertEqual(numpy.isnan(file["facts"].attrs["limit"]), facts["limit"] is None)
+            as_csv = dict(csv.reader(io.StringIO(self.run_program("limit", "scenario.ini", "--quiet", "--vary", vary, "--format",
+                                                                  "csv", *more).stdout)))
+            self.assertEqual(as_csv["found"], facts["found"])
+            self.assertEqual([as_csv[name] == "" for name in ("limit", "low", "high")], [facts["found"] != "found"] * 3)
+            return result.returncode, facts
+
+        status, facts = ask("channel.osnr_db=30:5", "--resolution", 10, "--set", "run.frames=8")
+        self.assertEqual((status, facts["found"]), (0, "found"))
+        self.assertEqual((facts["low"], facts["high"]), (facts["fails_at"], facts["holds_at"]))
+        self.assertTrue(facts["low"] <= facts["limit"] <= facts["high"])
+        self.assertGreater(facts["frames"], 0)
+        for vary, found in (("channel.osnr_db=30:15", "holds throughout"), ("channel.osnr_db=2:5", "fails throughout"),
+                            ("channel.osnr_db=30:10.5", "undecided")):
+            status, facts = ask(vary)
+            self.assertEqual((status, facts["found"]), (1, found))
+            self.assertEqual([facts[name] for name in ("limit", "low", "high", "holds_at", "fails_at")], [None] * 5)
+
     def test_the_worst_outage_is_repeated_by_the_command_printed(self):
         self.write("a scenario.ini", (self.folder / "scenario.ini").read_text(encoding="utf-8"))
         facts = self.facts("outage", "a scenario.ini", "-n", 6, "--draw", "channel.dgd_ps=maxwell:20", "-o", "outage.h5")

@@ -246,6 +246,20 @@ class LimitSearch {
 
 }  // namespace
 
+std::string crossing_name(Crossing crossing) {
+  switch (crossing) {
+    case Crossing::kFound:
+      return "found";
+    case Crossing::kHoldsThroughout:
+      return "holds throughout";
+    case Crossing::kFailsThroughout:
+      return "fails throughout";
+    case Crossing::kUndecided:
+      break;
+  }
+  return "undecided";
+}
+
 std::string Criterion::text() const {
   switch (kind) {
     case Kind::kBer:

@@ -58,6 +58,9 @@ enum class Crossing {
   kUndecided,  // an end or the middle stays open, there are several crossings, or no reference: see `remark`
 };
 
+/// "found", "holds throughout", "fails throughout", "undecided".
+std::string crossing_name(Crossing crossing);
+
 struct Limit {
   Crossing crossing = Crossing::kUndecided;
   double value = 0;             // of the key at the crossing; whole-number keys: the last that holds
