@@ -1,4 +1,5 @@
 """Studies: the same numbers with reuse off, killed and resumed, in parts and under MPI; limit, outage, qualify, budget."""
+import configparser
 import csv
 import io
 import json
@@ -14,7 +15,7 @@ import xml.dom.minidom
 import h5py
 import numpy
 
-from program import ProgramTest
+from program import ROOT, ProgramTest
 
 LINE = """[signal]
 symbols = 2048
@@ -534,6 +535,39 @@ class Questions(ProgramTest):
         page = (self.folder / "page.html").read_text(encoding="utf-8")
         self.assertIn('<span class="undecided">1 undecided</span>', page)
         self.assertIn(why, page)
+
+    def test_rows_of_the_400zr_sheet_stand_at_the_published_limits(self):
+        sheet = configparser.ConfigParser(delimiters=("=",), comment_prefixes=(";",), interpolation=None)
+        sheet.read(ROOT / "scenarios" / "spec-400zr.ini")
+
+        def settings(row, *more):
+            parts = re.split(r",(?=\s*[a-z_]+\.[a-z0-9_]+\s*=)", sheet["require." + row]["set"])
+            return dict(tuple(map(str.strip, part.split("=", 1))) for part in [*parts, *more])
+
+        def truth(row, *more):
+            made = {"signal.symbols": "16384", "run.frames": "1", "run.fft_planning": "estimated", **settings(row, *more)}
+            self.succeed("simulate", ROOT / "scenarios" / "spec-400zr.ini", "--quiet", "-o", "c.h5",
+                         *(word for key, value in made.items() for word in ("--set", f"{key}={value}")))
+            return h5py.File(self.folder / "c.h5")
+
+        # OIF-400ZR-01.0 section 13 (from memory): in-band OSNR 34 dB, beside the loaded 26 dB; IQ offset -26 and -20 dB.
+        with truth("tx-osnr") as capture:
+            self.assertAlmostEqual(1 / (10 ** (-capture["truth/osnr_db"][()] / 10) - 10 ** -2.6), 10 ** 3.4, delta=0.02 * 10 ** 3.4)
+        biases = sheet["require.iq-offset"]["vary"].split("=")[1].split("|")
+        for bias, offset in zip(biases, (-26, -20)):
+            with truth("iq-offset", f"transmitter.modulator_bias_error_i_deg={bias}") as capture:
+                self.assertAlmostEqual(numpy.mean(capture["truth/tx_carrier_db"]), offset, delta=0.4)
+        # X. Liu, Optical Communications in the 5G Era (2021), Table 7.3: crosstalk -8 and -35 dB, 50 krad/s.
+        powers = 10 ** (numpy.array(settings("interchannel-crosstalk")["channel.power_offsets_db"].split(","), float) / 10)
+        self.assertAlmostEqual(10 * numpy.log10(powers[0] + powers[2]), -8, delta=0.05)
+        self.assertEqual(settings("interferometric-crosstalk")["channel.power_offsets_db"], "0,-35")
+        # What these rows try must reach the receiver: a frame long enough, photodiode pairs that let the oscillator through.
+        speed = settings("polarisation-speed")
+        turned = 50e3 * float(speed["signal.symbols"]) / float(sheet["signal"]["symbol_rate_gbd"]) / 1e9
+        self.assertEqual(speed["channel.polarisation_rotation_krad_per_s"], "50")
+        self.assertGreater(turned, 0.4)
+        with truth("rin") as capture:
+            self.assertTrue(all(capture["truth/frontend/cmrr_db"][:] < 13))
 
     def test_budget_counts_crosstalk_and_has_numbers_without_loss(self):
         lossless = ["budget", "scenario.ini", "--set", "fibre.spans=2", "--set", "fibre.attenuation_db_per_km=0"]
