@@ -223,6 +223,23 @@ struct EgnTerms {
   Complex all = 0.0;  // the double integral of gamma mu
 };
 
+/// Calls visit(u, du, low, high) over u = f1 - f, f1 in the band about the carrier; f2 - f runs from low to
+/// high over all that keep f2 and f1 + f2 - f in the band that is `away` from it.
+template <class Visit>
+void over_first_frequency(double band, double away, double f, int bins, const Visit& visit) {
+  const double edge = band / 2.0;
+  // Many spans make the mixing with f1 near f a narrow peak: bins that crowd there from both sides.
+  for (const double side : {-1.0, 1.0}) {
+    const double width = edge - side * f;
+    double from = 0.0;
+    for (int i = 1; i <= bins / 2; ++i) {
+      const double to = width * std::pow(2.0 * i / bins, 3), u = side * 0.5 * (from + to);
+      visit(u, to - from, away + std::max(-edge, -edge - u) - f, away + std::min(edge, edge - u) - f);
+      from = to;
+    }
+  }
+}
+
 /// The three integrals at offset f from the carrier; lengths of the band in units of Hz, density G / P^3.
 EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   constexpr int kBins = 192;
@@ -230,22 +247,12 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   EgnTerms terms;
   double over_pairs = 0.0, single = 0.0, sums = 0.0;
   Complex all = 0.0;
-  // Many spans make the mixing with f1 near f a narrow peak: bins that crowd there from both sides.
-  for (const double side : {-1.0, 1.0}) {
-    const double width = edge - side * f;
-    double from = 0.0;
-    for (int i = 1; i <= kBins / 2; ++i) {
-      const double to = width * std::pow(2.0 * i / kBins, 3), du = to - from;
-      const double u = side * 0.5 * (from + to);
-      from = to;
-      // u = f1 - f given, f2 - f runs over all that keep f2 and f1 + f2 - f in the band.
-      const double low = std::max(-edge, -edge - u) - f, high = std::min(edge, edge - u) - f;
-      const Complex inner = table.mean_field(u * low, u * high) * (high - low);
-      over_pairs += table.mean_power(u * low, u * high) * (high - low) * du;
-      single += std::norm(inner) * du;
-      all += inner * du;
-    }
-  }
+  over_first_frequency(band, 0.0, f, kBins, [&](double u, double du, double low, double high) {
+    const Complex inner = table.mean_field(u * low, u * high) * (high - low);
+    over_pairs += table.mean_power(u * low, u * high) * (high - low) * du;
+    single += std::norm(inner) * du;
+    all += inner * du;
+  });
   for (int i = 0; i < kBins; ++i) {
     // f3 = f1 + f2 - f given, f1 runs: the product is (f1 - f)(f3 - f1).
     const double f3 = -edge + (i + 0.5) * df;
@@ -266,6 +273,16 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   terms.k3 = 16.0 / 81.0 * std::norm(all) / std::pow(band, 5);
   terms.all = all;
   return terms;
+}
+
+/// Phi = E|a|^4/E^2|a|^2 - 2 and Psi = E|a|^6/E^3 - 9 E|a|^4/E^2 + 12 of a constellation.
+struct Moments {
+  double phi = 0, psi = 0;
+};
+
+Moments moments_of(Modulation modulation) {
+  if (modulation == Modulation::kGaussian) return {};
+  return modulation == Modulation::kQpsk ? Moments{-1.0, 4.0} : Moments{-17.0 / 25.0, 52.0 / 25.0};
 }
 
 }  // namespace
@@ -325,9 +342,7 @@ double gn_integral(const std::vector<GnSection>& line, const GnSignal& signal, N
 double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
                   NoiseReading reading) {
   if (line.empty() || modulation == Modulation::kGaussian) return 1.0;
-  // Moments of the constellation: Phi = E|a|^4/E^2|a|^2 - 2, Psi = E|a|^6/E^3 - 9 E|a|^4/E^2 + 12.
-  const bool qpsk = modulation == Modulation::kQpsk;
-  const double phi = qpsk ? -1.0 : -17.0 / 25.0, psi = qpsk ? 4.0 : 52.0 / 25.0;
+  const auto [phi, psi] = moments_of(modulation);
   const EfficiencyTable table(line, symbol_rate * symbol_rate);
   EgnTerms mean;
   const int offsets = reading == NoiseReading::kBandCentre ? 1 : 6;
@@ -346,6 +361,27 @@ double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modula
   if (reading == NoiseReading::kMatchedFilter)
     interference -= phi * phi * 16.0 / 81.0 * std::norm(mean.all) / std::pow(symbol_rate, 5);
   return std::max(0.0, interference / mean.k1);
+}
+
+double egn_cross_phase(const std::vector<GnSection>& line, const GnSignal& signal, Modulation modulation) {
+  const double phi = moments_of(modulation).phi, band = signal.pulse.symbol_rate;
+  if (line.empty() || phi == 0.0) return 0.0;
+  if (signal.channels > kMaximumIntegralChannels) return std::numeric_limits<double>::quiet_NaN();
+  // As in the comb of the integral, an even one has one more channel above.
+  const int below = (signal.channels - 1) / 2;
+  const EfficiencyTable table(line, band * (band + (signal.channels - 1 - below) * signal.spacing));
+  // Spans in step make the mixing a row of peaks along u, the denser the farther the neighbour.
+  constexpr int kOffsets = 6, kBins = 1024;
+  double sum = 0.0;
+  for (int c = 0; c < signal.channels; ++c)
+    for (int i = 0; i < kOffsets && c != below; ++i) {
+      const double f = band * ((i + 0.5) / kOffsets - 0.5);
+      over_first_frequency(band, (c - below) * signal.spacing, f, kBins,
+                           [&](double u, double du, double low, double high) {
+                             sum += std::norm(table.mean_field(u * low, u * high) * (high - low)) * du;
+                           });
+    }
+  return phi * 80.0 / 81.0 * sum / kOffsets / std::pow(band, 3);
 }
 
 }  // namespace cohlink

@@ -55,4 +55,13 @@ inline constexpr int kMaximumIntegralChannels = 9;
 double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
                   NoiseReading reading);
 
+/// What the symbols of the neighbours, not being Gaussian, add (negative: they take) to the interference of
+/// gn_integral behind the matched filter, eta [1/W^2]: the phi-dependent term of cross-phase modulation,
+///   Phi (80/81) / Rs^3  mean over f of  sum over neighbours of  integral du |integral dv gamma mu(u v)|^2,
+/// f + u in the channel, f + v and f + u + v in the neighbour; rectangular spectra. The term X1 of A. Carena
+/// et al., Opt. Express 22(13) 16335 (2014), which is what R. Dar et al., Opt. Express 21(22) 25685 (2013)
+/// correct; four-wave mixing among neighbours (X2 to X4, M) stays that of Gaussian symbols. 0 for Gaussian
+/// symbols; NaN for more channels than the integral takes.
+double egn_cross_phase(const std::vector<GnSection>& line, const GnSignal& signal, Modulation modulation);
+
 }  // namespace cohlink
