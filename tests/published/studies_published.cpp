@@ -181,12 +181,13 @@ TEST_CASE("budget meets the whole chain amid neighbours within 0.3 dB, Gaussian 
     MESSAGE(std::string(c.modulation)
             << ", " << c.channels << " channels, " << c.spans << " spans: whole chain " << measured
             << " dB, budget " << model << " dB");
-    validation::record("SNR amid neighbours, whole chain: " + std::to_string(c.channels) +
-                           " channels at 50 GHz, " + c.modulation + ", " + std::to_string(c.spans) +
-                           " spans of 80 km, " + readable(c.launch_dbm) + " dBm a channel",
-                       "budget: GN, Poggiolini, JLT 30(24) 3857 (2012), with EGN for self and cross-phase "
-                       "modulation, Carena et al., OE 22(13) 16335 (2014)",
-                       model, measured, 0.3, "dB");
+    validation::record(
+        "SNR amid neighbours, whole chain: " + std::to_string(c.channels) + " channels at 50 GHz, " +
+            c.modulation + ", " + std::to_string(c.spans) + " spans of 80 km, " + readable(c.launch_dbm) +
+            " dBm a channel",
+        "budget: GN, Poggiolini, JLT 30(24) 3857 (2012), EGN for self and cross-phase modulation, "
+        "Carena et al., OE 22(13) 16335 (2014); and 1/N for the means of the lanes",
+        model, measured, 0.3, "dB");
     CHECK(std::abs(measured - model) < 0.3);
   }
 }
