@@ -68,6 +68,16 @@ double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, un
   return scenarios.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
 }
 
+SourceMaker watched(SourceMaker source, std::function<void()> done) {
+  return [source = std::move(source), done = std::move(done)](const Scenario& scenario) -> FrameSource {
+    return [frames = source(scenario), done](std::uint64_t frame) {
+      const FrameResult result = frames(frame);
+      done();
+      return result;
+    };
+  };
+}
+
 SourceMaker recorded(SourceMaker source, Journal* journal) {
   if (journal == nullptr) return source;
   const auto frames = std::make_shared<RecordedFrames>(*journal);

@@ -23,6 +23,9 @@ using FrameSource = std::function<FrameResult(std::uint64_t frame)>;
 /// Sets a scenario up and gives its frames. Thread-safe sources; the tests put models in place of the link.
 using SourceMaker = std::function<FrameSource(const Scenario&)>;
 
+/// The same, calling `done` after every frame, from whatever thread it ran on.
+SourceMaker watched(SourceMaker source, std::function<void()> done);
+
 /// Simulates and receives; a frame that the receiver could not lock to counts as guessed (half its bits
 /// wrong, SNR 0 dB). Every scenario sees the same random streams (address `address`): common random numbers,
 /// which sharpen differences between scenarios. `reuse` keeps what scenarios have in common; null: nothing.
