@@ -6,6 +6,7 @@
 #include <cmath>
 #include <ctime>
 
+#include "sim/link.h"
 #include "sim/signal/units.h"
 #include "tools/study/search.h"
 
@@ -80,10 +81,39 @@ TEST_CASE("each source of noise takes from the simulated SNR what the budget say
            "8\n",
            "[signal]\nmodulation = 16qam\n[adc]\nbits = 8\nenob = 4\n",
            "[adc]\njitter_fs = 1500\nbits = 12\n",
+           "[transmitter]\nlaser_power_dbm = 0\nmodulator_loss_db = 35\nlaunch_amplifier_noise_figure_db = "
+           "5\n",
        }) {
     const Scenario scenario = scenario_of(text);
     CAPTURE(text);
     CHECK(std::abs(simulated_snr_db(scenario) - to_db(make_budget(scenario).snr)) < 0.2);
+  }
+}
+
+TEST_CASE(
+    "OSNR of launch and pre-amplifier is 58 + P - NF of the light into them, and the truth of a simulation") {
+  // 57.95 dB at 1550 nm; ITU-T G.680 (from memory).
+  const Budget ideal = make_budget(
+      scenario_of("[transmitter]\nlaser_power_dbm = 13\nmodulator_loss_db = 20\nlaunch_power_dbm = 13\n"
+                  "launch_amplifier_noise_figure_db = 5\n"));
+  CHECK(std::abs(to_db(ideal.osnr.value()) - (57.95 - 7.0 - 5.0)) < 0.03);
+  const Budget amplified =
+      make_budget(scenario_of("[frontend]\nreceived_power_dbm = -35\npreamplifier_noise_figure_db = 5\n"));
+  CHECK(std::abs(to_db(amplified.osnr.value()) - (57.95 - 35.0 - 5.0)) < 0.03);
+  // Real modulators: what comes out of them follows from the drive.
+  FftCache fft(FftPlanning::kEstimate, "");
+  const std::string modulator =
+      "[signal]\nmodulation = 16qam\nsymbols = 8192\n[transmitter]\nmodulator = iq\nmodulator_loss_db = 8\n"
+      "launch_amplifier_noise_figure_db = 5\nmodulator_extinction_db = 25\nbias_control = automatic\n";
+  for (const std::string text :
+       {"", "dac_output_rms_v = 0.12\npredistortion = arcsine\nmodulator_bias_error_i_deg = 3\n",
+        "dac_sample_rate_gsa = 64\ndac_bandwidth_ghz = 18\npreemphasis_db = 6\ndriver_saturation_v = 2\n",
+        "xy_power_imbalance_db = 2\n[fibre]\nspans = 3\n[frontend]\nreceived_power_dbm = -30\n"
+        "preamplifier_noise_figure_db = 5\n"}) {
+    CAPTURE(text);
+    const Scenario scenario = scenario_of(modulator + text);
+    CHECK(std::abs(to_db(make_budget(scenario).osnr.value()) -
+                   Link(scenario, fft)(0, 0).truth->osnr_db.value()) < 0.15);
   }
 }
 

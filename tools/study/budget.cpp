@@ -12,6 +12,7 @@
 #include "sim/signal/units.h"
 #include "tools/study/fec.h"
 #include "tools/study/gn_model.h"
+#include "tools/study/launch_noise.h"
 #include "tools/study/numbers.h"
 #include "tools/study/theory.h"
 
@@ -27,16 +28,17 @@ LinkSetup coarse(LinkSetup setup) {
   return setup;
 }
 
-LightLevels levels_of(const LinkSetup& setup) {
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup));
+/// `launch_psd`: noise launched with the signal [W/Hz per polarisation].
+LightLevels levels_of(const LinkSetup& setup, double launch_psd) {
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup, launch_psd));
 }
 
 /// The line's first `count` sections, nothing behind them.
-LightLevels levels_after(const LinkSetup& setup, std::size_t count) {
+LightLevels levels_after(const LinkSetup& setup, std::size_t count, double launch_psd) {
   LinkSetup part = setup;
   part.line.sections.resize(count);
   part.channel = {};
-  return levels_of(part);
+  return levels_of(part, launch_psd);
 }
 
 double fibre_loss(const LineSection& section) {
@@ -73,11 +75,11 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
   return line;
 }
 
-std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
+std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   std::vector<SpanLevel> spans;
   double power = launched_light(setup).channels.front().power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
-    const LightLevels after = levels_after(setup, k + 1);
+    const LightLevels after = levels_after(setup, k + 1, launch_psd);
     SpanLevel level;
     level.span = k + 1;
     level.input_power = power;
@@ -141,6 +143,10 @@ Interference interference_of(const std::vector<GnSection>& line, const GnSignal&
         result.self + result.closed_coherent - gn_closed_form(line, alone(signal), Accumulation::kCoherent);
   }
   return result;
+}
+
+double ase_ratio(const LightLevels& levels, double symbol_rate) {
+  return 2.0 * levels.noise_psd * symbol_rate / levels.signal_power;
 }
 
 // --- The receiver. ---
@@ -210,12 +216,20 @@ double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
   return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0 * symbol_rate / setup.adc.sample_rate;
 }
 
-double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double symbol_rate) {
+/// In a band [Hz]: one symbol rate behind the matched filter.
+double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double band) {
   const auto& pre = setup.receiver_input.preamplifier;
   if (!pre) return 0.0;
   const double psd =
       amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
-  return 2.0 * psd * symbol_rate * arriving.total_power / arriving.signal_power / pre->output_power;
+  return 2.0 * psd * band * arriving.total_power / arriving.signal_power / pre->output_power;
+}
+
+/// OSNR of what reaches the hybrid, the pre-amplifier's noise in it; absent without noise.
+std::optional<double> osnr_at_hybrid(const LinkSetup& setup, const LightLevels& arriving) {
+  const double noise = 1.0 / arriving.osnr().value_or(std::numeric_limits<double>::infinity()) +
+                       preamplifier_ratio(setup, arriving, kOsnrBandwidthHz);
+  return noise > 0.0 ? std::optional(1.0 / noise) : std::nullopt;
 }
 
 std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, const LightLevels& arriving, double rate) {
@@ -280,7 +294,6 @@ std::vector<std::string> left_out(const Scenario& s) {
       {"fibre.filter_bandwidth_ghz", "add-drop filters"},
       {"channel.filter_bandwidth_ghz", "the receiver's optical filter"},
       {"transmitter.dac_bits", "DAC"},
-      {"transmitter.launch_amplifier_noise_figure_db", "launch amplifier noise"},
   };
   std::vector<std::string> names;
   for (const Flaw& flaw : kFlaws) {
@@ -340,7 +353,8 @@ Budget make_budget(const Scenario& scenario) {
   budget.modulation = setup.transmitter.modulation;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
   budget.launch_power = launched_light(setup).channels.front().power;
-  budget.spans = walk_spans(setup);
+  const double launch_psd = launch_noise_psd(setup.transmitter);
+  budget.spans = walk_spans(setup, launch_psd);
   const auto line = gn_line(setup, budget.spans);
   const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
   if (!line.empty()) {
@@ -349,12 +363,15 @@ Budget make_budget(const Scenario& scenario) {
   }
 
   const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
-  const LightLevels line_end = levels_after(setup, setup.line.sections.size()), end = levels_of(setup);
-  const double line_ratio = 2.0 * line_end.noise_psd * rate / line_end.signal_power;
+  const LightLevels end = levels_of(setup, launch_psd);
+  const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
+  const double launch_ratio =
+      ase_ratio(levels_after(setup, setup.line.sections.size(), launch_psd), rate) - line_ratio;
   const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
-  budget.osnr = end.osnr();
+  budget.osnr = osnr_at_hybrid(setup, end);
   budget.peak_power = end.peak_power;
   budget.terms = {
+      {"launch_ase", "ASE of the launch amplifier", launch_ratio, "(F G - 1)/2 h nu per polarisation"},
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
       {"interference", "nonlinear interference", power_squared * budget.interference.expected(),

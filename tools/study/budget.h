@@ -47,7 +47,7 @@ struct Budget {
   std::vector<NoiseTerm> terms;
   Interference interference;
   std::optional<double> optimum_launch_power;  // W; absent without both ASE of the line and interference
-  std::optional<double> osnr;                  // linear, into the receiver
+  std::optional<double> osnr;                  // linear, into the hybrid
   double snr = 0;                              // linear, all terms; infinite without noise
   double snr_gn = 0;                           // the same with plain GN (no EGN correction)
   std::optional<double> ber, threshold_ber;
