@@ -73,6 +73,31 @@ TEST_CASE("the optimum launch power has line ASE at twice the interference, and 
         doctest::Approx(2.0 * term(there, "interference").ratio).epsilon(1e-3));
 }
 
+TEST_CASE("with amplifiers of fixed output the optimum is that of all spans together, wherever one stands") {
+  const std::string line =
+      "[fibre]\nspans = 20\n[signal]\nmodulation = 16qam\n[adc]\nbits = 16\nloading_db = -16\n";
+  // At one power this is the line whose amplifiers make up for the loss, but for the share that noise takes
+  // of a fixed output.
+  const double best = watt_to_dbm(make_budget(scenario_of(line)).optimum_launch_power.value());
+  for (const std::string launch : {"-4", "0", "4", "8"}) {
+    Scenario scenario = scenario_of(line + "[amplifier]\noutput_power_dbm = 1\n");
+    scenario.set("transmitter.launch_power_dbm=" + launch);
+    CAPTURE(launch);
+    const Budget budget = make_budget(scenario);
+    CHECK(std::abs(watt_to_dbm(budget.optimum_launch_power.value()) - best) < 0.1);
+    CHECK(budget.optimum_output_power.value() == doctest::Approx(*budget.optimum_launch_power));
+  }
+  // And the tool's own SNR agrees.
+  const auto snr_at = [&](double dbm) {
+    Scenario scenario = scenario_of(line);
+    scenario.set("transmitter.launch_power_dbm=" + std::to_string(dbm));
+    scenario.set("amplifier.output_power_dbm=" + std::to_string(dbm));
+    return make_budget(scenario).snr;
+  };
+  CHECK(snr_at(best) > snr_at(best - 0.3));
+  CHECK(snr_at(best) > snr_at(best + 0.3));
+}
+
 TEST_CASE("each source of noise takes from the simulated SNR what the budget says, within 0.2 dB") {
   for (const std::string text : {
            "[channel]\nosnr_db = 15\n",

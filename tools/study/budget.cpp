@@ -145,8 +145,52 @@ Interference interference_of(const std::vector<GnSection>& line, const GnSignal&
   return result;
 }
 
+// --- The best launch power. ---
+
 double ase_ratio(const LightLevels& levels, double symbol_rate) {
   return 2.0 * levels.noise_psd * symbol_rate / levels.signal_power;
+}
+
+/// Amplifiers of fixed output that bring the channel under test back to `power`, which is launched, too.
+LinkSetup at_one_power(LinkSetup setup, double power) {
+  setup.transmitter.launch_power = power / setup.comb.power_ratio;
+  for (LineSection& section : setup.line.sections)
+    section.amplifier.output_power = setup.transmitter.launch_power * setup.comb.total_power_ratio();
+  return setup;
+}
+
+LinkSetup without_noise(LinkSetup setup) {
+  for (LineSection& section : setup.line.sections) section.amplifier.ase = false;
+  return setup;
+}
+
+/// `budget` at another power into the spans: interference over P^2, scaled by that of the channel with
+/// itself.
+double expected_eta(const Budget& budget, const LinkSetup& setup, const GnSignal& signal) {
+  const auto line = gn_line(setup, walk_spans(setup, 0.0));
+  const double self = gn_integral(line, alone(signal), NoiseReading::kMatchedFilter) *
+                      egn_factor(line, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
+  const double whole = budget.interference.self * budget.interference.egn;
+  return budget.interference.expected() * (whole > 0.0 ? self / whole : 1.0);
+}
+
+/// Where an amplifier makes up for the loss before it, all spans follow the launch power: ASE over signal
+/// goes with 1/P, interference over signal with P^2, and their sum is least where ASE is twice the
+/// interference. Amplifiers of fixed output follow only if their output is moved as well, which is what is
+/// done; their gain then hangs a little on the share that noise takes, so the power is found in steps.
+void find_optimum(Budget& budget, const LinkSetup& setup, const GnSignal& signal, double line_ratio) {
+  double eta = budget.interference.expected();
+  if (!(line_ratio > 0.0 && eta > 0.0)) return;
+  double power = std::cbrt(line_ratio * budget.launch_power / (2.0 * eta));
+  if (setup.line.sections.front().amplifier.mode == GainMode::kFixedOutput) {
+    const auto ratio_at = [&](const LinkSetup& even) {
+      return ase_ratio(levels_after(even, even.line.sections.size(), 0.0), budget.symbol_rate);
+    };
+    eta = expected_eta(budget, without_noise(at_one_power(setup, power)), signal);
+    for (int i = 0; i < 4; ++i) power = std::cbrt(ratio_at(at_one_power(setup, power)) * power / (2.0 * eta));
+    budget.optimum_output_power = at_one_power(setup, power).line.sections.front().amplifier.output_power;
+  }
+  budget.optimum_launch_power = power;
 }
 
 // --- The receiver. ---
@@ -385,9 +429,7 @@ Budget make_budget(const Scenario& scenario) {
   for (const NoiseTerm& term : budget.terms) sum += term.ratio;
   budget.snr = 1.0 / sum;
   budget.snr_gn = 1.0 / (sum + power_squared * budget.interference.self * (1.0 - budget.interference.egn));
-  if (line_ratio > 0.0 && budget.interference.expected() > 0.0)
-    budget.optimum_launch_power =
-        std::cbrt(line_ratio * budget.launch_power / (2.0 * budget.interference.expected()));
+  find_optimum(budget, setup, signal, line_ratio);
   budget.not_counted = left_out(scenario);
   judge(budget, scenario);
   return budget;
@@ -433,7 +475,11 @@ std::vector<Fact> budget_facts(const Budget& budget) {
   add("launch_power_dbm", "launch power", watt_to_dbm(budget.launch_power), " dBm");
   if (budget.optimum_launch_power)
     add("optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
-        "   (line ASE twice the interference)");
+        budget.optimum_output_power ? "   (amplifier outputs moved with it: all spans at one power)"
+                                    : "   (line ASE twice the interference)");
+  if (budget.optimum_output_power)
+    add("optimum_output_power_dbm", "optimum amplifier output", watt_to_dbm(*budget.optimum_output_power),
+        " dBm", "   (of each, all channels)");
   add("osnr_db", "OSNR", finite_db(budget.osnr.value_or(0.0)), " dB in 12.5 GHz");
   for (const NoiseTerm& term : budget.terms)
     facts.push_back({"snr_" + term.name + "_db", "", finite_db(1.0 / term.ratio), ""});
