@@ -3,10 +3,13 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <ctime>
+#include <set>
 
 #include "sim/link.h"
+#include "sim/signal/strings.h"
 #include "sim/signal/units.h"
 #include "tools/study/search.h"
 
@@ -108,6 +111,11 @@ TEST_CASE("each source of noise takes from the simulated SNR what the budget say
            "[adc]\njitter_fs = 1500\nbits = 12\n",
            "[transmitter]\nlaser_power_dbm = 0\nmodulator_loss_db = 35\nlaunch_amplifier_noise_figure_db = "
            "5\n",
+           "[transmitter]\nlaser_rin_db_per_hz = -125\n",
+           "[laser_lo]\nrin_db_per_hz = -125\nrin_bandwidth_ghz = 8\n",
+           // Balance is lost to the oscillator alone at so little light; AC coupling takes its mean away.
+           "[frontend]\nreceived_power_dbm = -25\ncmrr_db = 20\nlow_cutoff_khz = 100\n[laser_lo]\n"
+           "rin_db_per_hz = -140\n",
        }) {
     const Scenario scenario = scenario_of(text);
     CAPTURE(text);
@@ -140,6 +148,121 @@ TEST_CASE(
     CHECK(std::abs(to_db(make_budget(scenario).osnr.value()) -
                    Link(scenario, fft)(0, 0).truth->osnr_db.value()) < 0.15);
   }
+}
+
+namespace {
+
+/// Every number a budget gives.
+std::vector<double> numbers_of(const Scenario& scenario) {
+  const Budget budget = make_budget(scenario);
+  std::vector<double> all = {budget.peak_power};
+  for (const Fact& fact : budget_facts(budget))
+    if (const auto* value = std::get_if<double>(&fact.value))
+      all.push_back(std::isnan(*value) ? 0.0 : *value);
+  for (const SpanLevel& level : budget.spans)
+    all.insert(all.end(),
+               {level.input_power, level.output_power, level.osnr.value_or(0.0), level.interference});
+  return all;
+}
+
+std::vector<std::string> values_to_try(const ScenarioKey& key, const Scenario& scenario) {
+  std::vector<std::string> values;
+  if (key.type == KeyType::kBoolean) values = {"true", "false"};
+  if (key.type == KeyType::kChoice || key.type == KeyType::kList) values = split(key.choices, '|');
+  if (key.type == KeyType::kText || key.type == KeyType::kChoice || key.type == KeyType::kBoolean)
+    return values;
+  if (key.type == KeyType::kInteger)
+    for (const char* x : {"3", "6", "9"}) values.emplace_back(x);
+  if (key.type == KeyType::kNumber)
+    for (const char* x : {"3", "40", "0.5", "-20", "-150"}) values.emplace_back(x);
+  if (key.type == KeyType::kNumbers) values = {"1", "0.5", "70"};
+  if (key.type == KeyType::kNumber || key.type == KeyType::kInteger) return values;
+  // Lists have a value for each channel or each span of the scenarios below.
+  const std::size_t length =
+      key.section == "channel" ? static_cast<std::size_t>(scenario.integer("channel.count")) : 2;
+  for (std::string& value : values) {
+    const std::string one = value;
+    for (std::size_t i = 1; i < length; ++i) value += "," + one;
+  }
+  if (key.name == "roll_offs") values = {"0.5,0.1,0.5"};  // the one under test is as signal.roll_off has it
+  return values;
+}
+
+}  // namespace
+
+TEST_CASE("every key of the bench that is off its default changes a budget or is listed as not counted") {
+  // What costs nothing by itself: data, arithmetic, and the details of a flaw that another key switches on.
+  const std::set<std::string> harmless = {"signal.symbols",
+                                          "signal.pattern",
+                                          "signal.pattern_file",
+                                          "signal.pilot_spacing",
+                                          "fibre.step_law",
+                                          "fibre.steps_per_span",
+                                          "fibre.max_phase_rad",
+                                          "fibre.local_error",
+                                          "fibre.birefringence",
+                                          "transmitter.laser_dither_rate_khz",
+                                          "transmitter.dac_enob",
+                                          "transmitter.dac_loading_db",
+                                          "laser_lo.dither_rate_khz",
+                                          "frontend.bandwidth_order",
+                                          "frontend.output_rms_mv",
+                                          "frontend.transimpedance_ohm",
+                                          "adc.full_scale_mv",
+                                          "adc.sine_jitter_rate_mhz",
+                                          "adc.interleave"};
+  // Between them every key finds what it needs beside it.
+  const std::vector<Scenario> bases = {
+      scenario_of(
+          "[fibre]\nspans = 2\nfilter_bandwidth_ghz = 60\n[channel]\nfilter_bandwidth_ghz = 60\n[laser_lo]\n"
+          "rin_db_per_hz = -140\n[frontend]\ncmrr_db = 20\nshot_noise = true\n[transmitter]\n"
+          "laser_rin_db_per_hz = -140\nlaunch_amplifier_noise_figure_db = 5\ndac_bits = 8\n"
+          "[adc]\ninterleave = 2\n"),
+      scenario_of(
+          "[fibre]\nspan_lengths_km = 60,80\ncompensation_ps_per_nm = -500\n[transmitter]\nmodulator = iq\n"
+          "launch_amplifier_noise_figure_db = 5\nmodulator_extinction_db = 25\ndac_bandwidth_ghz = 20\n"
+          "[frontend]\npreamplifier_noise_figure_db = 5\n"),
+      scenario_of("[channel]\ncount = 3\nspacing_ghz = 34\n")};
+  std::set<std::string> missed;
+  for (const ScenarioKey& key : scenario_keys())
+    if (!std::set<std::string_view>{"run", "dsp", "fec", "cost", "trace"}.contains(key.section))
+      missed.insert(key.full_name());
+  CHECK(missed.size() > 120);
+  for (const std::string& name : harmless) CHECK(missed.erase(name) == 1);
+  for (const Scenario& base : bases) {
+    const std::vector<double> before = numbers_of(base);
+    for (const ScenarioKey& key : scenario_keys()) {
+      const std::string name = key.full_name();
+      if (!missed.contains(name)) continue;
+      for (const std::string& value : values_to_try(key, base)) {
+        Scenario scenario = base;
+        try {
+          scenario.set(name, value, "test");
+          const auto listed = make_budget(scenario).not_counted;
+          const bool named = std::find(listed.begin(), listed.end(), name) != listed.end();
+          if (!named && numbers_of(scenario) == before) continue;
+          missed.erase(name);
+          break;
+        } catch (const InputError&) {
+          continue;  // does not fit the rest
+        }
+      }
+    }
+  }
+  for (const std::string& name : missed) FAIL_CHECK(name << " is neither counted nor listed");
+}
+
+TEST_CASE("a budget lists the flaws that are set and no other") {
+  const std::string receiver = "what the receiver's own estimates cost";
+  CHECK(make_budget(Scenario()).not_counted == std::vector<std::string>{receiver});
+  const Budget budget = make_budget(scenario_of(
+      "[transmitter]\niq_phase_error_deg = 20\niq_gain_imbalance_db = 2\nlaser_rin_db_per_hz = -120\n"
+      "[frontend]\niq_skew_ps = 6\nlow_cutoff_khz = 0\n[adc]\ngain_spread_db = 2\nbits = 6\n"));
+  CHECK(budget.not_counted ==
+        std::vector<std::string>{"transmitter.iq_gain_imbalance_db", "transmitter.iq_phase_error_deg",
+                                 "frontend.iq_skew_ps", "adc.gain_spread_db", receiver});
+  // RIN is noise: it has a term of its own.
+  CHECK(term(budget, "laser_rin").ratio > 0.0);
 }
 
 TEST_CASE("a budget of 20 spans takes less than 50 ms of processor time") {

@@ -13,6 +13,7 @@
 #include "tools/study/fec.h"
 #include "tools/study/gn_model.h"
 #include "tools/study/launch_noise.h"
+#include "tools/study/not_counted.h"
 #include "tools/study/numbers.h"
 #include "tools/study/theory.h"
 
@@ -260,6 +261,27 @@ double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
   return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0 * symbol_rate / setup.adc.sample_rate;
 }
 
+/// Intensity noise of a laser on the symbols: half of it is in the amplitude, and the matched filter of a
+/// flat band keeps what the product of signal and noise leaves in it. RIN Rs/8 when it is wider than the
+/// band, RIN B/4 when it is far narrower.
+double intensity_ratio(const LaserParameters& laser, double symbol_rate) {
+  if (!laser.rin) return 0.0;
+  const double part = std::min(1.0, laser.rin_bandwidth.value_or(symbol_rate) / symbol_rate);
+  return *laser.rin * symbol_rate / 8.0 * part * (2.0 - part);
+}
+
+/// Intensity noise of the oscillator that unequal photodiodes let through, mean of X and Y (docs/theory.md,
+/// photodiodes).
+double oscillator_leak_ratio(const LinkSetup& setup, const Detection& d, double symbol_rate) {
+  const LaserParameters& laser = setup.oscillator.laser;
+  if (!laser.rin) return 0.0;
+  const double part = std::min(1.0, 2.0 * laser.rin_bandwidth.value_or(symbol_rate) / symbol_rate);
+  double ratio = 0.0;
+  for (const std::size_t pol : {std::size_t{0}, std::size_t{1}})
+    ratio += 0.5 * std::pow(setup.frontend.photodiodes_of(pol).mismatch, 2);
+  return 0.25 * ratio * *laser.rin * symbol_rate * part * d.oscillator / d.signal;
+}
+
 /// In a band [Hz]: one symbol rate behind the matched filter.
 double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double band) {
   const auto& pre = setup.receiver_input.preamplifier;
@@ -285,6 +307,10 @@ std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, const LightLevels&
       {"thermal", "thermal noise", thermal_ratio(setup, d, rate), "i_n^2 over R^2 Ps P_LO"},
       {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, arriving, rate),
        "A^2/3 4^-ENOB, Gaussian lanes"},
+      {"laser_rin", "RIN of the transmit laser", intensity_ratio(setup.transmitter.laser, rate), "RIN Rs/8"},
+      {"oscillator_rin", "RIN of the oscillator", intensity_ratio(setup.oscillator.laser, rate), "RIN Rs/8"},
+      {"oscillator_leak", "RIN of the oscillator, unbalanced", oscillator_leak_ratio(setup, d, rate),
+       "m^2 RIN Rs P_LO / (4 Ps)"},
       {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12 Rs / fs"},
   };
 }
@@ -321,37 +347,8 @@ double crosstalk_ratio(const LinkSetup& setup) {
   return ratio * own.symbol_rate / energy;
 }
 
-std::vector<std::string> left_out(const Scenario& s) {
-  struct Flaw {
-    const char* key;
-    const char* name;
-  };
-  constexpr Flaw kFlaws[] = {
-      {"transmitter.laser_linewidth_khz", "transmit laser linewidth"},
-      {"laser_lo.linewidth_khz", "local oscillator linewidth"},
-      {"fibre.pmd_ps_per_sqrt_km", "PMD"},
-      {"channel.dgd_ps", "DGD"},
-      {"channel.pdl_db", "PDL"},
-      {"channel.polarisation_rotation_krad_per_s", "polarisation rotation"},
-      {"frontend.hybrid_phase_error_deg", "hybrid phase error"},
-      {"frontend.bandwidth_ghz", "front-end bandwidth"},
-      {"fibre.filter_bandwidth_ghz", "add-drop filters"},
-      {"channel.filter_bandwidth_ghz", "the receiver's optical filter"},
-      {"transmitter.dac_bits", "DAC"},
-  };
-  std::vector<std::string> names;
-  for (const Flaw& flaw : kFlaws) {
-    const ScenarioKey* key = find_key(flaw.key);
-    if (key == nullptr || !s.is_set(flaw.key)) continue;
-    const double value =
-        key->type == KeyType::kInteger ? static_cast<double>(s.integer(flaw.key)) : s.number(flaw.key);
-    if (value != 0.0) names.emplace_back(flaw.name);
-  }
-  for (const char* key : {"channel.power_offsets_db", "channel.modulations", "channel.roll_offs"})
-    if (find_key(key) != nullptr && s.is_set(key)) {
-      names.emplace_back("differences between channels");
-      break;
-    }
+std::vector<std::string> left_out(const Scenario& scenario) {
+  std::vector<std::string> names = keys_not_counted(scenario);
   names.emplace_back("what the receiver's own estimates cost");
   return names;
 }

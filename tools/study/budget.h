@@ -55,7 +55,7 @@ struct Budget {
   double snr_gn = 0;           // the same with plain GN (no EGN correction)
   std::optional<double> ber, threshold_ber;
   std::optional<double> margin_db;       // SNR over what the threshold needs
-  std::vector<std::string> not_counted;  // flaws of this scenario that the budget leaves out
+  std::vector<std::string> not_counted;  // keys off their defaults that the budget leaves out, and the DSP
 };
 
 /// Throws InputError for a scenario that does not fit together.
