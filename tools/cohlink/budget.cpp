@@ -146,9 +146,8 @@ std::string explanation(const Budget& budget, const Scenario& scenario, double m
   if (quieter > 0.05)
     text = "plain GN would be " + readable(std::abs(by_gn), 2) + " dB " +
            (by_gn > 0 ? "too low" : "too high") + ": it takes the symbols for Gaussian, and " +
-           std::string(modulation_name(budget.modulation)) +
-           " interferes less with itself, most in the first spans (" + readable(quieter, 2) +
-           " dB of SNR here, counted in the expectation); ";
+           std::string(modulation_name(budget.modulation)) + " interferes less, most in the first spans (" +
+           readable(quieter, 2) + " dB of SNR here, counted in the expectation); ";
   if (std::abs(difference) < kNoticeable)
     return text + "expectation and simulation agree within " + readable(kNoticeable) + " dB";
   if (difference > 0.0)

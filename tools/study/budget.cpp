@@ -92,26 +92,55 @@ std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   return spans;
 }
 
-/// The expected interference after every span. The model is run for one channel at a few lengths of the line
-/// only: between them it follows a power of the number of spans closely (N^(1+eps)), and neighbours add the
-/// share they have at the end.
-void fill_interference(Budget& budget, const std::vector<GnSection>& line, const GnSignal& signal) {
-  const auto one_channel = [&](std::size_t count) {
-    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
-    return gn_integral(part, alone(signal), NoiseReading::kMatchedFilter) *
-           egn_factor(part, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
-  };
+/// The interference of any line for one kind of light.
+class InterferenceModel {
+ public:
+  InterferenceModel(const GnSignal& signal, Modulation modulation)
+      : signal_(signal),
+        modulation_(modulation),
+        channel_(alone(signal)),
+        comb_(signal.channels == 1 ? channel_ : GnIntegral(signal)) {}
+
+  Interference operator()(const std::vector<GnSection>& line) const {
+    Interference result;
+    result.closed_incoherent = gn_closed_form(line, signal_, Accumulation::kIncoherent);
+    result.closed_coherent = gn_closed_form(line, signal_, Accumulation::kCoherent);
+    result.self = channel_(line).matched;
+    result.egn = egn_factor(line, signal_.pulse.symbol_rate, modulation_, NoiseReading::kMatchedFilter);
+    const GnReadings comb = comb_(line);
+    result.integral_centre = comb.centre;
+    result.integral_matched = comb.matched;
+    if (signal_.channels <= kMaximumIntegralChannels) {
+      result.cross_phase = egn_cross_phase(line, signal_, modulation_);
+    } else {
+      // Too wide for the integral: what the neighbours add, by the closed form.
+      result.integral_matched = result.self + result.closed_coherent -
+                                gn_closed_form(line, alone(signal_), Accumulation::kCoherent);
+    }
+    return result;
+  }
+
+ private:
+  GnSignal signal_;
+  Modulation modulation_;
+  GnIntegral channel_, comb_;
+};
+
+/// The expected interference after every span. The model is run at a few lengths of the line only: between
+/// them it follows a power of the number of spans closely (N^(1+eps)).
+void fill_interference(Budget& budget, const std::vector<GnSection>& line, const InterferenceModel& model) {
+  const double squared = budget.launch_power * budget.launch_power;
   const std::size_t last = line.size();
-  const double end = budget.launch_power * budget.launch_power * budget.interference.expected();
-  budget.spans[last - 1].interference = end;
+  budget.spans[last - 1].interference = squared * budget.interference.expected();
   if (last == 1) return;
-  const double whole = budget.interference.self * budget.interference.egn;
-  if (!(whole > 0.0)) return;
-  const auto ratio_at = [&](std::size_t count) { return end * one_channel(count) / whole; };
-  budget.spans[0].interference = ratio_at(1);
+  const auto run = [&](std::size_t count) {
+    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
+    budget.spans[count - 1].interference = squared * model(part).expected();
+  };
+  run(1);
   const auto middle = static_cast<std::size_t>(std::lround(std::sqrt(static_cast<double>(last))));
   const bool knot = middle > 1 && middle < last;
-  if (knot) budget.spans[middle - 1].interference = ratio_at(middle);
+  if (knot) run(middle);
   const auto fill = [&](std::size_t from, std::size_t to) {
     const double a = budget.spans[from - 1].interference, b = budget.spans[to - 1].interference;
     if (!(a > 0.0 && b > 0.0)) return;
@@ -122,28 +151,6 @@ void fill_interference(Budget& budget, const std::vector<GnSection>& line, const
   };
   if (knot) fill(1, middle);
   fill(knot ? middle : 1, last);
-}
-
-Interference interference_of(const std::vector<GnSection>& line, const GnSignal& signal,
-                             Modulation modulation) {
-  Interference result;
-  result.closed_incoherent = gn_closed_form(line, signal, Accumulation::kIncoherent);
-  result.closed_coherent = gn_closed_form(line, signal, Accumulation::kCoherent);
-  result.self = gn_integral(line, alone(signal), NoiseReading::kMatchedFilter);
-  result.egn = egn_factor(line, signal.pulse.symbol_rate, modulation, NoiseReading::kMatchedFilter);
-  if (signal.channels == 1) {
-    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
-    result.integral_matched = result.self;
-  } else if (signal.channels <= kMaximumIntegralChannels) {
-    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
-    result.integral_matched = gn_integral(line, signal, NoiseReading::kMatchedFilter);
-  } else {
-    // Too wide for the integral: what the neighbours add, by the closed form.
-    result.integral_centre = std::numeric_limits<double>::quiet_NaN();
-    result.integral_matched =
-        result.self + result.closed_coherent - gn_closed_form(line, alone(signal), Accumulation::kCoherent);
-  }
-  return result;
 }
 
 // --- The best launch power. ---
@@ -165,21 +172,11 @@ LinkSetup without_noise(LinkSetup setup) {
   return setup;
 }
 
-/// `budget` at another power into the spans: interference over P^2, scaled by that of the channel with
-/// itself.
-double expected_eta(const Budget& budget, const LinkSetup& setup, const GnSignal& signal) {
-  const auto line = gn_line(setup, walk_spans(setup, 0.0));
-  const double self = gn_integral(line, alone(signal), NoiseReading::kMatchedFilter) *
-                      egn_factor(line, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
-  const double whole = budget.interference.self * budget.interference.egn;
-  return budget.interference.expected() * (whole > 0.0 ? self / whole : 1.0);
-}
-
 /// Where an amplifier makes up for the loss before it, all spans follow the launch power: ASE over signal
 /// goes with 1/P, interference over signal with P^2, and their sum is least where ASE is twice the
 /// interference. Amplifiers of fixed output follow only if their output is moved as well, which is what is
 /// done; their gain then hangs a little on the share that noise takes, so the power is found in steps.
-void find_optimum(Budget& budget, const LinkSetup& setup, const GnSignal& signal, double line_ratio) {
+void find_optimum(Budget& budget, const LinkSetup& setup, const InterferenceModel& model, double line_ratio) {
   double eta = budget.interference.expected();
   if (!(line_ratio > 0.0 && eta > 0.0)) return;
   double power = std::cbrt(line_ratio * budget.launch_power / (2.0 * eta));
@@ -187,7 +184,8 @@ void find_optimum(Budget& budget, const LinkSetup& setup, const GnSignal& signal
     const auto ratio_at = [&](const LinkSetup& even) {
       return ase_ratio(levels_after(even, even.line.sections.size(), 0.0), budget.symbol_rate);
     };
-    eta = expected_eta(budget, without_noise(at_one_power(setup, power)), signal);
+    const LinkSetup even = without_noise(at_one_power(setup, power));
+    eta = model(gn_line(even, walk_spans(even, 0.0))).expected();
     for (int i = 0; i < 4; ++i) power = std::cbrt(ratio_at(at_one_power(setup, power)) * power / (2.0 * eta));
     budget.optimum_output_power = at_one_power(setup, power).line.sections.front().amplifier.output_power;
   }
@@ -398,14 +396,16 @@ Budget make_budget(const Scenario& scenario) {
   budget.spans = walk_spans(setup, launch_psd);
   const auto line = gn_line(setup, budget.spans);
   const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
+  const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
+  const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
   if (!line.empty()) {
-    budget.interference = interference_of(line, signal, budget.modulation);
-    fill_interference(budget, line, signal);
+    const InterferenceModel model(signal, budget.modulation);
+    budget.interference = model(line);
+    fill_interference(budget, line, model);
+    find_optimum(budget, setup, model, line_ratio);
   }
 
-  const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
   const LightLevels end = levels_of(setup, launch_psd);
-  const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
   const double launch_ratio =
       ase_ratio(levels_after(setup, setup.line.sections.size(), launch_psd), rate) - line_ratio;
   const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
@@ -416,7 +416,10 @@ Budget make_budget(const Scenario& scenario) {
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
       {"interference", "nonlinear interference", power_squared * budget.interference.expected(),
-       "GN integral, coherent, matched filter, EGN for the channel itself"},
+       signal.channels == 1 ? "GN integral, coherent, matched filter, EGN"
+       : signal.channels <= kMaximumIntegralChannels
+           ? "GN integral, coherent, matched filter, EGN for self and cross-phase modulation"
+           : "GN integral and EGN for the channel itself, closed form for its neighbours"},
       {"crosstalk", "crosstalk of neighbours", crosstalk_ratio(setup),
        "spectra that overlap, matched filter"},
   };
@@ -425,8 +428,8 @@ Budget make_budget(const Scenario& scenario) {
   double sum = 0.0;
   for (const NoiseTerm& term : budget.terms) sum += term.ratio;
   budget.snr = 1.0 / sum;
-  budget.snr_gn = 1.0 / (sum + power_squared * budget.interference.self * (1.0 - budget.interference.egn));
-  find_optimum(budget, setup, signal, line_ratio);
+  budget.snr_gn =
+      1.0 / (sum + power_squared * (budget.interference.integral_matched - budget.interference.expected()));
   budget.not_counted = left_out(scenario);
   judge(budget, scenario);
   return budget;
@@ -491,13 +494,16 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     add("snr_nli_integral_matched_db", "NLI, GN integral, coherent",
         finite_db(1.0 / (squared * nli.integral_matched)), " dB", "   (matched filter)");
     add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
-        "   (" + std::string(modulation_name(budget.modulation)) + ": " + readable(to_db(nli.egn), 3) +
-            " dB; used below)");
-    const double neighbours = nli.integral_matched - nli.self;
+        "   (" + std::string(modulation_name(budget.modulation)) + ": " +
+            readable(to_db(nli.expected() / nli.integral_matched), 3) + " dB; used below)");
+    const double neighbours = nli.integral_matched - nli.self, corrected = neighbours + nli.cross_phase;
     if (neighbours > 0.0) {
-      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)));
-      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * neighbours)), " dB",
-          "   (GN, their symbols taken for Gaussian)");
+      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)),
+          " dB", "   (EGN, " + readable(to_db(nli.egn), 3) + " dB on GN)");
+      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * corrected)), " dB",
+          std::isfinite(nli.integral_centre) ? "   (EGN for cross-phase modulation, " +
+                                                   readable(to_db(corrected / neighbours), 3) + " dB on GN)"
+                                             : "   (closed form, their symbols taken for Gaussian)");
     }
     add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
   }

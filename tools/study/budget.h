@@ -35,7 +35,8 @@ struct Interference {
   double integral_centre = 0, integral_matched = 0;   // coherent accumulation
   double self = 0;                                    // matched filter, of the channel with itself
   double egn = 1;                                     // factor on `self` for this constellation
-  double expected() const { return integral_matched + self * (egn - 1.0); }
+  double cross_phase = 0;  // what it adds to the neighbours' (negative); 0 beyond the integral's channels
+  double expected() const { return integral_matched + self * (egn - 1.0) + cross_phase; }
 };
 
 struct Budget {
