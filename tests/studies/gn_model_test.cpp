@@ -155,3 +155,21 @@ TEST_CASE("the closed form for a lossless span agrees with the integral at band 
   CHECK(std::abs(db_between(closed, integral)) < 0.5);
   CHECK(closed > gn_closed_form(spans(1), channel(0.05), Accumulation::kIncoherent));
 }
+
+TEST_CASE("spans in one run, one by one and at other powers add up alike") {
+  // Eight equal spans are summed as a geometric series; a last bit of length or power makes each count by
+  // itself.
+  auto by_power = spans(8), by_length = spans(8), with_module = spans(8), module_by_length = with_module;
+  for (auto* line : {&with_module, &module_by_length})
+    for (auto& span : *line) span.module_beta2_length = -0.9 * span.beta2 * span.length;
+  for (std::size_t k = 0; k < 8; k += 2) {
+    by_power[k].relative_power = 1.0 + 1e-12;
+    by_length[k].length *= 1.0 + 1e-12;
+    module_by_length[k].length *= 1.0 + 1e-12;
+  }
+  const GnIntegral integral(channel(0.1));
+  CHECK(integral(by_power).matched == doctest::Approx(integral(spans(8)).matched).epsilon(1e-9));
+  CHECK(integral(by_length).matched == doctest::Approx(integral(spans(8)).matched).epsilon(1e-9));
+  CHECK(integral(module_by_length).matched == doctest::Approx(integral(with_module).matched).epsilon(1e-9));
+  CHECK(integral(with_module).matched > 1.5 * integral(spans(8)).matched);
+}

@@ -48,12 +48,15 @@ struct Budget {
   std::vector<NoiseTerm> terms;
   Interference interference;
   std::optional<double> optimum_launch_power;  // W; absent without both ASE of the line and interference
-  std::optional<double> osnr;                  // linear, into the receiver
-  double snr = 0;                              // linear, all terms; infinite without noise
-  double snr_gn = 0;                           // the same with plain GN (no EGN correction)
+  /// W, of every amplifier: where they have a fixed output, the optimum moves it together with the launch
+  /// power, every span at one power of the channel. Absent otherwise.
+  std::optional<double> optimum_output_power;
+  std::optional<double> osnr;  // linear, into the hybrid
+  double snr = 0;              // linear, all terms; infinite without noise
+  double snr_gn = 0;           // the same with plain GN (no EGN correction)
   std::optional<double> ber, threshold_ber;
   std::optional<double> margin_db;       // SNR over what the threshold needs
-  std::vector<std::string> not_counted;  // flaws of this scenario that the budget leaves out
+  std::vector<std::string> not_counted;  // keys off their defaults that the budget leaves out, and the DSP
 };
 
 /// Throws InputError for a scenario that does not fit together.

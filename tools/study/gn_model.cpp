@@ -22,24 +22,50 @@ double asinh_ratio(double x) { return x < 1e-6 ? 1.0 : std::asinh(x) / x; }
 // ---------------------------------------------------------------------------------------------------
 // The line's mixing efficiency: gamma mu(w), summed over the spans with their phases.
 
-/// (1 - e^(-a L) e^(i theta)) / (a - i theta / L), the mixing inside one span.
-Complex span_efficiency(const GnSection& section, double theta) {
+/// (1 - e^(-a L) e^(i theta)) / (a - i theta / L), the mixing inside one span; `turn` is e^(i theta), `left`
+/// e^(-a L).
+Complex span_efficiency(const GnSection& section, double theta, Complex turn, double left) {
   const Complex rate(section.loss, -theta / section.length);
   const Complex exponent = rate * section.length;
-  if (std::abs(exponent) < 1e-6) return section.length * (1.0 - 0.5 * exponent);
-  return (1.0 - std::exp(-exponent)) / rate;
+  if (std::norm(exponent) < 1e-12) return section.length * (1.0 - 0.5 * exponent);
+  return (1.0 - left * turn) / rate;
 }
+
+/// e^(i rate w) at w = step/2, 3 step/2, ...: one multiplication a place instead of a sine and a cosine.
+class Phasor {
+ public:
+  Phasor(double rate, double step)
+      : now_(std::polar(1.0, 0.5 * rate * step)), step_(std::polar(1.0, rate * step)) {}
+  Complex operator()() const { return now_; }
+  void advance() { now_ *= step_; }
+
+ private:
+  Complex now_, step_;
+};
 
 /// Equal spans that follow each other.
 struct Run {
   GnSection section;
+  double left;         // of power, at a fibre's end
+  bool as_before;      // but for its power, the fibre of the run before
+  Phasor fibre, turn;  // of one fibre; of a fibre and its module
   double count = 0.0;
 };
 
-std::vector<Run> runs_of(const std::vector<GnSection>& line) {
+double span_turn(const GnSection& section) {
+  return kPhasePerBeta2Length * (section.beta2 * section.length + section.module_beta2_length);
+}
+
+std::vector<Run> runs_of(const std::vector<GnSection>& line, double step) {
   std::vector<Run> runs;
   for (const GnSection& section : line) {
-    if (runs.empty() || !(section == runs.back().section)) runs.push_back({section, 0.0});
+    if (runs.empty() || !(section == runs.back().section)) {
+      GnSection before = runs.empty() ? GnSection() : runs.back().section;
+      before.relative_power = section.relative_power;
+      runs.push_back({section, std::exp(-section.loss * section.length), !runs.empty() && section == before,
+                      Phasor(kPhasePerBeta2Length * section.beta2 * section.length, step),
+                      Phasor(span_turn(section), step)});
+    }
     runs.back().count += 1.0;
   }
   return runs;
@@ -52,15 +78,25 @@ Complex geometric_sum(double n, double x) {
   return std::polar(std::sin(0.5 * n * x) / below, 0.5 * (n - 1.0) * x);
 }
 
-Complex line_efficiency(const std::vector<Run>& line, double w) {
-  Complex sum = 0.0;
-  double turned = 0.0;
-  for (const auto& [section, count] : line) {
-    const double theta = kPhasePerBeta2Length * section.beta2 * section.length * w;
-    const double turn = theta + kPhasePerBeta2Length * section.module_beta2_length * w;
-    sum += section.gamma * section.relative_power * span_efficiency(section, theta) *
-           std::polar(1.0, turned) * geometric_sum(count, turn);
-    turned += count * turn;
+/// At the next place: w, where the phasors of `line` stand.
+Complex next_efficiency(std::vector<Run>& line, double w) {
+  Complex sum = 0.0, turned = 1.0, efficiency = 0.0, turn = 1.0;
+  for (Run& run : line) {
+    const GnSection& section = run.section;
+    if (!run.as_before) {
+      const double theta = kPhasePerBeta2Length * section.beta2 * section.length * w;
+      efficiency = section.gamma * span_efficiency(section, theta, run.fibre(), run.left);
+      turn = run.turn();
+      run.fibre.advance(), run.turn.advance();
+    }
+    const Complex all = section.relative_power * efficiency * turned;
+    if (run.count == 1.0) {
+      sum += all;
+      turned *= turn;
+    } else {
+      sum += all * geometric_sum(run.count, span_turn(section) * w);
+      turned *= std::polar(1.0, run.count * span_turn(section) * w);
+    }
   }
   return sum;
 }
@@ -78,9 +114,9 @@ class EfficiencyTable {
     step_ = largest / static_cast<double>(n);
     field_.resize(n + 1);
     power_.resize(n + 1);
-    const std::vector<Run> runs = runs_of(line);
+    std::vector<Run> runs = runs_of(line, step_);
     for (std::size_t i = 0; i < n; ++i) {
-      const Complex middle = line_efficiency(runs, (static_cast<double>(i) + 0.5) * step_);
+      const Complex middle = next_efficiency(runs, (static_cast<double>(i) + 0.5) * step_);
       field_[i + 1] = field_[i] + middle * step_;
       power_[i + 1] = power_[i] + std::norm(middle) * step_;
     }
