@@ -1,4 +1,5 @@
 """Studies: the same numbers with reuse off, killed and resumed, in parts and under MPI; limit, outage, qualify, budget."""
+import configparser
 import csv
 import io
 import json
@@ -14,7 +15,7 @@ import xml.dom.minidom
 import h5py
 import numpy
 
-from program import ProgramTest
+from program import ROOT, ProgramTest
 
 LINE = """[signal]
 symbols = 2048
@@ -166,6 +167,35 @@ class Parts(SweepTest):
         penalty = ["--measure", "penalty_db", "--vary", "channel.dgd_ps=0|10|20", "--set", "run.frames=8"]
         whole = self.sweep(*penalty)
         self.assertEqual(self.succeed("merge", *self.parts(2, *penalty), "--format", "csv", "--quiet"), whole)
+
+    def test_a_penalty_is_against_the_reference_with_all_other_keys_as_in_its_row(self):
+        grid = ["--measure", "penalty_db", "--vary", "signal.modulation=qpsk|16qam", "--vary",
+                "frontend.hybrid_phase_error_deg=0|12", "--set", "run.frames=8", "--set", "fibre.spans=0"]
+        own = [*grid, "--reference", "frontend.hybrid_phase_error_deg=0"]
+        whole = self.sweep(*own, "-o", "own.h5")
+        rows = list(csv.DictReader(io.StringIO(whole)))
+        for row in rows:
+            upright, = (other for other in rows if other["signal.modulation"] == row["signal.modulation"]
+                        and other["frontend.hybrid_phase_error_deg"] == "0")
+            self.assertEqual(row["reference"], f"signal.modulation={row['signal.modulation']}, frontend.hybrid_phase_error_deg=0")
+            self.assertEqual(row["reference_osnr_db"], upright["required_osnr_db"])
+            self.assertAlmostEqual(float(row["penalty_db"]), float(row["required_osnr_db"]) - float(upright["required_osnr_db"]))
+        self.assertEqual([rows[0]["penalty_db"], rows[2]["penalty_db"]], ["0", "0"])
+        self.assertEqual(self.sweep(*own, "--threads", 2), whole)
+        self.assertEqual(self.succeed("merge", *self.parts(3, *own), "--format", "csv", "--quiet", "-o", "merged.h5"), whole)
+        self.assertEqual(self.content("merged.h5"), self.content("own.h5"))
+        with h5py.File(self.folder / "own.h5") as file:
+            self.assertEqual(file.attrs["reference"],
+                             "frontend.hybrid_phase_error_deg=0; as at the point itself: signal.modulation")
+            self.assertEqual(file["reference_osnr_db"].shape, (2, 2))
+        self.succeed("report", "own.h5", "-o", "page.html")
+        self.assertIn("as at the point itself: signal.modulation", (self.folder / "page.html").read_text(encoding="utf-8"))
+
+        # Without --reference all are against the first point: 16QAM needs 16.79 - 10.33 dB more than QPSK at 2e-2 by theory
+        # (Cho and Yoon, IEEE Trans. Commun. 50(7) 1074, 2002); lasers, converter and short frames change that by tenths.
+        rows = list(csv.DictReader(io.StringIO(self.sweep(*grid))))
+        self.assertEqual({row["reference"] for row in rows}, {"signal.modulation=qpsk, frontend.hybrid_phase_error_deg=0"})
+        self.assertAlmostEqual(float(rows[2]["penalty_db"]), 6.46, delta=0.6)
 
     def test_parts_that_do_not_fit_are_named(self):
         one, two = self.parts(2, *GRID)
@@ -347,6 +377,33 @@ class Questions(ProgramTest):
             self.assertEqual(len(file["probes/ber"]), len(rows))
             self.assertAlmostEqual(file["facts"].attrs["limit"], float(facts["limit"]))
 
+    def test_limit_says_in_fields_and_status_whether_it_was_found(self):
+        # QPSK at 32 GBd needs 10.33 dB for 2e-2 (Proakis, Digital Communications, ch. 4; 12.5 GHz): 30 and 15 dB hold, 2 and
+        # 5 dB fail, and one short frame decides neither at 10.5.
+        def ask(vary, *more):
+            result = self.run_program("limit", "scenario.ini", "--quiet", "--vary", vary, "--format", "json", "-o", "limit.h5", *more)
+            facts = json.loads(result.stdout)
+            with h5py.File(self.folder / "limit.h5") as file:
+                kept = dict(zip(file["facts/name"].asstr()[:], file["facts/text"].asstr()[:]))
+                self.assertEqual(kept["found"], facts["found"])
+                self.assertEqual(numpy.isnan(file["facts"].attrs["limit"]), facts["limit"] is None)
+            as_csv = dict(csv.reader(io.StringIO(self.run_program("limit", "scenario.ini", "--quiet", "--vary", vary, "--format",
+                                                                  "csv", *more).stdout)))
+            self.assertEqual(as_csv["found"], facts["found"])
+            self.assertEqual([as_csv[name] == "" for name in ("limit", "low", "high")], [facts["found"] != "found"] * 3)
+            return result.returncode, facts
+
+        status, facts = ask("channel.osnr_db=30:5", "--resolution", 10, "--set", "run.frames=8")
+        self.assertEqual((status, facts["found"]), (0, "found"))
+        self.assertEqual((facts["low"], facts["high"]), (facts["fails_at"], facts["holds_at"]))
+        self.assertTrue(facts["low"] <= facts["limit"] <= facts["high"])
+        self.assertGreater(facts["frames"], 0)
+        for vary, found in (("channel.osnr_db=30:15", "holds throughout"), ("channel.osnr_db=2:5", "fails throughout"),
+                            ("channel.osnr_db=30:10.5", "undecided")):
+            status, facts = ask(vary)
+            self.assertEqual((status, facts["found"]), (1, found))
+            self.assertEqual([facts[name] for name in ("limit", "low", "high", "holds_at", "fails_at")], [None] * 5)
+
     def test_the_worst_outage_is_repeated_by_the_command_printed(self):
         self.write("a scenario.ini", (self.folder / "scenario.ini").read_text(encoding="utf-8"))
         facts = self.facts("outage", "a scenario.ini", "-n", 6, "--draw", "channel.dgd_ps=maxwell:20", "-o", "outage.h5")
@@ -355,7 +412,10 @@ class Questions(ProgramTest):
         subprocess.run(["bash", "-c", command + " --quiet"], cwd=self.folder, check=True, capture_output=True)
         received = self.facts("receive", "worst.h5")
         with h5py.File(self.folder / "outage.h5") as file:
-            self.assertAlmostEqual(min(file["realisations/snr_db"][:]), float(received["snr_db"]), places=9)
+            rates = file["realisations/ber"][:]
+            self.assertEqual(int(facts["worst_frame"]), numpy.argmax(rates))
+            self.assertAlmostEqual(max(rates), float(received["ber"]), places=12)
+            self.assertAlmostEqual(file["realisations/snr_db"][numpy.argmax(rates)], float(received["snr_db"]), places=9)
 
     def test_lost_lock_is_an_outage_whatever_the_criterion(self):
         lost = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "channel.osnr_db=-9", "--criterion", "snr_db=-60",
@@ -366,6 +426,35 @@ class Questions(ProgramTest):
             self.assertEqual((row["locked"], row["outage"], row["ber"], row["snr_db"], row["snr_penalty_db"]),
                              ("false", "true", "", "", ""))
         self.refuse(3, "loses lock on the reference", *lost[:7], "--criterion", "snr_penalty_db=1")
+
+    def test_frames_that_cannot_resolve_the_bound_are_told_in_every_output(self):
+        short = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "signal.symbols=2048", "--criterion", "ber=1e-5", "-o",
+                 "o.h5", "--format"]
+        told = "frames are too short for this criterion"
+        for look in ("text", "csv", "json"):
+            result = self.run_program(*short, look)
+            self.assertIn("caution: " + told, result.stderr)
+            self.assertIn(told, result.stdout)
+        self.assertAlmostEqual(json.loads(result.stdout)["expected_errors_at_bound"], 0.074, delta=0.01)
+        with h5py.File(self.folder / "o.h5") as file:
+            self.assertTrue(any(told in text for text in file["facts/text"].asstr()[:]))
+            self.assertNotIn("dgd_ps", file["realisations"])
+        long_enough = self.run_program(*short[:-5], "--criterion", "ber=2e-2", "--format", "csv")
+        self.assertNotIn("too short", long_enough.stdout + long_enough.stderr)
+
+    def test_realisations_show_the_delay_that_their_fibre_had(self):
+        line = ["outage", "scenario.ini", "-n", 5, "--set", "fibre.spans=2", "--set", "fibre.steps_per_span=2", "--set",
+                "fibre.pmd_ps_per_sqrt_km=1"]
+        each = self.succeed(*line, "--quiet", "--format", "csv", "--each", "-o", "o.h5")
+        rows = list(csv.DictReader(io.StringIO(each)))
+        facts = self.facts(*line)
+        repeat = facts["repeat"].replace("cohlink ", os.environ["COHLINK"] + " ", 1)
+        subprocess.run(["bash", "-c", repeat + " --quiet"], cwd=self.folder, check=True, capture_output=True)
+        worst = int(facts["worst_frame"])
+        with h5py.File(self.folder / "worst.h5") as capture, h5py.File(self.folder / "o.h5") as study:
+            self.assertAlmostEqual(float(rows[worst]["dgd_ps"]), capture["truth/dgd_ps"][()], places=9)
+            self.assertAlmostEqual(study["realisations/dgd_ps"][worst], capture["truth/dgd_ps"][()], places=9)
+        self.assertEqual(len({row["dgd_ps"] for row in rows}), 5)
 
     def test_one_name_means_one_penalty(self):
         self.refuse(2, "write snr_penalty_db=P", "outage", "scenario.ini", "-n", 2, "--draw", "channel.dgd_ps=1:2",
@@ -424,6 +513,61 @@ class Questions(ProgramTest):
         with h5py.File(self.folder / "q.h5") as file:
             self.assertEqual(list(file["requirements/verdict"].asstr()[:]), ["pass", "fail"])
         self.succeed("qualify", "scenario.ini", "sheet.ini", "--only", "good", "--quiet")
+
+    def test_qualify_tells_undecided_from_failed_and_says_why_in_every_output(self):
+        # Both ends of the DGD hold at 30 dB; 2 frames of this size hold no 1e-6.
+        self.write("sheet.ini", "[require.dgd]\nset = channel.osnr_db=30\nvary = channel.dgd_ps=0:10\nmeasure = limit\n"
+                   "at_least = 5\n[require.rare]\nmeasure = required_osnr_db\nat_most = 15\n")
+        sheet = ["qualify", "scenario.ini", "sheet.ini", "--quiet", "--set", "fec.threshold_ber=1e-6", "--set", "run.frames=2"]
+        easy = [*sheet[:4], "--set", "run.frames=4", "--only", "dgd", "--format", "csv"]
+        row, = csv.DictReader(io.StringIO(self.succeed(*easy)))
+        self.assertEqual((row["verdict"], row["low"], row["margin"], row["margin_unit"]), ("pass", "10", "5", "ps or more"))
+        why = "too few errors near the threshold; more frames are needed"
+        rare = [*sheet, "--only", "rare"]
+        for look in ("text", "csv", "json"):
+            result = self.run_program(*rare, "--format", look, "-o", "q.h5")
+            self.assertEqual(result.returncode, 1, result.stderr)
+            self.assertIn("undecided", result.stdout)
+            self.assertIn(why, result.stdout)
+        with h5py.File(self.folder / "q.h5") as file:
+            self.assertEqual(file["requirements/remark"].asstr()[0], why)
+        self.succeed("report", "q.h5", "-o", "page.html", "--quiet")
+        page = (self.folder / "page.html").read_text(encoding="utf-8")
+        self.assertIn('<span class="undecided">1 undecided</span>', page)
+        self.assertIn(why, page)
+
+    def test_rows_of_the_400zr_sheet_stand_at_the_published_limits(self):
+        sheet = configparser.ConfigParser(delimiters=("=",), comment_prefixes=(";",), interpolation=None)
+        sheet.read(ROOT / "scenarios" / "spec-400zr.ini")
+
+        def settings(row, *more):
+            parts = re.split(r",(?=\s*[a-z_]+\.[a-z0-9_]+\s*=)", sheet["require." + row]["set"])
+            return dict(tuple(map(str.strip, part.split("=", 1))) for part in [*parts, *more])
+
+        def truth(row, *more):
+            made = {"signal.symbols": "16384", "run.frames": "1", "run.fft_planning": "estimated", **settings(row, *more)}
+            self.succeed("simulate", ROOT / "scenarios" / "spec-400zr.ini", "--quiet", "-o", "c.h5",
+                         *(word for key, value in made.items() for word in ("--set", f"{key}={value}")))
+            return h5py.File(self.folder / "c.h5")
+
+        # OIF-400ZR-01.0 section 13 (from memory): in-band OSNR 34 dB, beside the loaded 26 dB; IQ offset -26 and -20 dB.
+        with truth("tx-osnr") as capture:
+            self.assertAlmostEqual(1 / (10 ** (-capture["truth/osnr_db"][()] / 10) - 10 ** -2.6), 10 ** 3.4, delta=0.02 * 10 ** 3.4)
+        biases = sheet["require.iq-offset"]["vary"].split("=")[1].split("|")
+        for bias, offset in zip(biases, (-26, -20)):
+            with truth("iq-offset", f"transmitter.modulator_bias_error_i_deg={bias}") as capture:
+                self.assertAlmostEqual(numpy.mean(capture["truth/tx_carrier_db"]), offset, delta=0.4)
+        # X. Liu, Optical Communications in the 5G Era (2021), Table 7.3: crosstalk -8 and -35 dB, 50 krad/s.
+        powers = 10 ** (numpy.array(settings("interchannel-crosstalk")["channel.power_offsets_db"].split(","), float) / 10)
+        self.assertAlmostEqual(10 * numpy.log10(powers[0] + powers[2]), -8, delta=0.05)
+        self.assertEqual(settings("interferometric-crosstalk")["channel.power_offsets_db"], "0,-35")
+        # What these rows try must reach the receiver: a frame long enough, photodiode pairs that let the oscillator through.
+        speed = settings("polarisation-speed")
+        turned = 50e3 * float(speed["signal.symbols"]) / float(sheet["signal"]["symbol_rate_gbd"]) / 1e9
+        self.assertEqual(speed["channel.polarisation_rotation_krad_per_s"], "50")
+        self.assertGreater(turned, 0.4)
+        with truth("rin") as capture:
+            self.assertTrue(all(capture["truth/frontend/cmrr_db"][:] < 13))
 
     def test_budget_counts_crosstalk_and_has_numbers_without_loss(self):
         lossless = ["budget", "scenario.ini", "--set", "fibre.spans=2", "--set", "fibre.attenuation_db_per_km=0"]

@@ -195,7 +195,7 @@ TEST_CASE("limit finds the published linewidth tolerances of blind phase search 
     rule.criterion = parse_criterion("ber", scenario);
     rule.frames = 60;
     const Limit limit = find_limit(scenario, rule, simulation(plans()), 1);
-    REQUIRE(limit.crossed);
+    REQUIRE(limit.crossed());
     const auto product = [](double khz) { return khz * 1e3 / 28e9; };
     MESSAGE(std::string(p.modulation)
             << ": " << product(limit.value) << " (" << product(limit.holds) << " to " << product(limit.fails)

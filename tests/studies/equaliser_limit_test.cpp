@@ -115,7 +115,7 @@ TEST_CASE("limit puts the largest DGD of a 3-tap equaliser where the Wiener filt
     return wiener_snr_db(3, [&](double f) { return std::polar(1.0, -kPi * f * kRate * dgd); });
   });
   const Limit limit = found_limit(3, "channel.dgd_ps", 10, 80);
-  REQUIRE(limit.crossed);
+  REQUIRE(limit.crossed());
   MESSAGE("DGD for 12 dB: Wiener " << expected * 1e12 << " ps, limit " << limit.value << " (" << limit.holds
                                    << " to " << limit.fails << ")");
   CHECK(limit.holds <= expected * 1e12);
@@ -129,7 +129,7 @@ TEST_CASE("limit puts the most dispersion of a 5-tap equaliser where the Wiener 
         5, [&](double f) { return std::polar(1.0, 0.5 * beta2_length * std::pow(kTwoPi * f * kRate, 2)); });
   });
   const Limit limit = found_limit(5, "channel.extra_dispersion_ps_per_nm", 100, 1000);
-  REQUIRE(limit.crossed);
+  REQUIRE(limit.crossed());
   MESSAGE("dispersion for 12 dB: Wiener " << expected << " ps/nm, limit " << limit.value << " ("
                                           << limit.holds << " to " << limit.fails << ")");
   CHECK(limit.holds <= expected);

@@ -49,7 +49,7 @@ TEST_CASE("a limit's interval holds the crossing, and the estimate lies inside i
     rule.from = 0.0, rule.to = 1000.0;
     rule.frames = 30;
     const Limit limit = find_limit(Scenario(), rule, model(static_cast<std::uint64_t>(i), snr_db, 20'000), 1);
-    REQUIRE(limit.crossed);
+    REQUIRE(limit.crossed());
     CHECK(limit.value >= limit.holds);
     CHECK(limit.value <= limit.fails);
     CHECK(std::abs(limit.value - 300.0) < 25.0);
@@ -68,7 +68,7 @@ TEST_CASE("whole-number keys end at the last value that holds") {
   rule.from = 1, rule.to = 100;
   rule.frames = 400;
   const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 100'000), 1);
-  REQUIRE(limit.crossed);
+  REQUIRE(limit.crossed());
   CHECK(limit.value == std::floor(from_db(20.0 - snr_at(2e-2))));
 }
 
@@ -84,7 +84,7 @@ TEST_CASE("a penalty is measured against the first end of the range") {
   rule.criterion = {Criterion::Kind::kPenalty, 1.0};
   rule.frames = 60;
   const Limit limit = find_limit(Scenario(), rule, model(3, snr_db, 100'000), 1);
-  REQUIRE(limit.crossed);
+  REQUIRE(limit.crossed());
   REQUIRE(limit.reference);
   CHECK(limit.holds <= 500.0);
   CHECK(limit.fails >= 500.0);
@@ -97,8 +97,26 @@ TEST_CASE("no crossing between the ends is said") {
   rule.key = "channel.dgd_ps";
   rule.from = 0.0, rule.to = 10.0;
   const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 20'000), 1);
-  CHECK(!limit.crossed);
-  CHECK(limit.remark == "no crossing shown: BER at most 0.02 holds at 0 and holds at 10");
+  CHECK(limit.crossing == Crossing::kHoldsThroughout);
+  CHECK(limit.remark == "no crossing shown: BER at most 0.02 holds at 0, holds at 5, holds at 10");
+}
+
+TEST_CASE("a tolerance to both signs, searched whole, is not taken for a failure throughout") {
+  // 10 dB less 1 dB per 200 MHz either way: the threshold's 6.25 dB are crossed at -750 and 750 MHz.
+  const auto snr_db = [](const Scenario& s) {
+    return 10.0 - std::abs(s.number("laser_lo.frequency_offset_mhz")) / 200.0;
+  };
+  LimitRule rule;
+  rule.key = "laser_lo.frequency_offset_mhz";
+  rule.from = -2000.0, rule.to = 2000.0;
+  const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 20'000), 1);
+  CHECK(limit.crossing == Crossing::kUndecided);
+  CHECK(
+      limit.remark ==
+      "no crossing shown: BER at most 0.02 fails at -2000, holds at 0, fails at 2000; it is crossed on both "
+      "sides of the middle, search each by itself");
+  rule.from = 1000.0;
+  CHECK(find_limit(Scenario(), rule, model(1, snr_db, 20'000), 1).crossing == Crossing::kFailsThroughout);
 }
 
 TEST_CASE("criteria are read by name, and what is wrong with one is said") {

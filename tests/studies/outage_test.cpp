@@ -57,6 +57,69 @@ TEST_CASE("outage probability is that of the draw, and the worst case can be rep
   CHECK(falling_snr(again)(worst.number).snr_db() == worst.snr_db);
 }
 
+TEST_CASE("the worst realisation is the worst by the criterion asked for") {
+  // Frame 3 has the most errors, frame 5 the lowest SNR, frame 8, in the longer run alone, no lock.
+  const SourceMaker source = [](const Scenario&) -> FrameSource {
+    return [](std::uint64_t frame) {
+      FrameResult result;
+      result.count = {frame == 3 ? 900u : 100u, 100'000};
+      result.symbols = 50'000;
+      result.noise_sum = result.symbols * from_db(frame == 5 ? -8.0 : -10.0);
+      result.unlocked = frame == 8;
+      return result;
+    };
+  };
+  const auto worst = [&](Criterion::Kind kind, double bound, std::uint64_t count) {
+    return find_outage(Scenario(), count, {}, {kind, bound}, source, 1).worst;
+  };
+  CHECK(worst(Criterion::Kind::kBer, 2e-2, 8) == 3);
+  CHECK(worst(Criterion::Kind::kSnr, 6.0, 8) == 5);
+  CHECK(worst(Criterion::Kind::kSnrPenalty, 3.0, 8) == 5);
+  CHECK(worst(Criterion::Kind::kBer, 2e-2, 12) == 8);
+}
+
+TEST_CASE("frames too short for a BER bound are told, with the length that is needed") {
+  // A BER of 6.8e-5: every second frame of 7,400 bits holds an error. All of them are outages at 1e-5, half
+  // are counted.
+  const SourceMaker source = [](const Scenario&) -> FrameSource {
+    return [](std::uint64_t frame) {
+      FrameResult result;
+      result.count = {frame % 2, 7400};
+      result.symbols = 3700;
+      result.noise_sum = result.symbols * from_db(-10.0);
+      return result;
+    };
+  };
+  Scenario scenario;
+  scenario.set("signal.symbols=2048");
+  const Outage outage = find_outage(scenario, 60, {}, {Criterion::Kind::kBer, 1e-5}, source, 1);
+  CHECK(outage.outages == 30);
+  CHECK(outage.expected_errors == doctest::Approx(0.074));
+  // 10 errors at 1e-5 are a million bits: 277 thousand symbols of such frames.
+  CHECK(outage.remark.find("the 7,400 bits of one hold 0.074 errors") != std::string::npos);
+  CHECK(outage.remark.find("signal.symbols must be about 277,504") != std::string::npos);
+  CHECK(find_outage(scenario, 60, {}, {Criterion::Kind::kBer, 2e-3}, source, 1).remark.empty());
+  CHECK(find_outage(scenario, 60, {}, {Criterion::Kind::kSnr, 9.0}, source, 1).remark.empty());
+}
+
+TEST_CASE("of the receiver's warnings the commonest is told, numbers aside") {
+  const SourceMaker source = [](const Scenario&) -> FrameSource {
+    return [](std::uint64_t frame) {
+      FrameResult result;
+      result.count = {100, 100'000};
+      result.symbols = 50'000;
+      result.noise_sum = result.symbols * from_db(-10.0);
+      if (frame == 0) result.first_warning = "no clock tone";
+      if (frame > 0 && frame < 4) result.first_warning = std::to_string(frame) + " cycle slips";
+      return result;
+    };
+  };
+  const Outage outage = find_outage(Scenario(), 10, {}, {Criterion::Kind::kBer, 2e-2}, source, 1);
+  CHECK(outage.warned == 4);
+  CHECK(outage.common_count == 3);
+  CHECK(outage.common_warning == "1 cycle slips");
+}
+
 TEST_CASE("a draw that cannot be understood is said") {
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd_ps=gamma:1"),
                        "--draw channel.dgd_ps=gamma:1: 'gamma' is not one of uniform, log, normal, "

@@ -77,6 +77,7 @@ TEST_CASE("a requirement passes, fails or stays undecided by its interval") {
   const SpecOutcome open = check("[require.a]\nmeasure = ber\nat_most = " + std::to_string(edge) + "\n");
   CHECK(open.verdict == "undecided");
   CHECK(open.frames == 20);
+  CHECK(open.remark == "the interval holds the bound; more frames may decide");
 }
 
 TEST_CASE("of swept values the worst counts") {
@@ -98,4 +99,52 @@ TEST_CASE("a penalty is against the scenario as it stands, a limit in the unit o
   CHECK(std::abs(limit.value - crossing) < 2.0);
   CHECK(limit.margin_unit == "ps");
   CHECK(limit.verdict == "pass");
+}
+
+TEST_CASE("a limit beyond the range searched passes or fails by the end of the range that it is proven to") {
+  // At 20 dB the model crosses 2e-2 at 97 ps of DGD; at 13 dB at 27 ps. Spans cost it nothing.
+  const std::string clear = "[require.a]\nset = channel.osnr_db=20\nmeasure = limit\n";
+  const SpecOutcome dgd = check(clear + "vary = channel.dgd_ps=0:60\nat_least = 30\n");
+  CHECK(dgd.verdict == "pass");
+  CHECK(dgd.low == 60.0);
+  CHECK(std::isnan(dgd.value));
+  CHECK(std::isnan(dgd.high));
+  CHECK(dgd.margin == 30.0);
+  CHECK(dgd.margin_unit == "ps or more");
+  CHECK(dgd.remark == "no crossing shown: BER at most 0.02 holds at 0, holds at 30, holds at 60");
+  const SpecOutcome reach = check(clear + "vary = fibre.spans=1:20\nat_least = 10\n");
+  CHECK(reach.verdict == "pass");
+  CHECK(reach.margin_unit == "or more");
+  const SpecOutcome noise =
+      check("[require.a]\nmeasure = limit\nvary = channel.osnr_db=20:12\nat_most = 15\n");
+  CHECK(noise.verdict == "pass");
+  CHECK(noise.high == 12.0);
+  const SpecOutcome short_range = check(clear + "vary = channel.dgd_ps=0:20\nat_least = 30\n");
+  CHECK(short_range.verdict == "undecided");
+  CHECK(short_range.remark.ends_with("the range searched ends before the bound"));
+
+  const std::string noisy = "[require.a]\nmeasure = limit\nvary = channel.dgd_ps=40:80\n";
+  const SpecOutcome bad = check(noisy + "at_least = 50\n");
+  CHECK(bad.verdict == "fail");
+  CHECK(bad.margin == -10.0);
+  CHECK(bad.margin_unit == "ps or less");
+  CHECK(check(noisy + "at_least = 20\n").verdict == "undecided");
+}
+
+TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided where errors are too few") {
+  // 80 frames of 100,000 bits hold no error of the 1e-6 of the model, whose counts are whole.
+  const SpecOutcome rare = check(
+      "[fec]\ncode = none\nthreshold_ber = 1e-6\n[require.a]\nmeasure = required_osnr_db\nat_most = 15\n");
+  CHECK(rare.verdict == "undecided");
+  CHECK(rare.remark == "too few errors near the threshold; more frames are needed");
+  Scenario scenario;
+  scenario.read_text("[run]\nframes = 20\n[require.a]\nmeasure = required_osnr_db\nat_most = 15\n", "x.ini");
+  const SourceMaker half_wrong = [](const Scenario&) -> FrameSource {
+    FrameResult result;
+    result.count = {50'000, 100'000};
+    return [result](std::uint64_t) { return result; };
+  };
+  const SpecOutcome floor = check_spec_line(scenario, read_spec_sheet(scenario).front(), half_wrong, 1);
+  CHECK(floor.verdict == "fail");
+  CHECK(floor.remark == "an error floor above the threshold");
 }

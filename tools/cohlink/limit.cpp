@@ -1,6 +1,7 @@
 // cohlink limit: where a scenario key crosses a criterion.
 #include "tools/study/limit.h"
 
+#include <algorithm>
 #include <cmath>
 #include <iostream>
 
@@ -75,13 +76,20 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
     facts.push_back({"reference_osnr_db", "required OSNR at the reference", limit.reference->osnr_db,
                      readable(limit.reference->osnr_db) + " +- " +
                          readable(limit.reference->half_width_db(), 2) + " dB"});
-  if (limit.crossed) {
-    facts.push_back({"limit", "limit", limit.value, with_unit(limit.value)});
-    facts.push_back({"holds_at", "holds at", limit.holds, with_unit(limit.holds)});
-    facts.push_back({"fails_at", "fails at", limit.fails,
-                     with_unit(limit.fails) + "   (all decisions together at " +
-                         readable(100.0 * rule.confidence) + " % confidence)"});
-  }
+  // The same fields whatever was found, empty without a crossing: programs need not read the remark.
+  const auto known = [&](double value) { return limit.crossed() ? value : std::nan(""); };
+  const auto shown = [&](double value) { return limit.crossed() ? with_unit(value) : ""; };
+  const auto label = [&](const char* text) { return limit.crossed() ? text : ""; };
+  const std::string crossing = crossing_name(limit.crossing);
+  facts.insert(facts.end(), {{"found", "crossing", crossing, crossing},
+                             {"limit", label("limit"), known(limit.value), shown(limit.value)},
+                             {"low", "", known(std::min(limit.holds, limit.fails)), ""},
+                             {"high", "", known(std::max(limit.holds, limit.fails)), ""},
+                             {"holds_at", label("holds at"), known(limit.holds), shown(limit.holds)},
+                             {"fails_at", label("fails at"), known(limit.fails),
+                              limit.crossed() ? with_unit(limit.fails) + "   (all decisions together at " +
+                                                    readable(100.0 * rule.confidence) + " % confidence)"
+                                              : ""}});
   facts.push_back({"frames", "frames", limit.frames, grouped(limit.frames)});
   if (!limit.remark.empty()) facts.push_back({"remark", "remark", limit.remark, limit.remark});
   return facts;
@@ -122,7 +130,8 @@ int limit(const Arguments& arguments) {
       "Finds where a key crosses a criterion between a and b: reach, widest linewidth, largest DGD, lowest\n"
       "received power. Brackets and bisects; each value is counted until it is decided or run.frames are\n"
       "spent. The limit stands between the last value proven to hold and the first proven to fail.\n"
-      "penalty_db is against a.");
+      "penalty_db is against a. Exit status 0 when the limit is found, 1 when the range holds or fails\n"
+      "throughout or stays undecided; the field 'found' says which.");
   namespace po = boost::program_options;
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
              "the key and where to look; either end may be the good one")(
@@ -162,12 +171,11 @@ int limit(const Arguments& arguments) {
     write_study({"limit", {{"probes", probe_table(rule, found)}}, limit_facts(rule, found)}, scenario,
                 options.output);
   if (journal) journal->remove();
-  if (line.has("probes")) {
+  if (line.has("probes"))
     print(std::cout, probe_table(rule, found), options.format);
-    return kDone;
-  }
-  print(std::cout, {{"probes", probe_table(rule, found)}}, limit_facts(rule, found), options.format);
-  return kDone;
+  else
+    print(std::cout, {{"probes", probe_table(rule, found)}}, limit_facts(rule, found), options.format);
+  return found.crossed() ? kDone : kRequirementFailed;
 }
 
 }  // namespace cohlink

@@ -53,8 +53,8 @@ void print_help() {
   std::cout << "\n'cohlink COMMAND --help' lists a command's options. Scenario files are INI text; several "
                "layer left\n"
                "to right, and --set section.key=value overrides them all.\n\n"
-               "Exit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed,\n"
-               "130 or 143 stopped by a signal.\n";
+               "Exit status: 0 done, 1 a requirement not shown to hold or a limit not found, 2 bad input,\n"
+               "3 a run that failed, 130 or 143 stopped by a signal.\n";
 }
 
 int unknown_command(const std::string& name) {

@@ -1,6 +1,7 @@
 // cohlink outage: how often a link fails over random realisations.
 #include "tools/study/outage.h"
 
+#include <algorithm>
 #include <cmath>
 #include <iostream>
 
@@ -47,11 +48,16 @@ Table distribution(const Outage& outage) {
   return table;
 }
 
+bool has_dgd(const Outage& outage) {
+  return std::any_of(outage.realisations.begin(), outage.realisations.end(),
+                     [](const Realisation& r) { return r.dgd_ps != 0.0; });
+}
+
 Table each(const Outage& outage, const std::vector<Draw>& draws) {
   Table table;
   Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
       snr{"snr_db", Look::kHundredths}, penalty{"snr_penalty_db", Look::kHundredths}, out{"outage"},
-      locked{"locked"};
+      locked{"locked"}, dgd{"dgd_ps", Look::kHundredths};
   std::vector<Column> drawn;
   for (const Draw& draw : draws) drawn.push_back({draw.key});
   for (const Realisation& r : outage.realisations) {
@@ -64,9 +70,11 @@ Table each(const Outage& outage, const std::vector<Draw>& draws) {
     penalty.cells.push_back(finite(r.snr_penalty_db));
     out.cells.emplace_back(r.outage);
     locked.cells.emplace_back(r.locked);
+    dgd.cells.emplace_back(r.dgd_ps);
   }
   table.columns.push_back(std::move(number));
   for (auto& c : drawn) table.columns.push_back(std::move(c));
+  if (has_dgd(outage)) table.columns.push_back(std::move(dgd));
   for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out, &locked})
     table.columns.push_back(std::move(*c));
   return table;
@@ -91,14 +99,30 @@ std::string draws_text(const std::vector<Draw>& draws) {
   return text;
 }
 
+/// "frame 3, BER 1.2e-02, SNR 9.1 dB, SNR penalty 0.4 dB, DGD 31 ps".
+std::string realisation_text(const Outage& outage, const Realisation& r) {
+  std::string text = "frame " + std::to_string(r.number);
+  if (!r.locked) return text + ", no lock";
+  if (r.count.bits > 0) text += ", BER " + scientific(r.count.ber());
+  text += ", SNR " + readable(r.snr_db) + " dB, SNR penalty " + readable(r.snr_penalty_db, 3) + " dB";
+  return text + (has_dgd(outage) ? ", DGD " + readable(r.dgd_ps, 3) + " ps" : "");
+}
+
+std::string warned_text(const Outage& outage) {
+  const std::string text = grouped(outage.warned) + " realisations in which the receiver warned";
+  if (outage.warned == 0) return text;
+  return text + ", " + grouped(outage.common_count) + " of them: " + outage.common_warning;
+}
+
 std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
                                const std::vector<Draw>& draws, const std::string& repeat) {
   const auto count = static_cast<std::uint64_t>(outage.realisations.size());
   const double probability = static_cast<double>(outage.outages) / static_cast<double>(count);
   const Realisation& worst = outage.realisations[outage.worst];
   const std::string laws = draws_text(draws);
-  return {
+  std::vector<Fact> facts = {
       {"criterion", "criterion", criterion.text(), criterion.text()},
+      {"expected_errors_at_bound", "", finite(outage.expected_errors), ""},
       {"draws", "drawn", laws, laws.empty() ? "nothing but birefringence, data and noise" : laws},
       {"realisations", "realisations", count, grouped(count)},
       {"outages", "outages", outage.outages, grouped(outage.outages)},
@@ -108,17 +132,15 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
       {"outage_high", "", outage.probability.high, ""},
       {"reference_snr_db", "SNR of the reference", outage.reference_snr_db,
        readable(outage.reference_snr_db) + " dB   (no PMD, drawn keys as the scenario has them)"},
-      {"worst_frame", "worst realisation", worst.number,
-       "frame " + std::to_string(worst.number) +
-           (worst.locked ? ", SNR " + readable(worst.snr_db) + " dB, SNR penalty " +
-                               readable(worst.snr_penalty_db, 3) + " dB"
-                         : ", no lock")},
+      {"worst_frame", "worst realisation", worst.number, realisation_text(outage, worst)},
       {"frames_without_lock", "without lock", outage.unlocked,
        grouped(outage.unlocked) + " realisations, each an outage"},
       {"repeat", "repeat it", repeat, repeat},
-      {"frames_warned", "warned", outage.warned,
-       grouped(outage.warned) + " realisations in which the receiver warned"},
+      {"frames_warned", "warned", outage.warned, warned_text(outage)},
+      {"commonest_warning", "", outage.common_warning, outage.common_warning},
   };
+  if (!outage.remark.empty()) facts.push_back({"remark", "remark", outage.remark, outage.remark});
+  return facts;
 }
 
 }  // namespace
@@ -128,7 +150,9 @@ int outage(const Arguments& arguments) {
       "outage SCENARIO... [--draw KEY=LAW] [--criterion ber|ber=B|q_db=Q|snr_db=S|snr_penalty_db=P]",
       "Runs the link over random realisations: birefringence and noise of every frame drawn anew, and any\n"
       "keys that --draw names. Distribution of SNR, Q and SNR penalty; outage probability with its\n"
-      "Clopper-Pearson interval; the worst case by the command that repeats it.");
+      "Clopper-Pearson interval; the worst case by the criterion, with the command that repeats it. "
+      "Cautions\n"
+      "where frames are too short for a BER criterion.");
   namespace po = boost::program_options;
   line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
@@ -171,6 +195,8 @@ int outage(const Arguments& arguments) {
     write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
                 options.output);
   if (journal) journal->remove();
+  if (!found.remark.empty()) caution(found.remark);
+  if (found.warned > 0) caution(warned_text(found));
   if (line.has("each")) {
     print(std::cout, realisations, options.format);
     return kDone;

@@ -44,7 +44,8 @@ int qualify(const Arguments& arguments) {
   CommandLine line(
       "qualify SCENARIO...",
       "Checks every [require.NAME] section of the scenario: a key at its extreme or swept, a measured\n"
-      "quantity, a bound. Prints pass, fail or undecided with the margin. Exit status 1 unless all pass.\n"
+      "quantity, a bound. Prints pass, fail or undecided with the margin and, in the column remark, why.\n"
+      "Exit status 0 when all pass, 1 when any fails or stays undecided.\n"
       "Each point is counted until its 95 % interval leaves the bound out, at most run.frames frames.");
   namespace po = boost::program_options;
   line.own()("only", po::value<std::vector<std::string>>()->composing()->value_name("NAME"),

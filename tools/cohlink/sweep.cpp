@@ -115,7 +115,7 @@ int sweep(const Arguments& arguments) {
       "measure", po::value<std::string>()->value_name("WHAT"),
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, or penalty_db in it")(
       "reference", po::value<std::string>()->value_name("KEY=value"),
-      "where the penalty is 0; default the first point")(
+      "where the penalty is 0; keys it does not name are those of each point; default the first point")(
       "common-noise", "the same random streams at every point: sharper differences, correlated errors")(
       "part", po::value<std::string>()->value_name("k/n"),
       "only the k-th of n parts of the points, for batch systems; 'cohlink merge' joins them");

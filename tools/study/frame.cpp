@@ -15,6 +15,7 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   discarded += next.discarded;
   warned += next.warned;
   unlocked += next.unlocked;
+  dgd_sum_ps += next.dgd_sum_ps;
   for (const auto& [name, events] : next.counters) counters[name] += events;
   if (first_warning.empty()) first_warning = next.first_warning;
   return *this;
@@ -42,6 +43,7 @@ FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   result.discarded = received.discarded_symbols;
   result.warned = received.warnings.empty() ? 0 : 1;
   if (!received.warnings.empty()) result.first_warning = received.warnings.front();
+  if (capture.truth) result.dgd_sum_ps = capture.truth->dgd_ps;
   result.counters = capture.counters;
   for (const auto& [name, events] : received.counters) result.counters[name] += events;
   return result;

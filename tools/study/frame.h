@@ -22,6 +22,7 @@ struct FrameResult {
   std::uint64_t discarded = 0;  // symbols at the edges, not scored
   std::uint64_t warned = 0;     // frames in which the receiver warned
   std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
+  double dgd_sum_ps = 0;        // differential group delay at the carrier, summed over frames
   Counters counters;            // of capture and receiver
   std::string first_warning;
 

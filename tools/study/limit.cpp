@@ -59,7 +59,8 @@ class LimitSearch {
     if (rule_.criterion.kind == Criterion::Kind::kPenalty && !set_reference()) return limit_;
     const Decision first = probe(rule_.from), last = probe(rule_.to);
     if (first == Decision::kOpen || last == Decision::kOpen || first == last) {
-      say_no_crossing(first, last);
+      if (first == last && first != Decision::kOpen) look_between(first);
+      say_no_crossing();
       return limit_;
     }
     holds_ = first == Decision::kHolds ? rule_.from : rule_.to;
@@ -194,7 +195,7 @@ class LimitSearch {
   }
 
   void conclude() {
-    limit_.crossed = true;
+    limit_.crossing = Crossing::kFound;
     limit_.holds = holds_;
     limit_.fails = fails_;
     limit_.value = scale_.neighbours(holds_, fails_) ? holds_ : crossing();
@@ -203,12 +204,34 @@ class LimitSearch {
                       " frames each; more frames narrow the interval";
   }
 
-  void say_no_crossing(Decision first, Decision last) {
+  /// Both ends are alike: the range is so throughout only if its middle is too. A tolerance to both signs
+  /// fails at both ends and holds between them.
+  void look_between(Decision ends) {
+    if (!scale_.neighbours(rule_.from, rule_.to) && probe(middle(rule_.from, rule_.to)) != ends) return;
+    limit_.crossing = ends == Decision::kHolds ? Crossing::kHoldsThroughout : Crossing::kFailsThroughout;
+  }
+
+  /// What each value probed said, along the range.
+  void say_no_crossing() {
     const auto word = [](Decision d) {
       return d == Decision::kHolds ? "holds" : d == Decision::kFails ? "fails" : "stays open";
     };
-    limit_.remark = "no crossing shown: " + rule_.criterion.text() + " " + word(first) + " at " +
-                    readable(rule_.from, 6) + " and " + word(last) + " at " + readable(rule_.to, 6);
+    std::vector<LimitProbe> along = limit_.probes;
+    std::sort(along.begin(), along.end(), [&](const LimitProbe& a, const LimitProbe& b) {
+      return scale_.place(a.value) < scale_.place(b.value);
+    });
+    bool open = false, holds = false, fails = false;
+    std::string said;
+    for (const LimitProbe& p : along) {
+      said += (said.empty() ? " " : ", ") + std::string(word(p.decision)) + " at " + readable(p.value, 6);
+      open |= p.decision == Decision::kOpen;
+      holds |= p.decision == Decision::kHolds, fails |= p.decision == Decision::kFails;
+    }
+    limit_.remark = "no crossing shown: " + rule_.criterion.text() + said;
+    if (open)
+      limit_.remark += "; more frames may decide";
+    else if (holds && fails)
+      limit_.remark += "; it is crossed on both sides of the middle, search each by itself";
   }
 
   const Scenario& scenario_;
@@ -222,6 +245,20 @@ class LimitSearch {
 };
 
 }  // namespace
+
+std::string crossing_name(Crossing crossing) {
+  switch (crossing) {
+    case Crossing::kFound:
+      return "found";
+    case Crossing::kHoldsThroughout:
+      return "holds throughout";
+    case Crossing::kFailsThroughout:
+      return "fails throughout";
+    case Crossing::kUndecided:
+      break;
+  }
+  return "undecided";
+}
 
 std::string Criterion::text() const {
   switch (kind) {

@@ -51,14 +51,26 @@ struct LimitProbe {
   std::uint64_t frames = 0;
 };
 
+enum class Crossing {
+  kFound,
+  kHoldsThroughout,  // proven at both ends and in the middle: the limit lies beyond one of the ends
+  kFailsThroughout,
+  kUndecided,  // an end or the middle stays open, there are several crossings, or no reference: see `remark`
+};
+
+/// "found", "holds throughout", "fails throughout", "undecided".
+std::string crossing_name(Crossing crossing);
+
 struct Limit {
-  bool crossed = false;         // false: no crossing between the ends, see `remark`
+  Crossing crossing = Crossing::kUndecided;
   double value = 0;             // of the key at the crossing; whole-number keys: the last that holds
   double holds = 0, fails = 0;  // the nearest values proven on either side: the interval
   std::uint64_t frames = 0;
   std::vector<LimitProbe> probes;         // in the order they were run
   std::optional<RequiredOsnr> reference;  // penalty criteria: at the first end
   std::string remark;
+
+  bool crossed() const { return crossing == Crossing::kFound; }
 };
 
 using LimitProgress = std::function<void(const LimitProbe&)>;

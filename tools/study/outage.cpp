@@ -4,12 +4,18 @@
 #include <cmath>
 #include <limits>
 
+#include <cctype>
+#include <map>
+
 #include "tools/study/executor.h"
+#include "tools/study/numbers.h"
 
 namespace cohlink {
 namespace {
 
 constexpr std::uint64_t kReferenceFrames = 4;
+/// Errors expected at the bound that let a frame be judged: they scatter by a third.
+constexpr double kFewestErrors = 10.0;
 
 bool fails(const Criterion& criterion, const Realisation& r) {
   switch (criterion.kind) {
@@ -20,6 +26,53 @@ bool fails(const Criterion& criterion, const Realisation& r) {
     default:
       return r.snr_penalty_db > criterion.bound;
   }
+}
+
+/// What the criterion ranks realisations by, the larger the worse.
+double badness(const Criterion& criterion, const Realisation& r) {
+  if (!r.locked) return std::numeric_limits<double>::infinity();
+  return criterion.kind == Criterion::Kind::kBer ? r.count.ber() : -r.snr_db;
+}
+
+std::size_t worst_of(const std::vector<Realisation>& realisations, const Criterion& criterion) {
+  const auto better = [&](const Realisation& a, const Realisation& b) {
+    const double x = badness(criterion, a), y = badness(criterion, b);
+    return x != y ? x < y : a.snr_db > b.snr_db;
+  };
+  return static_cast<std::size_t>(std::max_element(realisations.begin(), realisations.end(), better) -
+                                  realisations.begin());
+}
+
+/// Warnings that differ in their numbers alone count as one, shown as it was first given.
+void count_warnings(Outage& outage) {
+  std::map<std::string, std::pair<std::uint64_t, const std::string*>> kinds;
+  for (const Realisation& r : outage.realisations) {
+    if (r.warning.empty()) continue;
+    ++outage.warned;
+    std::string kind = r.warning;
+    std::erase_if(kind, [](unsigned char c) { return std::isdigit(c) || c == '.'; });
+    auto& [count, example] = kinds.try_emplace(kind, 0, &r.warning).first->second;
+    if (++count <= outage.common_count) continue;
+    outage.common_count = count;
+    outage.common_warning = *example;
+  }
+}
+
+/// Whether frames are long enough for the criterion.
+void judge_frames(Outage& outage, const Criterion& criterion, double symbols) {
+  outage.expected_errors = std::nan("");
+  const auto locked = std::find_if(outage.realisations.begin(), outage.realisations.end(),
+                                   [](const Realisation& r) { return r.locked && r.count.bits > 0; });
+  if (criterion.kind != Criterion::Kind::kBer || locked == outage.realisations.end()) return;
+  outage.expected_errors = criterion.bound * static_cast<double>(locked->count.bits);
+  if (outage.expected_errors >= kFewestErrors) return;
+  // In whole kilosymbols; edges that are not scored make it a little more than enough.
+  const double needed = 1024.0 * std::ceil(symbols * kFewestErrors / outage.expected_errors / 1024.0);
+  outage.remark = "frames are too short for this criterion: at the bound the " + grouped(locked->count.bits) +
+                  " bits of one hold " + readable(outage.expected_errors, 2) +
+                  " errors, so their count cannot tell on which side of it a realisation is; for " +
+                  readable(kFewestErrors) + " errors signal.symbols must be about " +
+                  grouped(static_cast<std::uint64_t>(needed)) + ", or ask by snr_db or snr_penalty_db";
 }
 
 double reference_snr_db(const Scenario& scenario, const SourceMaker& source, unsigned threads) {
@@ -68,7 +121,6 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
         "hold a "
         "penalty against");
   outage.realisations.resize(count);
-  std::vector<std::uint64_t> warned(count);
   // Without draws only the frame differs, and one link serves all.
   FrameSource common;
   if (draws.empty()) common = source(realisation_scenario(scenario, draws, 0));
@@ -85,14 +137,16 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
     r.snr_db = r.locked ? result.snr_db() : -kEndless;
     r.snr_penalty_db = r.locked ? outage.reference_snr_db - r.snr_db : kEndless;
     r.outage = !r.locked || fails(criterion, r);
-    warned[i] = result.warned;
+    r.dgd_ps = result.dgd_sum_ps;
+    r.warning = result.first_warning;
   });
-  for (std::size_t i = 0; i < outage.realisations.size(); ++i) {
-    outage.outages += outage.realisations[i].outage;
-    outage.unlocked += !outage.realisations[i].locked;
-    outage.warned += warned[i];
-    if (outage.realisations[i].snr_db < outage.realisations[outage.worst].snr_db) outage.worst = i;
+  for (const Realisation& r : outage.realisations) {
+    outage.outages += r.outage;
+    outage.unlocked += !r.locked;
   }
+  outage.worst = worst_of(outage.realisations, criterion);
+  count_warnings(outage);
+  judge_frames(outage, criterion, static_cast<double>(scenario.integer("signal.symbols")));
   outage.probability = clopper_pearson(outage.outages, count);
   return outage;
 }

@@ -78,7 +78,7 @@ class Reader {
 std::string to_line(const FrameResult& r) {
   Writer out;
   out << r.count.errors << r.count.bits << r.symbols << r.noise_sum << r.evm_sum << r.discarded << r.warned
-      << r.unlocked << std::uint64_t{r.counters.size()};
+      << r.unlocked << r.dgd_sum_ps << std::uint64_t{r.counters.size()};
   for (const auto& [name, events] : r.counters) out << name << events;
   out << r.first_warning;
   return out.text();
@@ -89,7 +89,7 @@ FrameResult frame_result_from(std::string_view line) {
   std::uint64_t counters = 0;
   Reader in(line);
   in >> r.count.errors >> r.count.bits >> r.symbols >> r.noise_sum >> r.evm_sum >> r.discarded >> r.warned >>
-      r.unlocked >> counters;
+      r.unlocked >> r.dgd_sum_ps >> counters;
   for (; counters > 0; --counters) {
     std::string name;
     std::uint64_t events = 0;
@@ -103,16 +103,17 @@ FrameResult frame_result_from(std::string_view line) {
 std::string to_line(const RequiredOsnr& r) {
   Writer out;
   out << std::uint64_t{r.found} << r.osnr_db << r.low_db << r.high_db << r.slope << r.frames << r.errors
-      << r.bits << r.failure;
+      << r.bits << r.failure << std::uint64_t{r.out_of_reach};
   return out.text();
 }
 
 RequiredOsnr required_osnr_from(std::string_view line) {
   RequiredOsnr r;
-  std::uint64_t found = 0;
+  std::uint64_t found = 0, out_of_reach = 0;
   Reader(line) >> found >> r.osnr_db >> r.low_db >> r.high_db >> r.slope >> r.frames >> r.errors >> r.bits >>
-      r.failure;
+      r.failure >> out_of_reach;
   r.found = found != 0;
+  r.out_of_reach = out_of_reach != 0;
   return r;
 }
 

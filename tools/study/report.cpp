@@ -154,10 +154,26 @@ Curve read_curve(const h5::File& file) {
   Curve curve;
   curve.axes = split(file.attribute_text("/", "axes"), ',');
   add_axis_columns(file, curve);
-  for (const char* name :
-       {"ber", "ber_low", "ber_high", "required_osnr_db", "required_osnr_low", "required_osnr_high",
-        "required_osnr_theory", "penalty_db", "penalty_low", "penalty_high", "errors", "bits", "frames",
-        "frames_without_lock", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"}) {
+  for (const char* name : {"ber",
+                           "ber_low",
+                           "ber_high",
+                           "required_osnr_db",
+                           "required_osnr_low",
+                           "required_osnr_high",
+                           "required_osnr_theory",
+                           "penalty_db",
+                           "penalty_low",
+                           "penalty_high",
+                           "reference_osnr_db",
+                           "errors",
+                           "bits",
+                           "frames",
+                           "frames_without_lock",
+                           "q_db",
+                           "snr_db",
+                           "evm_percent",
+                           "ber_theory",
+                           "verdict"}) {
     const std::string path = std::string("/") + name;
     if (!file.has(path)) continue;
     Column& column = curve.table.add(name, look_of(name));
@@ -272,7 +288,10 @@ std::string count_verdicts(const Table& table) {
 
 std::string curve_section(const h5::File& file) {
   const Curve curve = read_curve(file);
-  return count_verdicts(curve.table) + curve_plot(file, curve) + html_table(curve.table);
+  const std::string reference =
+      file.has_attribute("/", "reference") ? file.attribute_text("/", "reference") : "";
+  return (reference.empty() ? "" : tag("p", "Penalties are against " + reference + ".")) +
+         count_verdicts(curve.table) + curve_plot(file, curve) + html_table(curve.table);
 }
 
 // --- Studies. ---

@@ -18,6 +18,7 @@ constexpr double kStraddleDb = 0.4;    // the two OSNRs of the final count, eith
 constexpr double kNearDb = 1.0;        // probes this near enter the final fit
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
+constexpr const char* kTooFewErrors = "too few errors near the threshold; more frames are needed";
 
 /// Noise that the line adds by itself, where noise is loaded: the highest OSNR that loading can leave.
 std::optional<double> line_osnr(const Scenario& scenario) {
@@ -97,7 +98,10 @@ class Search {
       const double now_db = equivalent_db(m), missing = target_db_ - now_db;
       if (std::abs(missing) < 0.5) return osnr_db + missing;
       if (missing > 0.0 && osnr_db >= ceiling_db()) {
-        result_.failure = line_osnr_ && ceiling_db() < kHighestOsnrDb
+        // Without errors enough the equivalent SNR is that of half an error, which proves nothing.
+        result_.out_of_reach = m.interval(0.95).low > rule_.threshold_ber;
+        result_.failure = !result_.out_of_reach ? kTooFewErrors
+                          : line_osnr_ && ceiling_db() < kHighestOsnrDb
                               ? "the line's own noise keeps the BER above the threshold"
                               : "an error floor above the threshold";
         return std::nullopt;
@@ -108,7 +112,8 @@ class Search {
       before = osnr_db, before_db = now_db;
       osnr_db += std::clamp(missing / slope, -8.0, 12.0);
     }
-    result_.failure = "the BER does not settle near the threshold";
+    result_.failure =
+        spent() < rule_.most_frames ? "the BER does not settle near the threshold" : kTooFewErrors;
     return std::nullopt;
   }
 
@@ -137,7 +142,7 @@ class Search {
       if (std::abs(fit_->osnr_db - near) > 2.0 * kStraddleDb) near = fit_->osnr_db;
     }
     if (!fit_) {
-      result_.failure = "too few errors near the threshold; more frames are needed";
+      result_.failure = kTooFewErrors;
       return;
     }
     result_.found = true;

@@ -21,7 +21,8 @@ struct RequiredOsnr {
   double low_db = 0, high_db = 0;  // 95 %
   double slope = 1;                // equivalent SNR over OSNR, dB/dB: below 1 where a noise floor shows
   std::uint64_t frames = 0, errors = 0, bits = 0;
-  std::string failure;  // why nothing was found
+  std::string failure;        // why nothing was found
+  bool out_of_reach = false;  // proven: at the highest OSNR the BER is still above the threshold
 
   double half_width_db() const { return 0.5 * (high_db - low_db); }
 };

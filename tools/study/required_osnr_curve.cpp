@@ -73,36 +73,45 @@ RequiredOsnrRule required_osnr_rule(const Scenario& scenario) {
 }
 
 Table required_osnr_table(const SweepPlan& plan, const std::vector<RequiredOsnr>& found,
-                          const std::optional<RequiredOsnr>& reference) {
+                          const std::vector<FoundReference>& references) {
   Table table;
   add_axes(table, plan);
   Column osnr{"required_osnr_db", Look::kHundredths}, low{"required_osnr_low", Look::kHundredths},
       high{"required_osnr_high", Look::kHundredths}, theory{"required_osnr_theory", Look::kHundredths},
       over{"penalty_db", Look::kHundredths}, over_low{"penalty_low", Look::kHundredths},
-      over_high{"penalty_high", Look::kHundredths}, frames{"frames"}, errors{"errors"}, bits{"bits"};
+      over_high{"penalty_high", Look::kHundredths}, against{"reference_osnr_db", Look::kHundredths},
+      frames{"frames"}, errors{"errors"}, bits{"bits"}, name{"reference"};
   for (std::size_t i = 0; i < found.size(); ++i) {
     const RequiredOsnr& r = found[i];
     osnr.cells.emplace_back(r.found ? r.osnr_db : kNone);
     low.cells.emplace_back(r.found ? r.low_db : kNone);
     high.cells.emplace_back(r.found ? r.high_db : kNone);
     theory.cells.emplace_back(theory_osnr_db(plan.points[i].scenario));
-    const bool comparable = r.found && reference && reference->found;
-    const Penalty p = comparable ? penalty(r, *reference) : Penalty{kNone, kNone};
-    over.cells.emplace_back(p.db);
-    over_low.cells.emplace_back(p.db - p.half_width_db);
-    over_high.cells.emplace_back(p.db + p.half_width_db);
+    if (!references.empty()) {
+      const RequiredOsnr& reference = references[i].osnr;
+      const Penalty p = r.found && reference.found ? penalty(r, reference) : Penalty{kNone, kNone};
+      over.cells.emplace_back(p.db);
+      over_low.cells.emplace_back(p.db - p.half_width_db);
+      over_high.cells.emplace_back(p.db + p.half_width_db);
+      against.cells.emplace_back(reference.found ? reference.osnr_db : kNone);
+      name.cells.emplace_back(references[i].name);
+    }
     frames.cells.emplace_back(r.frames);
     errors.cells.emplace_back(r.errors);
     bits.cells.emplace_back(r.bits);
   }
   for (auto* column : {&osnr, &low, &high, &theory}) table.columns.push_back(std::move(*column));
-  if (reference)
-    for (auto* column : {&over, &over_low, &over_high}) table.columns.push_back(std::move(*column));
+  if (!references.empty())
+    for (auto* column : {&over, &over_low, &over_high, &against}) table.columns.push_back(std::move(*column));
   for (auto* column : {&frames, &errors, &bits}) table.columns.push_back(std::move(*column));
+  if (!references.empty()) table.columns.push_back(std::move(name));
   return table;
 }
 
-void write_required_osnr(const SweepPlan& plan, const Table& table, const std::string& path) {
+void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::string& reference,
+                         const std::string& path) {
+  Table table = whole;
+  std::erase_if(table.columns, [](const Column& column) { return column.name == "reference"; });
   DimensionScales dimensions;
   for (const auto& axis : plan.axes) dimensions.scales.push_back("/" + axis.key);
   for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
@@ -115,6 +124,7 @@ void write_required_osnr(const SweepPlan& plan, const Table& table, const std::s
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
     file.attribute("/", "axes", axis_names(plan));
+    if (!reference.empty()) file.attribute("/", "reference", reference);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

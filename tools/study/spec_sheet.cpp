@@ -197,10 +197,20 @@ void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, cons
   out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
 }
 
-void pass_verdict(SpecOutcome& out, const SpecLine& line) {
+std::string pass_verdict(const SpecOutcome& out, const SpecLine& line) {
   const double worse = line.at_most ? out.high : out.low, better = line.at_most ? out.low : out.high;
   const auto within = [&](double value) { return line.at_most ? value <= line.bound : value >= line.bound; };
-  out.verdict = within(worse) ? "pass" : !within(better) ? "fail" : "undecided";
+  return within(worse) ? "pass" : !within(better) ? "fail" : "undecided";
+}
+
+void add_remark(SpecOutcome& out, const std::string& text) {
+  if (!text.empty()) out.remark += (out.remark.empty() ? "" : "; ") + text;
+}
+
+/// Verdict by the interval, and why where it leaves the matter open.
+void conclude(SpecOutcome& out, const SpecLine& line) {
+  out.verdict = pass_verdict(out, line);
+  if (out.verdict == "undecided") add_remark(out, "the interval holds the bound; more frames may decide");
 }
 
 SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
@@ -213,10 +223,12 @@ SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const So
     meter.run(std::min(most - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
     risk /= 2.0;  // all looks together stay within the risk
     fill(out, line, scenario, meter, 1.0 - risk);
-    pass_verdict(out, line);
-  } while (out.verdict == "undecided" && meter.frames() < most);
+  } while (pass_verdict(out, line) == "undecided" && meter.frames() < most);
   out.frames = meter.frames();
-  out.remark = meter.total().first_warning;
+  conclude(out, line);
+  if (const std::uint64_t lost = meter.total().unlocked; lost > 0)
+    add_remark(out, "no lock in " + std::to_string(lost) + " of " + std::to_string(out.frames) + " frames");
+  add_remark(out, meter.total().first_warning);
   return out;
 }
 
@@ -226,10 +238,11 @@ RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsig
   return find_required_osnr(scenario, {*threshold, 0.03, 4 * most_frames(scenario)}, source, threads);
 }
 
+/// Nothing measured, which by itself decides nothing.
 SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
   SpecOutcome out;
   out.value = out.low = out.high = out.margin = std::numeric_limits<double>::quiet_NaN();
-  out.verdict = "fail";
+  out.verdict = "undecided";
   out.remark = why;
   out.frames = frames;
   return out;
@@ -238,7 +251,11 @@ SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
 SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
                        const SourceMaker& source, unsigned threads) {
   const RequiredOsnr here = required(scenario, source, threads);
-  if (!here.found) return not_found(here.failure, here.frames);
+  if (!here.found) {
+    SpecOutcome none = not_found(here.failure, here.frames);
+    if (here.out_of_reach) none.verdict = "fail";
+    return none;
+  }
   SpecOutcome out;
   out.value = here.osnr_db, out.low = here.low_db, out.high = here.high_db;
   out.frames = here.frames;
@@ -252,7 +269,26 @@ SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenari
   }
   out.margin = line.bound - out.value;
   out.margin_unit = "dB";
-  pass_verdict(out, line);
+  conclude(out, line);
+  return out;
+}
+
+/// A limit beyond the range searched. At least: it must hold up to the bound, and what holds throughout holds
+/// up to the upper end; at most: down to the bound and the lower end. What fails throughout fails there too.
+SpecOutcome limit_beyond(const SpecLine& line, const Limit& found, const std::string& unit) {
+  SpecOutcome out = not_found(found.remark, found.frames);
+  if (found.crossing == Crossing::kUndecided) return out;
+  const bool holds = found.crossing == Crossing::kHoldsThroughout, below = line.at_most == holds;
+  const double end = below ? std::min(line.from, line.to) : std::max(line.from, line.to);
+  (below ? out.high : out.low) = end;
+  out.margin = line.at_most ? line.bound - end : end - line.bound;
+  out.margin_unit = unit + (unit.empty() ? "" : " ") + (holds ? "or more" : "or less");
+  if (holds && out.margin >= 0.0)
+    out.verdict = "pass";
+  else if (!holds && out.margin < 0.0)
+    out.verdict = "fail";
+  else
+    add_remark(out, "the range searched ends before the bound");
   return out;
 }
 
@@ -264,15 +300,16 @@ SpecOutcome limit_point(const SpecLine& line, const Scenario& scenario, const So
   rule.criterion = parse_criterion("ber", scenario);
   rule.frames = most_frames(scenario);
   const Limit found = find_limit(scenario, rule, source, threads);
-  if (!found.crossed) return not_found(found.remark, found.frames);
+  const std::string unit(find_key(line.limit_key)->unit);
+  if (!found.crossed()) return limit_beyond(line, found, unit);
   SpecOutcome out;
   out.value = found.value;
   out.low = std::min(found.holds, found.fails), out.high = std::max(found.holds, found.fails);
   out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
-  out.margin_unit = std::string(find_key(line.limit_key)->unit);
+  out.margin_unit = unit;
   out.frames = found.frames;
   out.remark = found.remark;
-  pass_verdict(out, line);
+  conclude(out, line);
   return out;
 }
 
@@ -334,7 +371,7 @@ Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutco
   Table table;
   Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value"}, low{"low"},
       high{"high"}, bound{"bound"}, margin{"margin", Look::kHundredths}, unit{"margin_unit"},
-      frames{"frames"}, at{"at"}, source{"source"};
+      frames{"frames"}, at{"at"}, remark{"remark"}, source{"source"};
   const auto rounded = [](double x) { return std::isfinite(x) ? parse_number(readable(x)).value_or(x) : x; };
   for (std::size_t i = 0; i < lines.size(); ++i) {
     const SpecLine& line = lines[i];
@@ -350,10 +387,11 @@ Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutco
     unit.cells.emplace_back(out.margin_unit);
     frames.cells.emplace_back(out.frames);
     at.cells.emplace_back(out.at);
+    remark.cells.emplace_back(out.remark);
     source.cells.emplace_back(line.source);
   }
-  for (auto* column :
-       {&name, &verdict, &measure, &value, &low, &high, &bound, &margin, &unit, &frames, &at, &source})
+  for (auto* column : {&name, &verdict, &measure, &value, &low, &high, &bound, &margin, &unit, &frames, &at,
+                       &remark, &source})
     table.columns.push_back(std::move(*column));
   return table;
 }

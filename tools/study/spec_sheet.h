@@ -50,9 +50,9 @@ struct SpecOutcome {
   double value = 0, low = 0, high = 0;  // estimate and 95 % interval; NaN where there is none
   double margin = 0;                    // above 0: holds
   std::string margin_unit;              // dB of SNR for BER and Q, else the unit of the bound
-  std::string verdict;                  // "pass", "fail", "undecided"
+  std::string verdict;                  // "pass", "fail" (proven, both), "undecided"
   std::string at;                       // the point: "channel.dgd_ps=30"
-  std::string remark;
+  std::string remark;                   // why it is undecided or without a value; what the receiver warned of
   std::uint64_t frames = 0;
 };
 
@@ -60,7 +60,8 @@ struct SpecOutcome {
 SpecOutcome check_spec_line(const Scenario& scenario, const SpecLine& line, const SourceMaker& source,
                             unsigned threads);
 
-/// Columns: requirement, measure, at, value, low, high, bound, margin, unit, frames, verdict, source.
+/// Columns: requirement, verdict, measure, value, low, high, bound, margin, margin_unit, frames, at, remark,
+/// source.
 Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes);
 
 }  // namespace cohlink

@@ -11,6 +11,7 @@
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
 #include "tools/study/curve.h"
+#include "tools/study/fingerprint.h"
 #include "tools/study/record.h"
 #include "tools/study/required_osnr_curve.h"
 #include "tools/study/search.h"
@@ -233,16 +234,40 @@ class FrameSweep {
   ExecutorHooks hooks_;
 };
 
-/// The searches of a sweep over required OSNRs: each point's is one piece of work, the reference's of a
-/// penalty one more, before them. Threads of this process and other ranks take them from one dispatcher; what
-/// a search finds does not depend on who makes it.
+/// Scenarios without repetition: what is the same, but for keys that decide no number, stands once.
+class DistinctScenarios {
+ public:
+  std::size_t place(const Scenario& scenario) {
+    const auto [at, added] = places_.try_emplace(fingerprint(deciding_text(scenario)).text(), all_.size());
+    if (added) all_.push_back(scenario);
+    return at->second;
+  }
+  const std::vector<Scenario>& all() const { return all_; }
+
+ private:
+  std::map<std::string, std::size_t> places_;
+  std::vector<Scenario> all_;
+};
+
+/// The searches of a sweep over required OSNRs: those of the references of a penalty, then those of the
+/// points that are no reference; each is one piece of work. Threads of this process and other ranks take them
+/// from one dispatcher; what a search finds does not depend on who makes it.
 class SearchSweep {
  public:
   SearchSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
       : order_(order), options_(options), selected_(points_of(order.plan, options.part)) {
-    if (order.measure == SweepMeasure::kPenalty) places_.push_back(kReference);
-    for (const std::size_t point : selected_) places_.push_back(point);
-    found_.resize(places_.size());
+    DistinctScenarios distinct;
+    if (order.measure == SweepMeasure::kPenalty)
+      for (const std::size_t point : selected_)
+        reference_jobs_.push_back(
+            distinct.place(penalty_reference(order, order.plan.points[point]).scenario));
+    points_.assign(distinct.all().size(), kReference);
+    for (const std::size_t point : selected_) {
+      point_jobs_.push_back(distinct.place(order.plan.points[point].scenario));
+      if (points_.size() < distinct.all().size()) points_.push_back(point);
+    }
+    jobs_ = distinct.all();
+    found_.resize(jobs_.size());
     std::vector<std::string> varied = {"channel.osnr_db"};
     for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
     source_ = simulation(fft, std::make_shared<FrameReuse>(search_reuse_rule(order.plan.base, varied)));
@@ -254,10 +279,10 @@ class SearchSweep {
       if (options_.progress) options_.progress(now);
     };
     std::vector<std::vector<std::size_t>> units;
-    for (std::size_t job = 0; job < places_.size(); ++job) units.push_back({job});
-    Dispatcher dispatcher(std::vector<StopRule>(places_.size(), StopRule{0, 1}), std::move(units), hooks_);
+    for (std::size_t job = 0; job < jobs_.size(); ++job) units.push_back({job});
+    Dispatcher dispatcher(std::vector<StopRule>(jobs_.size(), StopRule{0, 1}), std::move(units), hooks_);
     // Searches side by side before frames side by side: a search waits for its frames at every step.
-    const auto workers = static_cast<unsigned>(std::min<std::size_t>(options_.threads, places_.size()));
+    const auto workers = static_cast<unsigned>(std::min<std::size_t>(options_.threads, jobs_.size()));
     std::vector<std::thread> pool;
     for (unsigned i = 0; i < workers; ++i)
       pool.emplace_back([&] { work_for(dispatcher, options_.threads / workers); });
@@ -288,20 +313,27 @@ class SearchSweep {
   }
 
   RequiredOsnr search(std::size_t job, unsigned threads) const {
-    const auto find = [&](const Scenario& scenario) {
-      return find_required_osnr(scenario, required_osnr_rule(scenario), source_, threads);
+    const auto find = [&] {
+      return find_required_osnr(jobs_[job], required_osnr_rule(jobs_[job]), source_, threads);
     };
-    if (places_[job] == kReference) return find(reference_scenario(order_));
-    return at_point(order_.plan, places_[job], [&](const SweepPoint& point) { return find(point.scenario); });
+    if (points_[job] == kReference) return find();
+    return at_point(order_.plan, points_[job], [&](const SweepPoint&) { return find(); });
   }
 
-  /// Keeps what `make` gives for an assignment, or its failure. Without a reference the rest is in vain.
+  /// Whether all points are held against this one search.
+  bool is_the_reference(std::size_t job) const {
+    return !reference_jobs_.empty() && std::all_of(reference_jobs_.begin(), reference_jobs_.end(),
+                                                   [job](std::size_t other) { return other == job; });
+  }
+
+  /// Keeps what `make` gives for an assignment, or its failure. Without the only reference the rest is in
+  /// vain.
   template <class Make>
   void settle(Dispatcher& dispatcher, const Assignment& work, Make make) {
     const std::size_t job = work.points.front();
     try {
       found_[job] = make();
-      if (places_[job] == kReference && !found_[job].found)
+      if (!found_[job].found && is_the_reference(job))
         throw RunError("no required OSNR at the reference: " + found_[job].failure);
       dispatcher.count(job, 0, {});
       dispatcher.finish(work);
@@ -311,37 +343,44 @@ class SearchSweep {
   }
 
   void use_journal() {
-    hooks_.known.resize(places_.size());
+    hooks_.known.resize(jobs_.size());
     for (const std::string& text : options_.journal->records()) {
       std::string_view rest = text;
-      const std::size_t place = leading_number(rest);
-      const auto job = std::find(places_.begin(), places_.end(), place);
-      if (job == places_.end()) continue;
-      const auto index = static_cast<std::size_t>(job - places_.begin());
-      found_[index] = required_osnr_from(rest);
-      hooks_.known[index][0] = {};
+      const std::size_t job = leading_number(rest);
+      if (job >= jobs_.size()) continue;
+      found_[job] = required_osnr_from(rest);
+      hooks_.known[job][0] = {};
     }
     hooks_.computed = [this](std::size_t job, std::uint64_t, const FrameResult&) {
-      options_.journal->add(std::to_string(places_[job]) + " " + to_line(found_[job]));
+      options_.journal->add(std::to_string(job) + " " + to_line(found_[job]));
     };
   }
 
   SweepRecords records() {
     SweepRecords records;
-    std::size_t job = 0;
-    if (places_.front() == kReference) records.reference = found_[job++];
-    for (; job < places_.size(); ++job) {
-      records.found.push_back(found_[job]);
-      if (!found_[job].found && options_.remark)
-        options_.remark(describe(order_.plan, order_.plan.points[places_[job]]) + ": " + found_[job].failure);
+    for (std::size_t i = 0; i < selected_.size(); ++i) {
+      const RequiredOsnr& found = found_[point_jobs_[i]];
+      records.found.push_back(found);
+      if (!found.found) remark(selected_[i], found.failure);
+      if (reference_jobs_.empty()) continue;
+      const RequiredOsnr& reference = found_[reference_jobs_[i]];
+      records.references.push_back(reference);
+      if (found.found && !reference.found)
+        remark(selected_[i], "no required OSNR at its reference: " + reference.failure);
     }
     return records;
+  }
+
+  void remark(std::size_t point, const std::string& text) const {
+    if (options_.remark) options_.remark(describe(order_.plan, order_.plan.points[point]) + ": " + text);
   }
 
   const SweepOrder& order_;
   const SweepRunOptions& options_;
   std::vector<std::size_t> selected_;
-  std::vector<std::size_t> places_;  // of the jobs: indices of points; kReference
+  std::vector<std::size_t> point_jobs_, reference_jobs_;  // by selected point; without penalty no references
+  std::vector<Scenario> jobs_;
+  std::vector<std::size_t> points_;  // by job: whose search it is, to say where it failed; kReference
   std::vector<RequiredOsnr> found_;  // by job
   SourceMaker source_;
   ExecutorHooks hooks_;
@@ -389,14 +428,22 @@ std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {
   return points;
 }
 
-Scenario reference_scenario(const SweepOrder& order) {
-  if (order.reference.empty()) return order.plan.points.front().scenario;
-  Scenario reference = order.plan.base;
+PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& point) {
+  const SweepPlan& plan = order.plan;
+  if (order.reference.empty()) return {plan.points.front().scenario, describe(plan, plan.points.front())};
+  SweepPoint reference = point;
+  std::string others;
   for (const Axis& axis : parse_vary({order.reference})) {
     if (axis.values.size() != 1) throw InputError("--reference " + order.reference + ": one value a key");
-    reference.set(axis.key, axis.values.front(), "--reference");
+    reference.scenario.set(axis.key, axis.values.front(), "--reference");
+    const auto varied = std::find_if(plan.axes.begin(), plan.axes.end(),
+                                     [&](const Axis& other) { return other.key == axis.key; });
+    if (varied == plan.axes.end())
+      others += ", " + axis.key + "=" + axis.values.front();
+    else
+      reference.values[static_cast<std::size_t>(varied - plan.axes.begin())] = axis.values.front();
   }
-  return reference;
+  return {reference.scenario, describe(plan, reference) + others};
 }
 
 double check_points(const SweepOrder& order, FftCache& fft, unsigned threads) {
@@ -409,7 +456,12 @@ double check_points(const SweepOrder& order, FftCache& fft, unsigned threads) {
   for_each_index(power.size(), threads, [&](std::size_t i) {
     power[i] = at_point(order.plan, i, [&](const SweepPoint& point) { return check(point.scenario); });
   });
-  if (order.measure == SweepMeasure::kPenalty) power.push_back(check(reference_scenario(order)));
+  if (order.measure == SweepMeasure::kPenalty) {
+    DistinctScenarios references;
+    for (const SweepPoint& point : order.plan.points)
+      references.place(penalty_reference(order, point).scenario);
+    for (const Scenario& reference : references.all()) power.push_back(check(reference));
+  }
   return *std::max_element(power.begin(), power.end());
 }
 
@@ -434,10 +486,28 @@ RunIdentity identity_of(const SweepOrder& order, const Part& part) {
           {"--part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
 }
 
+namespace {
+
+/// What the penalties of a file are against, in words.
+std::string reference_text(const SweepOrder& order) {
+  if (order.measure != SweepMeasure::kPenalty) return "";
+  if (order.reference.empty()) return "the first point: " + describe(order.plan, order.plan.points.front());
+  std::string kept;
+  const auto given = parse_vary({order.reference});
+  for (const Axis& axis : order.plan.axes)
+    if (std::none_of(given.begin(), given.end(), [&](const Axis& other) { return other.key == axis.key; }))
+      kept += (kept.empty() ? "; as at the point itself: " : ", ") + axis.key;
+  return order.reference + kept;
+}
+
+}  // namespace
+
 Table table_of(const SweepOrder& order, const SweepRecords& records) {
-  return order.measure == SweepMeasure::kBer
-             ? curve_table(order.plan, records.tallies)
-             : required_osnr_table(order.plan, records.found, records.reference);
+  if (order.measure == SweepMeasure::kBer) return curve_table(order.plan, records.tallies);
+  std::vector<FoundReference> references;
+  for (std::size_t i = 0; i < records.references.size(); ++i)
+    references.push_back({records.references[i], penalty_reference(order, order.plan.points[i]).name});
+  return required_osnr_table(order.plan, records.found, references);
 }
 
 void write_sweep(const SweepOrder& order, const SweepRecords& records, const Table& table,
@@ -445,7 +515,7 @@ void write_sweep(const SweepOrder& order, const SweepRecords& records, const Tab
   if (order.measure == SweepMeasure::kBer)
     write_curve(order.plan, records.tallies, table, path);
   else
-    write_required_osnr(order.plan, table, path);
+    write_required_osnr(order.plan, table, reference_text(order), path);
 }
 
 // --- Parts. ---
@@ -472,8 +542,7 @@ struct PartFile {
   SweepOrder order;
   Part part;
   std::string identity;
-  std::vector<std::string> records;
-  std::string reference;
+  std::vector<std::string> records, references;
 };
 
 PartFile read_part(const std::string& path) {
@@ -492,7 +561,7 @@ PartFile read_part(const std::string& path) {
   found.order.measure = parse_measure(file.attribute_text("/", "measure"));
   found.order.reference = file.attribute_text("/", "reference");
   found.records = lines_of(file.read_text("/records"));
-  found.reference = file.read_text("/reference");
+  found.references = lines_of(file.read_text("/references"));
   return found;
 }
 
@@ -527,11 +596,12 @@ void check_parts(const std::vector<PartFile>& parts) {
 
 void write_part(const SweepOrder& order, const SweepRecords& records, const Part& part,
                 const std::string& path) {
-  std::string vary, lines;
+  std::string vary, lines, references;
   for (const Axis& axis : order.plan.axes) vary += vary_text(axis) + "\n";
   for (const Tally& tally : records.tallies)
     lines += std::to_string(tally.frames()) + " " + to_line(tally.total()) + "\n";
   for (const RequiredOsnr& found : records.found) lines += to_line(found) + "\n";
+  for (const RequiredOsnr& reference : records.references) references += to_line(reference) + "\n";
   h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", std::string(kPartKind));
     file.attribute("/", "format", 1.0);
@@ -546,7 +616,7 @@ void write_part(const SweepOrder& order, const SweepRecords& records, const Part
     file.write_text("/vary", vary);
     file.write_text("/identity", identity_text(common_identity(order, part)));
     file.write_text("/records", lines);
-    file.write_text("/reference", records.reference ? to_line(*records.reference) : "");
+    file.write_text("/references", references);
   });
 }
 
@@ -561,11 +631,11 @@ Merged merge_parts(const std::vector<std::string>& paths) {
   const bool ber = merged.order.measure == SweepMeasure::kBer;
   merged.records.tallies.assign(ber ? plan.points.size() : 0, Tally(StopRule{}));
   merged.records.found.resize(ber ? 0 : plan.points.size());
-  if (merged.order.measure == SweepMeasure::kPenalty)
-    merged.records.reference = required_osnr_from(parts.front().reference);
+  const bool penalty = merged.order.measure == SweepMeasure::kPenalty;
+  merged.records.references.resize(penalty ? plan.points.size() : 0);
   for (const PartFile& p : parts) {
     const auto points = points_of(plan, p.part);
-    if (points.size() != p.records.size())
+    if (points.size() != p.records.size() || (penalty && points.size() != p.references.size()))
       throw InputError(p.path + ": holds " + std::to_string(p.records.size()) +
                        " points where its part has " + std::to_string(points.size()));
     for (std::size_t i = 0; i < points.size(); ++i) {
@@ -576,6 +646,7 @@ Merged merge_parts(const std::vector<std::string>& paths) {
             Tally::counted(plan.points[points[i]].stop, frames, frame_result_from(line));
       } else {
         merged.records.found[points[i]] = required_osnr_from(line);
+        if (penalty) merged.records.references[points[i]] = required_osnr_from(p.references[i]);
       }
     }
   }

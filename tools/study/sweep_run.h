@@ -1,7 +1,6 @@
 // Running a sweep, whole or in parts: on threads, under MPI, resumed; the same numbers whichever way.
 #pragma once
 
-#include <optional>
 #include <string>
 #include <vector>
 
@@ -25,7 +24,8 @@ SweepMeasure parse_measure(const std::string& text);
 struct SweepOrder {
   SweepPlan plan;
   SweepMeasure measure = SweepMeasure::kBer;
-  std::string reference;  // "KEY=value,..." where the penalty is 0; "" = the first point
+  std::string reference;  // "KEY=value,..." where the penalty is 0, other keys as at each point; "" = the
+                          // first point, for all
 };
 
 /// One of `count` parts of a sweep, from 1.
@@ -42,9 +42,9 @@ std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part);
 
 /// What was found at the points of a part (or of all), in the order of points_of.
 struct SweepRecords {
-  std::vector<Tally> tallies;             // measure = ber
-  std::vector<RequiredOsnr> found;        // the other measures
-  std::optional<RequiredOsnr> reference;  // penalty
+  std::vector<Tally> tallies;            // measure = ber
+  std::vector<RequiredOsnr> found;       // the other measures
+  std::vector<RequiredOsnr> references;  // penalty: what each point is held against
 };
 
 /// "points", done, certain, ...: see SweepProgress.
@@ -58,11 +58,15 @@ struct SweepRunOptions {
   std::function<void(const std::string&)> remark;  // points without result, and why
 };
 
-/// Where a penalty is 0: `order.reference` over the scenario, "" the first point. InputError for what the
-/// keys do not accept.
-Scenario reference_scenario(const SweepOrder& order);
+/// Where the penalty of a point is 0: `order.reference` over that point, whose other keys it keeps; "" the
+/// first point of the grid. InputError for what the keys do not accept.
+struct PenaltyReference {
+  Scenario scenario;
+  std::string name;  // "signal.modulation=16qam, frontend.hybrid_phase_error_deg=0": all keys varied or given
+};
+PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& point);
 
-/// Sets up every point of the sweep once, and the reference of a penalty: a value that does not fit must not
+/// Sets up every point of the sweep once, and the references of a penalty: a value that does not fit must not
 /// surface after an hour. Returns the highest power in a fibre [W].
 double check_points(const SweepOrder& order, FftCache& fft, unsigned threads);
 
