@@ -84,6 +84,7 @@ class CurveFile(ProgramTest):
             self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
             self.assertTrue((file["frames_without_lock"][:] == 0).all())
             self.assertIn("adc_clipped_samples", file.attrs)
+            self.assertEqual(file.attrs["common_noise"], "no")
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
 
     def test_frames_without_lock_are_counted_apart(self):
@@ -95,6 +96,25 @@ class CurveFile(ProgramTest):
             self.assertEqual(file["bits"][0], 0)
             self.assertTrue(numpy.isnan(file["ber"][0]))
             self.assertEqual(file["verdict"][0], 3)
+
+    def test_a_file_says_what_penalties_are_against_and_whether_noise_was_common_and_reports_show_it(self):
+        both = ["sweep", "scenario.ini", "--quiet", "--vary", "adc.bits=5|8", "-o", "curve.h5"]
+        sentence = "All points saw the same random streams"
+        # A search counts the same frames at every point, whether that is asked for or not (docs/studies.md).
+        for more, measure, common, reference in (
+                ([], "ber", "no", None), (["--common-noise"], "ber", "yes", None),
+                (["--measure", "required_osnr"], "required_osnr_db", "yes", None),
+                (["--measure", "penalty_db"], "penalty_db", "yes", "the first point: adc.bits=5"),
+                (["--measure", "penalty_db", "--reference", "adc.bits=8"], "penalty_db", "yes", "adc.bits=8")):
+            self.succeed(*both, *more)
+            with h5py.File(self.folder / "curve.h5") as file:
+                self.assertEqual([file.attrs.get(name) for name in ("common_noise", "reference")], [common, reference])
+                self.assertIn(measure, file)
+            self.succeed("report", "curve.h5", "-o", "page.html")
+            page = (self.folder / "page.html").read_text(encoding="utf-8")
+            self.assertEqual(sentence in page, common == "yes", more)
+            if reference:
+                self.assertIn(f"Penalties are against {reference}.", page)
 
 
 if __name__ == "__main__":

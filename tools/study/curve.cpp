@@ -150,6 +150,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "version", std::string(version().number));
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
     file.write_text("/scenario", plan.base.resolved());

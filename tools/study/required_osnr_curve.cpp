@@ -122,6 +122,8 @@ void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::s
     file.attribute("/", "version", std::string(version().number));
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    // All searches count the same frames, whether that was asked for or not.
+    file.attribute("/", "common_noise", std::string("yes"));
     file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
     file.attribute("/", "axes", axis_names(plan));
     if (!reference.empty()) file.attribute("/", "reference", reference);
