@@ -344,6 +344,9 @@ class Dataset(ProgramTest):
         refused("settings of the run are not drawn", "--draw", "run.seed=1:9")
         refused("did you mean channel.osnr_db?", "--draw", "channel.osnr=1:9")
         refused("drawn for item-00000", "--draw", "adc.sample_rate_gsa=1:2")
+        twice = ["--draw", "channel.osnr_db=1:2", "--draw", "adc.bits=5:6", "--draw", "channel.osnr_db=3:4"]
+        refused("--draw channel.osnr_db: drawn twice", *twice)
+        self.refuse(2, "--draw channel.osnr_db: drawn twice", "outage", "scenario.ini", "-n", 2, *twice)
         self.write("bad.ini", "[draw]\nchannel.osnr = 1:2\n")
         self.refuse(2, "bad.ini:2: draw.channel.osnr: unknown key; did you mean channel.osnr_db?", "dataset", "scenario.ini",
                     "bad.ini", "-n", 2, "-o", "set")

@@ -156,10 +156,10 @@ int outage(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; over the scenario's [draw] "
-      "section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-                 "what must hold; default ber, the FEC threshold")("each",
-                                                                   "print the table of realisations alone")(
+      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its law "
+      "in the scenario's [draw] section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+                                          "what must hold; default ber, the FEC threshold")(
+      "each", "print the table of realisations alone")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
