@@ -114,6 +114,7 @@ class Sweeps(ProgramTest):
         self.sweep("is not a number", "channel.osnr_db=9|ten")
         self.sweep("a value is missing", "channel.osnr_db=9||10")
         self.sweep("varied twice", "channel.osnr_db=9|10", "channel.osnr_db=11|12")
+        self.sweep("--vary channel.osnr_db=9|9: the value 9 is given twice", "channel.osnr_db=9|9")
         self.sweep("three dimensions", "channel.osnr_db=9|10", "adc.bits=6|8", "run.seed=1|2", "dsp.phase_window=8|16")
         self.sweep("between -10 and 100", "channel.osnr_db=9|200")
         self.sweep("8psk", "signal.modulation=qpsk|8psk")

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <limits>
 #include <regex>
+#include <set>
 
 #include "sim/signal/scenario.h"
 #include "sim/signal/strings.h"
@@ -22,6 +23,17 @@ std::vector<std::string> parts_between(const std::string& text, char mark) {
   }
   for (auto& part : parts) part = trim(part);
   return parts;
+}
+
+/// Two points of one place cannot be told apart, in a table or by the coordinates of a file.
+void refuse_repeated(const Axis& axis, const std::string& where) {
+  std::set<std::string> seen;
+  for (const auto& value : axis.values) {
+    // 6 and 6.0 are one value, as are 0 and -0.
+    const auto number = axis.numeric ? parse_number(value) : std::nullopt;
+    if (!seen.insert(number ? exact_decimal(*number + 0.0) : value).second)
+      throw InputError(where + ": the value " + value + " is given twice");
+  }
 }
 
 /// A comma parts two axes only where a new "section.key=" follows it, so that list values may hold commas.
@@ -78,6 +90,7 @@ Axis parse_axis(const std::string& text) {
     if (item.empty()) throw InputError(where + ": a value is missing");
     if (axis.numeric && !parse_number(item)) throw InputError(where + ": '" + item + "' is not a number");
   }
+  refuse_repeated(axis, where);
   return axis;
 }
 
