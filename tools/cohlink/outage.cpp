@@ -173,8 +173,7 @@ int outage(const Arguments& arguments) {
   const Criterion criterion =
       parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
   const auto count =
-      line.count("realisations").value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
-  if (count == 0) throw InputError("--realisations 0: at least one is needed");
+      line.count("realisations", 1).value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0)
     note(options.quiet, "no PMD and no --draw: only noise and data differ between realisations");
 
