@@ -106,6 +106,19 @@ class Resume(SweepTest):
         self.refuse(2, "was left by another run (scenario differs)", "sweep", "line.ini", *self.LONG, "--seed", 7, "-o", "curve.h5")
         self.refuse(2, "was left by another run (--vary differs)", "sweep", "line.ini", *self.LONG[2:], "-o", "curve.h5")
 
+    def test_a_damaged_record_is_told_and_what_follows_it_computed_again(self):
+        whole = self.sweep(*self.LONG, "-o", "whole.h5")
+        journal = self.interrupted("again.h5", signal.SIGKILL)
+        lines = journal.read_bytes().split(b"\n")[:-1]  # the header, then a record a line
+        lines[3] = lines[3][:-1] + bytes([lines[3][-1] ^ 1])  # one bit of the third record
+        journal.write_bytes(b"\n".join(lines) + b"\n")
+        result = self.run_program("sweep", "line.ini", "--format", "csv", *self.LONG, "-o", "again.h5")
+        self.assertIn(f"cohlink: caution: again.h5.journal: the record in line 4 is damaged; it and the {len(lines) - 4} after it are "
+                      "computed again, the 2 before it are kept\n", result.stderr)
+        self.assertIn("going on from again.h5.journal, 2 results", result.stderr)
+        self.assertEqual(result.stdout, whole)
+        self.assertEqual(self.content("again.h5"), self.content("whole.h5"))
+
     QUESTIONS = {
         "limit": ["--vary", "channel.osnr_db=20:5", "--resolution", 1, "--set", "run.frames=200"],
         "outage": ["-n", 200, "--draw", "channel.dgd_ps=maxwell:20", "--criterion", "snr_penalty_db=0.5"],

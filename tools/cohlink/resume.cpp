@@ -27,6 +27,7 @@ void end_resumably() {
 std::unique_ptr<Journal> open_journal(const CommonOptions& options, const RunIdentity& identity) {
   if (options.output.empty()) return nullptr;
   auto journal = std::make_unique<Journal>(options.output + ".journal", identity);
+  if (!journal->damage().empty()) caution(journal->damage());
   if (!journal->records().empty())
     note(options.quiet, "going on from " + options.output + ".journal, " +
                             grouped(journal->records().size()) + " results of an earlier run");
