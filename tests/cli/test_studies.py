@@ -392,6 +392,8 @@ class Questions(ProgramTest):
             self.assertEqual(file.attrs["kind"], "cohlink limit")
             self.assertEqual(len(file["probes/ber"]), len(rows))
             self.assertAlmostEqual(file["facts"].attrs["limit"], float(facts["limit"]))
+            for name in ("channel.osnr_db", "margin_db"):
+                self.assertEqual([file["probes"][name].attrs[word] for word in ("unit", "units")], ["dB", "dB"])
 
     def test_limit_says_in_fields_and_status_whether_it_was_found(self):
         # QPSK at 32 GBd needs 10.33 dB for 2e-2 (Proakis, Digital Communications, ch. 4; 12.5 GHz): 30 and 15 dB hold, 2 and

@@ -80,7 +80,10 @@ class CurveFile(ProgramTest):
             numpy.testing.assert_array_equal(file["channel.osnr_db"][:], [9, 10, 11])
             self.assertEqual(list(file["signal.modulation"].asstr()[:]), ["qpsk", "16qam"])
             self.assertTrue((file["errors"][:] > 0).all())
-            self.assertEqual(file["channel.osnr_db"].attrs["unit"], "dB")
+            # `units` by the CF Conventions 1.10, section 3.1: xarray labels its plots from it.
+            for name, unit in (("channel.osnr_db", "dB"), ("snr_db", "dB"), ("evm_percent", "%")):
+                self.assertEqual([file[name].attrs[word] for word in ("unit", "units")], [unit, unit])
+            self.assertNotIn("units", file["ber"].attrs)
             self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
             self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
             self.assertTrue((file["frames_without_lock"][:] == 0).all())
@@ -111,6 +114,7 @@ class CurveFile(ProgramTest):
             with h5py.File(self.folder / "curve.h5") as file:
                 self.assertEqual([file.attrs.get(name) for name in ("common_noise", "reference")], [common, reference])
                 self.assertIn(measure, file)
+                self.assertEqual(file[measure].attrs.get("units"), None if measure == "ber" else "dB")
             self.succeed("report", "curve.h5", "-o", "page.html")
             page = (self.folder / "page.html").read_text(encoding="utf-8")
             self.assertEqual(sentence in page, common == "yes", more)

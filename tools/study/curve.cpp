@@ -52,7 +52,7 @@ void write_axis(h5::File& file, const Axis& axis) {
     file.write(dataset_name(axis.key), axis.numbers());
   else
     file.write_texts(dataset_name(axis.key), axis.values);
-  file.attribute(dataset_name(axis.key), "unit", unit_of_column(axis.key));
+  write_unit(file, dataset_name(axis.key), unit_of_column(axis.key));
 }
 
 /// Verdicts are numbers in the file (text does not grid well); their meaning is an attribute.
@@ -80,7 +80,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   } else {
     file.write<double>(name, as_numbers(column), shape);
   }
-  if (const std::string unit = unit_of_column(column.name); !unit.empty()) file.attribute(name, "unit", unit);
+  write_unit(file, name, unit_of_column(column.name));
 }
 
 void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
