@@ -155,6 +155,23 @@ class Resume(SweepTest):
                 (self.folder / "again.h5").unlink()
             (self.folder / "whole.h5").unlink()
 
+    def test_the_journal_stays_until_the_table_is_out(self):
+        self.write("sheet.ini", "[require.easy]\nmeasure = ber\nat_most = 0.2\n")
+        for command, question in {**self.QUESTIONS, "qualify": ["sheet.ini"], "sweep": GRID[:2]}.items():
+            ask = [command, "line.ini", *question, "--set", "run.frames=8", "-o", "out.h5"]
+            if command == "outage":
+                ask[ask.index("-n") + 1] = 8
+            with open("/dev/full", "w", encoding="utf-8") as full:
+                result = self.run_program(*ask, stdout=full, stderr=subprocess.PIPE)
+            self.assertEqual(result.returncode, 3, result.stderr)
+            journal = self.folder / "out.h5.journal"
+            counted = journal.read_bytes()
+            result = self.run_program(*ask)
+            self.assertIn(result.returncode, (0, 1), result.stderr)
+            self.assertIn(f"going on from out.h5.journal, {counted.count(bytes([10])) - 1} results", result.stderr)
+            self.assertTrue(result.stdout)
+            self.assertFalse(journal.exists(), command)
+
     def test_what_the_sweep_did_not_depend_on_may_change(self):
         self.interrupted("curve.h5", signal.SIGKILL)
         self.succeed("sweep", "line.ini", "--quiet", *self.LONG, "--threads", 2, "--set", "run.reuse=false", "-o", "curve.h5")

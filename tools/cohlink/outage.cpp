@@ -193,16 +193,16 @@ int outage(const Arguments& arguments) {
   if (!options.output.empty())
     write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
                 options.output);
-  if (journal) journal->remove();
   if (!found.remark.empty()) caution(found.remark);
   if (found.warned > 0) caution(warned_text(found));
   if (line.has("each")) {
     print(std::cout, realisations, options.format);
-    return kDone;
+  } else {
+    if (options.format == Format::kText)
+      std::cout << "each column by itself: the value that this share of the realisations stays at or below\n";
+    print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
   }
-  if (options.format == Format::kText)
-    std::cout << "each column by itself: the value that this share of the realisations stays at or below\n";
-  print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
+  end_journal(journal.get());
   return kDone;
 }
 

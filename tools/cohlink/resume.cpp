@@ -3,6 +3,7 @@
 #include <unistd.h>
 
 #include <csignal>
+#include <iostream>
 
 #include "tools/cohlink/console.h"
 #include "tools/study/numbers.h"
@@ -33,6 +34,10 @@ std::unique_ptr<Journal> open_journal(const CommonOptions& options, const RunIde
                             grouped(journal->records().size()) + " results of an earlier run");
   end_resumably();
   return journal;
+}
+
+void end_journal(Journal* journal) {
+  if (std::cout.flush() && journal != nullptr) journal->remove();
 }
 
 }  // namespace cohlink
