@@ -55,6 +55,17 @@ class Reuse(SweepTest):
             self.assertEqual(kept, self.sweep(*grid, "--threads", 1, "--set", "run.reuse=false"), grid)
             self.assertEqual(kept, self.sweep(*grid, "--threads", 2, "--set", "run.reuse_memory_mb=0"), grid)
 
+    def test_the_file_with_reuse_off_differs_in_its_scenario_alone(self):
+        self.sweep(*GRID, "-o", "on.h5")
+        self.sweep(*GRID, "--set", "run.reuse=false", "--set", "run.threads=2", "-o", "off.h5")
+        with h5py.File(self.folder / "on.h5") as on, h5py.File(self.folder / "off.h5") as off:
+            self.assertEqual(dict(on.attrs), dict(off.attrs))
+            self.assertEqual(list(on), list(off))
+            shown = [{name: repr(numpy.asarray(file[name]).tolist()) for name in file} for file in (on, off)]
+            self.assertEqual([name for name in on if shown[0][name] != shown[1][name]], ["scenario"])
+            lines = zip(*(file["scenario"].asstr()[()].splitlines() for file in (on, off)))
+            self.assertEqual([b for a, b in lines if a != b], ["threads = 2", "reuse = false"])
+
     def test_points_that_differ_in_the_receiver_alone_see_the_same_captures(self):
         rows = list(csv.DictReader(io.StringIO(self.sweep("--vary", "run.threads=1|2"))))
         self.assertEqual(rows[0]["errors"], rows[1]["errors"])
