@@ -549,6 +549,20 @@ class Questions(ProgramTest):
             self.assertEqual(self.facts(*other[:2], "--compare", file)["explanation"].find("scenarios differ"), -1)
         self.assertIn("scenarios differ in adc.bits", self.run_program(*other, "curve.h5").stderr)
 
+    def test_budget_says_that_the_receiver_tracks_nonlinear_phase_or_what_it_leaves_out(self):
+        self.write("line.ini", "[signal]\nsymbols = 8192\nmodulation = 16qam\n[run]\nfft_planning = estimated\n[fibre]\n"
+                   "spans = 10\nsteps_per_span = 10\n[transmitter]\nlaunch_power_dbm = 4\n[amplifier]\nnoise_figure_db = 4\n")
+        self.succeed("simulate", "line.ini", "--quiet", "-o", "line.h5")
+        facts = self.facts("budget", "line.ini", "--compare", "line.h5")
+        self.assertGreater(float(facts["difference_db"]), 0.2)
+        self.assertIn("averaged over 64 symbols, follows the slow part of the nonlinear phase noise", facts["explanation"])
+        flaws = ["--set", "transmitter.iq_phase_error_deg=20", "--set", "frontend.iq_skew_ps=6", "--set", "adc.gain_spread_db=2"]
+        self.succeed("simulate", "scenario.ini", *flaws, "--quiet", "-o", "flaws.h5")
+        explanation = self.facts("budget", "scenario.ini", *flaws, "--compare", "flaws.h5")["explanation"]
+        left_out = explanation.split("it leaves out ")[1].split(", ")
+        for flaw in flaws[1::2]:
+            self.assertIn(flaw.split("=")[0], left_out)
+
     def test_qualify_returns_one_unless_all_pass_and_keeps_its_table(self):
         sheet = "[require.good]\nmeasure = ber\nat_most = 0.1\n[require.bad]\nmeasure = snr_db\nat_least = 30\n"
         self.write("sheet.ini", sheet)

@@ -54,7 +54,7 @@ double rectangular_matched_filter_eta(const GnSection& span, double band) {
 
 TEST_CASE("the integral form equals its one-dimensional reduction for a nearly rectangular spectrum") {
   const double exact = rectangular_matched_filter_eta(standard_span(), 32e9);
-  const double integral = gn_integral(spans(1), channel(0.01), NoiseReading::kMatchedFilter);
+  const double integral = GnIntegral(channel(0.01))(spans(1)).matched;
   // The roll-off of 1 % itself moves the value by a few hundredths of a decibel.
   CHECK(std::abs(db_between(integral, exact)) < 0.05);
 }
@@ -62,7 +62,7 @@ TEST_CASE("the integral form equals its one-dimensional reduction for a nearly r
 TEST_CASE("the asinh form and the integral at band centre agree to half a decibel from 1 to 40 spans") {
   for (const std::size_t count : {1, 2, 5, 10, 20, 40}) {
     const double closed = gn_closed_form(spans(count), channel(0.05), Accumulation::kCoherent);
-    const double integral = gn_integral(spans(count), channel(0.05), NoiseReading::kBandCentre);
+    const double integral = GnIntegral(channel(0.05))(spans(count)).centre;
     CAPTURE(count);
     CHECK(std::abs(db_between(closed, integral)) < 0.5);
   }
@@ -89,14 +89,14 @@ TEST_CASE("neighbours add interference, the nearer the more") {
   three.channels = 3;
   three.spacing = 50e9;
   const auto line = spans(5);
-  const double alone = gn_integral(line, channel(0.05), NoiseReading::kMatchedFilter);
-  const double near = gn_integral(line, three, NoiseReading::kMatchedFilter);
+  const double alone = GnIntegral(channel(0.05))(line).matched;
+  const double near = GnIntegral(three)(line).matched;
   three.spacing = 100e9;
-  const double far = gn_integral(line, three, NoiseReading::kMatchedFilter);
+  const double far = GnIntegral(three)(line).matched;
   CHECK(near > far);
   CHECK(far > alone);
   three.channels = kMaximumIntegralChannels + 1;
-  CHECK(std::isnan(gn_integral(line, three, NoiseReading::kMatchedFilter)));
+  CHECK(std::isnan(GnIntegral(three)(line).matched));
 }
 
 TEST_CASE("QPSK is quieter than the Gaussian model, 16QAM less so, both most in the first span") {
@@ -114,13 +114,62 @@ TEST_CASE("QPSK is quieter than the Gaussian model, 16QAM less so, both most in 
   }
 }
 
+TEST_CASE("without dispersion the modulation-dependent part of cross-phase modulation has its closed form") {
+  // The mixing is L_eff for all frequencies: Phi (80/81) gamma^2 L_eff^2 / B^3 times the mean over f of the
+  // integral of (B - |u|)^2, which is B^3 / 2; one such term a neighbour, and N^2 over spans in phase.
+  GnSection span = standard_span();
+  span.beta2 = 0.0;
+  const double effective = -std::expm1(-span.loss * span.length) / span.loss;
+  const double one = 40.0 / 81.0 * std::pow(span.gamma * effective, 2);
+  GnSignal comb = channel(0.05);
+  comb.spacing = 50e9;
+  for (const int channels : {1, 2, 3, 5}) {
+    comb.channels = channels;
+    const double neighbours = channels - 1;
+    CHECK(egn_cross_phase({span, span}, comb, Modulation::kQpsk) ==
+          doctest::Approx(-4.0 * neighbours * one).epsilon(2e-3));
+    CHECK(egn_cross_phase({span, span}, comb, Modulation::kQam16) ==
+          doctest::Approx(-4.0 * 0.68 * neighbours * one).epsilon(2e-3));
+    CHECK(egn_cross_phase({span, span}, comb, Modulation::kGaussian) == 0.0);
+  }
+}
+
+TEST_CASE("a line of unlike spans is the sum of its runs: splitting a span changes nothing") {
+  // One span cut in two without an amplifier between them: the second half starts with what the first left.
+  GnSection whole = standard_span(), half = whole;
+  half.length = 0.5 * whole.length;
+  GnSection rest = half;
+  rest.relative_power = std::exp(-half.loss * half.length);
+  const GnIntegral integral(channel(0.05));
+  const double cut = integral({half, rest, half, rest, half, rest}).matched;
+  CHECK(integral({whole, whole, whole}).matched == doctest::Approx(cut).epsilon(1e-3));
+}
+
 TEST_CASE("the closed form for a lossless span agrees with the integral at band centre to half a decibel") {
   GnSection lossless = standard_span();
   lossless.loss = 0.0;
   const std::vector<GnSection> line = {lossless};
   const double closed = gn_closed_form(line, channel(0.05), Accumulation::kIncoherent);
-  const double integral = gn_integral(line, channel(0.05), NoiseReading::kBandCentre);
+  const double integral = GnIntegral(channel(0.05))(line).centre;
   // As near as the form comes with loss; both are finite and above the span with loss.
   CHECK(std::abs(db_between(closed, integral)) < 0.5);
   CHECK(closed > gn_closed_form(spans(1), channel(0.05), Accumulation::kIncoherent));
+}
+
+TEST_CASE("spans in one run, one by one and at other powers add up alike") {
+  // Eight equal spans are summed as a geometric series; a last bit of length or power makes each count by
+  // itself.
+  auto by_power = spans(8), by_length = spans(8), with_module = spans(8), module_by_length = with_module;
+  for (auto* line : {&with_module, &module_by_length})
+    for (auto& span : *line) span.module_beta2_length = -0.9 * span.beta2 * span.length;
+  for (std::size_t k = 0; k < 8; k += 2) {
+    by_power[k].relative_power = 1.0 + 1e-12;
+    by_length[k].length *= 1.0 + 1e-12;
+    module_by_length[k].length *= 1.0 + 1e-12;
+  }
+  const GnIntegral integral(channel(0.1));
+  CHECK(integral(by_power).matched == doctest::Approx(integral(spans(8)).matched).epsilon(1e-9));
+  CHECK(integral(by_length).matched == doctest::Approx(integral(spans(8)).matched).epsilon(1e-9));
+  CHECK(integral(module_by_length).matched == doctest::Approx(integral(with_module).matched).epsilon(1e-9));
+  CHECK(integral(with_module).matched > 1.5 * integral(spans(8)).matched);
 }

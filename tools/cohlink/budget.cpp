@@ -1,6 +1,7 @@
 // cohlink budget: what a link should do by closed forms, and why a simulated one does otherwise.
 #include "tools/study/budget.h"
 
+#include <algorithm>
 #include <cmath>
 #include <iostream>
 
@@ -38,7 +39,14 @@ std::string axis_of(const h5::File& file) {
   return axis;
 }
 
-std::string explanation(const Budget& budget, double measured_db);
+std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db);
+
+/// Share of nonlinear interference in all noise expected.
+double interference_share(const Budget& budget) {
+  for (const auto& term : budget.terms)
+    if (term.name == "interference") return term.ratio * budget.snr;
+  return 0.0;
+}
 
 /// "scenarios differ in KEY, KEY": keys of the link and the receiver in which the scenario stored in the file
 /// is another than this one; "" when none are, or none is stored. `varied` is a curve's own key.
@@ -77,14 +85,11 @@ Table compare_curve(const h5::File& file, const Scenario& base, std::string& why
     simulated.cells.emplace_back(measured[i]);
     expected.cells.emplace_back(to_db(budget.snr));
     gaussian.cells.emplace_back(to_db(budget.snr_gn));
-    double interference = 0.0;
-    for (const auto& term : budget.terms)
-      if (term.name == "interference") interference = term.ratio * budget.snr;
-    nli.cells.emplace_back(100.0 * interference);
+    nli.cells.emplace_back(100.0 * interference_share(budget));
     difference.cells.emplace_back(measured[i] - to_db(budget.snr));
     if (std::abs(measured[i] - to_db(budget.snr)) >= most) {
       most = std::abs(measured[i] - to_db(budget.snr));
-      why = "at " + key + "=" + short_decimal(values[i]) + ": " + explanation(budget, measured[i]);
+      why = "at " + key + "=" + short_decimal(values[i]) + ": " + explanation(budget, scenario, measured[i]);
     }
   }
   if (const std::string differ = scenario_difference(file, base, key); !differ.empty()) why = differ;
@@ -111,29 +116,49 @@ Simulated receive_capture(const std::string& path, const Scenario& scenario) {
   return result;
 }
 
+/// What may have made a simulation better than the expectation, which counts all interference as noise.
+std::string gain_of_receiver(const Budget& budget, const Scenario& scenario) {
+  constexpr double kMatters = 0.05;  // share of the interference below which undoing it shows nowhere
+  const auto chain = scenario.list("dsp.chain");
+  const auto has = [&](const char* block) {
+    return std::find(chain.begin(), chain.end(), block) != chain.end();
+  };
+  const std::string recovery = scenario.text("dsp.phase_recovery");
+  const bool tracks = has("phase") && recovery != "genie" && recovery != "off";
+  if (interference_share(budget) < kMatters || !(tracks || has("back-propagation")))
+    return "few symbols, or an SNR judged by decisions";
+  std::string text;
+  if (has("back-propagation")) text = "digital back-propagation undoes interference";
+  if (tracks)
+    text +=
+        std::string(text.empty() ? "" : ", and ") + "the carrier phase, averaged over " +
+        std::to_string(scenario.integer("dsp.phase_window")) +
+        " symbols, follows the slow part of the nonlinear phase noise (none of it with dsp.phase_recovery = "
+        "genie)";
+  return text + "; the expectation counts all of it as noise";
+}
+
 /// Why simulation and closed form differ, largest known part first.
-std::string explanation(const Budget& budget, double measured_db) {
+std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db) {
   const double difference = measured_db - to_db(budget.snr), by_gn = measured_db - to_db(budget.snr_gn);
   const double quieter = to_db(budget.snr / budget.snr_gn);
   std::string text;
   if (quieter > 0.05)
     text = "plain GN would be " + readable(std::abs(by_gn), 2) + " dB " +
            (by_gn > 0 ? "too low" : "too high") + ": it takes the symbols for Gaussian, and " +
-           std::string(modulation_name(budget.modulation)) +
-           " interferes less with itself, most in the first spans (" + readable(quieter, 2) +
-           " dB of SNR here, counted in the expectation); ";
-  if (std::abs(difference) < kNoticeable) return text + "expectation and simulation agree";
+           std::string(modulation_name(budget.modulation)) + " interferes less, most in the first spans (" +
+           readable(quieter, 2) + " dB of SNR here, counted in the expectation); ";
+  if (std::abs(difference) < kNoticeable)
+    return text + "expectation and simulation agree within " + readable(kNoticeable) + " dB";
   if (difference > 0.0)
-    return text +
-           "the simulation is better than expected: few symbols, an SNR judged by decisions, or an equaliser "
-           "that undoes some interference";
+    return text + "the simulation is better than expected: " + gain_of_receiver(budget, scenario);
   text += "the simulation lost more than the budget counts; it leaves out ";
   for (std::size_t i = 0; i < budget.not_counted.size(); ++i)
     text += (i == 0 ? "" : ", ") + budget.not_counted[i];
   return text;
 }
 
-std::vector<Fact> compare_facts(const Budget& budget, const Simulated& simulated) {
+std::vector<Fact> compare_facts(const Budget& budget, const Scenario& scenario, const Simulated& simulated) {
   const double difference = simulated.snr_db - to_db(budget.snr);
   std::vector<Fact> facts = {
       {"simulated", "simulated", simulated.what, simulated.what},
@@ -143,7 +168,7 @@ std::vector<Fact> compare_facts(const Budget& budget, const Simulated& simulated
   if (simulated.ber)
     facts.push_back({"simulated_ber", "its BER", *simulated.ber, readable(*simulated.ber, 3)});
   const std::string why =
-      simulated.difference.empty() ? explanation(budget, simulated.snr_db) : simulated.difference;
+      simulated.difference.empty() ? explanation(budget, scenario, simulated.snr_db) : simulated.difference;
   facts.push_back({"explanation", "because", why, why});
   return facts;
 }
@@ -195,11 +220,11 @@ int budget(const Arguments& arguments) {
       return kDone;
     }
     if (kind == "cohlink result") {
-      print_budget(budget, compare_facts(budget, read_result(file, scenario)), line);
+      print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
       return kDone;
     }
   }
-  print_budget(budget, compare_facts(budget, receive_capture(path, scenario)), line);
+  print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
   return kDone;
 }
 

@@ -12,6 +12,8 @@
 #include "sim/signal/units.h"
 #include "tools/study/fec.h"
 #include "tools/study/gn_model.h"
+#include "tools/study/launch_noise.h"
+#include "tools/study/not_counted.h"
 #include "tools/study/numbers.h"
 #include "tools/study/theory.h"
 
@@ -27,16 +29,17 @@ LinkSetup coarse(LinkSetup setup) {
   return setup;
 }
 
-LightLevels levels_of(const LinkSetup& setup) {
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup));
+/// `launch_psd`: noise launched with the signal [W/Hz per polarisation].
+LightLevels levels_of(const LinkSetup& setup, double launch_psd) {
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup, launch_psd));
 }
 
 /// The line's first `count` sections, nothing behind them.
-LightLevels levels_after(const LinkSetup& setup, std::size_t count) {
+LightLevels levels_after(const LinkSetup& setup, std::size_t count, double launch_psd) {
   LinkSetup part = setup;
   part.line.sections.resize(count);
   part.channel = {};
-  return levels_of(part);
+  return levels_of(part, launch_psd);
 }
 
 double fibre_loss(const LineSection& section) {
@@ -73,11 +76,11 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
   return line;
 }
 
-std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
+std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   std::vector<SpanLevel> spans;
   double power = launched_light(setup).channels.front().power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
-    const LightLevels after = levels_after(setup, k + 1);
+    const LightLevels after = levels_after(setup, k + 1, launch_psd);
     SpanLevel level;
     level.span = k + 1;
     level.input_power = power;
@@ -89,26 +92,55 @@ std::vector<SpanLevel> walk_spans(const LinkSetup& setup) {
   return spans;
 }
 
-/// The expected interference after every span. The model is run for one channel at a few lengths of the line
-/// only: between them it follows a power of the number of spans closely (N^(1+eps)), and neighbours add the
-/// share they have at the end.
-void fill_interference(Budget& budget, const std::vector<GnSection>& line, const GnSignal& signal) {
-  const auto one_channel = [&](std::size_t count) {
-    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
-    return gn_integral(part, alone(signal), NoiseReading::kMatchedFilter) *
-           egn_factor(part, budget.symbol_rate, budget.modulation, NoiseReading::kMatchedFilter);
-  };
+/// The interference of any line for one kind of light.
+class InterferenceModel {
+ public:
+  InterferenceModel(const GnSignal& signal, Modulation modulation)
+      : signal_(signal),
+        modulation_(modulation),
+        channel_(alone(signal)),
+        comb_(signal.channels == 1 ? channel_ : GnIntegral(signal)) {}
+
+  Interference operator()(const std::vector<GnSection>& line) const {
+    Interference result;
+    result.closed_incoherent = gn_closed_form(line, signal_, Accumulation::kIncoherent);
+    result.closed_coherent = gn_closed_form(line, signal_, Accumulation::kCoherent);
+    result.self = channel_(line).matched;
+    result.egn = egn_factor(line, signal_.pulse.symbol_rate, modulation_, NoiseReading::kMatchedFilter);
+    const GnReadings comb = comb_(line);
+    result.integral_centre = comb.centre;
+    result.integral_matched = comb.matched;
+    if (signal_.channels <= kMaximumIntegralChannels) {
+      result.cross_phase = egn_cross_phase(line, signal_, modulation_);
+    } else {
+      // Too wide for the integral: what the neighbours add, by the closed form.
+      result.integral_matched = result.self + result.closed_coherent -
+                                gn_closed_form(line, alone(signal_), Accumulation::kCoherent);
+    }
+    return result;
+  }
+
+ private:
+  GnSignal signal_;
+  Modulation modulation_;
+  GnIntegral channel_, comb_;
+};
+
+/// The expected interference after every span. The model is run at a few lengths of the line only: between
+/// them it follows a power of the number of spans closely (N^(1+eps)).
+void fill_interference(Budget& budget, const std::vector<GnSection>& line, const InterferenceModel& model) {
+  const double squared = budget.launch_power * budget.launch_power;
   const std::size_t last = line.size();
-  const double end = budget.launch_power * budget.launch_power * budget.interference.expected();
-  budget.spans[last - 1].interference = end;
+  budget.spans[last - 1].interference = squared * budget.interference.expected();
   if (last == 1) return;
-  const double whole = budget.interference.self * budget.interference.egn;
-  if (!(whole > 0.0)) return;
-  const auto ratio_at = [&](std::size_t count) { return end * one_channel(count) / whole; };
-  budget.spans[0].interference = ratio_at(1);
+  const auto run = [&](std::size_t count) {
+    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
+    budget.spans[count - 1].interference = squared * model(part).expected();
+  };
+  run(1);
   const auto middle = static_cast<std::size_t>(std::lround(std::sqrt(static_cast<double>(last))));
   const bool knot = middle > 1 && middle < last;
-  if (knot) budget.spans[middle - 1].interference = ratio_at(middle);
+  if (knot) run(middle);
   const auto fill = [&](std::size_t from, std::size_t to) {
     const double a = budget.spans[from - 1].interference, b = budget.spans[to - 1].interference;
     if (!(a > 0.0 && b > 0.0)) return;
@@ -121,26 +153,43 @@ void fill_interference(Budget& budget, const std::vector<GnSection>& line, const
   fill(knot ? middle : 1, last);
 }
 
-Interference interference_of(const std::vector<GnSection>& line, const GnSignal& signal,
-                             Modulation modulation) {
-  Interference result;
-  result.closed_incoherent = gn_closed_form(line, signal, Accumulation::kIncoherent);
-  result.closed_coherent = gn_closed_form(line, signal, Accumulation::kCoherent);
-  result.self = gn_integral(line, alone(signal), NoiseReading::kMatchedFilter);
-  result.egn = egn_factor(line, signal.pulse.symbol_rate, modulation, NoiseReading::kMatchedFilter);
-  if (signal.channels == 1) {
-    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
-    result.integral_matched = result.self;
-  } else if (signal.channels <= kMaximumIntegralChannels) {
-    result.integral_centre = gn_integral(line, signal, NoiseReading::kBandCentre);
-    result.integral_matched = gn_integral(line, signal, NoiseReading::kMatchedFilter);
-  } else {
-    // Too wide for the integral: what the neighbours add, by the closed form.
-    result.integral_centre = std::numeric_limits<double>::quiet_NaN();
-    result.integral_matched =
-        result.self + result.closed_coherent - gn_closed_form(line, alone(signal), Accumulation::kCoherent);
+// --- The best launch power. ---
+
+double ase_ratio(const LightLevels& levels, double symbol_rate) {
+  return 2.0 * levels.noise_psd * symbol_rate / levels.signal_power;
+}
+
+/// Amplifiers of fixed output that bring the channel under test back to `power`, which is launched, too.
+LinkSetup at_one_power(LinkSetup setup, double power) {
+  setup.transmitter.launch_power = power / setup.comb.power_ratio;
+  for (LineSection& section : setup.line.sections)
+    section.amplifier.output_power = setup.transmitter.launch_power * setup.comb.total_power_ratio();
+  return setup;
+}
+
+LinkSetup without_noise(LinkSetup setup) {
+  for (LineSection& section : setup.line.sections) section.amplifier.ase = false;
+  return setup;
+}
+
+/// Where an amplifier makes up for the loss before it, all spans follow the launch power: ASE over signal
+/// goes with 1/P, interference over signal with P^2, and their sum is least where ASE is twice the
+/// interference. Amplifiers of fixed output follow only if their output is moved as well, which is what is
+/// done; their gain then hangs a little on the share that noise takes, so the power is found in steps.
+void find_optimum(Budget& budget, const LinkSetup& setup, const InterferenceModel& model, double line_ratio) {
+  double eta = budget.interference.expected();
+  if (!(line_ratio > 0.0 && eta > 0.0)) return;
+  double power = std::cbrt(line_ratio * budget.launch_power / (2.0 * eta));
+  if (setup.line.sections.front().amplifier.mode == GainMode::kFixedOutput) {
+    const auto ratio_at = [&](const LinkSetup& even) {
+      return ase_ratio(levels_after(even, even.line.sections.size(), 0.0), budget.symbol_rate);
+    };
+    const LinkSetup even = without_noise(at_one_power(setup, power));
+    eta = model(gn_line(even, walk_spans(even, 0.0))).expected();
+    for (int i = 0; i < 4; ++i) power = std::cbrt(ratio_at(at_one_power(setup, power)) * power / (2.0 * eta));
+    budget.optimum_output_power = at_one_power(setup, power).line.sections.front().amplifier.output_power;
   }
-  return result;
+  budget.optimum_launch_power = power;
 }
 
 // --- The receiver. ---
@@ -210,12 +259,41 @@ double jitter_ratio(const LinkSetup& setup, double symbol_rate) {
   return std::pow(kTwoPi * setup.adc.jitter * symbol_rate, 2) / 12.0 * symbol_rate / setup.adc.sample_rate;
 }
 
-double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double symbol_rate) {
+/// Intensity noise of a laser on the symbols: half of it is in the amplitude, and the matched filter of a
+/// flat band keeps what the product of signal and noise leaves in it. RIN Rs/8 when it is wider than the
+/// band, RIN B/4 when it is far narrower.
+double intensity_ratio(const LaserParameters& laser, double symbol_rate) {
+  if (!laser.rin) return 0.0;
+  const double part = std::min(1.0, laser.rin_bandwidth.value_or(symbol_rate) / symbol_rate);
+  return *laser.rin * symbol_rate / 8.0 * part * (2.0 - part);
+}
+
+/// Intensity noise of the oscillator that unequal photodiodes let through, mean of X and Y (docs/theory.md,
+/// photodiodes).
+double oscillator_leak_ratio(const LinkSetup& setup, const Detection& d, double symbol_rate) {
+  const LaserParameters& laser = setup.oscillator.laser;
+  if (!laser.rin) return 0.0;
+  const double part = std::min(1.0, 2.0 * laser.rin_bandwidth.value_or(symbol_rate) / symbol_rate);
+  double ratio = 0.0;
+  for (const std::size_t pol : {std::size_t{0}, std::size_t{1}})
+    ratio += 0.5 * std::pow(setup.frontend.photodiodes_of(pol).mismatch, 2);
+  return 0.25 * ratio * *laser.rin * symbol_rate * part * d.oscillator / d.signal;
+}
+
+/// In a band [Hz]: one symbol rate behind the matched filter.
+double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double band) {
   const auto& pre = setup.receiver_input.preamplifier;
   if (!pre) return 0.0;
   const double psd =
       amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
-  return 2.0 * psd * symbol_rate * arriving.total_power / arriving.signal_power / pre->output_power;
+  return 2.0 * psd * band * arriving.total_power / arriving.signal_power / pre->output_power;
+}
+
+/// OSNR of what reaches the hybrid, the pre-amplifier's noise in it; absent without noise.
+std::optional<double> osnr_at_hybrid(const LinkSetup& setup, const LightLevels& arriving) {
+  const double noise = 1.0 / arriving.osnr().value_or(std::numeric_limits<double>::infinity()) +
+                       preamplifier_ratio(setup, arriving, kOsnrBandwidthHz);
+  return noise > 0.0 ? std::optional(1.0 / noise) : std::nullopt;
 }
 
 std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, const LightLevels& arriving, double rate) {
@@ -227,6 +305,10 @@ std::vector<NoiseTerm> receiver_terms(const LinkSetup& setup, const LightLevels&
       {"thermal", "thermal noise", thermal_ratio(setup, d, rate), "i_n^2 over R^2 Ps P_LO"},
       {"quantisation", "ADC quantisation and clipping", adc_ratio(setup, arriving, rate),
        "A^2/3 4^-ENOB, Gaussian lanes"},
+      {"laser_rin", "RIN of the transmit laser", intensity_ratio(setup.transmitter.laser, rate), "RIN Rs/8"},
+      {"oscillator_rin", "RIN of the oscillator", intensity_ratio(setup.oscillator.laser, rate), "RIN Rs/8"},
+      {"oscillator_leak", "RIN of the oscillator, unbalanced", oscillator_leak_ratio(setup, d, rate),
+       "m^2 RIN Rs P_LO / (4 Ps)"},
       {"jitter", "ADC jitter", jitter_ratio(setup, rate), "(2 pi sigma Rs)^2 / 12 Rs / fs"},
   };
 }
@@ -263,38 +345,8 @@ double crosstalk_ratio(const LinkSetup& setup) {
   return ratio * own.symbol_rate / energy;
 }
 
-std::vector<std::string> left_out(const Scenario& s) {
-  struct Flaw {
-    const char* key;
-    const char* name;
-  };
-  constexpr Flaw kFlaws[] = {
-      {"transmitter.laser_linewidth_khz", "transmit laser linewidth"},
-      {"laser_lo.linewidth_khz", "local oscillator linewidth"},
-      {"fibre.pmd_ps_per_sqrt_km", "PMD"},
-      {"channel.dgd_ps", "DGD"},
-      {"channel.pdl_db", "PDL"},
-      {"channel.polarisation_rotation_krad_per_s", "polarisation rotation"},
-      {"frontend.hybrid_phase_error_deg", "hybrid phase error"},
-      {"frontend.bandwidth_ghz", "front-end bandwidth"},
-      {"fibre.filter_bandwidth_ghz", "add-drop filters"},
-      {"channel.filter_bandwidth_ghz", "the receiver's optical filter"},
-      {"transmitter.dac_bits", "DAC"},
-      {"transmitter.launch_amplifier_noise_figure_db", "launch amplifier noise"},
-  };
-  std::vector<std::string> names;
-  for (const Flaw& flaw : kFlaws) {
-    const ScenarioKey* key = find_key(flaw.key);
-    if (key == nullptr || !s.is_set(flaw.key)) continue;
-    const double value =
-        key->type == KeyType::kInteger ? static_cast<double>(s.integer(flaw.key)) : s.number(flaw.key);
-    if (value != 0.0) names.emplace_back(flaw.name);
-  }
-  for (const char* key : {"channel.power_offsets_db", "channel.modulations", "channel.roll_offs"})
-    if (find_key(key) != nullptr && s.is_set(key)) {
-      names.emplace_back("differences between channels");
-      break;
-    }
+std::vector<std::string> left_out(const Scenario& scenario) {
+  std::vector<std::string> names = keys_not_counted(scenario);
   names.emplace_back("what the receiver's own estimates cost");
   return names;
 }
@@ -340,25 +392,34 @@ Budget make_budget(const Scenario& scenario) {
   budget.modulation = setup.transmitter.modulation;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
   budget.launch_power = launched_light(setup).channels.front().power;
-  budget.spans = walk_spans(setup);
+  const double launch_psd = launch_noise_psd(setup.transmitter);
+  budget.spans = walk_spans(setup, launch_psd);
   const auto line = gn_line(setup, budget.spans);
   const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
+  const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
+  const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
   if (!line.empty()) {
-    budget.interference = interference_of(line, signal, budget.modulation);
-    fill_interference(budget, line, signal);
+    const InterferenceModel model(signal, budget.modulation);
+    budget.interference = model(line);
+    fill_interference(budget, line, model);
+    find_optimum(budget, setup, model, line_ratio);
   }
 
-  const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
-  const LightLevels line_end = levels_after(setup, setup.line.sections.size()), end = levels_of(setup);
-  const double line_ratio = 2.0 * line_end.noise_psd * rate / line_end.signal_power;
+  const LightLevels end = levels_of(setup, launch_psd);
+  const double launch_ratio =
+      ase_ratio(levels_after(setup, setup.line.sections.size(), launch_psd), rate) - line_ratio;
   const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
-  budget.osnr = end.osnr();
+  budget.osnr = osnr_at_hybrid(setup, end);
   budget.peak_power = end.peak_power;
   budget.terms = {
+      {"launch_ase", "ASE of the launch amplifier", launch_ratio, "(F G - 1)/2 h nu per polarisation"},
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
       {"interference", "nonlinear interference", power_squared * budget.interference.expected(),
-       "GN integral, coherent, matched filter, EGN for the channel itself"},
+       signal.channels == 1 ? "GN integral, coherent, matched filter, EGN"
+       : signal.channels <= kMaximumIntegralChannels
+           ? "GN integral, coherent, matched filter, EGN for self and cross-phase modulation"
+           : "GN integral and EGN for the channel itself, closed form for its neighbours"},
       {"crosstalk", "crosstalk of neighbours", crosstalk_ratio(setup),
        "spectra that overlap, matched filter"},
   };
@@ -367,10 +428,8 @@ Budget make_budget(const Scenario& scenario) {
   double sum = 0.0;
   for (const NoiseTerm& term : budget.terms) sum += term.ratio;
   budget.snr = 1.0 / sum;
-  budget.snr_gn = 1.0 / (sum + power_squared * budget.interference.self * (1.0 - budget.interference.egn));
-  if (line_ratio > 0.0 && budget.interference.expected() > 0.0)
-    budget.optimum_launch_power =
-        std::cbrt(line_ratio * budget.launch_power / (2.0 * budget.interference.expected()));
+  budget.snr_gn =
+      1.0 / (sum + power_squared * (budget.interference.integral_matched - budget.interference.expected()));
   budget.not_counted = left_out(scenario);
   judge(budget, scenario);
   return budget;
@@ -416,7 +475,11 @@ std::vector<Fact> budget_facts(const Budget& budget) {
   add("launch_power_dbm", "launch power", watt_to_dbm(budget.launch_power), " dBm");
   if (budget.optimum_launch_power)
     add("optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
-        "   (line ASE twice the interference)");
+        budget.optimum_output_power ? "   (amplifier outputs moved with it: all spans at one power)"
+                                    : "   (line ASE twice the interference)");
+  if (budget.optimum_output_power)
+    add("optimum_output_power_dbm", "optimum amplifier output", watt_to_dbm(*budget.optimum_output_power),
+        " dBm", "   (of each, all channels)");
   add("osnr_db", "OSNR", finite_db(budget.osnr.value_or(0.0)), " dB in 12.5 GHz");
   for (const NoiseTerm& term : budget.terms)
     facts.push_back({"snr_" + term.name + "_db", "", finite_db(1.0 / term.ratio), ""});
@@ -431,13 +494,16 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     add("snr_nli_integral_matched_db", "NLI, GN integral, coherent",
         finite_db(1.0 / (squared * nli.integral_matched)), " dB", "   (matched filter)");
     add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
-        "   (" + std::string(modulation_name(budget.modulation)) + ": " + readable(to_db(nli.egn), 3) +
-            " dB; used below)");
-    const double neighbours = nli.integral_matched - nli.self;
+        "   (" + std::string(modulation_name(budget.modulation)) + ": " +
+            readable(to_db(nli.expected() / nli.integral_matched), 3) + " dB; used below)");
+    const double neighbours = nli.integral_matched - nli.self, corrected = neighbours + nli.cross_phase;
     if (neighbours > 0.0) {
-      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)));
-      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * neighbours)), " dB",
-          "   (GN, their symbols taken for Gaussian)");
+      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)),
+          " dB", "   (EGN, " + readable(to_db(nli.egn), 3) + " dB on GN)");
+      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * corrected)), " dB",
+          std::isfinite(nli.integral_centre) ? "   (EGN for cross-phase modulation, " +
+                                                   readable(to_db(corrected / neighbours), 3) + " dB on GN)"
+                                             : "   (closed form, their symbols taken for Gaussian)");
     }
     add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
   }

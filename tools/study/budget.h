@@ -35,7 +35,8 @@ struct Interference {
   double integral_centre = 0, integral_matched = 0;   // coherent accumulation
   double self = 0;                                    // matched filter, of the channel with itself
   double egn = 1;                                     // factor on `self` for this constellation
-  double expected() const { return integral_matched + self * (egn - 1.0); }
+  double cross_phase = 0;  // what it adds to the neighbours' (negative); 0 beyond the integral's channels
+  double expected() const { return integral_matched + self * (egn - 1.0) + cross_phase; }
 };
 
 struct Budget {
@@ -47,12 +48,15 @@ struct Budget {
   std::vector<NoiseTerm> terms;
   Interference interference;
   std::optional<double> optimum_launch_power;  // W; absent without both ASE of the line and interference
-  std::optional<double> osnr;                  // linear, into the receiver
-  double snr = 0;                              // linear, all terms; infinite without noise
-  double snr_gn = 0;                           // the same with plain GN (no EGN correction)
+  /// W, of every amplifier: where they have a fixed output, the optimum moves it together with the launch
+  /// power, every span at one power of the channel. Absent otherwise.
+  std::optional<double> optimum_output_power;
+  std::optional<double> osnr;  // linear, into the hybrid
+  double snr = 0;              // linear, all terms; infinite without noise
+  double snr_gn = 0;           // the same with plain GN (no EGN correction)
   std::optional<double> ber, threshold_ber;
   std::optional<double> margin_db;       // SNR over what the threshold needs
-  std::vector<std::string> not_counted;  // flaws of this scenario that the budget leaves out
+  std::vector<std::string> not_counted;  // keys off their defaults that the budget leaves out, and the DSP
 };
 
 /// Throws InputError for a scenario that does not fit together.

@@ -22,27 +22,81 @@ double asinh_ratio(double x) { return x < 1e-6 ? 1.0 : std::asinh(x) / x; }
 // ---------------------------------------------------------------------------------------------------
 // The line's mixing efficiency: gamma mu(w), summed over the spans with their phases.
 
-/// (1 - e^(-a L) e^(i theta)) / (a - i theta / L), the mixing inside one span.
-Complex span_efficiency(const GnSection& section, double theta) {
+/// (1 - e^(-a L) e^(i theta)) / (a - i theta / L), the mixing inside one span; `turn` is e^(i theta), `left`
+/// e^(-a L).
+Complex span_efficiency(const GnSection& section, double theta, Complex turn, double left) {
   const Complex rate(section.loss, -theta / section.length);
   const Complex exponent = rate * section.length;
-  if (std::abs(exponent) < 1e-6) return section.length * (1.0 - 0.5 * exponent);
-  return (1.0 - std::exp(-exponent)) / rate;
+  if (std::norm(exponent) < 1e-12) return section.length * (1.0 - 0.5 * exponent);
+  return (1.0 - left * turn) / rate;
 }
 
-Complex line_efficiency(const std::vector<GnSection>& line, double w) {
-  Complex sum = 0.0, turn = 1.0, span_turn = 1.0, efficiency = 0.0;
-  const GnSection* last = nullptr;
+/// e^(i rate w) at w = step/2, 3 step/2, ...: one multiplication a place instead of a sine and a cosine.
+class Phasor {
+ public:
+  Phasor(double rate, double step)
+      : now_(std::polar(1.0, 0.5 * rate * step)), step_(std::polar(1.0, rate * step)) {}
+  Complex operator()() const { return now_; }
+  void advance() { now_ *= step_; }
+
+ private:
+  Complex now_, step_;
+};
+
+/// Equal spans that follow each other.
+struct Run {
+  GnSection section;
+  double left;         // of power, at a fibre's end
+  bool as_before;      // but for its power, the fibre of the run before
+  Phasor fibre, turn;  // of one fibre; of a fibre and its module
+  double count = 0.0;
+};
+
+double span_turn(const GnSection& section) {
+  return kPhasePerBeta2Length * (section.beta2 * section.length + section.module_beta2_length);
+}
+
+std::vector<Run> runs_of(const std::vector<GnSection>& line, double step) {
+  std::vector<Run> runs;
   for (const GnSection& section : line) {
-    if (last == nullptr || !(section == *last)) {
-      const double theta = kPhasePerBeta2Length * section.beta2 * section.length * w;
-      const double module = kPhasePerBeta2Length * section.module_beta2_length * w;
-      efficiency = section.gamma * section.relative_power * span_efficiency(section, theta);
-      span_turn = std::polar(1.0, theta + module);
-      last = &section;
+    if (runs.empty() || !(section == runs.back().section)) {
+      GnSection before = runs.empty() ? GnSection() : runs.back().section;
+      before.relative_power = section.relative_power;
+      runs.push_back({section, std::exp(-section.loss * section.length), !runs.empty() && section == before,
+                      Phasor(kPhasePerBeta2Length * section.beta2 * section.length, step),
+                      Phasor(span_turn(section), step)});
     }
-    sum += turn * efficiency;
-    turn *= span_turn;
+    runs.back().count += 1.0;
+  }
+  return runs;
+}
+
+/// 1 + e^(i x) + ... + e^(i (n-1) x)
+Complex geometric_sum(double n, double x) {
+  const double below = std::sin(0.5 * x);
+  if (std::abs(below) < 1e-6) return n;
+  return std::polar(std::sin(0.5 * n * x) / below, 0.5 * (n - 1.0) * x);
+}
+
+/// At the next place: w, where the phasors of `line` stand.
+Complex next_efficiency(std::vector<Run>& line, double w) {
+  Complex sum = 0.0, turned = 1.0, efficiency = 0.0, turn = 1.0;
+  for (Run& run : line) {
+    const GnSection& section = run.section;
+    if (!run.as_before) {
+      const double theta = kPhasePerBeta2Length * section.beta2 * section.length * w;
+      efficiency = section.gamma * span_efficiency(section, theta, run.fibre(), run.left);
+      turn = run.turn();
+      run.fibre.advance(), run.turn.advance();
+    }
+    const Complex all = section.relative_power * efficiency * turned;
+    if (run.count == 1.0) {
+      sum += all;
+      turned *= turn;
+    } else {
+      sum += all * geometric_sum(run.count, span_turn(section) * w);
+      turned *= std::polar(1.0, run.count * span_turn(section) * w);
+    }
   }
   return sum;
 }
@@ -60,8 +114,9 @@ class EfficiencyTable {
     step_ = largest / static_cast<double>(n);
     field_.resize(n + 1);
     power_.resize(n + 1);
+    std::vector<Run> runs = runs_of(line, step_);
     for (std::size_t i = 0; i < n; ++i) {
-      const Complex middle = line_efficiency(line, (static_cast<double>(i) + 0.5) * step_);
+      const Complex middle = next_efficiency(runs, (static_cast<double>(i) + 0.5) * step_);
       field_[i + 1] = field_[i] + middle * step_;
       power_[i + 1] = power_[i] + std::norm(middle) * step_;
     }
@@ -152,19 +207,33 @@ double channel_integral(const GnSignal& signal) {
 /// with these two distances. Weight: the matched filter, or the band centre alone.
 class TripleTable {
  public:
-  TripleTable(const GnSignal& signal, NoiseReading reading, int per_half_channel)
-      : comb_(sampled_comb(signal, per_half_channel)),
-        half_(reading == NoiseReading::kBandCentre ? comb_.half : comb_.half + comb_.channel_half),
+  TripleTable(const Comb& comb, NoiseReading reading)
+      : step_(comb.step),
+        half_(reading == NoiseReading::kBandCentre ? comb.half : comb.half + comb.channel_half),
         width_(2 * half_ + 1) {
     table_.resize(static_cast<std::size_t>(width_) * static_cast<std::size_t>(width_));
-    for (int i = -half_; i <= half_; ++i)
-      for (int j = -half_; j <= i; ++j) cell(i, j) = cell(j, i) = triples(i, j, reading);
+    // The density with zeros around it: f + u + v reaches this far.
+    const int reach = 2 * half_ + comb.channel_half;
+    std::vector<double> padded;
+    for (int i = -reach; i <= reach; ++i) padded.push_back(comb.at(i));
+    const double* density = padded.data() + reach;
+    const bool centre = reading == NoiseReading::kBandCentre;
+    const int inside = centre ? 0 : comb.channel_half;
+    for (int i = -half_; i <= half_; ++i) {
+      double* row = &cell(i, 0);
+      for (int f = -inside; f <= inside; ++f) {
+        // Where channels overlap, the filter still has the shape of one alone; the carrier's density serves.
+        const double first = (centre ? 1.0 : std::min(density[f], 1.0) * step_) * density[f + i];
+        if (first == 0.0) continue;
+        for (int j = -half_; j <= i; ++j) row[j] += first * density[f + j] * density[f + i + j];
+      }
+      for (int j = -half_; j < i; ++j) cell(j, i) = row[j];
+    }
   }
-  double step() const { return comb_.step; }
-  double reach() const { return half_ * comb_.step; }
+  double reach() const { return half_ * step_; }
 
   double operator()(double u, double v) const {
-    const double x = u / comb_.step + half_, y = v / comb_.step + half_;
+    const double x = u / step_ + half_, y = v / step_ + half_;
     if (x < 0.0 || y < 0.0 || x > width_ - 1 || y > width_ - 1) return 0.0;
     const int i = std::min(static_cast<int>(x), width_ - 2), j = std::min(static_cast<int>(y), width_ - 2);
     const double p = x - i, q = y - j;
@@ -173,17 +242,6 @@ class TripleTable {
   }
 
  private:
-  double triples(int i, int j, NoiseReading reading) const {
-    if (reading == NoiseReading::kBandCentre) return comb_.at(i) * comb_.at(j) * comb_.at(i + j);
-    double sum = 0.0;
-    for (int f = -comb_.channel_half; f <= comb_.channel_half; ++f) {
-      const double a = comb_.at(f + i), b = comb_.at(f + j);
-      if (a != 0.0 && b != 0.0) sum += matched(f) * a * b * comb_.at(f + i + j);
-    }
-    return sum * comb_.step;
-  }
-  /// Where channels overlap, the filter still has the shape of one alone; the carrier's density serves.
-  double matched(int f) const { return std::min(comb_.at(f), 1.0); }
   double raw(int i, int j) const {
     return table_[static_cast<std::size_t>(i) * static_cast<std::size_t>(width_) +
                   static_cast<std::size_t>(j)];
@@ -192,7 +250,7 @@ class TripleTable {
     return table_[static_cast<std::size_t>(i + half_) * static_cast<std::size_t>(width_) +
                   static_cast<std::size_t>(j + half_)];
   }
-  Comb comb_;
+  double step_;
   int half_, width_;
   std::vector<double> table_;
 };
@@ -223,6 +281,23 @@ struct EgnTerms {
   Complex all = 0.0;  // the double integral of gamma mu
 };
 
+/// Calls visit(u, du, low, high) over u = f1 - f, f1 in the band about the carrier; f2 - f runs from low to
+/// high over all that keep f2 and f1 + f2 - f in the band that is `away` from it.
+template <class Visit>
+void over_first_frequency(double band, double away, double f, int bins, const Visit& visit) {
+  const double edge = band / 2.0;
+  // Many spans make the mixing with f1 near f a narrow peak: bins that crowd there from both sides.
+  for (const double side : {-1.0, 1.0}) {
+    const double width = edge - side * f;
+    double from = 0.0;
+    for (int i = 1; i <= bins / 2; ++i) {
+      const double to = width * std::pow(2.0 * i / bins, 3), u = side * 0.5 * (from + to);
+      visit(u, to - from, away + std::max(-edge, -edge - u) - f, away + std::min(edge, edge - u) - f);
+      from = to;
+    }
+  }
+}
+
 /// The three integrals at offset f from the carrier; lengths of the band in units of Hz, density G / P^3.
 EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   constexpr int kBins = 192;
@@ -230,22 +305,12 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   EgnTerms terms;
   double over_pairs = 0.0, single = 0.0, sums = 0.0;
   Complex all = 0.0;
-  // Many spans make the mixing with f1 near f a narrow peak: bins that crowd there from both sides.
-  for (const double side : {-1.0, 1.0}) {
-    const double width = edge - side * f;
-    double from = 0.0;
-    for (int i = 1; i <= kBins / 2; ++i) {
-      const double to = width * std::pow(2.0 * i / kBins, 3), du = to - from;
-      const double u = side * 0.5 * (from + to);
-      from = to;
-      // u = f1 - f given, f2 - f runs over all that keep f2 and f1 + f2 - f in the band.
-      const double low = std::max(-edge, -edge - u) - f, high = std::min(edge, edge - u) - f;
-      const Complex inner = table.mean_field(u * low, u * high) * (high - low);
-      over_pairs += table.mean_power(u * low, u * high) * (high - low) * du;
-      single += std::norm(inner) * du;
-      all += inner * du;
-    }
-  }
+  over_first_frequency(band, 0.0, f, kBins, [&](double u, double du, double low, double high) {
+    const Complex inner = table.mean_field(u * low, u * high) * (high - low);
+    over_pairs += table.mean_power(u * low, u * high) * (high - low) * du;
+    single += std::norm(inner) * du;
+    all += inner * du;
+  });
   for (int i = 0; i < kBins; ++i) {
     // f3 = f1 + f2 - f given, f1 runs: the product is (f1 - f)(f3 - f1).
     const double f3 = -edge + (i + 0.5) * df;
@@ -266,6 +331,16 @@ EgnTerms egn_terms(const EfficiencyTable& table, double band, double f) {
   terms.k3 = 16.0 / 81.0 * std::norm(all) / std::pow(band, 5);
   terms.all = all;
   return terms;
+}
+
+/// Phi = E|a|^4/E^2|a|^2 - 2 and Psi = E|a|^6/E^3 - 9 E|a|^4/E^2 + 12 of a constellation.
+struct Moments {
+  double phi = 0, psi = 0;
+};
+
+Moments moments_of(Modulation modulation) {
+  if (modulation == Modulation::kGaussian) return {};
+  return modulation == Modulation::kQpsk ? Moments{-1.0, 4.0} : Moments{-17.0 / 25.0, 52.0 / 25.0};
 }
 
 }  // namespace
@@ -299,35 +374,48 @@ double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal
   return sum;
 }
 
-double gn_integral(const std::vector<GnSection>& line, const GnSignal& signal, NoiseReading reading) {
-  if (line.empty()) return 0.0;
-  if (signal.channels > kMaximumIntegralChannels) return std::numeric_limits<double>::quiet_NaN();
-  const TripleTable triples(signal, reading, signal.channels > 1 ? 24 : 48);
-  const double largest = triples.reach() * triples.reach();
-  const EfficiencyTable efficiency(line, largest);
+GnIntegral::GnIntegral(const GnSignal& signal) {
+  if (signal.channels > kMaximumIntegralChannels) return;
+  const Comb comb = sampled_comb(signal, signal.channels > 1 ? 24 : 48);
+  const TripleTable centre(comb, NoiseReading::kBandCentre), matched(comb, NoiseReading::kMatchedFilter);
+  const double largest = matched.reach() * matched.reach();
+  const double integral = channel_integral(signal);
+  // 16/27 over the cube of the density's integral. Density at band centre counts over the symbol rate; behind
+  // the matched filter it is the mean over it.
+  const double at_centre = 16.0 / 27.0 * signal.pulse.symbol_rate / std::pow(integral, 3);
   // K falls as a logarithm from w = 0 on: bins that widen as the cube of their number.
   constexpr int kBins = 320;
-  double sum = 0.0, from = 0.0;
+  double from = 0.0;
   for (int i = 1; i <= kBins; ++i) {
-    const double to = largest * std::pow(static_cast<double>(i) / kBins, 3);
-    const double triple = triples_of_product(triples, 0.5 * (from + to));
-    if (triple > 0.0) sum += triple * (efficiency.power(to) - efficiency.power(from));
+    const double to = largest * std::pow(static_cast<double>(i) / kBins, 3), w = 0.5 * (from + to);
+    bins_.push_back({to, at_centre * triples_of_product(centre, w),
+                     at_centre / integral * triples_of_product(matched, w)});
     from = to;
   }
-  const double integral = channel_integral(signal);
-  const double density_cubed = 1.0 / std::pow(integral, 3);
-  // Density at band centre counts over the symbol rate; behind the matched filter it is the mean over it.
-  const double read =
-      reading == NoiseReading::kBandCentre ? signal.pulse.symbol_rate : signal.pulse.symbol_rate / integral;
-  return 16.0 / 27.0 * sum * density_cubed * read;
+}
+
+GnReadings GnIntegral::operator()(const std::vector<GnSection>& line) const {
+  if (line.empty()) return {};
+  if (bins_.empty()) {
+    const double none = std::numeric_limits<double>::quiet_NaN();
+    return {none, none};
+  }
+  const EfficiencyTable efficiency(line, bins_.back().to);
+  GnReadings eta;
+  double before = 0.0;
+  for (const Bin& bin : bins_) {
+    const double up_to = efficiency.power(bin.to);
+    eta.centre += bin.centre * (up_to - before);
+    eta.matched += bin.matched * (up_to - before);
+    before = up_to;
+  }
+  return eta;
 }
 
 double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
                   NoiseReading reading) {
   if (line.empty() || modulation == Modulation::kGaussian) return 1.0;
-  // Moments of the constellation: Phi = E|a|^4/E^2|a|^2 - 2, Psi = E|a|^6/E^3 - 9 E|a|^4/E^2 + 12.
-  const bool qpsk = modulation == Modulation::kQpsk;
-  const double phi = qpsk ? -1.0 : -17.0 / 25.0, psi = qpsk ? 4.0 : 52.0 / 25.0;
+  const auto [phi, psi] = moments_of(modulation);
   const EfficiencyTable table(line, symbol_rate * symbol_rate);
   EgnTerms mean;
   const int offsets = reading == NoiseReading::kBandCentre ? 1 : 6;
@@ -346,6 +434,27 @@ double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modula
   if (reading == NoiseReading::kMatchedFilter)
     interference -= phi * phi * 16.0 / 81.0 * std::norm(mean.all) / std::pow(symbol_rate, 5);
   return std::max(0.0, interference / mean.k1);
+}
+
+double egn_cross_phase(const std::vector<GnSection>& line, const GnSignal& signal, Modulation modulation) {
+  const double phi = moments_of(modulation).phi, band = signal.pulse.symbol_rate;
+  if (line.empty() || phi == 0.0) return 0.0;
+  if (signal.channels > kMaximumIntegralChannels) return std::numeric_limits<double>::quiet_NaN();
+  // As in the comb of the integral, an even one has one more channel above.
+  const int below = (signal.channels - 1) / 2;
+  const EfficiencyTable table(line, band * (band + (signal.channels - 1 - below) * signal.spacing));
+  // Spans in step make the mixing a row of peaks along u, the denser the farther the neighbour.
+  constexpr int kOffsets = 16, kBins = 512;
+  double sum = 0.0;
+  for (int c = 0; c < signal.channels; ++c)
+    for (int i = 0; i < kOffsets && c != below; ++i) {
+      const double f = band * ((i + 0.5) / kOffsets - 0.5);
+      over_first_frequency(band, (c - below) * signal.spacing, f, kBins,
+                           [&](double u, double du, double low, double high) {
+                             sum += std::norm(table.mean_field(u * low, u * high) * (high - low)) * du;
+                           });
+    }
+  return phi * 80.0 / 81.0 * sum / kOffsets / std::pow(band, 3);
 }
 
 }  // namespace cohlink

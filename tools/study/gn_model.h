@@ -42,9 +42,26 @@ enum class NoiseReading { kBandCentre, kMatchedFilter };
 /// counts with an asymptotic length of half its own (same height and area of its efficiency).
 double gn_closed_form(const std::vector<GnSection>& line, const GnSignal& signal, Accumulation accumulation);
 
-/// eta [1/W^2] by the integral, coherent accumulation, pulse spectrum as it is. A comb of more than
-/// kMaximumIntegralChannels gives NaN: use the closed form.
-double gn_integral(const std::vector<GnSection>& line, const GnSignal& signal, NoiseReading reading);
+/// eta [1/W^2] of one line, read at band centre and behind the matched filter.
+struct GnReadings {
+  double centre = 0, matched = 0;
+};
+
+/// The integral, coherent accumulation, pulse spectrum as it is. What depends on the light alone is computed
+/// once, for any number of lines. A comb of more than kMaximumIntegralChannels gives NaN: use the closed
+/// form.
+class GnIntegral {
+ public:
+  explicit GnIntegral(const GnSignal& signal);
+  GnReadings operator()(const std::vector<GnSection>& line) const;
+
+ private:
+  /// Up to the product `to` = (f1 - f)(f2 - f) of frequency distances [Hz^2]: density of triples.
+  struct Bin {
+    double to, centre, matched;
+  };
+  std::vector<Bin> bins_;
+};
 inline constexpr int kMaximumIntegralChannels = 9;
 
 /// By how much (a factor, 0 to 1) the interference of a channel with itself falls short of the Gaussian
@@ -54,5 +71,14 @@ inline constexpr int kMaximumIntegralChannels = 9;
 /// centre it is left in, as published). 1 for Gaussian symbols. Carena et al. (2014).
 double egn_factor(const std::vector<GnSection>& line, double symbol_rate, Modulation modulation,
                   NoiseReading reading);
+
+/// What the symbols of the neighbours, not being Gaussian, add (negative: they take) to the interference of
+/// the integral behind the matched filter, eta [1/W^2]: the phi-dependent term of cross-phase modulation,
+///   Phi (80/81) / Rs^3  mean over f of  sum over neighbours of  integral du |integral dv gamma mu(u v)|^2,
+/// f + u in the channel, f + v and f + u + v in the neighbour; rectangular spectra. The term X1 of A. Carena
+/// et al., Opt. Express 22(13) 16335 (2014), which is what R. Dar et al., Opt. Express 21(22) 25685 (2013)
+/// correct; four-wave mixing among neighbours (X2 to X4, M) stays that of Gaussian symbols. 0 for Gaussian
+/// symbols; NaN for more channels than the integral takes.
+double egn_cross_phase(const std::vector<GnSection>& line, const GnSignal& signal, Modulation modulation);
 
 }  // namespace cohlink

@@ -1,0 +1,16 @@
+// Which flaws of a scenario a budget leaves out.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "sim/signal/scenario.h"
+
+namespace cohlink {
+
+/// Full names of the keys of the bench, from the transmitter to the converter, that are off their defaults
+/// and that the budget does not count, in the table's order. Every key is listed that is not named in
+/// not_counted.cpp as counted or as harmless by itself: a new key need not be thought of.
+std::vector<std::string> keys_not_counted(const Scenario& scenario);
+
+}  // namespace cohlink
