@@ -70,6 +70,31 @@ class CommandLine(ProgramTest):
     def test_unknown_option(self):
         self.refuse(2, "--sed: unknown option; did you mean --se", "simulate", "scenario.ini", "--sed", "1", "-o", "x.h5")
 
+    def test_numbers_are_refused_under_the_name_they_were_given_by(self):
+        self.refuse(2, "-n -2: expected a whole number, 1 or more", "dataset", "scenario.ini", "-n", -2, "-o", "set")
+        self.refuse(2, "-n 0: expected a whole number, 1 or more", "dataset", "scenario.ini", "-n0", "-o", "set")
+        self.refuse(2, "--items x: expected a whole number, 1 or more", "dataset", "scenario.ini", "--items=x", "-o", "set")
+        self.refuse(2, "-n 0: expected a whole number, 1 or more", "outage", "scenario.ini", "-n", 0)
+        self.refuse(2, "--realisations many: expected a whole number, 1 or more", "outage", "scenario.ini", "--realisations", "many")
+        self.refuse(2, "--frame -1: expected a whole number, 0 or more", "simulate", "scenario.ini", "--frame", -1, "-o", "x.h5")
+
+    def test_a_reference_is_refused_under_its_own_name(self):
+        penalty = ["sweep", "scenario.ini", "--vary", "adc.bits=5|8", "--measure", "penalty_db", "--reference"]
+        self.refuse(2, "--reference adc.bit: unknown key; did you mean adc.bits?", *penalty, "adc.bit=8")
+        self.refuse(2, "--reference adc.bits=x: 'x' is not a number", *penalty, "adc.bits=x")
+        self.refuse(2, "--reference adc.bits=5|8: one value a key", *penalty, "adc.bits=5|8")
+
+    def test_an_empty_value_is_not_taken_for_an_option_left_out(self):
+        # As a script writes them whose variable is not set: -o "$OUT".
+        for command in (["simulate", "scenario.ini"], ["sweep", "scenario.ini", "--vary", "adc.bits=5|8"],
+                        ["limit", "scenario.ini", "--vary", "adc.bits=2:8"], ["outage", "scenario.ini"],
+                        ["qualify", "scenario.ini"], ["dataset", "scenario.ini", "-n", 2], ["report", "curve.h5"]):
+            self.refuse(2, "-o: its value is empty", *command, "-o", "")
+            self.refuse(2, "--output: ", *command, "--output=")
+        self.refuse(2, "--seed: its value is empty", "budget", "scenario.ini", "--seed", "")
+        self.refuse(2, "--reference: its value is empty", "sweep", "scenario.ini", "--vary", "adc.bits=5|8", "--measure",
+                    "penalty_db", "--reference", "")
+
     def test_option_without_value(self):
         self.refuse(2, "--output", "simulate", "scenario.ini", "--output")
 
@@ -114,6 +139,7 @@ class Sweeps(ProgramTest):
         self.sweep("is not a number", "channel.osnr_db=9|ten")
         self.sweep("a value is missing", "channel.osnr_db=9||10")
         self.sweep("varied twice", "channel.osnr_db=9|10", "channel.osnr_db=11|12")
+        self.sweep("--vary channel.osnr_db=9|9: the value 9 is given twice", "channel.osnr_db=9|9")
         self.sweep("three dimensions", "channel.osnr_db=9|10", "adc.bits=6|8", "run.seed=1|2", "dsp.phase_window=8|16")
         self.sweep("between -10 and 100", "channel.osnr_db=9|200")
         self.sweep("8psk", "signal.modulation=qpsk|8psk")

@@ -1,7 +1,11 @@
 """Pictures: both draw from the files alone, and the same data give the same SVG."""
+import re
 import subprocess
 import sys
 import unittest
+
+import h5py
+import numpy
 
 from program import ROOT, ProgramTest
 
@@ -29,6 +33,92 @@ class Pictures(ProgramTest):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "signal.modulation=qpsk|16qam", "--vary",
                      "channel.osnr_db=9:1:13", "-o", "curve.h5")
         self.drawn_twice_alike("ber_curve.py", "curve.h5")
+
+    def sweep(self, name, *arguments):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--set", "run.frames=2", *arguments, "-o", name)
+
+    def words(self, svg):
+        """Texts of a picture, as a viewer shows them (the style keeps them text)."""
+        return re.findall(r"<text[^>]*>([^<]*)</text>", self.content(svg).decode())
+
+    def figure(self, name):
+        """The picture of a curve file as matplotlib holds it, laid out, and its axes."""
+        sys.path.insert(0, str(ROOT / "tools" / "plots"))
+        self.addCleanup(sys.path.pop, 0)
+        import ber_curve
+        with h5py.File(self.folder / name) as curve:
+            figure = ber_curve.draw([curve], "Title", ber_curve.detail_of([curve]))
+        figure.canvas.draw()
+        self.addCleanup(matplotlib.pyplot.close, figure)
+        return figure, figure.axes[0]
+
+    def test_whatever_was_measured_is_drawn_with_its_interval(self):
+        self.sweep("osnr.h5", "--measure", "required_osnr", "--vary", "channel.dgd_ps=20|0|10")
+        self.sweep("penalty.h5", "--measure", "penalty_db", "--vary", "channel.dgd_ps=20|0|10")
+        for name, stem, label in (("osnr.h5", "required_osnr", "required OSNR in 12.5 GHz (dB)"),
+                                  ("penalty.h5", "penalty", "penalty in required OSNR (dB)")):
+            self.drawn_twice_alike("ber_curve.py", name)
+            self.assertIn(label, self.words("a.svg"))
+            _, axes = self.figure(name)
+            points, = (container for container in axes.containers)
+            low, high = (ends.get_ydata() for ends in points[1])
+            with h5py.File(self.folder / name) as file:
+                for drawn, column in ((points[0].get_ydata(), "db"), (low, "low"), (high, "high")):
+                    numpy.testing.assert_allclose(drawn, file[f"{stem}_{column}"][:][[1, 2, 0]], rtol=0, atol=1e-12)
+            numpy.testing.assert_array_equal(points[0].get_xdata(), [0, 10, 20])
+
+    def test_a_quantity_it_never_heard_of_is_drawn_by_what_the_file_says(self):
+        self.sweep("curve.h5", "--vary", "channel.osnr_db=9|11|13")
+        with h5py.File(self.folder / "curve.h5", "r+") as file:
+            for name, values in (("luck_ps_per_nm", [1.0, 2.0, 3.0]), ("luck_low_ps_per_nm", [0.5, 1.5, 2.5]),
+                                 ("luck_high_ps_per_nm", [1.5, 2.5, 3.5])):
+                file[name] = numpy.array(values)
+                file[name].attrs["unit"] = "ps/nm"
+            file.attrs["measure"] = "luck_ps_per_nm"
+        self.drawn_twice_alike("ber_curve.py", "curve.h5")
+        self.assertIn("luck_ps_per_nm (ps/nm)", self.words("a.svg"))
+        _, axes = self.figure("curve.h5")
+        numpy.testing.assert_array_equal(axes.containers[0][1][1].get_ydata(), [1.5, 2.5, 3.5])
+        with h5py.File(self.folder / "curve.h5", "r+") as file:
+            del file.attrs["measure"], file["ber"]
+        result = self.draw("ber_curve.py", "curve.h5", "-o", "x")
+        self.assertEqual((result.returncode, result.stderr.count("\n")), (2, 1), result.stderr)
+        self.assertIn("curve.h5: holds no measured quantity; its data sets are ber_high, ", result.stderr)
+
+    def test_numbers_stand_along_x_and_words_name_the_series(self):
+        for number, grid in enumerate((["channel.osnr_db=12:2:16", "signal.modulation=qpsk|16qam"],
+                                       ["signal.modulation=qpsk|16qam", "channel.osnr_db=12:2:16"])):
+            self.sweep("curve.h5", "--vary", grid[0], "--vary", grid[1])
+            self.drawn_twice_alike("ber_curve.py", "curve.h5")
+            words = self.words("a.svg")
+            self.assertTrue({"QPSK", "16QAM", "OSNR in 12.5 GHz (dB)"} <= set(words), (number, words))
+            self.assertFalse([word for word in words if "channel.osnr_db" in word])
+        self.sweep("words.h5", "--vary", "signal.modulation=qpsk|16qam")
+        _, axes = self.figure("words.h5")
+        self.assertEqual([tick.get_text() for tick in axes.get_xticklabels()], ["qpsk", "16qam"])
+        self.assertTrue(all(line.get_linestyle() == "None" for line in axes.lines[:2]), "nothing lies between two words")
+        self.assertNotIn("QPSK", [text.get_text() for text in axes.texts], "the modulation stands along x")
+
+    def test_files_of_unlike_curves_are_not_drawn_together(self):
+        self.sweep("ber.h5", "--vary", "adc.bits=5|8")
+        self.sweep("penalty.h5", "--measure", "penalty_db", "--vary", "adc.bits=5|8")
+        self.sweep("osnr.h5", "--vary", "channel.osnr_db=9|11")
+        for other, why in (("penalty.h5", "measures penalty_db, ber.h5 ber"), ("osnr.h5", "varies channel.osnr_db, ber.h5 adc.bits")):
+            result = self.draw("ber_curve.py", "ber.h5", other, "-o", "x")
+            self.assertEqual((result.returncode, result.stderr), (2, f"{other}: {why}; draw them apart\n"))
+
+    def test_all_labels_are_inside_the_picture(self):
+        for grid in (["channel.osnr_db=9|9.5"], ["channel.osnr_db=9|13"], ["channel.osnr_db=11"],
+                     ["signal.modulation=qpsk|16qam", "channel.osnr_db=12|14"]):
+            self.sweep("few.h5", *(word for axis in grid for word in ("--vary", axis)))
+            figure, axes = self.figure("few.h5")
+            bottom, top = axes.get_ylim()
+            ticks = [text for minor in (False, True) for text in axes.get_yticklabels(minor=minor)
+                     if bottom <= text.get_position()[1] <= top]
+            shown = [axes.xaxis.label, axes.yaxis.label, *axes.texts, *ticks]
+            for text in (text for text in shown if text.get_text()):
+                box = text.get_window_extent()
+                self.assertTrue(figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1 and figure.bbox.y0 <= box.y0, (grid, text))
 
     def test_stages(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")

@@ -55,6 +55,17 @@ class Reuse(SweepTest):
             self.assertEqual(kept, self.sweep(*grid, "--threads", 1, "--set", "run.reuse=false"), grid)
             self.assertEqual(kept, self.sweep(*grid, "--threads", 2, "--set", "run.reuse_memory_mb=0"), grid)
 
+    def test_the_file_with_reuse_off_differs_in_its_scenario_alone(self):
+        self.sweep(*GRID, "-o", "on.h5")
+        self.sweep(*GRID, "--set", "run.reuse=false", "--set", "run.threads=2", "-o", "off.h5")
+        with h5py.File(self.folder / "on.h5") as on, h5py.File(self.folder / "off.h5") as off:
+            self.assertEqual(dict(on.attrs), dict(off.attrs))
+            self.assertEqual(list(on), list(off))
+            shown = [{name: repr(numpy.asarray(file[name]).tolist()) for name in file} for file in (on, off)]
+            self.assertEqual([name for name in on if shown[0][name] != shown[1][name]], ["scenario"])
+            lines = zip(*(file["scenario"].asstr()[()].splitlines() for file in (on, off)))
+            self.assertEqual([b for a, b in lines if a != b], ["threads = 2", "reuse = false"])
+
     def test_points_that_differ_in_the_receiver_alone_see_the_same_captures(self):
         rows = list(csv.DictReader(io.StringIO(self.sweep("--vary", "run.threads=1|2"))))
         self.assertEqual(rows[0]["errors"], rows[1]["errors"])
@@ -106,6 +117,19 @@ class Resume(SweepTest):
         self.refuse(2, "was left by another run (scenario differs)", "sweep", "line.ini", *self.LONG, "--seed", 7, "-o", "curve.h5")
         self.refuse(2, "was left by another run (--vary differs)", "sweep", "line.ini", *self.LONG[2:], "-o", "curve.h5")
 
+    def test_a_damaged_record_is_told_and_what_follows_it_computed_again(self):
+        whole = self.sweep(*self.LONG, "-o", "whole.h5")
+        journal = self.interrupted("again.h5", signal.SIGKILL)
+        lines = journal.read_bytes().split(b"\n")[:-1]  # the header, then a record a line
+        lines[3] = lines[3][:-1] + bytes([lines[3][-1] ^ 1])  # one bit of the third record
+        journal.write_bytes(b"\n".join(lines) + b"\n")
+        result = self.run_program("sweep", "line.ini", "--format", "csv", *self.LONG, "-o", "again.h5")
+        self.assertIn(f"cohlink: caution: again.h5.journal: the record in line 4 is damaged; it and the {len(lines) - 4} after it are "
+                      "computed again, the 2 before it are kept\n", result.stderr)
+        self.assertIn("going on from again.h5.journal, 2 results", result.stderr)
+        self.assertEqual(result.stdout, whole)
+        self.assertEqual(self.content("again.h5"), self.content("whole.h5"))
+
     QUESTIONS = {
         "limit": ["--vary", "channel.osnr_db=20:5", "--resolution", 1, "--set", "run.frames=200"],
         "outage": ["-n", 200, "--draw", "channel.dgd_ps=maxwell:20", "--criterion", "snr_penalty_db=0.5"],
@@ -141,6 +165,23 @@ class Resume(SweepTest):
                 self.assertFalse((self.folder / "again.h5.journal").exists())
                 (self.folder / "again.h5").unlink()
             (self.folder / "whole.h5").unlink()
+
+    def test_the_journal_stays_until_the_table_is_out(self):
+        self.write("sheet.ini", "[require.easy]\nmeasure = ber\nat_most = 0.2\n")
+        for command, question in {**self.QUESTIONS, "qualify": ["sheet.ini"], "sweep": GRID[:2]}.items():
+            ask = [command, "line.ini", *question, "--set", "run.frames=8", "-o", "out.h5"]
+            if command == "outage":
+                ask[ask.index("-n") + 1] = 8
+            with open("/dev/full", "w", encoding="utf-8") as full:
+                result = self.run_program(*ask, stdout=full, stderr=subprocess.PIPE)
+            self.assertEqual(result.returncode, 3, result.stderr)
+            journal = self.folder / "out.h5.journal"
+            counted = journal.read_bytes()
+            result = self.run_program(*ask)
+            self.assertIn(result.returncode, (0, 1), result.stderr)
+            self.assertIn(f"going on from out.h5.journal, {counted.count(bytes([10])) - 1} results", result.stderr)
+            self.assertTrue(result.stdout)
+            self.assertFalse(journal.exists(), command)
 
     def test_what_the_sweep_did_not_depend_on_may_change(self):
         self.interrupted("curve.h5", signal.SIGKILL)
@@ -350,6 +391,9 @@ class Dataset(ProgramTest):
         refused("settings of the run are not drawn", "--draw", "run.seed=1:9")
         refused("did you mean channel.osnr_db?", "--draw", "channel.osnr=1:9")
         refused("drawn for item-00000", "--draw", "adc.sample_rate_gsa=1:2")
+        twice = ["--draw", "channel.osnr_db=1:2", "--draw", "adc.bits=5:6", "--draw", "channel.osnr_db=3:4"]
+        refused("--draw channel.osnr_db: drawn twice", *twice)
+        self.refuse(2, "--draw channel.osnr_db: drawn twice", "outage", "scenario.ini", "-n", 2, *twice)
         self.write("bad.ini", "[draw]\nchannel.osnr = 1:2\n")
         self.refuse(2, "bad.ini:2: draw.channel.osnr: unknown key; did you mean channel.osnr_db?", "dataset", "scenario.ini",
                     "bad.ini", "-n", 2, "-o", "set")
@@ -382,6 +426,8 @@ class Questions(ProgramTest):
             self.assertEqual(file.attrs["kind"], "cohlink limit")
             self.assertEqual(len(file["probes/ber"]), len(rows))
             self.assertAlmostEqual(file["facts"].attrs["limit"], float(facts["limit"]))
+            for name in ("channel.osnr_db", "margin_db"):
+                self.assertEqual([file["probes"][name].attrs[word] for word in ("unit", "units")], ["dB", "dB"])
 
     def test_limit_says_in_fields_and_status_whether_it_was_found(self):
         # QPSK at 32 GBd needs 10.33 dB for 2e-2 (Proakis, Digital Communications, ch. 4; 12.5 GHz): 30 and 15 dB hold, 2 and

@@ -30,9 +30,10 @@ class Tables(ProgramTest):
         self.assertEqual(grid[2], alone[0])
 
     def test_points_have_noise_of_their_own(self):
-        rows = self.rows("--vary", "channel.osnr_db=9|9")
+        alike = ["--vary", "channel.osnr_db=9|9.00000001"]  # but for their streams
+        rows = self.rows(*alike)
         self.assertNotEqual(rows[0]["errors"], rows[1]["errors"])
-        rows = self.rows("--vary", "channel.osnr_db=9|9", "--common-noise")
+        rows = self.rows(*alike, "--common-noise")
         self.assertEqual(rows[0]["errors"], rows[1]["errors"])
 
     def test_columns_are_the_varied_keys_then_the_fixed_ones(self):
@@ -79,11 +80,15 @@ class CurveFile(ProgramTest):
             numpy.testing.assert_array_equal(file["channel.osnr_db"][:], [9, 10, 11])
             self.assertEqual(list(file["signal.modulation"].asstr()[:]), ["qpsk", "16qam"])
             self.assertTrue((file["errors"][:] > 0).all())
-            self.assertEqual(file["channel.osnr_db"].attrs["unit"], "dB")
+            # `units` by the CF Conventions 1.10, section 3.1: xarray labels its plots from it.
+            for name, unit in (("channel.osnr_db", "dB"), ("snr_db", "dB"), ("evm_percent", "%")):
+                self.assertEqual([file[name].attrs[word] for word in ("unit", "units")], [unit, unit])
+            self.assertNotIn("units", file["ber"].attrs)
             self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
             self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
             self.assertTrue((file["frames_without_lock"][:] == 0).all())
             self.assertIn("adc_clipped_samples", file.attrs)
+            self.assertEqual(file.attrs["common_noise"], "no")
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
 
     def test_frames_without_lock_are_counted_apart(self):
@@ -95,6 +100,26 @@ class CurveFile(ProgramTest):
             self.assertEqual(file["bits"][0], 0)
             self.assertTrue(numpy.isnan(file["ber"][0]))
             self.assertEqual(file["verdict"][0], 3)
+
+    def test_a_file_says_what_penalties_are_against_and_whether_noise_was_common_and_reports_show_it(self):
+        both = ["sweep", "scenario.ini", "--quiet", "--vary", "adc.bits=5|8", "-o", "curve.h5"]
+        sentence = "All points saw the same random streams"
+        # A search counts the same frames at every point, whether that is asked for or not (docs/studies.md).
+        for more, measure, common, reference in (
+                ([], "ber", "no", None), (["--common-noise"], "ber", "yes", None),
+                (["--measure", "required_osnr"], "required_osnr_db", "yes", None),
+                (["--measure", "penalty_db"], "penalty_db", "yes", "the first point: adc.bits=5"),
+                (["--measure", "penalty_db", "--reference", "adc.bits=8"], "penalty_db", "yes", "adc.bits=8")):
+            self.succeed(*both, *more)
+            with h5py.File(self.folder / "curve.h5") as file:
+                self.assertEqual([file.attrs.get(name) for name in ("common_noise", "reference")], [common, reference])
+                self.assertIn(measure, file)
+                self.assertEqual(file[measure].attrs.get("units"), None if measure == "ber" else "dB")
+            self.succeed("report", "curve.h5", "-o", "page.html")
+            page = (self.folder / "page.html").read_text(encoding="utf-8")
+            self.assertEqual(sentence in page, common == "yes", more)
+            if reference:
+                self.assertIn(f"Penalties are against {reference}.", page)
 
 
 if __name__ == "__main__":

@@ -30,6 +30,11 @@ Format read_format(const std::string& name) {
   throw InputError("--format " + name + ": expected text, csv or json");
 }
 
+/// The option of "--items", "--items=3", "-n" and "-n3".
+std::string as_written(const std::string& token) {
+  return token.starts_with("--") ? token.substr(0, token.find('=')) : token.substr(0, 2);
+}
+
 /// "--seed" and "-o" of every option.
 std::vector<std::string> spellings(const po::options_description& options) {
   std::vector<std::string> names;
@@ -68,8 +73,11 @@ bool CommandLine::parse(const std::vector<std::string>& arguments) {
   // Without guessing: an abbreviation that works today must not mean something else tomorrow.
   const int style = po::command_line_style::default_style & ~po::command_line_style::allow_guessing;
   try {
-    po::store(po::command_line_parser(arguments).options(accepted).positional(positional).style(style).run(),
-              values_);
+    const auto parsed =
+        po::command_line_parser(arguments).options(accepted).positional(positional).style(style).run();
+    for (const auto& option : parsed.options)
+      if (option.position_key < 0) written_[option.string_key] = as_written(option.original_tokens.front());
+    po::store(parsed, values_);
     po::notify(values_);
   } catch (const po::unknown_option& error) {
     const std::string near = nearest_word(error.get_option_name(), spellings(all));
@@ -90,8 +98,16 @@ bool CommandLine::parse(const std::vector<std::string>& arguments) {
                  "130 stopped by Ctrl-C, 143 by SIGTERM.\n";
     return false;
   }
+  for (const auto& [option, written] : written_)
+    if (all.find(option, false).semantic()->max_tokens() > 0) refuse_empty(option);
   read_common();
   return true;
+}
+
+/// An unset variable in a script must not pass for an option not given.
+void CommandLine::refuse_empty(const std::string& option) const {
+  const auto* value = boost::any_cast<std::string>(&values_[option].value());
+  if (value != nullptr && value->empty()) throw InputError(written_.at(option) + ": its value is empty");
 }
 
 void CommandLine::read_common() {
@@ -118,10 +134,12 @@ std::vector<std::string> CommandLine::texts(const std::string& option) const {
   return has(option) ? values_[option].as<std::vector<std::string>>() : std::vector<std::string>{};
 }
 
-std::optional<std::uint64_t> CommandLine::count(const std::string& option) const {
+std::optional<std::uint64_t> CommandLine::count(const std::string& option, std::uint64_t least) const {
   if (!has(option)) return std::nullopt;
   const auto value = whole_number(text(option));
-  if (!value) throw InputError("--" + option + " " + text(option) + ": expected a whole number, 0 or more");
+  if (!value || *value < least)
+    throw InputError(written_.at(option) + " " + text(option) + ": expected a whole number, " +
+                     std::to_string(least) + " or more");
   return value;
 }
 

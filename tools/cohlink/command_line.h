@@ -3,6 +3,7 @@
 
 #include <boost/program_options.hpp>
 #include <cstdint>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -33,7 +34,7 @@ class CommandLine {
   boost::program_options::options_description_easy_init own();
 
   /// Reads the arguments after the command's name. False when only help was asked for (and printed).
-  /// Throws InputError for an unknown option (naming the nearest), a missing or unreadable value.
+  /// Throws InputError for an unknown option (naming the nearest), a missing, empty or unreadable value.
   bool parse(const std::vector<std::string>& arguments);
 
   const CommonOptions& common() const { return common_; }
@@ -42,11 +43,13 @@ class CommandLine {
   std::vector<std::string> texts(const std::string& option) const;
   /// InputError when one of these options is given: "--set: WHY". What would be ignored is better refused.
   void refuse(const std::vector<std::string>& options, const std::string& why) const;
-  /// A whole number, 0 or more.
-  std::optional<std::uint64_t> count(const std::string& option) const;
+  /// A whole number, `least` or more.
+  std::optional<std::uint64_t> count(const std::string& option, std::uint64_t least = 0) const;
 
  private:
   void read_common();
+  void refuse_empty(const std::string& option) const;
+  std::map<std::string, std::string> written_;  // by option: "-n" or "--items"
   std::string synopsis_, summary_;
   boost::program_options::options_description own_, shared_;
   boost::program_options::variables_map values_;

@@ -41,7 +41,8 @@ int dataset(const Arguments& arguments) {
   line.own()("items,n", po::value<std::string>()->value_name("N"), "how many captures")(
       "output,o", po::value<std::string>()->value_name("DIR"), "the folder; made when it is not there")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; may be repeated");
+      "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its "
+      "law in the scenario's [draw] section");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("dataset needs a scenario file");
@@ -50,7 +51,7 @@ int dataset(const Arguments& arguments) {
   order.scenario = layered(Scenario(), options.files, options);
   refuse_recording(order.scenario);
   order.draws = read_draws(order.scenario, line.texts("draw"));
-  order.count = line.count("items").value_or(0);
+  order.count = line.count("items", 1).value_or(0);
   order.folder = options.output;
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
   if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");

@@ -170,11 +170,11 @@ int limit(const Arguments& arguments) {
   if (!options.output.empty())
     write_study({"limit", {{"probes", probe_table(rule, found)}}, limit_facts(rule, found)}, scenario,
                 options.output);
-  if (journal) journal->remove();
   if (line.has("probes"))
     print(std::cout, probe_table(rule, found), options.format);
   else
     print(std::cout, {{"probes", probe_table(rule, found)}}, limit_facts(rule, found), options.format);
+  end_journal(journal.get());
   return found.crossed() ? kDone : kRequirementFailed;
 }
 

@@ -157,10 +157,10 @@ int outage(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; over the scenario's [draw] "
-      "section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-                 "what must hold; default ber, the FEC threshold")("each",
-                                                                   "print the table of realisations alone")(
+      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its law "
+      "in the scenario's [draw] section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+                                          "what must hold; default ber, the FEC threshold")(
+      "each", "print the table of realisations alone")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
@@ -174,8 +174,7 @@ int outage(const Arguments& arguments) {
   const Criterion criterion =
       parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
   const auto count =
-      line.count("realisations").value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
-  if (count == 0) throw InputError("--realisations 0: at least one is needed");
+      line.count("realisations", 1).value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0)
     note(options.quiet, "no PMD and no --draw: only noise and data differ between realisations");
 
@@ -204,16 +203,16 @@ int outage(const Arguments& arguments) {
   if (!options.output.empty())
     write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
                 options.output);
-  if (journal) journal->remove();
   if (!found.remark.empty()) caution(found.remark);
   if (found.warned > 0) caution(warned_text(found));
   if (line.has("each")) {
     print(std::cout, realisations, options.format);
-    return kDone;
+  } else {
+    if (options.format == Format::kText)
+      std::cout << "each column by itself: the value that this share of the realisations stays at or below\n";
+    print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
   }
-  if (options.format == Format::kText)
-    std::cout << "each column by itself: the value that this share of the realisations stays at or below\n";
-  print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
+  end_journal(journal.get());
   return kDone;
 }
 

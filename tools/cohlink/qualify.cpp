@@ -86,8 +86,8 @@ int qualify(const Arguments& arguments) {
   const Table table = spec_table(lines, outcomes);
   if (!options.output.empty())
     write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
-  if (journal) journal->remove();
   print(std::cout, table, options.format);
+  end_journal(journal.get());
   const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
                                   [](const SpecOutcome& out) { return out.verdict == "pass"; });
   return passed ? kDone : kRequirementFailed;

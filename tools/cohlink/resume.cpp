@@ -3,6 +3,7 @@
 #include <unistd.h>
 
 #include <csignal>
+#include <iostream>
 
 #include "tools/cohlink/console.h"
 #include "tools/study/numbers.h"
@@ -27,11 +28,16 @@ void end_resumably() {
 std::unique_ptr<Journal> open_journal(const CommonOptions& options, const RunIdentity& identity) {
   if (options.output.empty()) return nullptr;
   auto journal = std::make_unique<Journal>(options.output + ".journal", identity);
+  if (!journal->damage().empty()) caution(journal->damage());
   if (!journal->records().empty())
     note(options.quiet, "going on from " + options.output + ".journal, " +
                             grouped(journal->records().size()) + " results of an earlier run");
   end_resumably();
   return journal;
+}
+
+void end_journal(Journal* journal) {
+  if (std::cout.flush() && journal != nullptr) journal->remove();
 }
 
 }  // namespace cohlink

@@ -15,4 +15,8 @@ void end_resumably();
 /// output. Calls end_resumably.
 std::unique_ptr<Journal> open_journal(const CommonOptions& options, const RunIdentity& identity);
 
+/// The end of a run, after everything is printed: the journal goes once that is out. Where standard output
+/// refuses, or something ends the program before, the same command prints it again without computing.
+void end_journal(Journal* journal);
+
 }  // namespace cohlink

@@ -93,7 +93,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
     note(options.quiet, options.output + ": part " + std::to_string(part.number) + " of " +
                             std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
   }
-  if (journal) journal->remove();
+  end_journal(journal.get());
   return kDone;
 }
 

@@ -1,9 +1,10 @@
 #!/usr/bin/env python3
-"""BER curves with their 95 % intervals, and theory where a closed form exists.
+"""Curves of a sweep: BER, required OSNR, penalty or whatever else was measured, with 95 % intervals and theory.
 
     ber_curve.py CURVE.h5 [CURVE.h5 ...] -o STEM [--title TEXT]
 
-Draws the last varied key along x and one curve for every value of the others; writes STEM.png and STEM.svg.
+Draws the last varied key that holds numbers along x and one series for every setting of the others; keys that
+hold words stand along x only where nothing else was varied. Writes STEM.png and STEM.svg.
 """
 import argparse
 import itertools
@@ -26,6 +27,12 @@ AXIS_NAMES = {
     "frontend.received_power_dbm": "received power (dBm)",
     "fibre.spans": "spans",
 }
+# (y axis, title); any other measured quantity is shown by its own name and unit.
+QUANTITIES = {
+    "ber": ("bit error ratio before FEC", "Bit error ratio"),
+    "required_osnr_db": ("required OSNR in 12.5 GHz (dB)", "Required OSNR"),
+    "penalty_db": ("penalty in required OSNR (dB)", "OSNR penalty"),
+}
 MODULATIONS = {"qpsk": "QPSK", "16qam": "16QAM", "gaussian": "Gaussian"}
 
 
@@ -33,70 +40,94 @@ def short(value):
     return value if isinstance(value, str) else f"{value:g}"
 
 
+def holds_words(values):
+    return values.dtype.kind in "OU"
+
+
+def axis_along_x(curve):
+    """Place of the key along x among the varied ones: the last of several numbers, else of several words."""
+    values = [files.axis_values(curve, name) for name in files.axes(curve)]
+    return max(range(len(values)), key=lambda i: (len(values[i]) > 1, not holds_words(values[i]), i))
+
+
+def key_along_x(curve):
+    return files.axes(curve)[axis_along_x(curve)]
+
+
 def label(modulation, given):
-    """"16QAM, adc.bits = 6": the modulation and the outer keys of a line."""
+    """"16QAM, adc.bits = 6": the modulation (None where it stands along x) and the other keys of a series."""
     given = dict(given)
     modulation = given.pop("signal.modulation", modulation)
-    return ", ".join([MODULATIONS[modulation]] + [f"{name} = {short(value)}" for name, value in given.items()])
+    names = [MODULATIONS.get(modulation, modulation)] if modulation else []
+    return ", ".join(names + [f"{name} = {short(value)}" for name, value in given.items()])
 
 
 def series(curve):
-    """Yields (label, x, columns) for every line of a curve file; columns are 1-D arrays by name."""
-    names = files.axes(curve)
-    modulation = files.scenario(curve)["signal"]["modulation"]
-    outer = [files.axis_values(curve, name) for name in names[:-1]]
-    for place in itertools.product(*(range(len(values)) for values in outer)):
-        given = [(name, values[i]) for name, values, i in zip(names, outer, place)]
-        columns = {name: curve[name][place] for name in ("ber", "ber_low", "ber_high", "ber_theory")}
-        yield label(modulation, given), files.axis_values(curve, names[-1]), columns
+    """Yields (label, x, columns) for every series; columns: 1-D arrays value, low, high, theory (NaN where missing)."""
+    names, along, measure = files.axes(curve), axis_along_x(curve), files.measured(curve)
+    modulation = None if names[along] == "signal.modulation" else files.scenario(curve)["signal"]["modulation"]
+    x = files.axis_values(curve, names[along])
+    order = np.arange(len(x)) if holds_words(x) else np.argsort(x, kind="stable")
+    grids = {"value": curve[measure]} | {end: files.companion(curve, measure, end) for end in ("low", "high", "theory")}
+    others = [i for i in range(len(names)) if i != along]
+    values = {i: files.axis_values(curve, names[i]) for i in others}
+    for place in itertools.product(*(range(len(values[i])) for i in others)):
+        where = list(place)
+        where.insert(along, slice(None))
+        columns = {name: np.full(len(x), np.nan) if grid is None else grid[tuple(where)][order] for name, grid in grids.items()}
+        yield label(modulation, [(names[i], values[i][j]) for i, j in zip(others, place)]), x[order], columns
 
 
-def smooth_theory(x, ber):
-    """Theory is stored at the points; a polynomial through its logarithm draws it between them."""
-    known = np.isfinite(ber) & (ber > 0)
-    if known.sum() < 4:
-        return x[known], ber[known]
+def smooth_theory(x, theory, logarithmic):
+    """Theory is stored at the points; a polynomial through it (or its logarithm) draws it between them."""
+    known = np.isfinite(theory) & ((theory > 0) | (not logarithmic))
+    if holds_words(x) or known.sum() < 4:
+        return x[known], theory[known]
     fine = np.linspace(x[known][0], x[known][-1], 200)
-    fit = np.polynomial.Polynomial.fit(x[known], np.log10(ber[known]), min(6, known.sum() - 1))
-    return fine, 10 ** fit(fine)
+    scaled = np.log10(theory[known]) if logarithmic else theory[known]
+    fit = np.polynomial.Polynomial.fit(x[known], scaled, min(6, known.sum() - 1))
+    return fine, 10 ** fit(fine) if logarithmic else fit(fine)
 
 
-def draw_line(axes, number, name, x, columns):
+def draw_theory(axes, colour, x, theory, logarithmic):
+    """A line over numbers, a bar a word: there is nothing between words."""
+    look = {"linestyle": "none", "marker": "_", "markersize": 18} if holds_words(x) else {"linewidth": 1.4}
+    axes.plot(*smooth_theory(x, theory, logarithmic), color=colour, alpha=0.55, zorder=2, **look)
+
+
+def draw_series(axes, number, name, x, columns):
+    logarithmic = axes.get_yscale() == "log"
     colour = style.SERIES[number % len(style.SERIES)]
-    axes.plot(*smooth_theory(x, columns["ber_theory"]), color=colour, linewidth=1.4, alpha=0.55, zorder=2)
-    counted = columns["ber"] > 0
-    ber = columns["ber"][counted]
-    interval = [ber - columns["ber_low"][counted], columns["ber_high"][counted] - ber]
-    bars = axes.errorbar(x[counted], ber, yerr=interval, fmt=style.MARKERS[number % len(style.MARKERS)], color=colour,
-                         markersize=4.6, markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4,
-                         capthick=1.0, zorder=3)
-    return bars, name, x[counted], ber
+    draw_theory(axes, colour, x, columns["theory"], logarithmic)
+    shown = np.isfinite(columns["value"]) & ((columns["value"] > 0) | (not logarithmic))
+    value, low, high = (columns[column][shown] for column in ("value", "low", "high"))
+    interval = np.nan_to_num(np.maximum([value - low, high - value], 0))
+    joined = not np.isfinite(columns["theory"]).any() and not holds_words(x)
+    bars = axes.errorbar(x[shown], value, yerr=interval, marker=style.MARKERS[number % len(style.MARKERS)],
+                         linestyle=":" if joined else "none", linewidth=1.0, color=colour, markersize=4.6,
+                         markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4, capthick=1.0, zorder=3)
+    return bars, name, x[shown], value
 
 
-def label_lines(axes, lines):
+def label_series(axes, drawn):
     """Names beside the curves; where several lie close, in a key on the empty side below them."""
-    if len(lines) > 2 or any("=" in name for _, name, _, _ in lines):
-        key = axes.legend([bars for bars, _, _, _ in lines], [name for _, name, _, _ in lines], loc="lower left",
-                          frameon=False, handlelength=1.2, fontsize=9)
-        for text, (bars, _, _, _) in zip(key.get_texts(), lines):
+    if len(drawn) > 2 or any("=" in name for _, name, _, _ in drawn):
+        key = axes.legend([bars for bars, _, _, _ in drawn], [name for _, name, _, _ in drawn],
+                          loc="lower left" if axes.get_yscale() == "log" else "best", frameon=False, handlelength=1.2, fontsize=9)
+        for text, (bars, _, _, _) in zip(key.get_texts(), drawn):
             text.set_color(bars[0].get_color())
         return
-    for bars, name, x, ber in lines:
-        if len(ber) == 0:
+    for bars, name, x, value in drawn:
+        if len(value) == 0:
             continue
-        place = 2 * len(ber) // 3  # the falling part, with room on its right
-        axes.annotate(name, (x[place], ber[place]), xytext=(11, 5), textcoords="offset points",
+        place = 2 * len(value) // 3  # the falling part, with room on its right
+        axes.annotate(name, (x[place], value[place]), xytext=(11, 5), textcoords="offset points",
                       color=bars[0].get_color(), fontweight="bold", fontsize=10.5)
 
 
 def draw_thresholds(axes, curves):
     """The pre-FEC threshold that verdicts were passed on, where a file states one."""
-    seen = set()
-    for curve in curves:
-        threshold = curve.attrs.get("threshold_ber")
-        if threshold is None or threshold in seen:
-            continue
-        seen.add(threshold)
+    for threshold in sorted({curve.attrs["threshold_ber"] for curve in curves if "threshold_ber" in curve.attrs}):
         axes.axhline(threshold, color=style.SOFT_INK, linewidth=0.9, dashes=(1.5, 2.5), zorder=1)
         axes.annotate(f"code threshold {threshold:g}", (1.0, threshold), xycoords=("axes fraction", "data"), xytext=(-2, 4),
                       textcoords="offset points", ha="right", fontsize=8.5, color=style.SOFT_INK)
@@ -107,38 +138,76 @@ def power_of_ten(value, _):
     return f"$10^{{{exponent}}}$"
 
 
-def draw(curves, title, detail):
-    style.apply()
-    figure = plt.figure(figsize=(7.6, 5.4))
-    axes = figure.add_axes([0.1, 0.12, 0.86, 0.7])
+def scale_errors(axes):
     axes.set_yscale("log")
-    lines = []
-    for curve in curves:
-        for name, x, columns in series(curve):
-            lines.append(draw_line(axes, len(lines), name, x, columns))
-    label_lines(axes, lines)
-    draw_thresholds(axes, curves)
     axes.yaxis.set_major_locator(LogLocator(base=10))
     axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
+
+
+def name_axes(axes, curve):
+    key, measure = key_along_x(curve), files.measured(curve)
+    axes.set_xlabel(AXIS_NAMES.get(key, key))
+    unit = curve[measure].attrs.get("unit", "")
+    axes.set_ylabel(QUANTITIES[measure][0] if measure in QUANTITIES else measure + (f" ({unit})" if unit else ""))
+
+
+def draw(curves, title, detail):
+    style.apply()
+    # The layout makes room for tick labels and for names beside the curves; the headline stands above it.
+    figure = plt.figure(figsize=(7.6, 5.4))
+    figure.set_layout_engine("constrained", rect=(0.012, 0.012, 0.976, 0.838))
+    axes = figure.add_subplot()
+    measure = files.measured(curves[0])
+    if measure.startswith("ber"):
+        scale_errors(axes)
+    drawn = []
+    for curve in curves:
+        for name, x, columns in series(curve):
+            drawn.append(draw_series(axes, len(drawn), name, x, columns))
+    label_series(axes, drawn)
+    if measure.startswith("ber"):
+        draw_thresholds(axes, curves)
     axes.grid(True, which="major")
     axes.grid(True, which="minor", axis="y", linewidth=0.35)
-    key = files.axes(curves[0])[-1]
-    axes.set_xlabel(AXIS_NAMES.get(key, key))
-    axes.set_ylabel("bit error ratio before FEC")
+    name_axes(axes, curves[0])
     style.headline(figure, title, detail, left=0.03)
     return figure
+
+
+def detail_of(curves):
+    """How the numbers were got, as far as the files say it."""
+    words = []
+    if all("errors" in curve for curve in curves):
+        words.append(f"points: {sum(int(curve['errors'][()].sum()) for curve in curves):,} errors counted")
+    measure = files.measured(curves[0])
+    if files.companion(curves[0], measure, "low") is not None:
+        words.append("bars are 95 % intervals")
+    theory = [files.companion(curve, measure, "theory") for curve in curves]
+    if any(grid is not None and np.isfinite(grid[()]).any() for grid in theory):
+        words.append("lines: theory of ideal reception")
+    return ", ".join(words)
+
+
+def check_alike(curves):
+    """One picture has one x and one y: files that measure or vary something else do not go in."""
+    first = curves[0]
+    for curve in curves[1:]:
+        for what, of in (("measures", files.measured), ("varies", key_along_x)):
+            if of(curve) != of(first):
+                files.refuse(f"{curve.filename}: {what} {of(curve)}, {first.filename} {of(first)}; draw them apart")
 
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("curve", nargs="+")
     parser.add_argument("-o", "--output", required=True, metavar="STEM")
-    parser.add_argument("--title", default="Bit error ratio")
+    parser.add_argument("--title", help="default: what was measured")
     arguments = parser.parse_args()
     curves = [files.open_as(path, "cohlink curve") for path in arguments.curve]
-    errors = sum(int(curve["errors"][()].sum()) for curve in curves)
-    detail = f"points: {errors:,} errors counted, bars are 95 % intervals; lines: theory of ideal reception"
-    style.save(draw(curves, arguments.title, detail), arguments.output)
+    check_alike(curves)
+    measure = files.measured(curves[0])
+    title = arguments.title or QUANTITIES.get(measure, (None, measure))[1]
+    style.save(draw(curves, title, detail_of(curves)), arguments.output)
 
 
 if __name__ == "__main__":

@@ -11,15 +11,16 @@ def open_as(path, kind):
     try:
         file = h5py.File(path, "r")
     except OSError as error:
-        sys.exit(_complain(f"{path}: cannot be read as HDF5 ({error})"))
+        refuse(f"{path}: cannot be read as HDF5 ({error})")
     if file.attrs.get("kind") != kind:
-        sys.exit(_complain(f"{path}: is not a {kind}"))
+        refuse(f"{path}: is not a {kind}")
     return file
 
 
-def _complain(text):
+def refuse(text):
+    """Ends the program with one clear line and exit status 2."""
     print(text, file=sys.stderr)
-    return 2
+    sys.exit(2)
 
 
 def scenario(file):
@@ -30,8 +31,26 @@ def scenario(file):
 
 
 def axes(curve):
-    """Names of the varied keys, slowest first: the dimension scales of the BER."""
-    return [dimension[0].name.strip("/") for dimension in curve["ber"].dims]
+    """Names of the varied keys, slowest first."""
+    if "axes" not in curve.attrs:
+        refuse(f"{curve.filename}: does not name its axes; sweep again to make it anew")
+    return curve.attrs["axes"].split(",")
+
+
+def measured(curve):
+    """Name of the data set that the sweep was made for: what the file says, in older files the first that is there."""
+    known = [curve.attrs.get("measure", ""), "penalty_db", "required_osnr_db", "ber"]
+    found = [name for name in known if name and name in curve]
+    if not found:
+        refuse(f"{curve.filename}: holds no measured quantity; its data sets are {', '.join(curve)}")
+    return found[0]
+
+
+def companion(curve, name, end):
+    """The data set that belongs to `name`, end = low, high or theory: ber_low, snr_low_db, required_osnr_theory; None without."""
+    cuts = [i for i, letter in enumerate(name) if letter == "_"]
+    names = [f"{name}_{end}"] + [f"{name[:i]}_{end}{name[i:]}" for i in cuts] + [f"{name[:i]}_{end}" for i in cuts[-1:]]
+    return next((curve[other] for other in names if other in curve), None)
 
 
 def axis_values(curve, name):

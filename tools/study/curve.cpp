@@ -52,7 +52,7 @@ void write_axis(h5::File& file, const Axis& axis) {
     file.write(dataset_name(axis.key), axis.numbers());
   else
     file.write_texts(dataset_name(axis.key), axis.values);
-  file.attribute(dataset_name(axis.key), "unit", unit_of_column(axis.key));
+  write_unit(file, dataset_name(axis.key), unit_of_column(axis.key));
 }
 
 /// Verdicts are numbers in the file (text does not grid well); their meaning is an attribute.
@@ -80,7 +80,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   } else {
     file.write<double>(name, as_numbers(column), shape);
   }
-  if (const std::string unit = unit_of_column(column.name); !unit.empty()) file.attribute(name, "unit", unit);
+  write_unit(file, name, unit_of_column(column.name));
 }
 
 void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
@@ -150,6 +150,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "version", std::string(version().number));
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
     file.write_text("/scenario", plan.base.resolved());

@@ -29,4 +29,9 @@ void attach_scales(h5::File& file, const DimensionScales& dimensions) {
   if (!attach(file, dimensions)) throw RunError(file.path() + ": cannot write its dimension scales");
 }
 
+void write_unit(h5::File& file, const std::string& dataset, const std::string& unit) {
+  if (unit.empty()) return;
+  for (const char* name : {"unit", "units"}) file.attribute(dataset, name, unit);
+}
+
 }  // namespace cohlink

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <set>
 
 #include "sim/signal/random.h"
 #include "sim/signal/strings.h"
@@ -142,7 +143,12 @@ std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::st
     draws.push_back(std::move(draw));
   };
   for (const auto& [key, law, origin] : scenario.draws()) add(parse_draw(key + "=" + law, origin + ": draw"));
-  for (const auto& text : arguments) add(parse_draw(text));
+  std::set<std::string> given;
+  for (const auto& text : arguments) {
+    Draw draw = parse_draw(text);
+    if (!given.insert(draw.key).second) throw InputError("--draw " + draw.key + ": drawn twice");
+    add(std::move(draw));
+  }
   return draws;
 }
 

@@ -25,7 +25,8 @@ struct Draw {
 /// Maxwellian law of which less than a hundredth lies in the key's legal range.
 Draw parse_draw(const std::string& text, const std::string& origin = "--draw");
 
-/// The scenario's [draw] section, then the arguments; a key drawn again replaces the earlier law.
+/// The scenario's [draw] section and the arguments, which replace its laws key by key. InputError for two
+/// arguments of one key.
 std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments);
 
 /// The law as parse_draw reads it: "uniform:1:2".

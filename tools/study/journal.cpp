@@ -16,6 +16,7 @@
 #include "sim/signal/errors.h"
 #include "sim/signal/version.h"
 #include "tools/study/fingerprint.h"
+#include "tools/study/numbers.h"
 
 namespace cohlink {
 namespace {
@@ -113,7 +114,13 @@ void Journal::read(const std::string& header, const RunIdentity& identity) {
                          " differs); repeat that one to finish it, or remove the file");
     } else {
       std::string record;
-      if (!unseal(line, record)) break;
+      if (!unseal(line, record)) {
+        const auto lost = std::count(all.begin() + static_cast<std::ptrdiff_t>(begin), all.end(), '\n');
+        damage_ = path_ + ": the record in line " + std::to_string(records_.size() + 2) +
+                  " is damaged; it and the " + grouped(static_cast<std::uint64_t>(lost - 1)) +
+                  " after it are computed again, the " + grouped(records_.size()) + " before it are kept";
+        break;
+      }
       records_.push_back(record);
     }
     good = end + 1;

@@ -23,7 +23,8 @@ RunIdentity study_identity(const std::string& kind, const Scenario& scenario);
 /// A file of lines beside the output: one that says whose it is, then one a record, each with a check sum.
 class Journal {
  public:
-  /// Opens PATH, reading what an earlier run left; a last line cut short is dropped. InputError when the file
+  /// Opens PATH, reading what an earlier run left. A last line cut short is dropped; so is a damaged one and
+  /// what follows it (see damage). InputError when the file
   /// belongs to a run of another identity (saying what differs), is no journal, or is in use. RunError when
   /// it cannot be written.
   Journal(std::string path, const RunIdentity& identity);
@@ -33,6 +34,8 @@ class Journal {
 
   /// What earlier runs recorded, in order.
   const std::vector<std::string>& records() const { return records_; }
+  /// Says what was dropped, and kept, where a record did not fit its check sum; "" where all did.
+  const std::string& damage() const { return damage_; }
   /// Adds one record (no line ends in it). It survives the death of the process from then on, and that of
   /// the machine a few seconds later.
   void add(std::string_view record);
@@ -45,6 +48,7 @@ class Journal {
   std::string path_;
   int file_ = -1;
   std::vector<std::string> records_;
+  std::string damage_;
   std::size_t added_ = 0;
   bool ours_ = false;  // of this very run: checked
   double synced_ = 0;  // seconds

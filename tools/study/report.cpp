@@ -288,9 +288,15 @@ std::string count_verdicts(const Table& table) {
 
 std::string curve_section(const h5::File& file) {
   const Curve curve = read_curve(file);
-  const std::string reference =
-      file.has_attribute("/", "reference") ? file.attribute_text("/", "reference") : "";
+  const auto said = [&](const char* name) {
+    return file.has_attribute("/", name) ? file.attribute_text("/", name) : "";
+  };
+  const std::string reference = said("reference");
   return (reference.empty() ? "" : tag("p", "Penalties are against " + reference + ".")) +
+         (said("common_noise") == "yes"
+              ? tag("p",
+                    "All points saw the same random streams: differences are sharper than the intervals.")
+              : "") +
          count_verdicts(curve.table) + curve_plot(file, curve) + html_table(curve.table);
 }
 

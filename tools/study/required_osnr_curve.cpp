@@ -50,7 +50,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   std::vector<double> numbers;
   for (const Cell& cell : column.cells) numbers.push_back(std::get<double>(cell));
   file.write<double>(name, numbers, shape);
-  file.attribute(name, "unit", std::string("dB"));
+  write_unit(file, name, unit_of_column(column.name));
 }
 
 void write_axis(h5::File& file, const Axis& axis) {
@@ -58,7 +58,7 @@ void write_axis(h5::File& file, const Axis& axis) {
     file.write("/" + axis.key, axis.numbers());
   else
     file.write_texts("/" + axis.key, axis.values);
-  file.attribute("/" + axis.key, "unit", std::string(find_key(axis.key)->unit));
+  write_unit(file, "/" + axis.key, unit_of_column(axis.key));
 }
 
 }  // namespace
@@ -122,6 +122,8 @@ void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::s
     file.attribute("/", "version", std::string(version().number));
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    // All searches count the same frames, whether that was asked for or not.
+    file.attribute("/", "common_noise", std::string("yes"));
     file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
     file.attribute("/", "axes", axis_names(plan));
     if (!reference.empty()) file.attribute("/", "reference", reference);

@@ -5,6 +5,7 @@
 
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
+#include "tools/study/dimension_scales.h"
 #include "tools/study/numbers.h"
 
 namespace cohlink {
@@ -52,7 +53,7 @@ void write_column(h5::File& file, const std::string& group, const Column& column
     for (const Cell& cell : column.cells) numbers.push_back(number_of(cell));
     file.write<double>(name, numbers, {numbers.size()});
   }
-  if (const std::string unit = unit_of_column(column.name); !unit.empty()) file.attribute(name, "unit", unit);
+  write_unit(file, name, unit_of_column(column.name));
   file.attribute(name, "look", std::string(kLooks[static_cast<std::size_t>(column.look)]));
   file.attribute(name, "type",
                  std::string(holds_text(column)      ? "text"

@@ -433,7 +433,7 @@ PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& po
   if (order.reference.empty()) return {plan.points.front().scenario, describe(plan, plan.points.front())};
   SweepPoint reference = point;
   std::string others;
-  for (const Axis& axis : parse_vary({order.reference})) {
+  for (const Axis& axis : parse_vary({order.reference}, "--reference")) {
     if (axis.values.size() != 1) throw InputError("--reference " + order.reference + ": one value a key");
     reference.scenario.set(axis.key, axis.values.front(), "--reference");
     const auto varied = std::find_if(plan.axes.begin(), plan.axes.end(),
@@ -495,7 +495,7 @@ std::string reference_text(const SweepOrder& order) {
   if (order.measure != SweepMeasure::kPenalty) return "";
   if (order.reference.empty()) return "the first point: " + describe(order.plan, order.plan.points.front());
   std::string kept;
-  const auto given = parse_vary({order.reference});
+  const auto given = parse_vary({order.reference}, "--reference");
   for (const Axis& axis : order.plan.axes)
     if (std::none_of(given.begin(), given.end(), [&](const Axis& other) { return other.key == axis.key; }))
       kept += (kept.empty() ? "; as at the point itself: " : ", ") + axis.key;

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <limits>
 #include <regex>
+#include <set>
 
 #include "sim/signal/scenario.h"
 #include "sim/signal/strings.h"
@@ -22,6 +23,17 @@ std::vector<std::string> parts_between(const std::string& text, char mark) {
   }
   for (auto& part : parts) part = trim(part);
   return parts;
+}
+
+/// Two points of one place cannot be told apart, in a table or by the coordinates of a file.
+void refuse_repeated(const Axis& axis, const std::string& where) {
+  std::set<std::string> seen;
+  for (const auto& value : axis.values) {
+    // 6 and 6.0 are one value, as are 0 and -0.
+    const auto number = axis.numeric ? parse_number(value) : std::nullopt;
+    if (!seen.insert(number ? exact_decimal(*number + 0.0) : value).second)
+      throw InputError(where + ": the value " + value + " is given twice");
+  }
 }
 
 /// A comma parts two axes only where a new "section.key=" follows it, so that list values may hold commas.
@@ -54,18 +66,18 @@ std::vector<std::string> range_values(const std::string& range, const std::strin
   return values;
 }
 
-Axis parse_axis(const std::string& text) {
+Axis parse_axis(const std::string& text, const std::string& option) {
   const auto equals = text.find('=');
   if (equals == std::string::npos)
-    throw InputError("--vary " + text + ": expected KEY=start:step:end or KEY=v1|v2");
+    throw InputError(option + " " + text + ": expected KEY=start:step:end or KEY=v1|v2");
   Axis axis;
   axis.key = trim(text.substr(0, equals));
   const std::string value = trim(text.substr(equals + 1));
-  const std::string where = "--vary " + axis.key + "=" + value;
+  const std::string where = option + " " + axis.key + "=" + value;
   const ScenarioKey* key = find_key(axis.key);
   if (key == nullptr) {
     const std::string near = nearest_key(axis.key);
-    throw InputError("--vary " + axis.key + ": unknown key" +
+    throw InputError(option + " " + axis.key + ": unknown key" +
                      (near.empty() ? "" : "; did you mean " + near + "?"));
   }
   axis.numeric = key->type == KeyType::kNumber || key->type == KeyType::kInteger;
@@ -78,6 +90,7 @@ Axis parse_axis(const std::string& text) {
     if (item.empty()) throw InputError(where + ": a value is missing");
     if (axis.numeric && !parse_number(item)) throw InputError(where + ": '" + item + "' is not a number");
   }
+  refuse_repeated(axis, where);
   return axis;
 }
 
@@ -91,19 +104,20 @@ std::vector<double> Axis::numbers() const {
   return result;
 }
 
-std::vector<Axis> parse_vary(const std::vector<std::string>& arguments) {
+std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& option) {
   std::vector<Axis> axes;
   for (const auto& argument : arguments) {
     for (const auto& text : split_axes(argument)) {
-      Axis axis = parse_axis(text);
+      Axis axis = parse_axis(text, option);
       for (const auto& other : axes)
-        if (other.key == axis.key) throw InputError("--vary " + axis.key + ": varied twice");
+        if (other.key == axis.key) throw InputError(option + " " + axis.key + ": varied twice");
       axes.push_back(std::move(axis));
     }
   }
   if (axes.empty()) throw InputError("nothing to vary: give --vary KEY=start:step:end");
   if (axes.size() > kMaximumAxes)
-    throw InputError("a sweep has at most three dimensions; --vary names " + std::to_string(axes.size()));
+    throw InputError("a sweep has at most three dimensions; " + option + " names " +
+                     std::to_string(axes.size()));
   return axes;
 }
 

@@ -36,6 +36,13 @@ TEST_CASE("bad axes are input errors that say what is wrong") {
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db"}), InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db="}), InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=1:nan:2"}), InputError);
+  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits=6|8|6"}), "--vary adc.bits=6|8|6: the value 6 is given twice",
+                       InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db=9|9.0"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"channel.extra_dispersion_ps_per_nm=0|-0"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"signal.modulation=qpsk|16qam|qpsk"}), InputError);
+  // Steps too fine for the twelve digits that a value is written with.
+  CHECK_THROWS_AS(parse_vary({"channel.osnr_db=10:1e-12:10.00000000001"}), InputError);
 }
 
 TEST_CASE(
