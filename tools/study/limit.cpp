@@ -86,10 +86,8 @@ class LimitSearch {
   Scenario at(double value) const {
     Scenario scenario = scenario_;
     scenario.set(rule_.key, short_decimal(value), "--vary");
-    if (limit_.reference)
-      scenario.set("channel.osnr_db", short_decimal(limit_.reference->osnr_db + rule_.criterion.bound),
-                   "--criterion");
-    return scenario;
+    return limit_.reference ? at_total_osnr(scenario, limit_.reference->osnr_db + rule_.criterion.bound)
+                            : scenario;
   }
 
   /// Margin with its interval at a confidence.

@@ -19,15 +19,6 @@ constexpr double kNearDb = 1.0;        // probes this near enter the final fit
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
 
-/// Noise that the line adds by itself, where noise is loaded: the highest OSNR that loading can leave.
-std::optional<double> line_osnr(const Scenario& scenario) {
-  Scenario unloaded = scenario;
-  unloaded.set("channel.osnr_db", "", "required OSNR");
-  unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
-  const LinkSetup setup = link_setup(unloaded);
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
-}
-
 struct Fit {
   double osnr_db, sigma_db, slope;
 };
@@ -53,14 +44,6 @@ class Search {
   }
 
  private:
-  /// Total OSNR to the noise to load; nothing when the line alone is worse.
-  std::optional<double> loaded_db(double total_db) const {
-    if (!line_osnr_) return total_db;
-    const double rest = from_db(-total_db) - 1.0 / *line_osnr_;
-    if (rest <= 0.0) return std::nullopt;
-    return -to_db(rest);
-  }
-
   /// Highest total OSNR within reach.
   double ceiling_db() const {
     return line_osnr_ ? std::min(kHighestOsnrDb, to_db(*line_osnr_) - 0.05) : kHighestOsnrDb;
@@ -69,9 +52,8 @@ class Search {
   Meter& meter(double osnr_db) {
     const auto found = meters_.find(osnr_db);
     if (found != meters_.end()) return found->second;
-    Scenario at = scenario_;
-    at.set("channel.osnr_db", short_decimal(loaded_db(osnr_db).value_or(kHighestOsnrDb)), "required OSNR");
-    return meters_.emplace(osnr_db, Meter(source_(at), threads_)).first->second;
+    return meters_.emplace(osnr_db, Meter(source_(at_total_osnr(scenario_, osnr_db)), threads_))
+        .first->second;
   }
 
   std::uint64_t spent() const {
@@ -188,6 +170,22 @@ class Search {
 };
 
 }  // namespace
+
+std::optional<double> line_osnr(const Scenario& scenario) {
+  Scenario unloaded = scenario;
+  unloaded.set("channel.osnr_db", "", "required OSNR");
+  unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
+  const LinkSetup setup = link_setup(unloaded);
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
+}
+
+Scenario at_total_osnr(const Scenario& scenario, double total_db) {
+  const std::optional<double> line = line_osnr(scenario);
+  const double rest = from_db(-total_db) - (line ? 1.0 / *line : 0.0);  // noise to load, over the signal
+  Scenario loaded = scenario;
+  loaded.set("channel.osnr_db", short_decimal(rest > 0.0 ? -to_db(rest) : kHighestOsnrDb), "required OSNR");
+  return loaded;
+}
 
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads) {

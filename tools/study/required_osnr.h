@@ -9,6 +9,14 @@
 
 namespace cohlink {
 
+/// OSNR (linear, in 12.5 GHz) of what the line itself emits, no noise loaded; nothing for a line without
+/// noise.
+std::optional<double> line_osnr(const Scenario& scenario);
+
+/// The scenario with so much noise loaded (channel.osnr_db) that with the line's own the total OSNR into the
+/// receiver is `total_db`; where the line alone is worse, next to none is loaded.
+Scenario at_total_osnr(const Scenario& scenario, double total_db);
+
 struct RequiredOsnrRule {
   double threshold_ber = 2e-2;
   double half_width_db = 0.02;      // of the 95 % interval, aimed at
