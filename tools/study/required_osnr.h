@@ -35,13 +35,15 @@ struct RequiredOsnr {
 };
 
 /// Varies channel.osnr_db, whatever the scenario sets. First walks towards the threshold along the
-/// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates; binomial weights,
-/// bunching of errors taken into account. Where the line adds noise of its own, the OSNR counts both.
-/// The same frames every time (common random numbers): differences are sharper than the intervals say.
+/// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates. Where the line
+/// adds noise of its own, the OSNR counts both. The two sides count different frames, so that their errors
+/// are independent and the interval is what it says; every search counts the same frames on the same side
+/// (common random numbers), so that differences are sharper than the intervals say.
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads);
 
-/// Required OSNR over that of `reference`, with the half-width of its 95 % interval (as if independent).
+/// Required OSNR over that of `reference`, with the half-width of its 95 % interval as if the two were
+/// independent: an upper bound, for they count the same frames.
 struct Penalty {
   double db = 0, half_width_db = 0;
 };
