@@ -109,7 +109,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
     const FrameResult& total = tallies[i].total();
     const Scenario& scenario = plan.points[i].scenario;
     const bool counted = total.count.bits > 0;
-    const Interval interval = clopper_pearson(total.count.errors, total.count.bits);
+    const Interval interval = total.ber_interval();
     const auto threshold = fec_threshold(scenario);
     ber.cells.push_back(counted ? Cell(total.count.ber()) : Cell());
     low.cells.push_back(counted ? Cell(interval.low) : Cell());

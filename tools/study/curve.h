@@ -11,8 +11,8 @@
 namespace cohlink {
 
 /// One row a point, in grid order. Columns: the varied keys by their full names, ber, ber_low, ber_high
-/// (95 % Clopper-Pearson), errors, bits, q_db, snr_db, evm_percent, ber_theory, verdict. A value that does
-/// not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
+/// (95 %, FrameResult::ber_interval), errors, bits, q_db, snr_db, evm_percent, ber_theory, verdict. A value
+/// that does not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies);
 
 /// The varied keys, parted by commas: the attribute "axes" of a curve file.

@@ -12,8 +12,8 @@
 
 namespace cohlink {
 
-/// What one frame counted: plain data, small enough to send or to write down by the million. Sums, so that
-/// adding frames in frame order gives the point.
+/// What one frame counted: plain data, small enough to send or to write down by the million. Adding frames in
+/// frame order to an empty one gives the point.
 struct FrameResult {
   ErrorCount count;
   double symbols = 0;           // scored, both polarisations: the weight of the two sums that follow
@@ -24,8 +24,18 @@ struct FrameResult {
   std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
   Counters counters;            // of capture and receiver
   std::string first_warning;
+  double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
+  // Of a sum: how its frames differ.
+  std::uint64_t scored_frames = 0;  // with bits
+  double error_squares = 0;         // over these, errors^2 / bits
 
-  FrameResult& operator+=(const FrameResult& next);
+  /// Counts one frame more.
+  FrameResult& operator+=(const FrameResult& frame);
+  /// Of a sum: variance of its errors over the binomial one. By the coding, or if it is more, as the frames
+  /// differ (chi-squared over its degrees of freedom: slips and other bursts), where eight or more tell.
+  double bunching() const;
+  /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/metrics.h) with bunching().
+  Interval ber_interval(double confidence = 0.95) const;
   double snr_db() const;       // NaN before anything was scored
   double evm_percent() const;  // NaN before anything was scored
 };

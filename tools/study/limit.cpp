@@ -107,7 +107,7 @@ class LimitSearch {
     const bool penalty = limit_.reference.has_value();
     const double target = equivalent.db(penalty ? threshold_ : rule_.criterion.bound);
     const double slack = penalty ? limit_.reference->half_width_db() : 0.0;
-    const Interval interval = meter.interval(confidence);
+    const Interval interval = meter.total().ber_interval(confidence);
     p.margin_db = equivalent.db(meter.ber()) - target;
     p.low_db = equivalent.db(interval.high) - target - slack;
     p.high_db = equivalent.db(interval.low) - target + slack;

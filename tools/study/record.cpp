@@ -80,7 +80,7 @@ std::string to_line(const FrameResult& r) {
   out << r.count.errors << r.count.bits << r.symbols << r.noise_sum << r.evm_sum << r.discarded << r.warned
       << r.unlocked << std::uint64_t{r.counters.size()};
   for (const auto& [name, events] : r.counters) out << name << events;
-  out << r.first_warning;
+  out << r.first_warning << r.coding_bunching << r.scored_frames << r.error_squares;
   return out.text();
 }
 
@@ -96,7 +96,7 @@ FrameResult frame_result_from(std::string_view line) {
     in >> name >> events;
     r.counters[name] = events;
   }
-  in >> r.first_warning;
+  in >> r.first_warning >> r.coding_bunching >> r.scored_frames >> r.error_squares;
   return r;
 }
 

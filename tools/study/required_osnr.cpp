@@ -155,7 +155,7 @@ class Search {
   /// Standard error of a meter's equivalent SNR.
   double sigma_db(const Meter& m) const {
     const auto errors = static_cast<double>(m.total().count.errors);
-    return scale_.per_log_ber(m.ber()) * std::sqrt(m.bunching() * (1.0 - m.ber()) / errors);
+    return scale_.per_log_ber(m.ber()) * std::sqrt(m.total().bunching() * (1.0 - m.ber()) / errors);
   }
 
   void count() {

@@ -165,7 +165,7 @@ double snr_deviation_db(double symbols) {
 /// Value and interval of what a meter measured.
 void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, const Meter& meter,
           double confidence) {
-  const Interval interval = meter.interval(confidence);
+  const Interval interval = meter.total().ber_interval(confidence);
   const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
   switch (line.measure) {
     case Measure::kBer:
