@@ -51,7 +51,7 @@ void finish(ReceiverResult& total, const Sums& sums) {
   }
   if (!total.score || !(sums.scored > 0)) return;
   Score& score = *total.score;
-  score.interval = clopper_pearson(score.both.errors, score.both.bits);
+  score.interval = error_interval(score.both, score.bunching);
   score.q_db = q_from_ber_db(score.both.ber());
   score.snr_db = total.snr_db;
   score.evm_percent = total.evm_percent;

@@ -10,17 +10,30 @@
 
 namespace cohlink {
 
-Interval clopper_pearson(std::uint64_t errors, std::uint64_t trials, double confidence) {
-  if (errors > trials) throw std::invalid_argument("more errors than trials");
+namespace {
+
+/// Of `errors` among `trials`, whole numbers or not.
+Interval beta_interval(double k, double n, double confidence) {
+  if (k > n) throw std::invalid_argument("more errors than trials");
   if (!(confidence > 0.0 && confidence < 1.0)) throw std::invalid_argument("confidence outside (0, 1)");
-  if (trials == 0) return {0.0, 1.0};
+  if (n == 0.0) return {0.0, 1.0};
   const double tail = (1.0 - confidence) / 2.0;
-  const auto k = static_cast<double>(errors), n = static_cast<double>(trials);
   Interval interval;
   // The bounds are quantiles of beta distributions: B(k, n - k + 1) and B(k + 1, n - k).
-  interval.low = errors == 0 ? 0.0 : boost::math::ibeta_inv(k, n - k + 1.0, tail);
-  interval.high = errors == trials ? 1.0 : boost::math::ibeta_inv(k + 1.0, n - k, 1.0 - tail);
+  interval.low = k == 0.0 ? 0.0 : boost::math::ibeta_inv(k, n - k + 1.0, tail);
+  interval.high = k == n ? 1.0 : boost::math::ibeta_inv(k + 1.0, n - k, 1.0 - tail);
   return interval;
+}
+
+}  // namespace
+
+Interval clopper_pearson(std::uint64_t errors, std::uint64_t trials, double confidence) {
+  return beta_interval(static_cast<double>(errors), static_cast<double>(trials), confidence);
+}
+
+Interval error_interval(const ErrorCount& count, double bunching, double confidence) {
+  return beta_interval(static_cast<double>(count.errors) / bunching,
+                       static_cast<double>(count.bits) / bunching, confidence);
 }
 
 double q_from_ber_db(double ber) {

@@ -31,6 +31,12 @@ struct ErrorCount {
 /// C. J. Clopper and E. S. Pearson, Biometrika 26, 404 (1934).
 Interval clopper_pearson(std::uint64_t errors, std::uint64_t trials, double confidence = 0.95);
 
+/// Interval of a BER whose errors come in bunches: exact for errors and bits both divided by `bunching`, the
+/// variance of the number of errors over the binomial one (1 or more), that is, for the number of independent
+/// trials that would tell as much. E. L. Korn and B. I. Graubard, Survey Methodology 24(2), 193 (1998).
+/// std::invalid_argument as clopper_pearson.
+Interval error_interval(const ErrorCount& count, double bunching, double confidence = 0.95);
+
 /// Q factor in dB from BER: 20 log10(sqrt(2) erfc^-1(2 BER)); +infinity at BER 0, -infinity from 0.5.
 double q_from_ber_db(double ber);
 
@@ -63,6 +69,7 @@ ErrorVector combine(const ErrorVector& x, const ErrorVector& y);
 struct Score {
   std::array<ErrorCount, 2> polarisation;        // X, Y as transmitted
   ErrorCount both;                               // their sum
+  double bunching = 1;                           // of errors by the coding: error_bunching (constellation.h)
   Interval interval;                             // 95 %, of both
   double q_db = 0, snr_db = 0, evm_percent = 0;  // SNR, EVM data-aided
   std::array<double, 2> snr_db_polarisation = {0, 0};

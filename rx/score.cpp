@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rx/alignment.h"
+#include "sim/signal/constellation.h"
 #include "sim/signal/errors.h"
 #include "sim/signal/pilots.h"
 #include "sim/signal/units.h"
@@ -218,7 +219,8 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
           count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
     score.both += score.polarisation[source];
   }
-  score.interval = clopper_pearson(score.both.errors, score.both.bits);
+  score.bunching = error_bunching(p.modulation, p.differential);
+  score.interval = error_interval(score.both, score.bunching);
   score.q_db = q_from_ber_db(score.both.ber());
   const auto only = static_cast<std::size_t>(alignment.source[0]);
   const ErrorVector both = p.rows == 2 ? combine(fit[0], fit[1]) : fit[only];

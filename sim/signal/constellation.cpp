@@ -1,5 +1,6 @@
 #include "sim/signal/constellation.h"
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <limits>
@@ -191,6 +192,28 @@ double theory_ber_differential(Modulation modulation, double snr) {
     }
   }
   return (quadrant_errors + inner_errors) / 4.0;
+}
+
+double error_bunching(Modulation modulation, bool differential) {
+  if (!differential || bits_per_symbol(modulation) == 0) return 1.0;
+  const auto& points = constellation(modulation);
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t k = 1; k < points.size(); ++k) least = std::min(least, std::abs(points[k] - points[0]));
+  double sum = 0.0, squares = 0.0;
+  for (const Complex& sent : points) {
+    for (const Complex& decided : points) {
+      const double distance = std::abs(decided - sent);
+      if (distance == 0.0 || distance > 1.01 * least) continue;
+      // The symbol after is decided rightly; whichever it is, its quadrant is taken from the wrong one.
+      const Bits right = decide_bits(modulation, std::array{sent, points[0]}, true),
+                 wrong = decide_bits(modulation, std::array{decided, points[0]}, true);
+      double cost = 0.0;
+      for (std::size_t b = 0; b < right.size(); ++b) cost += right[b] != wrong[b];
+      sum += cost;
+      squares += cost * cost;
+    }
+  }
+  return squares / sum;
 }
 
 double theory_snr(Modulation modulation, double ber) {

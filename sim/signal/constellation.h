@@ -49,6 +49,13 @@ double theory_ber(Modulation modulation, double snr);
 /// over decided quadrant and inner bits.
 double theory_ber_differential(Modulation modulation, double snr);
 
+/// Variance of the number of bit errors over that of as many independent ones: with differential quadrant
+/// coding a wrong decision takes several bits with it, in its own symbol and the next. White Gaussian noise,
+/// every wrong decision one to a nearest neighbour: E[c^2]/E[c] over the bit errors c that each costs
+/// (compound Poisson law: W. Feller, An Introduction to Probability Theory and Its Applications, vol. 1, ch.
+/// XII). QPSK 2, 16QAM 2.4; 1 without differential coding, and for Gaussian symbols.
+double error_bunching(Modulation modulation, bool differential);
+
 /// SNR = Es/N0 (linear) at which theory_ber equals `ber` (0 < ber < 0.4), by bisection.
 double theory_snr(Modulation modulation, double ber);
 

@@ -44,7 +44,8 @@ class Fft {
 ///
 /// Measured planning loads wisdom from, and saves it to, `wisdom_folder` ($XDG_CACHE_HOME/cohlink or
 /// ~/.cache/cohlink by default; the environment variable COHLINK_WISDOM=off, or an empty folder name,
-/// opts out). Where the folder cannot be written, plans are estimated, so that the next process makes the same.
+/// opts out). Where the folder cannot be written, plans are estimated, so that the next process makes the
+/// same.
 class FftCache {
  public:
   explicit FftCache(FftPlanning planning = FftPlanning::kMeasure,

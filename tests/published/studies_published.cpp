@@ -73,13 +73,13 @@ ComplexRow<double> matched_samples(const ComplexRow<double>& row, double sample_
   return symbols;
 }
 
-struct Measured {
+struct Propagated {
   double noise;  // to signal, power
   double power;  // launched, of this very frame: Gaussian symbols vary
 };
 
 // One frame by split steps.
-Measured split_steps(const Scenario& scenario, std::uint64_t frame, FftCache& fft) {
+Propagated split_steps(const Scenario& scenario, std::uint64_t frame, FftCache& fft) {
   const LinkSetup setup = link_setup(scenario);
   const RandomStreams streams(setup.seed, frame, 0);
   const PropagationPlan plan = plan_optical_path(setup, RandomStreams(setup.seed));
@@ -107,7 +107,7 @@ FftCache& plans() {
 double mean_eta(const Scenario& scenario, int frames) {
   double sum = 0.0;
   for (int frame = 0; frame < frames; ++frame) {
-    const Measured m = split_steps(scenario, static_cast<std::uint64_t>(frame), plans());
+    const Propagated m = split_steps(scenario, static_cast<std::uint64_t>(frame), plans());
     sum += m.noise / (m.power * m.power);
   }
   return sum / frames;
@@ -200,7 +200,7 @@ TEST_CASE("the optimum launch power of the GN integral meets that of split steps
     scenario = noiseless_line("gaussian", 10, dbm, 8192);
     scenario.set("amplifier.ase=true");
     for (std::uint64_t frame = 0; frame < 4; ++frame) {
-      const Measured m = split_steps(scenario, frame, plans());
+      const Propagated m = split_steps(scenario, frame, plans());
       const double mw = m.power * 1e3, weight = 1.0 / m.noise;  // equal relative weight
       const double p = weight / mw, q = weight * mw * mw, y = 1.0;
       pp += p * p, pq += p * q, qq += q * q, yp += y * p, yq += y * q;

@@ -38,6 +38,16 @@ TEST_CASE("Clopper-Pearson has its closed forms when nothing or everything faile
   CHECK_THROWS_AS(clopper_pearson(0, 1, 1.0), std::invalid_argument);
 }
 
+TEST_CASE("errors in bunches count for as many independent ones as tell as much") {
+  // 200 errors that come in pairs tell what 100 do: Korn and Graubard, Survey Methodology 24(2), 193 (1998).
+  const Interval pairs = error_interval({200, 20000}, 2.0), single = clopper_pearson(100, 10000);
+  CHECK(pairs.low == single.low);
+  CHECK(pairs.high == single.high);
+  CHECK(error_interval({100, 10000}, 1.0).low == single.low);
+  CHECK(error_interval({0, 0}, 2.0).high == 1.0);
+  CHECK_THROWS_AS(error_interval({2, 1}, 2.0), std::invalid_argument);
+}
+
 TEST_CASE("Clopper-Pearson at 99.9 % encloses the 95 % interval") {
   const Interval narrow = clopper_pearson(100, 10000), wide = clopper_pearson(100, 10000, 0.999);
   CHECK(wide.low < narrow.low);

@@ -186,6 +186,17 @@ TEST_CASE("differential coding: a quarter turn changes nothing after the first s
   }
 }
 
+TEST_CASE("a wrong decision of differential coding costs the bits that counting by hand gives") {
+  // QPSK: one bit in its symbol, one in the next. 16QAM, the neighbours of the four points of a quadrant:
+  // eight within the quadrant cost 1 bit; across an axis the two of the inner point cost those 2, and the two
+  // of the points beside it, whose inner bits are then read exchanged, 4: (8 x 1 + 2 x 4 + 2 x 16) / (8 + 2 x
+  // 2 + 2 x 4).
+  CHECK(error_bunching(Modulation::kQpsk, true) == doctest::Approx(2.0));
+  CHECK(error_bunching(Modulation::kQam16, true) == doctest::Approx(2.4));
+  CHECK(error_bunching(Modulation::kQam16, false) == 1.0);
+  CHECK(error_bunching(Modulation::kGaussian, true) == 1.0);
+}
+
 TEST_CASE("differential theory agrees with counting, QPSK and 16QAM") {
   for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16}) {
     const double snr = from_db(m == Modulation::kQpsk ? 8.0 : 14.0);

@@ -73,6 +73,57 @@ TEST_CASE("required OSNR is found behind a noise floor, and its interval holds t
   CHECK(held <= 0.985 * searches);
 }
 
+TEST_CASE("over 200 searches of the real chain the 95 % interval holds the theory 91 to 98 % of the time") {
+  // Waveforms, not drawn counts: what the counts of one search have in common shows only here. One sample in
+  // 200 searches of a coverage of 95 % lies within 91 and 98 % but for 2 % (binomial); the seeds are fixed.
+  static FftCache fft(FftPlanning::kEstimate);
+  Scenario scenario = ideal_chain("qpsk", 32.0);
+  scenario.set("signal.symbols=2048");
+  const double theory = theory_osnr_db(scenario, 2e-2);
+  int held = 0;
+  double sum = 0.0, squares = 0.0, half_width = 0.0;
+  const int searches = 200;
+  for (int i = 0; i < searches; ++i) {
+    scenario.set("run.seed=" + std::to_string(i));
+    const auto found = find_required_osnr(scenario, {2e-2, 0.05, 16}, simulation(fft), 1);
+    REQUIRE(found.found);
+    held += found.low_db <= theory && theory <= found.high_db;
+    const double off = found.osnr_db - theory;
+    sum += off, squares += off * off, half_width += found.half_width_db() / searches;
+  }
+  const double mean = sum / searches, deviation = std::sqrt(squares / searches - mean * mean);
+  MESSAGE("95 % interval held the theory in " << held << " of " << searches << " searches; half-width "
+                                              << half_width << " dB, deviation " << deviation << " dB, mean "
+                                              << mean << " dB");
+  validation::record(
+      "share of 95 % intervals of required OSNR that hold the theory, 200 searches, ideal QPSK",
+      "exact BER: Proakis, Digital Communications", 95.0, 100.0 * held / searches, 4.0, "%");
+  CHECK(held >= 0.91 * searches);
+  CHECK(held <= 0.98 * searches);
+}
+
+TEST_CASE("a penalty is sharper than its interval: both searches count the same frames") {
+  // Five bits against twelve: a small loss, and nothing else differs but what the noise does to it.
+  static FftCache fft(FftPlanning::kEstimate);
+  Scenario scenario = ideal_chain("qpsk", 32.0);
+  scenario.set("signal.symbols=2048");
+  double sum = 0.0, squares = 0.0, apart = 0.0;
+  const int searches = 20;
+  for (int i = 0; i < searches; ++i) {
+    scenario.set("run.seed=" + std::to_string(i));
+    const RequiredOsnrRule rule{2e-2, 0.05, 24};
+    Scenario flawed = scenario;
+    flawed.set("adc.bits=5");
+    const auto source = simulation(fft);
+    const Penalty p =
+        penalty(find_required_osnr(flawed, rule, source, 1), find_required_osnr(scenario, rule, source, 1));
+    sum += p.db, squares += p.db * p.db, apart += p.half_width_db / 1.96 / searches;
+  }
+  const double deviation = std::sqrt(squares / searches - std::pow(sum / searches, 2));
+  MESSAGE("deviation of the penalty " << deviation << " dB, of independent searches " << apart << " dB");
+  CHECK(deviation < 0.6 * apart);
+}
+
 TEST_CASE("a floor above the threshold is said, not searched for ever") {
   const auto found = find_required_osnr(Scenario(), {1e-3, 0.05, 200}, model(1, 6.0, 50'000), 1);
   CHECK(!found.found);

@@ -26,6 +26,20 @@ void add_axes(Table& table, const SweepPlan& plan) {
   }
 }
 
+/// What was asked for, with its interval.
+void add_output(Table& table, const std::vector<Tally>& tallies, const std::string& output) {
+  const bool level = output.ends_with("_db") || output.ends_with("_percent");
+  const Look look = level ? Look::kHundredths : output.starts_with("ber") ? Look::kScientific : Look::kShort;
+  Column value{output, look}, low{bound_name(output, "low"), look}, high{bound_name(output, "high"), look};
+  for (const Tally& tally : tallies) {
+    const Measured m = measured(tally.total(), output);
+    value.cells.push_back(finite(m.value));
+    low.cells.push_back(finite(m.low));
+    high.cells.push_back(finite(m.high));
+  }
+  for (auto* column : {&value, &low, &high}) table.columns.push_back(std::move(*column));
+}
+
 std::vector<double> as_numbers(const Column& column) {
   std::vector<double> numbers;
   for (const auto& cell : column.cells) {
@@ -98,9 +112,10 @@ std::string axis_names(const SweepPlan& plan) {
   return names;
 }
 
-Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
+Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
   Table table;
   add_axes(table, plan);
+  if (!output.empty()) add_output(table, tallies, output);
   const auto ratio = Look::kScientific, level = Look::kHundredths;
   Column ber{"ber", ratio}, low{"ber_low", ratio}, high{"ber_high", ratio}, errors{"errors"}, bits{"bits"},
       q{"q_db", level}, snr{"snr_db", level}, evm{"evm_percent", level}, theory{"ber_theory", ratio},
@@ -109,7 +124,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
     const FrameResult& total = tallies[i].total();
     const Scenario& scenario = plan.points[i].scenario;
     const bool counted = total.count.bits > 0;
-    const Interval interval = clopper_pearson(total.count.errors, total.count.bits);
+    const Interval interval = total.ber_interval();
     const auto threshold = fec_threshold(scenario);
     ber.cells.push_back(counted ? Cell(total.count.ber()) : Cell());
     low.cells.push_back(counted ? Cell(interval.low) : Cell());
@@ -131,12 +146,12 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
       verdicts.cells.emplace_back();
   }
   for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
-    table.columns.push_back(std::move(*column));
+    if (column->name != output) table.columns.push_back(std::move(*column));
   return table;
 }
 
 void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
-                 const std::string& path) {
+                 const std::string& output, const std::string& path) {
   DimensionScales dimensions;
   for (const auto& axis : plan.axes) dimensions.scales.push_back(dataset_name(axis.key));
   for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
@@ -153,6 +168,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
+    if (!output.empty()) file.attribute("/", "measure", output);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

@@ -1,5 +1,6 @@
 #include "tools/study/frame.h"
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -8,6 +9,13 @@
 namespace cohlink {
 
 FrameResult& FrameResult::operator+=(const FrameResult& next) {
+  if (next.count.bits > 0) {
+    const auto errors = static_cast<double>(next.count.errors);
+    error_squares += errors * errors / static_cast<double>(next.count.bits);
+    ++scored_frames;
+  }
+  for (const auto& [name, value] : next.outputs) spread[name].add(value);
+  coding_bunching = std::max(coding_bunching, next.coding_bunching);
   count += next.count;
   symbols += next.symbols;
   noise_sum += next.noise_sum;
@@ -19,6 +27,23 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   for (const auto& [name, events] : next.counters) counters[name] += events;
   if (first_warning.empty()) first_warning = next.first_warning;
   return *this;
+}
+
+void FrameResult::keep_output(const std::string& name) {
+  std::erase_if(outputs, [&](const auto& output) { return output.first != name; });
+}
+
+double FrameResult::bunching() const {
+  constexpr std::uint64_t kFewest = 8;
+  const double p = count.ber();
+  if (scored_frames < kFewest || p <= 0.0 || p >= 1.0) return coding_bunching;
+  // Sum of (errors - bits p)^2 / (bits p (1 - p)).
+  const double chi_squared = (error_squares - p * static_cast<double>(count.errors)) / (p * (1.0 - p));
+  return std::max(coding_bunching, chi_squared / static_cast<double>(scored_frames - 1));
+}
+
+Interval FrameResult::ber_interval(double confidence) const {
+  return error_interval(count, bunching(), confidence);
 }
 
 double FrameResult::snr_db() const {
@@ -34,6 +59,7 @@ FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   FrameResult result;
   if (received.score) {
     result.count = received.score->both;
+    result.coding_bunching = received.score->bunching;
     result.symbols = 2.0 * static_cast<double>(received.score->symbols);
     result.noise_sum = result.symbols * from_db(-received.snr_db);
     result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);
@@ -46,6 +72,9 @@ FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   if (capture.truth) result.dgd_sum_ps = capture.truth->dgd_ps;
   result.counters = capture.counters;
   for (const auto& [name, events] : received.counters) result.counters[name] += events;
+  result.outputs = outputs_of(received);
+  if (received.score)
+    for (const auto& [name, events] : result.counters) result.outputs[name] = static_cast<double>(events);
   return result;
 }
 

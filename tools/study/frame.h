@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -9,11 +10,12 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "sim/signal/capture.h"
+#include "tools/study/outputs.h"
 
 namespace cohlink {
 
-/// What one frame counted: plain data, small enough to send or to write down by the million. Sums, so that
-/// adding frames in frame order gives the point.
+/// What one frame counted: plain data, small enough to send or to write down by the million. Adding frames in
+/// frame order to an empty one gives the point.
 struct FrameResult {
   ErrorCount count;
   double symbols = 0;           // scored, both polarisations: the weight of the two sums that follow
@@ -25,8 +27,23 @@ struct FrameResult {
   double dgd_sum_ps = 0;        // differential group delay at the carrier, summed over frames
   Counters counters;            // of capture and receiver
   std::string first_warning;
+  /// Of one frame; only what a study asked for need be kept: `keep_output`.
+  Outputs outputs;
+  double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
+  // Of a sum: how its frames differ.
+  std::uint64_t scored_frames = 0;       // with bits
+  double error_squares = 0;              // over these, errors^2 / bits
+  std::map<std::string, Spread> spread;  // of the outputs
 
-  FrameResult& operator+=(const FrameResult& next);
+  /// Counts one frame more.
+  FrameResult& operator+=(const FrameResult& frame);
+  /// Forgets all other outputs; "" all.
+  void keep_output(const std::string& name);
+  /// Of a sum: variance of its errors over the binomial one. By the coding, or if it is more, as the frames
+  /// differ (chi-squared over its degrees of freedom: slips and other bursts), where eight or more tell.
+  double bunching() const;
+  /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/metrics.h) with bunching().
+  Interval ber_interval(double confidence = 0.95) const;
   double snr_db() const;       // NaN before anything was scored
   double evm_percent() const;  // NaN before anything was scored
 };

@@ -87,10 +87,8 @@ class LimitSearch {
   Scenario at(double value) const {
     Scenario scenario = scenario_;
     scenario.set(rule_.key, short_decimal(value), "--vary");
-    if (limit_.reference)
-      scenario.set("channel.osnr_db", short_decimal(limit_.reference->osnr_db + rule_.criterion.bound),
-                   "--criterion");
-    return scenario;
+    return limit_.reference ? at_total_osnr(scenario, limit_.reference->osnr_db + rule_.criterion.bound)
+                            : scenario;
   }
 
   /// Margin with its interval at a confidence.
@@ -110,7 +108,7 @@ class LimitSearch {
     const bool penalty = limit_.reference.has_value();
     const double target = equivalent.db(penalty ? threshold_ : rule_.criterion.bound);
     const double slack = penalty ? limit_.reference->half_width_db() : 0.0;
-    const Interval interval = meter.interval(confidence);
+    const Interval interval = meter.total().ber_interval(confidence);
     p.margin_db = equivalent.db(meter.ber()) - target;
     p.low_db = equivalent.db(interval.high) - target - slack;
     p.high_db = equivalent.db(interval.low) - target + slack;

@@ -78,8 +78,9 @@ using LimitProgress = std::function<void(const LimitProbe&)>;
 /// Brackets and bisects (by ratio where the range spans a decade or more above 0). A value is counted until
 /// its margin's interval leaves 0 out, or its frames are spent; the confidence is shared out over values
 /// and looks (Bonferroni), so that all decisions hold together. Values that stay open narrow the search from
-/// both sides. Penalty: BER at the reference's required OSNR plus the bound against the threshold; the
-/// reference's own uncertainty widens every interval. Common random numbers throughout.
+/// both sides. Penalty: BER at the reference's required OSNR plus the bound, line and loading together,
+/// against the threshold (a line that is worse by itself: at its own); the reference's own uncertainty widens
+/// every interval. Common random numbers throughout.
 Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMaker& source, unsigned threads,
                  const LimitProgress& progress = {});
 

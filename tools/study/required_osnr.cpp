@@ -15,25 +15,20 @@ namespace {
 constexpr double kConfidence95 = 1.959963985;
 constexpr double kHighestOsnrDb = 60.0;
 constexpr double kStraddleDb = 0.4;    // the two OSNRs of the final count, either side of the estimate
-constexpr double kNearDb = 1.0;        // probes this near enter the final fit
+constexpr double kFewest = 10.0;       // errors on either side that a fit is made from
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
 constexpr const char* kTooFewErrors = "too few errors near the threshold; more frames are needed";
-
-/// Noise that the line adds by itself, where noise is loaded: the highest OSNR that loading can leave.
-std::optional<double> line_osnr(const Scenario& scenario) {
-  Scenario unloaded = scenario;
-  unloaded.set("channel.osnr_db", "", "required OSNR");
-  unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
-  const LinkSetup setup = link_setup(unloaded);
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
-}
 
 struct Fit {
   double osnr_db, sigma_db, slope;
 };
 
-/// The search of one scenario: meters by OSNR, and the straight line through them.
+/// Which frames an OSNR is counted on: with the same on either side their errors would rise and fall
+/// together, and the two counts tell less than two.
+enum class Frames { kEven, kOdd };
+
+/// The search of one scenario: meters by OSNR, and the straight line through the last two.
 class Search {
  public:
   Search(const Scenario& scenario, const RequiredOsnrRule& rule, const SourceMaker& source, unsigned threads)
@@ -54,30 +49,24 @@ class Search {
   }
 
  private:
-  /// Total OSNR to the noise to load; nothing when the line alone is worse.
-  std::optional<double> loaded_db(double total_db) const {
-    if (!line_osnr_) return total_db;
-    const double rest = from_db(-total_db) - 1.0 / *line_osnr_;
-    if (rest <= 0.0) return std::nullopt;
-    return -to_db(rest);
-  }
-
   /// Highest total OSNR within reach.
   double ceiling_db() const {
     return line_osnr_ ? std::min(kHighestOsnrDb, to_db(*line_osnr_) - 0.05) : kHighestOsnrDb;
   }
 
-  Meter& meter(double osnr_db) {
-    const auto found = meters_.find(osnr_db);
+  Meter& meter(double osnr_db, Frames which) {
+    const auto key = std::make_pair(osnr_db, which);
+    const auto found = meters_.find(key);
     if (found != meters_.end()) return found->second;
-    Scenario at = scenario_;
-    at.set("channel.osnr_db", short_decimal(loaded_db(osnr_db).value_or(kHighestOsnrDb)), "required OSNR");
-    return meters_.emplace(osnr_db, Meter(source_(at), threads_)).first->second;
+    const FrameSource source = source_(at_total_osnr(scenario_, osnr_db));
+    const std::uint64_t first = which == Frames::kOdd ? 1 : 0;
+    const auto every_other = [=](std::uint64_t frame) { return source(2 * frame + first); };
+    return meters_.emplace(key, Meter(every_other, threads_)).first->second;
   }
 
   std::uint64_t spent() const {
     std::uint64_t frames = 0;
-    for (const auto& [osnr, m] : meters_) frames += m.frames();
+    for (const auto& [key, m] : meters_) frames += m.frames();
     return frames;
   }
 
@@ -92,14 +81,14 @@ class Search {
     double before = 0.0, before_db = 0.0;
     for (int step = 0; step < kMostSteps && spent() < rule_.most_frames; ++step) {
       osnr_db = std::clamp(std::round(osnr_db * 1e3) / 1e3, -9.0, ceiling_db());
-      Meter& m = meter(osnr_db);
+      Meter& m = meter(osnr_db, Frames::kEven);
       do m.run(1);
       while (m.total().count.errors < kEnough && m.frames() < 6 && spent() < rule_.most_frames);
       const double now_db = equivalent_db(m), missing = target_db_ - now_db;
       if (std::abs(missing) < 0.5) return osnr_db + missing;
       if (missing > 0.0 && osnr_db >= ceiling_db()) {
         // Without errors enough the equivalent SNR is that of half an error, which proves nothing.
-        result_.out_of_reach = m.interval(0.95).low > rule_.threshold_ber;
+        result_.out_of_reach = m.total().ber_interval(0.95).low > rule_.threshold_ber;
         result_.failure = !result_.out_of_reach ? kTooFewErrors
                           : line_osnr_ && ceiling_db() < kHighestOsnrDb
                               ? "the line's own noise keeps the BER above the threshold"
@@ -120,9 +109,10 @@ class Search {
   /// Counts on either side until the interval is narrow enough or the frames are spent.
   void refine(double near) {
     for (int round = 0; round < 40; ++round) {
-      const double high = std::min(near + kStraddleDb, ceiling_db());
-      Meter& below = meter(std::round((near - kStraddleDb) * 1e3) / 1e3);
-      Meter& above = meter(std::round(high * 1e3) / 1e3);
+      const double low_db = std::round((near - kStraddleDb) * 1e3) / 1e3;
+      const double high_db = std::round(std::min(near + kStraddleDb, ceiling_db()) * 1e3) / 1e3;
+      Meter& below = meter(low_db, Frames::kEven);
+      Meter& above = meter(high_db, Frames::kOdd);
       const std::uint64_t left = rule_.most_frames - std::min(rule_.most_frames, spent());
       std::uint64_t more = std::max<std::uint64_t>(1, std::min(below.frames(), above.frames()));
       if (fit_ && fit_->sigma_db > 0.0) {
@@ -136,7 +126,7 @@ class Search {
       if (more == 0) break;
       below.run(more);
       above.run(more);
-      fit_ = fit(near);
+      fit_ = fit(below, low_db, above, high_db);
       if (!fit_) continue;
       if (kConfidence95 * fit_->sigma_db <= rule_.half_width_db) break;
       if (std::abs(fit_->osnr_db - near) > 2.0 * kStraddleDb) near = fit_->osnr_db;
@@ -152,28 +142,29 @@ class Search {
     result_.high_db = fit_->osnr_db + kConfidence95 * fit_->sigma_db;
   }
 
-  /// Weighted straight line of the equivalent SNR over OSNR through the probes near the threshold.
-  std::optional<Fit> fit(double near) const {
-    double w = 0, wx = 0, wy = 0, wxx = 0, wxy = 0;
-    for (const auto& [osnr, m] : meters_) {
-      const auto errors = static_cast<double>(m.total().count.errors);
-      if (std::abs(osnr - near) > kNearDb || errors < 10.0) continue;
-      const double sigma = scale_.per_log_ber(m.ber()) * std::sqrt(m.bunching() * (1.0 - m.ber()) / errors);
-      const double weight = 1.0 / (sigma * sigma), x = osnr - near, y = scale_.db(m.ber()) - target_db_;
-      w += weight, wx += weight * x, wy += weight * y, wxx += weight * x * x, wxy += weight * x * y;
-    }
-    const double determinant = w * wxx - wx * wx;
-    if (!(determinant > 1e-9 * w * w)) return std::nullopt;
-    const double slope = (w * wxy - wx * wy) / determinant, offset = (wxx * wy - wx * wxy) / determinant;
-    if (slope < 0.05) return std::nullopt;
-    const double x = -offset / slope;
-    // Variance of offset + slope x at that x, over the slope.
-    const double variance = (wxx - 2.0 * x * wx + x * x * w) / determinant;
-    return Fit{near + x, std::sqrt(variance) / slope, slope};
+  /// Straight line of the equivalent SNR over OSNR through two independent counts: where it meets the target.
+  std::optional<Fit> fit(const Meter& below, double low_db, const Meter& above, double high_db) const {
+    for (const Meter* m : {&below, &above})
+      if (static_cast<double>(m->total().count.errors) < kFewest) return std::nullopt;
+    const double y_low = scale_.db(below.ber()) - target_db_, y_high = scale_.db(above.ber()) - target_db_;
+    const double slope = (y_high - y_low) / (high_db - low_db);
+    if (!(slope >= 0.05)) return std::nullopt;  // none where both OSNRs are the same
+    const double osnr_db = low_db - y_low / slope;
+    // Each side moves the crossing by the share that the other's distance has in the gap.
+    const double sigma =
+        std::hypot((high_db - osnr_db) * sigma_db(below), (osnr_db - low_db) * sigma_db(above)) /
+        ((high_db - low_db) * slope);
+    return Fit{osnr_db, sigma, slope};
+  }
+
+  /// Standard error of a meter's equivalent SNR.
+  double sigma_db(const Meter& m) const {
+    const auto errors = static_cast<double>(m.total().count.errors);
+    return scale_.per_log_ber(m.ber()) * std::sqrt(m.total().bunching() * (1.0 - m.ber()) / errors);
   }
 
   void count() {
-    for (const auto& [osnr, m] : meters_) {
+    for (const auto& [key, m] : meters_) {
       result_.frames += m.frames();
       result_.errors += m.total().count.errors;
       result_.bits += m.total().count.bits;
@@ -187,12 +178,28 @@ class Search {
   EquivalentSnr scale_;
   double target_db_;
   std::optional<double> line_osnr_;
-  std::map<double, Meter> meters_;  // by total OSNR in dB
+  std::map<std::pair<double, Frames>, Meter> meters_;  // by total OSNR in dB
   std::optional<Fit> fit_;
   RequiredOsnr result_;
 };
 
 }  // namespace
+
+std::optional<double> line_osnr(const Scenario& scenario) {
+  Scenario unloaded = scenario;
+  unloaded.set("channel.osnr_db", "", "required OSNR");
+  unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
+  const LinkSetup setup = link_setup(unloaded);
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
+}
+
+Scenario at_total_osnr(const Scenario& scenario, double total_db) {
+  const std::optional<double> line = line_osnr(scenario);
+  const double rest = from_db(-total_db) - (line ? 1.0 / *line : 0.0);  // noise to load, over the signal
+  Scenario loaded = scenario;
+  loaded.set("channel.osnr_db", short_decimal(rest > 0.0 ? -to_db(rest) : kHighestOsnrDb), "required OSNR");
+  return loaded;
+}
 
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads) {

@@ -9,6 +9,14 @@
 
 namespace cohlink {
 
+/// OSNR (linear, in 12.5 GHz) of what the line itself emits, no noise loaded; nothing for a line without
+/// noise.
+std::optional<double> line_osnr(const Scenario& scenario);
+
+/// The scenario with so much noise loaded (channel.osnr_db) that with the line's own the total OSNR into the
+/// receiver is `total_db`; where the line alone is worse, next to none is loaded.
+Scenario at_total_osnr(const Scenario& scenario, double total_db);
+
 struct RequiredOsnrRule {
   double threshold_ber = 2e-2;
   double half_width_db = 0.02;      // of the 95 % interval, aimed at
@@ -28,13 +36,15 @@ struct RequiredOsnr {
 };
 
 /// Varies channel.osnr_db, whatever the scenario sets. First walks towards the threshold along the
-/// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates; binomial weights,
-/// bunching of errors taken into account. Where the line adds noise of its own, the OSNR counts both.
-/// The same frames every time (common random numbers): differences are sharper than the intervals say.
+/// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates. Where the line
+/// adds noise of its own, the OSNR counts both. The two sides count different frames, so that their errors
+/// are independent and the interval is what it says; every search counts the same frames on the same side
+/// (common random numbers), so that differences are sharper than the intervals say.
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads);
 
-/// Required OSNR over that of `reference`, with the half-width of its 95 % interval (as if independent).
+/// Required OSNR over that of `reference`, with the half-width of its 95 % interval as if the two were
+/// independent: an upper bound, for they count the same frames.
 struct Penalty {
   double db = 0, half_width_db = 0;
 };

@@ -109,42 +109,19 @@ SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::ui
     StageAddresses addresses;
     addresses.fill(address);
     return [=](std::uint64_t frame) {
-      return with_guesses(reuse->run(*bench, frame, addresses), bits, symbols);
+      FrameResult result = reuse->run(*bench, frame, addresses);
+      result.keep_output("");
+      return with_guesses(std::move(result), bits, symbols);
     };
   };
 }
 
 void Meter::run(std::uint64_t frames) {
   std::vector<FrameResult> results(frames);
-  const std::uint64_t first = each_.size();
   for_each_index(frames, thread_count(threads_, frames),
-                 [&](std::size_t i) { results[i] = source_(first + i); });
-  for (const FrameResult& result : results) {
-    total_ += result;
-    each_.push_back(result.count);
-  }
-}
-
-double Meter::bunching() const {
-  constexpr std::size_t kFewest = 8;
-  const double p = ber();
-  if (each_.size() < kFewest || p <= 0.0 || p >= 1.0) return 1.0;
-  double chi_squared = 0.0;
-  for (const ErrorCount& frame : each_) {
-    const auto bits = static_cast<double>(frame.bits);
-    if (bits == 0.0) continue;
-    const double excess = static_cast<double>(frame.errors) - bits * p;
-    chi_squared += excess * excess / (bits * p * (1.0 - p));
-  }
-  return std::max(1.0, chi_squared / static_cast<double>(each_.size() - 1));
-}
-
-Interval Meter::interval(double confidence) const {
-  const double b = bunching();
-  const auto reduced = [b](std::uint64_t n) {
-    return static_cast<std::uint64_t>(std::llround(static_cast<double>(n) / b));
-  };
-  return clopper_pearson(reduced(total_.count.errors), reduced(total_.count.bits), confidence);
+                 [&](std::size_t i) { results[i] = source_(frames_ + i); });
+  for (const FrameResult& result : results) total_ += result;
+  frames_ += frames;
 }
 
 EquivalentSnr::EquivalentSnr(const Scenario& scenario)

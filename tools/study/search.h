@@ -50,20 +50,15 @@ class Meter {
   /// Counts `frames` more.
   void run(std::uint64_t frames);
 
-  std::uint64_t frames() const { return each_.size(); }
+  std::uint64_t frames() const { return frames_; }
   const FrameResult& total() const { return total_; }
   double ber() const { return total_.count.ber(); }
-  /// Variance of the frames' error counts over the binomial one, at least 1: errors that come in bunches
-  /// (slips, differential decoding) count for less. 1 until eight frames tell otherwise.
-  double bunching() const;
-  /// Clopper-Pearson interval of the BER, errors and bits reduced by bunching().
-  Interval interval(double confidence) const;
 
  private:
   FrameSource source_;
   unsigned threads_;
   FrameResult total_;
-  std::vector<ErrorCount> each_;
+  std::uint64_t frames_ = 0;
 };
 
 /// The scale on which BER is nearly a straight line over OSNR: the SNR [dB] that ideal reception would need

@@ -49,8 +49,10 @@ void read_measure(const RequirementText& r, SpecLine& line) {
   if (entry == nullptr)
     throw InputError(r.origin + ": require." + r.name + ": nothing is measured; add measure = ber");
   std::string known;
+  // sweep --measure has it without its unit, too.
+  const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
   for (const auto& [name, measure] : kMeasures) {
-    if (entry->text == name) {
+    if (text == name) {
       line.measure = measure;
       line.measure_name = name;
       return;
@@ -165,7 +167,7 @@ double snr_deviation_db(double symbols) {
 /// Value and interval of what a meter measured.
 void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, const Meter& meter,
           double confidence) {
-  const Interval interval = meter.interval(confidence);
+  const Interval interval = meter.total().ber_interval(confidence);
   const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
   switch (line.measure) {
     case Measure::kBer:
