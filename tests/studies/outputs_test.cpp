@@ -29,7 +29,7 @@ FrameResult frames_of(const std::string& output, const std::vector<double>& valu
 
 TEST_CASE("the mean of a few frames has Student's interval") {
   // t of 95 % with 3 degrees of freedom is 3.182 (any table); 1, 2, 3, 4 deviate by 1.2910.
-  const Measured m = measured(frames_of("gmi_bits", {1, 2, 3, 4}), "gmi_bits");
+  const MeasuredOutput m = measured(frames_of("gmi_bits", {1, 2, 3, 4}), "gmi_bits");
   CHECK(m.value == doctest::Approx(2.5));
   CHECK(m.high - m.value == doctest::Approx(3.182 * 1.2910 / 2.0).epsilon(1e-3));
   CHECK(m.value - m.low == doctest::Approx(m.high - m.value));
@@ -39,15 +39,15 @@ TEST_CASE("the mean of a few frames has Student's interval") {
 
 TEST_CASE("events have the exact Poisson interval, wider where frames differ by more than chance") {
   // Garwood, Biometrika 28, 437 (1936), table: 0 events 0 to 3.689, 10 events 4.795 to 18.39.
-  const Measured none = measured(frames_of("cycle_slips", {0}), "cycle_slips");
+  const MeasuredOutput none = measured(frames_of("cycle_slips", {0}), "cycle_slips");
   CHECK(none.low == 0.0);
   CHECK(none.high == doctest::Approx(3.689).epsilon(1e-3));
-  const Measured ten = measured(frames_of("cycle_slips", {4, 6}), "cycle_slips");
+  const MeasuredOutput ten = measured(frames_of("cycle_slips", {4, 6}), "cycle_slips");
   CHECK(ten.value == 5.0);
   CHECK(2.0 * ten.low == doctest::Approx(4.795).epsilon(1e-3));
   CHECK(2.0 * ten.high == doctest::Approx(18.39).epsilon(1e-3));
-  const Measured even = measured(frames_of("cycle_slips", {2, 2, 2, 2, 2, 2, 2, 2}), "cycle_slips");
-  const Measured bursts = measured(frames_of("cycle_slips", {0, 0, 0, 16, 0, 0, 0, 0}), "cycle_slips");
+  const MeasuredOutput even = measured(frames_of("cycle_slips", {2, 2, 2, 2, 2, 2, 2, 2}), "cycle_slips");
+  const MeasuredOutput bursts = measured(frames_of("cycle_slips", {0, 0, 0, 16, 0, 0, 0, 0}), "cycle_slips");
   CHECK(bursts.value == doctest::Approx(even.value));
   CHECK(bursts.high - bursts.low > 2.0 * (even.high - even.low));
 }
@@ -70,7 +70,7 @@ TEST_CASE("over 200 short sweeps the interval of the SNR holds the exact one 91 
     Tally tally({0, 4});
     for (std::uint64_t frame = 0; !tally.done(); ++frame)
       tally.add(frame, run_frame(link, receiver, frame, 0));
-    const Measured m = measured(tally.total(), "snr_db");
+    const MeasuredOutput m = measured(tally.total(), "snr_db");
     held += m.low <= exact && exact <= m.high;
   }
   MESSAGE("held in " << held << " of " << sweeps);

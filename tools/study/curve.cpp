@@ -32,7 +32,7 @@ void add_output(Table& table, const std::vector<Tally>& tallies, const std::stri
   const Look look = level ? Look::kHundredths : output.starts_with("ber") ? Look::kScientific : Look::kShort;
   Column value{output, look}, low{bound_name(output, "low"), look}, high{bound_name(output, "high"), look};
   for (const Tally& tally : tallies) {
-    const Measured m = measured(tally.total(), output);
+    const MeasuredOutput m = measured(tally.total(), output);
     value.cells.push_back(finite(m.value));
     low.cells.push_back(finite(m.low));
     high.cells.push_back(finite(m.high));

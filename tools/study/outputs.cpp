@@ -50,7 +50,7 @@ bool is_event(const std::string& output) {
   return std::find(std::begin(kEvents), std::end(kEvents), output) != std::end(kEvents);
 }
 
-Measured events_a_frame(const FrameResult& total, const std::string& output) {
+MeasuredOutput events_a_frame(const FrameResult& total, const std::string& output) {
   constexpr std::uint64_t kFewest = 8;
   const auto found = total.spread.find(output);
   if (found == total.spread.end()) return {kNone, kNone, kNone};
@@ -64,7 +64,7 @@ Measured events_a_frame(const FrameResult& total, const std::string& output) {
           boost::math::gamma_p_inv(events + 1.0, 1.0 - kTail) / exposure};
 }
 
-Measured mean_of_frames(const FrameResult& total, const std::string& output) {
+MeasuredOutput mean_of_frames(const FrameResult& total, const std::string& output) {
   const auto found = total.spread.find(output);
   if (found == total.spread.end()) return {kNone, kNone, kNone};
   const Spread& spread = found->second;
@@ -132,7 +132,7 @@ std::vector<std::string> output_names() {
   return names;
 }
 
-Measured measured(const FrameResult& total, const std::string& output) {
+MeasuredOutput measured(const FrameResult& total, const std::string& output) {
   if (output != "q_db")
     return is_event(output) ? events_a_frame(total, output) : mean_of_frames(total, output);
   if (total.count.bits == 0) return {kNone, kNone, kNone};

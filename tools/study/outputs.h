@@ -31,7 +31,7 @@ struct Spread {
 std::vector<std::string> output_names();
 
 /// A value and its 95 % interval; NaN for what does not exist.
-struct Measured {
+struct MeasuredOutput {
   double value, low, high;
 };
 
@@ -40,7 +40,7 @@ struct Measured {
 /// Student's t over the frames, two or more (W. S. Gosset, Biometrika 6, 1, 1908). Events: their mean number
 /// a frame with the exact Poisson interval (F. Garwood, Biometrika 28, 437, 1936), for so many fewer events
 /// as they come in bunches where eight frames or more show that.
-Measured measured(const FrameResult& total, const std::string& output);
+MeasuredOutput measured(const FrameResult& total, const std::string& output);
 
 /// "snr_db" -> "snr_low_db": the end of an interval, its unit last.
 std::string bound_name(const std::string& output, const std::string& bound);
