@@ -49,7 +49,8 @@ class Reuse(SweepTest):
     def test_the_table_is_the_same_with_reuse_off_for_keys_of_every_stage(self):
         for grid in (GRID, ["--vary", "laser_lo.linewidth_khz=50|200", "--vary", "channel.dgd_ps=0|10"],
                      ["--vary", "transmitter.launch_power_dbm=0|6", "--vary", "adc.bits=5|8"],
-                     ["--vary", "fibre.spans=1|2", "--vary", "dsp.phase_window=32|64"]):
+                     ["--vary", "fibre.spans=1|2", "--vary", "dsp.phase_window=32|64"],
+                     [*GRID, "--measure", "gmi_bits"]):
             kept = self.sweep(*grid, "--threads", 2)
             self.assertEqual(kept, self.sweep(*grid, "--threads", 1, "--set", "run.reuse=false"), grid)
             self.assertEqual(kept, self.sweep(*grid, "--threads", 2, "--set", "run.reuse_memory_mb=0"), grid)
@@ -99,6 +100,10 @@ class Resume(SweepTest):
             self.assertEqual(self.content("again.h5"), self.content("whole.h5"))
             self.assertFalse(journal.exists(), "a finished sweep leaves no journal")
             (self.folder / "again.h5").unlink()
+
+    def test_measured_outputs_go_on_as_well(self):
+        self.LONG = [*self.LONG, "--measure", "snr_x_db"]
+        self.test_killed_and_resumed_is_uninterrupted_byte_for_byte()
 
     def test_a_journal_of_another_sweep_is_refused_by_what_differs(self):
         self.interrupted("curve.h5", signal.SIGKILL)
@@ -155,7 +160,7 @@ class Parts(SweepTest):
         return names
 
     def test_merged_parts_are_the_whole_byte_for_byte(self):
-        for count, grid in ((3, GRID), (2, ["--vary", "fibre.spans=1|2", *GRID[:2]])):
+        for count, grid in ((3, GRID), (2, ["--vary", "fibre.spans=1|2", *GRID[:2]]), (2, [*GRID, "--measure", "cycle_slips"])):
             whole = self.sweep(*grid, "-o", "whole.h5")
             names = self.parts(count, *grid)
             merged = self.succeed("merge", *reversed(names), "--quiet", "--format", "csv", "-o", "merged.h5")
@@ -193,7 +198,8 @@ class Ranks(SweepTest):
                               stdin=subprocess.DEVNULL)
 
     def test_two_and_three_ranks_give_the_table_and_file_of_one_thread(self):
-        for number, grid in enumerate((GRID, ["--vary", "adc.bits=4|6|8", "--set", "fibre.spans=0"])):
+        for number, grid in enumerate((GRID, ["--vary", "adc.bits=4|6|8", "--set", "fibre.spans=0"],
+                                       [*GRID, "--measure", "gmi_bits"])):
             alone = self.sweep(*grid, "--threads", 1, "-o", "alone.h5")
             for ranks in (2, 3):
                 result = self.mpi(ranks, "sweep", "line.ini", "--quiet", "--format", "csv", *grid, "-o", "ranks.h5")

@@ -57,6 +57,34 @@ class Tables(ProgramTest):
         self.assertEqual((row["ber"], row["bits"], row["ber_theory"], row["verdict"]), ("", "0", "", ""))
         self.assertGreater(float(row["snr_db"]), 4)
 
+    def test_any_number_a_frame_gives_can_be_what_is_measured(self):
+        frames = ["--vary", "channel.osnr_db=11", "--set", "run.frames=3", "--set", "run.target_errors=1", "--measure"]
+        with_bounds = {"snr_db": ("snr_low_db", "snr_high_db"), "gmi_bits": ("gmi_low_bits", "gmi_high_bits"),
+                       "ngmi": ("ngmi_low", "ngmi_high"), "taps_dgd_ps": ("taps_dgd_low_ps", "taps_dgd_high_ps"),
+                       "cycle_slips": ("cycle_slips_low", "cycle_slips_high")}
+        for name, bounds in with_bounds.items():
+            row = self.rows(*frames, name)[0]
+            self.assertEqual(list(row)[:4], ["channel.osnr_db", name, *bounds])
+            self.assertEqual(sorted(list(row)[4:] + [name]), sorted(set(COLUMNS) | {name}))
+            low, value, high = (float(row[column]) for column in (bounds[0], name, bounds[1]))
+            self.assertTrue(low <= value < high, row)
+        # One frame tells nothing of the scatter; the receiver's own numbers are those of the frame.
+        self.succeed("simulate", "scenario.ini", "--quiet", "-o", "one.h5")
+        received = json.loads(self.succeed("receive", "one.h5", "--quiet", "--format", "json"))
+        for name in ("gmi_bits", "snr_x_db", "frequency_offset_hz"):
+            row = self.rows("--vary", "run.threads=1", "--set", "run.frames=1", "--measure", name)[0]
+            self.assertAlmostEqual(float(row[name]) / received[name], 1.0, places=9)
+            self.assertEqual(list(row.values())[2:4], ["", ""])
+        # A BER of its own stop rule: Q ends where it does, everything else takes all its frames.
+        self.assertEqual(3 * int(self.rows(*frames, "q_db")[0]["bits"]), int(self.rows(*frames, "ngmi")[0]["bits"]))
+        self.refuse(2, "--measure colour: expected ber, required_osnr, penalty_db or one of q_db, snr_db", "sweep", "scenario.ini",
+                    "--vary", "channel.osnr_db=11", "--measure", "colour")
+
+    def test_an_output_that_no_block_gives_is_said(self):
+        result = self.run_program("sweep", "scenario.ini", "--vary", "channel.osnr_db=11", "--measure", "iq_skew_x_ps")
+        self.assertEqual(result.returncode, 0)
+        self.assertIn("no frame gave iq_skew_x_ps", result.stderr)
+
     def test_json_and_csv_agree(self):
         arguments = ["sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9|11", "--format"]
         rows = json.loads(self.succeed(*arguments, "json"))
@@ -85,6 +113,17 @@ class CurveFile(ProgramTest):
             self.assertTrue((file["frames_without_lock"][:] == 0).all())
             self.assertIn("adc_clipped_samples", file.attrs)
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
+
+    def test_a_measured_output_is_stored_and_drawn(self):
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9:1:11", "--set", "run.frames=2", "--measure",
+                     "gmi_bits", "-o", "curve.h5")
+        with h5py.File(self.folder / "curve.h5") as file:
+            self.assertEqual(file.attrs["measure"], "gmi_bits")
+            self.assertEqual(file["gmi_bits"].attrs["unit"], "bit")
+            self.assertTrue((file["gmi_low_bits"][:] < file["gmi_bits"][:]).all())
+            self.assertEqual(file["gmi_high_bits"].dims[0][0].name, "/channel.osnr_db")
+        self.succeed("report", "curve.h5", "-o", "page.html")
+        self.assertIn("gmi_bits over channel.osnr_db", (self.folder / "page.html").read_text(encoding="utf-8"))
 
     def test_frames_without_lock_are_counted_apart(self):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=-9|11", "--set", "run.frames=3", "--set",

@@ -44,6 +44,15 @@ SpecOutcome check(const std::string& text) {
 
 }  // namespace
 
+TEST_CASE("required OSNR goes by either of its names") {
+  for (const std::string name : {"required_osnr", "required_osnr_db"}) {
+    Scenario scenario;
+    scenario.read_text("[require.a]\nmeasure = " + name + "\nat_most = 12\n", "x.ini");
+    CHECK(read_spec_sheet(scenario).front().measure == Measure::kRequiredOsnr);
+    CHECK(read_spec_sheet(scenario).front().measure_name == "required_osnr_db");
+  }
+}
+
 TEST_CASE("what is wrong with a requirement is said with file and line") {
   CHECK(message_of("") == "the scenario asks nothing: a spec sheet needs [require.NAME] sections");
   CHECK(message_of("[require.a]\nmeasure = ber\n") ==

@@ -32,6 +32,14 @@ void tell_caveats(const SweepPlan& plan, const std::vector<Tally>& tallies, bool
             " points; the first, " + first);
 }
 
+/// A chain without the block that estimates it, a line without what is counted.
+void tell_missing(const SweepOrder& order, const SweepRecords& records) {
+  if (order.measure != SweepMeasure::kOutput || order.output == "q_db") return;
+  for (const Tally& tally : records.tallies)
+    if (!tally.total().spread.empty()) return;
+  caution("no frame gave " + order.output + ": nothing in this scenario measures it, or no frame locked");
+}
+
 /// Threads of this process: under mpirun one, unless asked for more.
 unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const Part& part) {
   const auto points = points_of(order.plan, part);
@@ -44,19 +52,20 @@ unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const
 SweepOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("sweep needs a scenario file");
-  const auto axes = parse_vary(line.texts("vary"));
+  auto axes = parse_vary(line.texts("vary"));
   check_output(options.output, options.files);
   SweepOrder order;
-  if (line.has("measure")) order.measure = parse_measure(line.text("measure"));
-  if (order.measure != SweepMeasure::kPenalty)
-    line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");
-  if (line.has("reference")) order.reference = line.text("reference");
-  if (order.measure != SweepMeasure::kBer)
-    for (const Axis& axis : axes) refuse_varied_osnr(axis.key, "--measure " + line.text("measure"));
   const Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
   if (world().leads()) note_unused_draws(scenario, options.quiet);
-  order.plan = make_plan(scenario, axes, line.has("common-noise"));
+  order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
+  if (line.has("measure")) set_measure(order, line.text("measure"));
+  if (order.measure != SweepMeasure::kPenalty)
+    line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");
+  if (line.has("reference")) order.reference = line.text("reference");
+  if (order.searches())
+    for (const Axis& axis : order.plan.axes)
+      refuse_varied_osnr(axis.key, "--measure " + line.text("measure"));
   return order;
 }
 
@@ -86,6 +95,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
   if (!as_part) {
     const Table table = table_of(order, records);
     if (!options.output.empty()) write_sweep(order, records, table, options.output);
+    tell_missing(order, records);
     tell_caveats(order.plan, records.tallies, options.quiet);
     print(std::cout, table, options.format);
   } else {
@@ -113,7 +123,9 @@ int sweep(const Arguments& arguments) {
              "a key and its values, a range (both ends included) or v1|v2|v3; may be repeated")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5")(
       "measure", po::value<std::string>()->value_name("WHAT"),
-      "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, or penalty_db in it")(
+      "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, penalty_db in it, or any number "
+      "that a "
+      "frame gives, as 'receive' names it: snr_db, q_db, gmi_bits, cycle_slips, taps_dgd_ps...")(
       "reference", po::value<std::string>()->value_name("KEY=value"),
       "where the penalty is 0; default the first point")(
       "common-noise", "the same random streams at every point: sharper differences, correlated errors")(

@@ -26,6 +26,20 @@ void add_axes(Table& table, const SweepPlan& plan) {
   }
 }
 
+/// What was asked for, with its interval.
+void add_output(Table& table, const std::vector<Tally>& tallies, const std::string& output) {
+  const bool level = output.ends_with("_db") || output.ends_with("_percent");
+  const Look look = level ? Look::kHundredths : output.starts_with("ber") ? Look::kScientific : Look::kShort;
+  Column value{output, look}, low{bound_name(output, "low"), look}, high{bound_name(output, "high"), look};
+  for (const Tally& tally : tallies) {
+    const MeasuredOutput m = measured(tally.total(), output);
+    value.cells.push_back(finite(m.value));
+    low.cells.push_back(finite(m.low));
+    high.cells.push_back(finite(m.high));
+  }
+  for (auto* column : {&value, &low, &high}) table.columns.push_back(std::move(*column));
+}
+
 std::vector<double> as_numbers(const Column& column) {
   std::vector<double> numbers;
   for (const auto& cell : column.cells) {
@@ -98,9 +112,10 @@ std::string axis_names(const SweepPlan& plan) {
   return names;
 }
 
-Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
+Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
   Table table;
   add_axes(table, plan);
+  if (!output.empty()) add_output(table, tallies, output);
   const auto ratio = Look::kScientific, level = Look::kHundredths;
   Column ber{"ber", ratio}, low{"ber_low", ratio}, high{"ber_high", ratio}, errors{"errors"}, bits{"bits"},
       q{"q_db", level}, snr{"snr_db", level}, evm{"evm_percent", level}, theory{"ber_theory", ratio},
@@ -131,12 +146,12 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies) {
       verdicts.cells.emplace_back();
   }
   for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
-    table.columns.push_back(std::move(*column));
+    if (column->name != output) table.columns.push_back(std::move(*column));
   return table;
 }
 
 void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
-                 const std::string& path) {
+                 const std::string& output, const std::string& path) {
   DimensionScales dimensions;
   for (const auto& axis : plan.axes) dimensions.scales.push_back(dataset_name(axis.key));
   for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
@@ -152,6 +167,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
+    if (!output.empty()) file.attribute("/", "measure", output);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

@@ -14,6 +14,7 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
     error_squares += errors * errors / static_cast<double>(next.count.bits);
     ++scored_frames;
   }
+  for (const auto& [name, value] : next.outputs) spread[name].add(value);
   coding_bunching = std::max(coding_bunching, next.coding_bunching);
   count += next.count;
   symbols += next.symbols;
@@ -25,6 +26,10 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   for (const auto& [name, events] : next.counters) counters[name] += events;
   if (first_warning.empty()) first_warning = next.first_warning;
   return *this;
+}
+
+void FrameResult::keep_output(const std::string& name) {
+  std::erase_if(outputs, [&](const auto& output) { return output.first != name; });
 }
 
 double FrameResult::bunching() const {
@@ -65,6 +70,9 @@ FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   if (!received.warnings.empty()) result.first_warning = received.warnings.front();
   result.counters = capture.counters;
   for (const auto& [name, events] : received.counters) result.counters[name] += events;
+  result.outputs = outputs_of(received);
+  if (received.score)
+    for (const auto& [name, events] : result.counters) result.outputs[name] = static_cast<double>(events);
   return result;
 }
 

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -9,6 +10,7 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "sim/signal/capture.h"
+#include "tools/study/outputs.h"
 
 namespace cohlink {
 
@@ -24,13 +26,18 @@ struct FrameResult {
   std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
   Counters counters;            // of capture and receiver
   std::string first_warning;
+  /// Of one frame; only what a study asked for need be kept: `keep_output`.
+  Outputs outputs;
   double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
   // Of a sum: how its frames differ.
-  std::uint64_t scored_frames = 0;  // with bits
-  double error_squares = 0;         // over these, errors^2 / bits
+  std::uint64_t scored_frames = 0;       // with bits
+  double error_squares = 0;              // over these, errors^2 / bits
+  std::map<std::string, Spread> spread;  // of the outputs
 
   /// Counts one frame more.
   FrameResult& operator+=(const FrameResult& frame);
+  /// Forgets all other outputs; "" all.
+  void keep_output(const std::string& name);
   /// Of a sum: variance of its errors over the binomial one. By the coding, or if it is more, as the frames
   /// differ (chi-squared over its degrees of freedom: slips and other bursts), where eight or more tell.
   double bunching() const;

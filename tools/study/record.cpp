@@ -81,6 +81,10 @@ std::string to_line(const FrameResult& r) {
       << r.unlocked << std::uint64_t{r.counters.size()};
   for (const auto& [name, events] : r.counters) out << name << events;
   out << r.first_warning << r.coding_bunching << r.scored_frames << r.error_squares;
+  out << std::uint64_t{r.outputs.size()};
+  for (const auto& [name, value] : r.outputs) out << name << value;
+  out << std::uint64_t{r.spread.size()};
+  for (const auto& [name, spread] : r.spread) out << name << spread.frames << spread.mean << spread.squares;
   return out.text();
 }
 
@@ -97,6 +101,17 @@ FrameResult frame_result_from(std::string_view line) {
     r.counters[name] = events;
   }
   in >> r.first_warning >> r.coding_bunching >> r.scored_frames >> r.error_squares;
+  std::uint64_t outputs = 0, spreads = 0;
+  std::string name;
+  for (in >> outputs; outputs > 0; --outputs) {
+    in >> name;
+    in >> r.outputs[name];
+  }
+  for (in >> spreads; spreads > 0; --spreads) {
+    in >> name;
+    Spread& spread = r.spread[name];
+    in >> spread.frames >> spread.mean >> spread.squares;
+  }
   return r;
 }
 

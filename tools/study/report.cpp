@@ -12,6 +12,7 @@
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
 #include "tools/study/numbers.h"
+#include "tools/study/outputs.h"
 #include "tools/study/study_file.h"
 #include "tools/study/svg.h"
 
@@ -99,7 +100,7 @@ double number_of(const Cell& cell) {
   return kNone;
 }
 
-double at(const Table& table, const char* column, std::size_t row) {
+double at(const Table& table, const std::string& column, std::size_t row) {
   const Column* found = table.find(column);
   return found == nullptr ? kNone : number_of(found->cells[row]);
 }
@@ -148,17 +149,27 @@ void add_axis_columns(const h5::File& file, Curve& curve) {
   }
 }
 
+/// Columns of the output that a sweep measured, if it measured one.
+std::vector<std::string> measured_names(const h5::File& file) {
+  if (!file.has_attribute("/", "measure")) return {};
+  const std::string output = file.attribute_text("/", "measure");
+  return {output, bound_name(output, "low"), bound_name(output, "high")};
+}
+
 Curve read_curve(const h5::File& file) {
   if (!file.has_attribute("/", "axes"))
     throw InputError(file.path() + ": does not name its axes; sweep again to make it anew");
   Curve curve;
   curve.axes = split(file.attribute_text("/", "axes"), ',');
   add_axis_columns(file, curve);
+  std::vector<std::string> names = measured_names(file);
   for (const char* name :
        {"ber", "ber_low", "ber_high", "required_osnr_db", "required_osnr_low", "required_osnr_high",
         "required_osnr_theory", "penalty_db", "penalty_low", "penalty_high", "errors", "bits", "frames",
-        "frames_without_lock", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"}) {
-    const std::string path = std::string("/") + name;
+        "frames_without_lock", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"})
+    if (std::find(names.begin(), names.end(), name) == names.end()) names.emplace_back(name);
+  for (const std::string& name : names) {
+    const std::string path = "/" + name;
     if (!file.has(path)) continue;
     Column& column = curve.table.add(name, look_of(name));
     const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames" ||
@@ -197,10 +208,10 @@ std::map<std::string, std::vector<std::size_t>> rows_by_series(const Curve& curv
 }
 
 struct Quantity {
-  const char *value, *low, *high, *theory, *label;
+  std::string value, low, high, theory, label;
   bool log;
 };
-constexpr Quantity kQuantities[] = {
+const Quantity kQuantities[] = {
     {"ber", "ber_low", "ber_high", "ber_theory", "BER", true},
     {"penalty_db", "penalty_low", "penalty_high", "", "penalty in required OSNR [dB]", false},
     {"required_osnr_db", "required_osnr_low", "required_osnr_high", "required_osnr_theory",
@@ -218,12 +229,15 @@ std::string curve_plot(const h5::File& file, const Curve& curve) {
       along = axis;
   }
   if (along == curve.axes.size()) return "";
-  for (const Quantity& q : kQuantities) {
+  std::vector<Quantity> quantities(std::begin(kQuantities), std::end(kQuantities));
+  if (const auto names = measured_names(file); !names.empty())
+    quantities.insert(quantities.begin(), {names[0], names[1], names[2], "", names[0], false});
+  for (const Quantity& q : quantities) {
     const Column* column = curve.table.find(q.value);
     if (column == nullptr || std::all_of(column->cells.begin(), column->cells.end(),
                                          [](const Cell& cell) { return std::isnan(number_of(cell)); }))
       continue;
-    Plot plot{std::string(q.label) + " over " + curve.axes[along] + ", bars: 95 % intervals",
+    Plot plot{q.label + " over " + curve.axes[along] + ", bars: 95 % intervals",
               with_unit(curve.axes[along]),
               q.label,
               q.log,

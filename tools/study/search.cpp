@@ -99,7 +99,9 @@ SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::ui
     StageAddresses addresses;
     addresses.fill(address);
     return [=](std::uint64_t frame) {
-      return with_guesses(reuse->run(*bench, frame, addresses), bits, symbols);
+      FrameResult result = reuse->run(*bench, frame, addresses);
+      result.keep_output("");
+      return with_guesses(std::move(result), bits, symbols);
     };
   };
 }

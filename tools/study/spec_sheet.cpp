@@ -49,8 +49,10 @@ void read_measure(const RequirementText& r, SpecLine& line) {
   if (entry == nullptr)
     throw InputError(r.origin + ": require." + r.name + ": nothing is measured; add measure = ber");
   std::string known;
+  // sweep --measure has it without its unit, too.
+  const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
   for (const auto& [name, measure] : kMeasures) {
-    if (entry->text == name) {
+    if (text == name) {
       line.measure = measure;
       line.measure_name = name;
       return;

@@ -110,6 +110,7 @@ class FrameSweep {
  public:
   FrameSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
       : plan_(order.plan),
+        output_(order.output),
         options_(options),
         selected_(points_of(order.plan, options.part)),
         benches_(order.plan, fft),
@@ -140,7 +141,9 @@ class FrameSweep {
  private:
   FrameResult frame_of(std::size_t index, std::uint64_t frame) {
     return at_point(plan_, index, [&](const SweepPoint& point) {
-      return reuse_.run(*benches_.get(index), frame, point.addresses);
+      FrameResult result = reuse_.run(*benches_.get(index), frame, point.addresses);
+      result.keep_output(output_);
+      return result;
     });
   }
 
@@ -225,6 +228,7 @@ class FrameSweep {
   }
 
   const SweepPlan& plan_;
+  const std::string& output_;
   const SweepRunOptions& options_;
   std::vector<std::size_t> selected_;
   Benches benches_;
@@ -349,18 +353,31 @@ class SearchSweep {
 
 std::string vary_text(const Axis& axis) { return axis.key + "=" + join(axis.values, "|"); }
 
-constexpr std::string_view kMeasureNames[] = {"ber", "required_osnr", "penalty_db"};
-
-std::string_view measure_name(SweepMeasure measure) {
-  return kMeasureNames[static_cast<std::size_t>(measure)];
+std::string measure_name(const SweepOrder& order) {
+  constexpr const char* kNames[] = {"ber", "required_osnr", "penalty_db"};
+  return order.measure == SweepMeasure::kOutput ? order.output
+                                                : kNames[static_cast<std::size_t>(order.measure)];
 }
 
 }  // namespace
 
-SweepMeasure parse_measure(const std::string& text) {
-  for (const auto measure : {SweepMeasure::kBer, SweepMeasure::kRequiredOsnr, SweepMeasure::kPenalty})
-    if (text == measure_name(measure)) return measure;
-  throw InputError("--measure " + text + ": expected ber, required_osnr or penalty_db");
+void set_measure(SweepOrder& order, const std::string& text) {
+  if (text == "ber") {
+    order.measure = SweepMeasure::kBer;
+  } else if (text == "required_osnr" || text == "required_osnr_db") {
+    order.measure = SweepMeasure::kRequiredOsnr;
+  } else if (text == "penalty_db") {
+    order.measure = SweepMeasure::kPenalty;
+  } else {
+    const auto names = output_names();
+    if (std::find(names.begin(), names.end(), text) == names.end())
+      throw InputError("--measure " + text + ": expected ber, required_osnr, penalty_db or one of " +
+                       join(names, ", "));
+    order.measure = SweepMeasure::kOutput;
+    order.output = text;
+    if (text == "q_db") return;
+    for (SweepPoint& point : order.plan.points) point.stop.target_errors = 0;
+  }
 }
 
 Part parse_part(const std::string& text) {
@@ -400,7 +417,7 @@ Scenario reference_scenario(const SweepOrder& order) {
 }
 
 double check_points(const SweepOrder& order, FftCache& fft, unsigned threads) {
-  const bool searched = order.measure != SweepMeasure::kBer;
+  const bool searched = order.searches();
   const auto check = [&](const Scenario& scenario) {
     if (searched) required_osnr_rule(scenario);
     return Bench(scenario, fft).link.peak_fibre_power();
@@ -419,8 +436,8 @@ SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, 
     sweep.follow();
     return {};
   };
-  if (order.measure == SweepMeasure::kBer) return here(FrameSweep(order, options, fft));
-  return here(SearchSweep(order, options, fft));
+  if (order.searches()) return here(SearchSweep(order, options, fft));
+  return here(FrameSweep(order, options, fft));
 }
 
 RunIdentity identity_of(const SweepOrder& order, const Part& part) {
@@ -429,23 +446,22 @@ RunIdentity identity_of(const SweepOrder& order, const Part& part) {
   return {{"version", std::string(version().number) + " " + std::string(version().git_hash)},
           {"scenario", deciding_text(order.plan.base)},
           {"--vary", points},
-          {"--measure", std::string(measure_name(order.measure)) + " " + order.reference},
+          {"--measure", measure_name(order) + " " + order.reference},
           {"--common-noise", order.plan.common_noise ? "yes" : "no"},
           {"--part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
 }
 
 Table table_of(const SweepOrder& order, const SweepRecords& records) {
-  return order.measure == SweepMeasure::kBer
-             ? curve_table(order.plan, records.tallies)
-             : required_osnr_table(order.plan, records.found, records.reference);
+  return order.searches() ? required_osnr_table(order.plan, records.found, records.reference)
+                          : curve_table(order.plan, records.tallies, order.output);
 }
 
 void write_sweep(const SweepOrder& order, const SweepRecords& records, const Table& table,
                  const std::string& path) {
-  if (order.measure == SweepMeasure::kBer)
-    write_curve(order.plan, records.tallies, table, path);
-  else
+  if (order.searches())
     write_required_osnr(order.plan, table, path);
+  else
+    write_curve(order.plan, records.tallies, table, order.output, path);
 }
 
 // --- Parts. ---
@@ -489,7 +505,7 @@ PartFile read_part(const std::string& path) {
   base.read_text(file.read_text("/scenario"), path + ":/scenario");
   found.order.plan = make_plan(base, parse_vary(lines_of(file.read_text("/vary"))),
                                file.attribute_text("/", "common_noise") == "yes");
-  found.order.measure = parse_measure(file.attribute_text("/", "measure"));
+  set_measure(found.order, file.attribute_text("/", "measure"));
   found.order.reference = file.attribute_text("/", "reference");
   found.records = lines_of(file.read_text("/records"));
   found.reference = file.read_text("/reference");
@@ -539,7 +555,7 @@ void write_part(const SweepOrder& order, const SweepRecords& records, const Part
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "part", static_cast<double>(part.number));
     file.attribute("/", "parts", static_cast<double>(part.count));
-    file.attribute("/", "measure", std::string(measure_name(order.measure)));
+    file.attribute("/", "measure", measure_name(order));
     file.attribute("/", "reference", order.reference);
     file.attribute("/", "common_noise", std::string(order.plan.common_noise ? "yes" : "no"));
     file.write_text("/scenario", order.plan.base.resolved());
@@ -558,9 +574,9 @@ Merged merge_parts(const std::vector<std::string>& paths) {
   Merged merged;
   merged.order = std::move(parts.front().order);
   const SweepPlan& plan = merged.order.plan;
-  const bool ber = merged.order.measure == SweepMeasure::kBer;
-  merged.records.tallies.assign(ber ? plan.points.size() : 0, Tally(StopRule{}));
-  merged.records.found.resize(ber ? 0 : plan.points.size());
+  const bool searched = merged.order.searches();
+  merged.records.tallies.assign(searched ? 0 : plan.points.size(), Tally(StopRule{}));
+  merged.records.found.resize(searched ? plan.points.size() : 0);
   if (merged.order.measure == SweepMeasure::kPenalty)
     merged.records.reference = required_osnr_from(parts.front().reference);
   for (const PartFile& p : parts) {
@@ -570,7 +586,7 @@ Merged merge_parts(const std::vector<std::string>& paths) {
                        " points where its part has " + std::to_string(points.size()));
     for (std::size_t i = 0; i < points.size(); ++i) {
       std::string_view line = p.records[i];
-      if (ber) {
+      if (!searched) {
         const std::uint64_t frames = leading_number(line);
         merged.records.tallies[points[i]] =
             Tally::counted(plan.points[points[i]].stop, frames, frame_result_from(line));

@@ -16,17 +16,25 @@
 namespace cohlink {
 
 /// What is measured at every point.
-enum class SweepMeasure { kBer, kRequiredOsnr, kPenalty };
-
-/// "ber", "required_osnr", "penalty_db"; InputError else.
-SweepMeasure parse_measure(const std::string& text);
+enum class SweepMeasure { kBer, kRequiredOsnr, kPenalty, kOutput };
 
 /// A sweep as asked for: all that its numbers follow from.
 struct SweepOrder {
   SweepPlan plan;
   SweepMeasure measure = SweepMeasure::kBer;
+  std::string output;     // what of a frame, for kOutput (outputs.h)
   std::string reference;  // "KEY=value,..." where the penalty is 0; "" = the first point
+
+  /// A search at every point, not frames.
+  bool searches() const {
+    return measure == SweepMeasure::kRequiredOsnr || measure == SweepMeasure::kPenalty;
+  }
 };
+
+/// "ber", "required_osnr" (or with its unit, "required_osnr_db"), "penalty_db" or an output of a frame
+/// (outputs.h); InputError else. The plan must be there: only ber and q_db stop at run.target_errors, all
+/// other outputs take run.frames frames.
+void set_measure(SweepOrder& order, const std::string& text);
 
 /// One of `count` parts of a sweep, from 1.
 struct Part {
@@ -42,8 +50,8 @@ std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part);
 
 /// What was found at the points of a part (or of all), in the order of points_of.
 struct SweepRecords {
-  std::vector<Tally> tallies;             // measure = ber
-  std::vector<RequiredOsnr> found;        // the other measures
+  std::vector<Tally> tallies;             // ber and outputs
+  std::vector<RequiredOsnr> found;        // searches
   std::optional<RequiredOsnr> reference;  // penalty
 };
 
