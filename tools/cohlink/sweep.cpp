@@ -120,8 +120,9 @@ int sweep(const Arguments& arguments) {
       "was when the same command is given again.");
   namespace po = boost::program_options;
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
-             "a key and its values, a range (both ends included) or v1|v2|v3; may be repeated")(
-      "output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5")(
+             "a key and its values: a range (both ends included, a whole number of steps apart) or v1|v2|v3; "
+             "may be repeated")("output,o", po::value<std::string>()->value_name("FILE"),
+                                "write the curve as HDF5")(
       "measure", po::value<std::string>()->value_name("WHAT"),
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, penalty_db in it, or any number "
       "that a "

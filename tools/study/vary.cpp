@@ -47,7 +47,13 @@ std::vector<std::string> range_values(const std::string& range, const std::strin
   if (steps >= static_cast<double>(kMaximumAxisValues))
     throw InputError(where + ": more than " + std::to_string(kMaximumAxisValues) + " values");
   // A step that fits but for rounding (0.1 ten times) still reaches the end.
-  const auto count = static_cast<std::size_t>(std::floor(steps + 1e-6)) + 1;
+  const double whole = std::floor(steps + 1e-6);
+  if (steps - whole > 1e-6) {
+    const auto up_to = [&](double count) { return short_decimal(start + count * step); };
+    throw InputError(where + ": steps of " + parts[1] + " from " + parts[0] + " do not meet " + parts[2] +
+                     "; end at " + up_to(whole) + " or " + up_to(whole + 1.0));
+  }
+  const auto count = static_cast<std::size_t>(whole) + 1;
   std::vector<std::string> values;
   for (std::size_t i = 0; i < count; ++i)
     values.push_back(short_decimal(start + static_cast<double>(i) * step));

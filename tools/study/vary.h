@@ -19,10 +19,10 @@ struct Axis {
 inline constexpr std::size_t kMaximumAxes = 3;
 inline constexpr std::size_t kMaximumAxisValues = 1'000'000;
 
-/// Reads "KEY=a:step:b" (both ends included; the step may be negative), "KEY=v1|v2|v3" and several of
-/// them parted by commas, from all arguments in order. Values are not yet checked against a key's range.
-/// Throws InputError for an unknown or repeated key, a step that does not lead from a to b, an empty
-/// value, no axis, or more than three.
+/// Reads "KEY=a:step:b" (both ends included; the step may be negative, and a whole number of them leads to
+/// b), "KEY=v1|v2|v3" and several of them parted by commas, from all arguments in order. Values are not yet
+/// checked against a key's range. Throws InputError for an unknown or repeated key, a step that does not lead
+/// from a to b, an empty value, no axis, or more than three.
 std::vector<Axis> parse_vary(const std::vector<std::string>& arguments);
 
 }  // namespace cohlink
