@@ -3,11 +3,16 @@
 #include <fftw3.h>
 #include <unistd.h>
 
+#include <array>
+#include <bit>
+#include <cstdint>
 #include <cstdlib>
 #include <filesystem>
 #include <map>
 #include <mutex>
 #include <stdexcept>
+
+#include "sim/signal/random.h"
 
 namespace cohlink {
 namespace {
@@ -138,6 +143,29 @@ void Fft<Real>::inverse(std::complex<Real>* data) const {
   Fftw<Real>::execute(plans_->inverse, as_fftw(data), as_fftw(data));
 }
 
+namespace {
+
+// Both directions of a fixed noise row, by FNV-1a over the bytes.
+template <class Real>
+std::string rounding_of(const Fft<Real>& fft) {
+  ComplexRow<Real> row(fft.size());
+  RandomStream random(fft.size());
+  for (auto& a : row) a = std::complex<Real>(random.complex_normal());
+  fft.forward(row);
+  std::uint64_t hash = 0xcbf29ce484222325u;
+  for (int direction = 0; direction < 2; ++direction) {
+    for (const auto& a : row)
+      for (const Real part : {a.real(), a.imag()})
+        for (const unsigned char byte : std::bit_cast<std::array<unsigned char, sizeof(Real)>>(part))
+          hash = (hash ^ byte) * 0x100000001b3u;
+    fft.inverse(row);
+  }
+  return "FFT " + std::string(Fftw<Real>::name) + " " + std::to_string(fft.size()) + ": " +
+         std::to_string(hash) + "\n";
+}
+
+}  // namespace
+
 struct FftCache::Store {
   FftPlanning planning;
   std::string wisdom_folder;
@@ -170,6 +198,17 @@ const Fft<Real>& FftCache::get(std::size_t n) {
                             : std::make_unique<Fft<Real>>(n, store_->planning);
   }
   return *slot;
+}
+
+std::string FftCache::roundings() const {
+  std::lock_guard guard(store_->mutex);
+  std::string text;
+  const auto add = [&](const auto& plans) {
+    for (const auto& [n, fft] : plans) text += rounding_of(*fft);
+  };
+  add(store_->double_plans);
+  add(store_->single_plans);
+  return text;
 }
 
 std::string FftCache::default_wisdom_folder() {

@@ -58,6 +58,10 @@ class FftCache {
   template <class Real>
   const Fft<Real>& get(std::size_t n);
 
+  /// A line a plan, "FFT double 4096: <hash>", of what it makes of a fixed row: plans of equal hashes round
+  /// alike.
+  std::string roundings() const;
+
   static std::string default_wisdom_folder();
 
  private:

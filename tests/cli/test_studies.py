@@ -253,6 +253,16 @@ class Parts(SweepTest):
         self.sweep(*GRID, "-o", "curve.h5")
         self.refuse(2, "curve.h5: is not a part of a sweep", "merge", one, "curve.h5")
 
+    def test_parts_that_were_rounded_differently_are_told(self):
+        one, two = self.parts(2, *GRID)
+        with h5py.File(self.folder / two, "r+") as file:
+            text = file["arithmetic"].asstr()[()]
+            del file["arithmetic"]
+            file["arithmetic"] = text.replace("vector loops: ", "vector loops: other ")
+        merged = self.run_program("merge", one, two, "--quiet", "--format", "csv")
+        self.assertEqual(merged.returncode, 0)
+        self.assertEqual(merged.stderr.count("round differently (vector loops)"), 1, merged.stderr)
+
     def test_a_part_is_k_of_n(self):
         for text in ("0/2", "3/2", "1", "a/b", "1/0"):
             self.refuse(2, f"--part {text}: expected k/n", "sweep", "line.ini", *GRID, "--part", text, "-o", "p.h5")

@@ -150,7 +150,8 @@ int merge(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   line.refuse({"set", "seed"}, "merge takes the scenario that its parts were computed from");
   check_output(options.output, options.files);
-  const auto [order, records] = merge_parts(options.files);
+  const auto [order, records, remark] = merge_parts(options.files);
+  if (!remark.empty()) caution(remark);
   const Table table = table_of(order, records);
   if (!options.output.empty()) write_sweep(order, records, table, options.output);
   tell_caveats(order.plan, records.tallies, options.quiet);

@@ -49,8 +49,12 @@ MpiSession::~MpiSession() = default;
 bool all_go_on(bool this_one) { return this_one; }
 void lead_alone() {}
 void leave_ranks() {}
-void lead_ranks(Dispatcher&, const std::function<void(const Assignment&, const std::string&)>&) {}
-void follow_rank(unsigned, const std::function<std::string(const Assignment&)>&) {}
+std::vector<std::string> lead_ranks(Dispatcher&,
+                                    const std::function<void(const Assignment&, const std::string&)>&) {
+  return {};
+}
+void follow_rank(unsigned, const std::function<std::string(const Assignment&)>&,
+                 const std::function<std::string()>&) {}
 
 #else
 
@@ -60,7 +64,7 @@ bool asked_all = false;
 
 // Messages: a rank asks for work once for each of its threads and once more, so that its next frame is there
 // before it needs it, and again with each reply.
-enum Tag { kAsk = 1, kReply, kWork, kStop };
+enum Tag { kAsk = 1, kReply, kWork, kStop, kLastWords };
 constexpr double kPause = 2e-3;  // s between looks at the mail
 
 bool launched_by_mpi() {
@@ -78,18 +82,22 @@ struct Mail {
   std::string text;
 };
 
+/// The message that a probe found.
+Mail fetch(const MPI_Status& status) {
+  int length = 0;
+  MPI_Get_count(&status, MPI_CHAR, &length);
+  Mail mail{status.MPI_SOURCE, status.MPI_TAG, std::string(static_cast<std::size_t>(length), ' ')};
+  MPI_Recv(mail.text.data(), length, MPI_CHAR, mail.from, mail.tag, MPI_COMM_WORLD, MPI_STATUS_IGNORE);
+  return mail;
+}
+
 /// A message if there is one.
 bool receive(Mail& mail) {
   MPI_Status status;
-  int there = 0, length = 0;
+  int there = 0;
   MPI_Iprobe(MPI_ANY_SOURCE, MPI_ANY_TAG, MPI_COMM_WORLD, &there, &status);
-  if (!there) return false;
-  MPI_Get_count(&status, MPI_CHAR, &length);
-  mail.from = status.MPI_SOURCE;
-  mail.tag = status.MPI_TAG;
-  mail.text.resize(static_cast<std::size_t>(length));
-  MPI_Recv(mail.text.data(), length, MPI_CHAR, mail.from, mail.tag, MPI_COMM_WORLD, MPI_STATUS_IGNORE);
-  return true;
+  if (there) mail = fetch(status);
+  return there != 0;
 }
 
 std::string text_of(const Assignment& work) {
@@ -191,8 +199,8 @@ void leave_ranks() {
   if (here.size > 1 && !asked_all) all_go_on(false);
 }
 
-void lead_ranks(Dispatcher& dispatcher,
-                const std::function<void(const Assignment&, const std::string&)>& take) {
+std::vector<std::string> lead_ranks(Dispatcher& dispatcher,
+                                    const std::function<void(const Assignment&, const std::string&)>& take) {
   std::vector<int> asking;  // one entry for each idle thread of another rank
   std::vector<int> working(static_cast<std::size_t>(here.size), 0);
   bool done = false;
@@ -228,9 +236,17 @@ void lead_ranks(Dispatcher& dispatcher,
     }
   }
   for (int rank = 1; rank < here.size; ++rank) send_text("", rank, kStop);
+  std::vector<std::string> last_words;
+  for (int rank = 1; rank < here.size; ++rank) {
+    MPI_Status status;
+    MPI_Probe(rank, kLastWords, MPI_COMM_WORLD, &status);
+    last_words.push_back(fetch(status).text);
+  }
+  return last_words;
 }
 
-void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute) {
+void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,
+                 const std::function<std::string()>& last_words) {
   Workshop workshop(compute);
   std::vector<std::thread> pool;
   for (unsigned i = 0; i < threads; ++i) pool.emplace_back([&] { workshop.run(); });
@@ -247,6 +263,7 @@ void follow_rank(unsigned threads, const std::function<std::string(const Assignm
   }
   workshop.close();
   for (auto& thread : pool) thread.join();
+  send_text(last_words(), 0, kLastWords);
 }
 
 #endif

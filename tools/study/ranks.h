@@ -4,6 +4,7 @@
 
 #include <functional>
 #include <string>
+#include <vector>
 
 #include "tools/study/executor.h"
 
@@ -40,13 +41,14 @@ void lead_alone();
 void leave_ranks();
 
 /// Rank 0: gives the other ranks assignments until the dispatcher is done, `take` their replies (throwing
-/// what a reply stands for). Returns when every rank has been told to stop.
-void lead_ranks(Dispatcher& dispatcher,
-                const std::function<void(const Assignment&, const std::string& reply)>& take);
+/// what a reply stands for). Returns when every rank has been told to stop, with the last words of each.
+std::vector<std::string> lead_ranks(
+    Dispatcher& dispatcher, const std::function<void(const Assignment&, const std::string& reply)>& take);
 
 /// The others: `compute` what rank 0 asks, on `threads` threads, until told to stop. A failure is sent as a
 /// reply of its own (failure_of).
-void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute);
+void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,
+                 const std::function<std::string()>& last_words);
 
 /// A failure as a reply; throws it when `reply` is one.
 std::string failure_reply(std::exception_ptr failure);

@@ -10,6 +10,7 @@
 #include "sim/signal/hdf5.h"
 #include "sim/signal/strings.h"
 #include "sim/signal/version.h"
+#include "tools/study/arithmetic.h"
 #include "tools/study/curve.h"
 #include "tools/study/fingerprint.h"
 #include "tools/study/record.h"
@@ -129,15 +130,19 @@ class FrameSweep {
     if (alone) {
       share_within_process();
       const auto run = [&](std::size_t p, std::uint64_t f) { return frame_of(selected_[p], f); };
-      return {run_on_threads(rules, run, options_.threads, hooks_), {}, {}};
+      return {run_on_threads(rules, run, options_.threads, hooks_), {}, {}, {}};
     }
-    return {lead(rules), {}, {}};
+    return {lead(rules), {}, {}, {}};
   }
 
   /// What another rank does for rank 0.
-  void follow() {
-    follow_rank(options_.threads, [&](const Assignment& work) { return compute(work); });
+  void follow(const std::function<std::string()>& last_words) {
+    follow_rank(
+        options_.threads, [&](const Assignment& work) { return compute(work); }, last_words);
   }
+
+  /// How the other ranks round.
+  const std::vector<std::string>& last_words() const { return last_words_; }
 
  private:
   FrameResult frame_of(std::size_t index, std::uint64_t frame) {
@@ -200,7 +205,7 @@ class FrameSweep {
     Dispatcher dispatcher(rules, std::move(units), hooks_);
     std::vector<std::thread> pool;
     for (unsigned i = 0; i < options_.threads; ++i) pool.emplace_back([&] { work_for(dispatcher); });
-    lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
+    last_words_ = lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
       try {
         throw_if_failure(reply);
         for (const std::string& line : lines_of(reply)) {
@@ -236,6 +241,7 @@ class FrameSweep {
   FrameReuse reuse_;
   std::vector<StageInputs> inputs_;  // by selected point
   ExecutorHooks hooks_;
+  std::vector<std::string> last_words_;
 };
 
 /// Scenarios without repetition: what is the same, but for keys that decide no number, stands once.
@@ -291,7 +297,7 @@ class SearchSweep {
     for (unsigned i = 0; i < workers; ++i)
       pool.emplace_back([&] { work_for(dispatcher, options_.threads / workers); });
     if (world().size > 1)
-      lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
+      last_words_ = lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
         settle(dispatcher, work, [&] {
           throw_if_failure(reply);
           return required_osnr_from(reply);
@@ -303,10 +309,14 @@ class SearchSweep {
   }
 
   /// What another rank does for rank 0.
-  void follow() {
+  void follow(const std::function<std::string()>& last_words) {
     follow_rank(
-        1, [&](const Assignment& work) { return to_line(search(work.points.front(), options_.threads)); });
+        1, [&](const Assignment& work) { return to_line(search(work.points.front(), options_.threads)); },
+        last_words);
   }
+
+  /// How the other ranks round.
+  const std::vector<std::string>& last_words() const { return last_words_; }
 
  private:
   static constexpr std::size_t kReference = SIZE_MAX;
@@ -388,6 +398,7 @@ class SearchSweep {
   std::vector<RequiredOsnr> found_;  // by job
   SourceMaker source_;
   ExecutorHooks hooks_;
+  std::vector<std::string> last_words_;
 };
 
 std::string vary_text(const Axis& axis) { return axis.key + "=" + join(axis.values, "|"); }
@@ -485,10 +496,19 @@ double check_points(const SweepOrder& order, const Part& part, FftCache& fft, un
 }
 
 SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft) {
-  const auto here = [](auto&& sweep) -> SweepRecords {
-    if (world().leads()) return sweep.run();
-    sweep.follow();
-    return {};
+  const auto here = [&](auto&& sweep) -> SweepRecords {
+    if (!world().leads()) {
+      sweep.follow([&] { return arithmetic_of(fft); });
+      return {};
+    }
+    SweepRecords records = sweep.run();
+    records.arithmetic = arithmetic_of(fft);
+    for (const std::string& other : sweep.last_words())
+      if (const auto what = unlike_arithmetic(records.arithmetic, other); !what.empty()) {
+        if (options.remark) options.remark(arithmetic_remark("the ranks", what));
+        break;
+      }
+    return records;
   };
   if (order.searches()) return here(SearchSweep(order, options, fft));
   return here(FrameSweep(order, options, fft));
@@ -560,7 +580,7 @@ struct PartFile {
   std::string path;
   SweepOrder order;
   Part part;
-  std::string identity;
+  std::string identity, arithmetic;
   std::vector<std::string> records, references;
 };
 
@@ -581,6 +601,7 @@ PartFile read_part(const std::string& path) {
   found.order.reference = file.attribute_text("/", "reference");
   found.records = lines_of(file.read_text("/records"));
   found.references = lines_of(file.read_text("/references"));
+  found.arithmetic = file.read_text("/arithmetic");
   return found;
 }
 
@@ -636,6 +657,7 @@ void write_part(const SweepOrder& order, const SweepRecords& records, const Part
     file.write_text("/identity", identity_text(common_identity(order, part)));
     file.write_text("/records", lines);
     file.write_text("/references", references);
+    file.write_text("/arithmetic", records.arithmetic);
   });
 }
 
@@ -653,6 +675,8 @@ Merged merge_parts(const std::vector<std::string>& paths) {
   const bool penalty = merged.order.measure == SweepMeasure::kPenalty;
   merged.records.references.resize(penalty ? plan.points.size() : 0);
   for (const PartFile& p : parts) {
+    if (const auto what = unlike_arithmetic(parts.front().arithmetic, p.arithmetic); !what.empty())
+      merged.remark = arithmetic_remark(parts.front().path + " and " + p.path, what);
     const auto points = points_of(plan, p.part);
     if (points.size() != p.records.size() || (penalty && points.size() != p.references.size()))
       throw InputError(p.path + ": holds " + std::to_string(p.records.size()) +

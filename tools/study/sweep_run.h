@@ -53,6 +53,7 @@ struct SweepRecords {
   std::vector<Tally> tallies;            // ber and outputs
   std::vector<RequiredOsnr> found;       // searches
   std::vector<RequiredOsnr> references;  // penalty: what each point is held against
+  std::string arithmetic;                // how this process rounded (arithmetic.h)
 };
 
 /// "points", done, certain, ...: see SweepProgress.
@@ -97,6 +98,7 @@ void write_part(const SweepOrder& order, const SweepRecords& records, const Part
 struct Merged {
   SweepOrder order;
   SweepRecords records;
+  std::string remark;  // where parts were rounded differently; "" else
 };
 Merged merge_parts(const std::vector<std::string>& paths);
 
