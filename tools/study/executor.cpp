@@ -62,33 +62,35 @@ Dispatcher::Dispatcher(const std::vector<StopRule>& rules, std::vector<std::vect
   move_first();
 }
 
-Dispatcher::Answer Dispatcher::offer(Assignment& assignment) {
+Dispatcher::Answer Dispatcher::offer(Assignment& assignment, unsigned lane) {
   const std::lock_guard lock(mutex_);
   if (failure_ || done_ == points_.size()) return Answer::kFinished;
-  std::size_t unit = 0;
-  if (!pick_any(unit)) return Answer::kWait;
-  assign(unit, assignment);
+  const auto choice = pick_any(lane);
+  if (!choice) return Answer::kWait;
+  assign(*choice, assignment);
   return Answer::kWork;
 }
 
-bool Dispatcher::next(Assignment& assignment) {
+bool Dispatcher::next(Assignment& assignment, unsigned lane) {
   std::unique_lock lock(mutex_);
   for (;;) {
     if (failure_ || done_ == points_.size()) return false;
-    std::size_t unit = 0;
-    if (pick_any(unit)) {
-      assign(unit, assignment);
+    if (const auto choice = pick_any(lane)) {
+      assign(*choice, assignment);
       return true;
     }
     changed_.wait(lock);
   }
 }
 
-void Dispatcher::assign(std::size_t index, Assignment& assignment) {
-  Unit& unit = units_[index];
-  assignment = {index, unit.started, missing(unit, unit.started)};
+void Dispatcher::assign(const Choice& choice, Assignment& assignment) {
+  Unit& unit = units_[choice.unit];
+  assignment = {choice.unit, choice.frame, missing(unit, choice.frame)};
   if (hooks_.supply.claim) hooks_.supply.claim(assignment.points.front(), assignment.frame);
-  ++unit.started;
+  if (choice.frame == unit.started)
+    ++unit.started;
+  else
+    unit.ahead.insert(choice.frame);
   ++unit.running;
   skip_known(unit);
 }
@@ -161,12 +163,12 @@ bool Dispatcher::open(const Unit& unit) const {
                      [&](std::size_t i) { return wants(i, unit.started); });
 }
 
-/// Past frames that every open point of the unit has from before.
+/// Past frames that were handed out, and those that every open point of the unit has from before.
 void Dispatcher::skip_known(Unit& unit) {
   std::uint64_t last = 0;
   for (const std::size_t i : unit.points)
     if (!points_[i].tally.done()) last = std::max(last, points_[i].tally.rule().frames);
-  while (unit.started < last && !open(unit)) ++unit.started;
+  while (unit.started < last && (unit.ahead.erase(unit.started) > 0 || !open(unit))) ++unit.started;
 }
 
 void Dispatcher::move_first() {
@@ -179,46 +181,61 @@ void Dispatcher::move_first() {
 
 /// Fewest frames in flight first, then the lowest index: workers spread over points while there are points
 /// enough, and only then compute frames ahead that a stop rule may turn out not to need.
-bool Dispatcher::pick(std::size_t& unit) const {
-  bool found = false;
+std::optional<Dispatcher::Choice> Dispatcher::pick() const {
+  std::optional<Choice> found;
   for (std::size_t i = first_open_; i < units_.size(); ++i) {
     if (!open(units_[i])) continue;
-    if (!found || units_[i].running < units_[unit].running) {
-      unit = i;
-      found = true;
-    }
-    if (units_[unit].running == 0) break;
+    if (!found || units_[i].running < units_[found->unit].running) found = {i, units_[i].started};
+    if (units_[found->unit].running == 0) break;
   }
   return found;
 }
 
-bool Dispatcher::pick_any(std::size_t& unit) const {
-  return hooks_.supply.readiness || hooks_.by_frame ? pick_in_window(unit) : pick(unit);
+std::optional<Dispatcher::Choice> Dispatcher::pick_any(unsigned lane) const {
+  return hooks_.supply.readiness || hooks_.by_frame ? pick_in_window(lane) : pick();
+}
+
+/// The unit's next frame, or a later one of the lane that a stop rule is going to need as well.
+std::uint64_t Dispatcher::frame_for(const Unit& unit, unsigned lane) const {
+  for (std::uint64_t frame = unit.started; frame < unit.started + hooks_.lanes; ++frame) {
+    if (frame % hooks_.lanes != lane || unit.ahead.count(frame) > 0) continue;
+    const bool needed =
+        frame == unit.started || std::any_of(unit.points.begin(), unit.points.end(), [&](std::size_t i) {
+          const Tally& tally = points_[i].tally;
+          return wants(i, frame) &&
+                 (tally.rule().target_errors == 0 ||
+                  (tally.total().count.errors > 0 && static_cast<double>(frame) < tally.expected_frames()));
+        });
+    if (needed) return frame;
+  }
+  return unit.started;
 }
 
 /// With a supply: first what nobody is at and is ready, so that what was made is used up frame by frame; then
-/// what must be made, unless somebody is making it. Looks at the first few thousand open points.
-bool Dispatcher::pick_in_window(std::size_t& unit) const {
+/// what must be made, unless somebody is making it. With lanes first the lane's own frames. Looks at the
+/// first few thousand open points.
+std::optional<Dispatcher::Choice> Dispatcher::pick_in_window(unsigned lane) const {
   constexpr std::size_t kWindow = 4096;
-  using Rank = std::tuple<bool, bool, std::uint64_t>;  // in flight, not ready, frame: small is good
+  // In flight, of another lane, not ready, frame: small is good.
+  using Rank = std::tuple<bool, bool, bool, std::uint64_t>;
   Rank best;
-  bool found = false;
+  std::optional<Choice> found;
   std::size_t seen = 0;
   for (std::size_t i = first_open_; i < units_.size() && seen < kWindow; ++i) {
     const Unit& candidate = units_[i];
     if (!open(candidate)) continue;
     ++seen;
-    const Readiness readiness = hooks_.supply.readiness
-                                    ? hooks_.supply.readiness(candidate.points.front(), candidate.started)
-                                    : Readiness::kNew;
+    const std::uint64_t frame = frame_for(candidate, lane);
+    const Readiness readiness =
+        hooks_.supply.readiness ? hooks_.supply.readiness(candidate.points.front(), frame) : Readiness::kNew;
     if (readiness == Readiness::kMaking) continue;
-    const Rank rank{candidate.running > 0, readiness != Readiness::kReady, candidate.started};
+    const Rank rank{candidate.running > 0, frame % hooks_.lanes != lane, readiness != Readiness::kReady,
+                    frame};
     if (!found || rank < best) {
-      unit = i;
+      found = {i, frame};
       best = rank;
-      found = true;
     }
-    if (!std::get<0>(best) && !std::get<1>(best)) break;
+    if (!std::get<0>(best) && !std::get<1>(best) && !std::get<2>(best)) break;
   }
   return found;
 }

@@ -8,6 +8,8 @@
 #include <functional>
 #include <map>
 #include <mutex>
+#include <optional>
+#include <set>
 #include <vector>
 
 #include "tools/study/frame.h"
@@ -76,6 +78,7 @@ struct ExecutorHooks {
   FrameSupply supply;
   KnownFrames known;      // empty, or one entry a point
   bool by_frame = false;  // lowest frame first, so that a worker may keep what points of a frame share
+  unsigned lanes = 1;     // by_frame: how many workers, or sets of them, each keep to frames of their own
 };
 
 /// A frame to be computed for the points of one unit that are still open.
@@ -94,10 +97,11 @@ class Dispatcher {
              const ExecutorHooks& hooks);
 
   enum class Answer { kWork, kWait, kFinished };
-  /// A frame worth starting; kWait while there is none but may be later; kFinished when all is done.
-  Answer offer(Assignment& assignment);
+  /// A frame worth starting; kWait while there is none but may be later; kFinished when all is done. With
+  /// several lanes rather one of this lane's: frame f is of lane f modulo their number.
+  Answer offer(Assignment& assignment, unsigned lane = 0);
   /// The same, waiting. False when done.
-  bool next(Assignment& assignment);
+  bool next(Assignment& assignment, unsigned lane = 0);
   /// One point's result, and the end of an assignment, whose points were all counted.
   void count(std::size_t point, std::uint64_t frame, FrameResult result);
   void finish(const Assignment& assignment);
@@ -116,14 +120,20 @@ class Dispatcher {
   };
   struct Unit {
     std::vector<std::size_t> points;
-    std::uint64_t started = 0;
+    std::uint64_t started = 0;  // all frames below are handed out or known
     std::size_t running = 0;
+    std::set<std::uint64_t> ahead = {};  // handed out beyond `started`, to other lanes
+  };
+  struct Choice {
+    std::size_t unit = 0;
+    std::uint64_t frame = 0;
   };
   bool open(const Unit& unit) const;
-  bool pick(std::size_t& unit) const;
-  bool pick_in_window(std::size_t& unit) const;
-  bool pick_any(std::size_t& unit) const;
-  void assign(std::size_t unit, Assignment& assignment);
+  std::optional<Choice> pick() const;
+  std::optional<Choice> pick_in_window(unsigned lane) const;
+  std::optional<Choice> pick_any(unsigned lane) const;
+  std::uint64_t frame_for(const Unit& unit, unsigned lane) const;
+  void assign(const Choice& choice, Assignment& assignment);
   void skip_known(Unit& unit);
   bool wants(std::size_t point, std::uint64_t frame) const;
   std::vector<std::size_t> missing(const Unit& unit, std::uint64_t frame) const;

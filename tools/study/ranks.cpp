@@ -49,7 +49,7 @@ MpiSession::~MpiSession() = default;
 bool all_go_on(bool this_one) { return this_one; }
 void lead_alone() {}
 void leave_ranks() {}
-std::vector<std::string> lead_ranks(Dispatcher&,
+std::vector<std::string> lead_ranks(Dispatcher&, unsigned,
                                     const std::function<void(const Assignment&, const std::string&)>&) {
   return {};
 }
@@ -199,7 +199,7 @@ void leave_ranks() {
   if (here.size > 1 && !asked_all) all_go_on(false);
 }
 
-std::vector<std::string> lead_ranks(Dispatcher& dispatcher,
+std::vector<std::string> lead_ranks(Dispatcher& dispatcher, unsigned lanes,
                                     const std::function<void(const Assignment&, const std::string&)>& take) {
   std::vector<int> asking;  // one entry for each idle thread of another rank
   std::vector<int> working(static_cast<std::size_t>(here.size), 0);
@@ -222,7 +222,7 @@ std::vector<std::string> lead_ranks(Dispatcher& dispatcher,
     }
     while (!done && !asking.empty()) {
       Assignment work;
-      const auto answer = dispatcher.offer(work);
+      const auto answer = dispatcher.offer(work, static_cast<unsigned>(asking.back()) % lanes);
       if (answer == Dispatcher::Answer::kFinished) done = true;
       if (answer != Dispatcher::Answer::kWork) break;
       send_text(text_of(work), asking.back(), kWork);

@@ -40,10 +40,12 @@ void lead_alone();
 /// For a rank that fails before it called all_go_on: keeps the others from waiting for it.
 void leave_ranks();
 
-/// Rank 0: gives the other ranks assignments until the dispatcher is done, `take` their replies (throwing
-/// what a reply stands for). Returns when every rank has been told to stop, with the last words of each.
+/// Rank 0: gives the other ranks assignments until the dispatcher is done, rank r of lane r modulo `lanes`;
+/// `take` their replies (throwing what a reply stands for). Returns when every rank has been told to stop,
+/// with the last words of each.
 std::vector<std::string> lead_ranks(
-    Dispatcher& dispatcher, const std::function<void(const Assignment&, const std::string& reply)>& take);
+    Dispatcher& dispatcher, unsigned lanes,
+    const std::function<void(const Assignment&, const std::string& reply)>& take);
 
 /// The others: `compute` what rank 0 asks, on `threads` threads, until told to stop. A failure is sent as a
 /// reply of its own (failure_of).

@@ -202,10 +202,13 @@ class FrameSweep {
     }
     const auto kept = reuse_rule(plan_, options_.threads).cuts;
     hooks_.by_frame = std::any_of(kept.begin(), kept.end(), [](bool cut) { return cut; });
+    // Ranks that take different frames need not all make what the points of a frame share.
+    constexpr int kMostLanes = 4;
+    if (hooks_.by_frame) hooks_.lanes = static_cast<unsigned>(std::min(world().size, kMostLanes));
     Dispatcher dispatcher(rules, std::move(units), hooks_);
     std::vector<std::thread> pool;
     for (unsigned i = 0; i < options_.threads; ++i) pool.emplace_back([&] { work_for(dispatcher); });
-    last_words_ = lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
+    last_words_ = lead_ranks(dispatcher, hooks_.lanes, [&](const Assignment& work, const std::string& reply) {
       try {
         throw_if_failure(reply);
         for (const std::string& line : lines_of(reply)) {
@@ -297,7 +300,7 @@ class SearchSweep {
     for (unsigned i = 0; i < workers; ++i)
       pool.emplace_back([&] { work_for(dispatcher, options_.threads / workers); });
     if (world().size > 1)
-      last_words_ = lead_ranks(dispatcher, [&](const Assignment& work, const std::string& reply) {
+      last_words_ = lead_ranks(dispatcher, 1, [&](const Assignment& work, const std::string& reply) {
         settle(dispatcher, work, [&] {
           throw_if_failure(reply);
           return required_osnr_from(reply);

@@ -2,8 +2,10 @@
 
 #include <atomic>
 #include <chrono>
+#include <set>
 #include <stdexcept>
 #include <thread>
+#include <utility>
 
 #include "tools/study/executor.h"
 
@@ -64,6 +66,36 @@ TEST_CASE("tallies do not depend on the number of threads") {
   }
   CHECK(alone[1].frames() == 7);
   CHECK(alone[3].frames() == 5);
+}
+
+TEST_CASE("lanes keep to frames of their own while there are any, and help each other out at the end") {
+  ExecutorHooks hooks;
+  hooks.by_frame = true;
+  hooks.lanes = 2;
+  Dispatcher dispatcher(std::vector<StopRule>(3, StopRule{0, 5}), {{0}, {1}, {2}}, hooks);
+  std::set<std::pair<std::size_t, std::uint64_t>> seen;
+  std::size_t foreign = 0;
+  for (unsigned turn = 0;; ++turn) {
+    Assignment work;
+    if (dispatcher.offer(work, turn % 2) != Dispatcher::Answer::kWork) break;
+    CHECK(seen.emplace(work.unit, work.frame).second);
+    foreign += work.frame % 2 != turn % 2;
+    dispatcher.count(work.unit, work.frame, FrameResult());
+    dispatcher.finish(work);
+  }
+  CHECK(seen.size() == 15);
+  CHECK(foreign <= 2);  // nine frames are even, six odd: lane 1 takes one or two of lane 0's at the end
+  for (const Tally& tally : dispatcher.tallies()) CHECK(tally.frames() == 5);
+}
+
+TEST_CASE("no frame is started ahead for a lane before its point is known to need it") {
+  ExecutorHooks hooks;
+  hooks.by_frame = true;
+  hooks.lanes = 2;
+  Dispatcher dispatcher({StopRule{100, 50}}, {{0}}, hooks);
+  Assignment work;
+  CHECK(dispatcher.offer(work, 1) == Dispatcher::Answer::kWork);
+  CHECK(work.frame == 0);
 }
 
 TEST_CASE("a failing frame ends the run with its own exception") {
