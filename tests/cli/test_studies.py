@@ -495,6 +495,23 @@ class Questions(ProgramTest):
                              ("false", "true", "", "", ""))
         self.refuse(3, "loses lock on the reference", *lost[:7], "--criterion", "snr_penalty_db=1")
 
+    def test_lost_lock_fails_a_limit_and_a_requirement_of_snr(self):
+        limit = ["limit", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=20:-9", "--criterion", "snr_db=-60",
+                 "--resolution", 50, "--format", "csv"]
+        facts = dict(csv.reader(io.StringIO(self.succeed(*limit))))
+        self.assertEqual(facts["found"], "found")
+        self.assertIn("no lock in 1 of 1 frames at ", facts["remark"])
+        rows = list(csv.DictReader(io.StringIO(self.succeed(*limit, "--probes"))))
+        self.assertEqual([rows[1][name] for name in ("margin_db", "margin_low_db", "margin_high_db", "frames_without_lock", "decision")],
+                         ["", "", "", "1", "fails"])
+        self.write("sheet.ini", "[require.snr]\nmeasure = snr_db\nat_least = -60\n[require.evm]\nmeasure = evm_percent\n"
+                   "at_most = 150\n")
+        lost = self.run_program("qualify", "scenario.ini", "sheet.ini", "--quiet", "--set", "channel.osnr_db=-9", "--format", "csv")
+        self.assertEqual(lost.returncode, 1, lost.stderr)
+        for row in csv.DictReader(io.StringIO(lost.stdout)):
+            self.assertEqual([row[name] for name in ("verdict", "value", "low", "high", "margin")], ["fail", "", "", "", ""])
+            self.assertTrue(row["remark"].startswith("no lock in 1 of 1 frames"), row)
+
     def test_frames_that_cannot_resolve_the_bound_are_told_in_every_output(self):
         short = ["outage", "scenario.ini", "--quiet", "-n", 4, "--set", "signal.symbols=2048", "--criterion", "ber=1e-5", "-o",
                  "o.h5", "--format"]
