@@ -609,8 +609,13 @@ class Questions(ProgramTest):
         self.assertEqual(result.returncode, 1, result.stderr)
         verdicts = {row["requirement"]: row["verdict"] for row in csv.DictReader(io.StringIO(result.stdout))}
         self.assertEqual(verdicts, {"good": "pass", "bad": "fail"})
+        bad = list(csv.DictReader(io.StringIO(result.stdout)))[1]
+        self.assertAlmostEqual(float(bad["value"]) - 30, float(bad["margin"]), places=12)
         with h5py.File(self.folder / "q.h5") as file:
             self.assertEqual(list(file["requirements/verdict"].asstr()[:]), ["pass", "fail"])
+            self.assertEqual(file["requirements/value"][1], float(bad["value"]))
+        text = self.run_program("qualify", "scenario.ini", "sheet.ini", "--only", "bad", "--quiet").stdout
+        self.assertIn(f" {float(bad['value']):.4g} ", text)
         self.succeed("qualify", "scenario.ini", "sheet.ini", "--only", "good", "--quiet")
 
     def test_qualify_tells_undecided_from_failed_and_says_why_in_every_output(self):

@@ -56,7 +56,7 @@ std::string cell_text(const Cell& cell, Look look) {
   if (const auto* number = std::get_if<double>(&cell)) {
     if (std::isnan(*number)) return "–";
     if (look == Look::kScientific) return scientific(*number);
-    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, 6);
+    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, look == Look::kFigures ? 4 : 6);
   }
   if (const auto* count = std::get_if<std::uint64_t>(&cell)) return grouped(*count);
   if (const auto* flag = std::get_if<bool>(&cell)) return *flag ? "yes" : "no";

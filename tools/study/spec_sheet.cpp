@@ -382,19 +382,19 @@ SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const So
 
 Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes) {
   Table table;
-  Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value"}, low{"low"},
-      high{"high"}, bound{"bound"}, margin{"margin", Look::kHundredths}, unit{"margin_unit"},
-      frames{"frames"}, at{"at"}, remark{"remark"}, source{"source"};
-  const auto rounded = [](double x) { return std::isfinite(x) ? parse_number(readable(x)).value_or(x) : x; };
+  Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value", Look::kFigures},
+      low{"low", Look::kFigures}, high{"high", Look::kFigures}, bound{"bound"},
+      margin{"margin", Look::kHundredths}, unit{"margin_unit"}, frames{"frames"}, at{"at"}, remark{"remark"},
+      source{"source"};
   for (std::size_t i = 0; i < lines.size(); ++i) {
     const SpecLine& line = lines[i];
     const SpecOutcome& out = outcomes[i];
     name.cells.emplace_back(line.name);
     verdict.cells.emplace_back(out.verdict);
     measure.cells.emplace_back(line.measure_name);
-    value.cells.emplace_back(rounded(out.value));
-    low.cells.emplace_back(rounded(out.low));
-    high.cells.emplace_back(rounded(out.high));
+    value.cells.emplace_back(out.value);
+    low.cells.emplace_back(out.low);
+    high.cells.emplace_back(out.high);
     bound.cells.emplace_back((line.at_most ? "at most " : "at least ") + readable(line.bound, 6));
     margin.cells.emplace_back(out.margin);
     unit.cells.emplace_back(out.margin_unit);
