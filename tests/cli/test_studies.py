@@ -588,6 +588,22 @@ class Questions(ProgramTest):
             self.assertEqual(self.facts(*other[:2], "--compare", file)["explanation"].find("scenarios differ"), -1)
         self.assertIn("scenarios differ in adc.bits", self.succeed(*other, "curve.h5"))
 
+    def test_budget_says_what_a_file_is_that_it_cannot_compare_with(self):
+        vary = ["--quiet", "--vary", "channel.dgd_ps=0|5"]
+        self.succeed("sweep", "scenario.ini", *vary, "--measure", "required_osnr", "-o", "osnr.h5")
+        self.succeed("sweep", "scenario.ini", *vary, "--measure", "gmi_bits", "-o", "gmi.h5")
+        self.succeed("limit", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=30:5", "--resolution", 50, "-o", "limit.h5")
+        self.succeed("budget", "scenario.ini", "--compare", "gmi.h5")
+        for file, told in (("osnr.h5", "osnr.h5: a curve of required OSNR; --compare takes one with the SNR"),
+                           ("limit.h5", "limit.h5: a file of kind 'cohlink limit'; --compare takes a result")):
+            self.refuse(2, told, "budget", "scenario.ini", "--compare", file)
+
+    def test_powers_that_were_written_come_back_as_written(self):
+        line = ["budget", ROOT / "scenarios" / "first-light.ini", "--quiet", "--format", "csv"]
+        self.assertEqual(dict(csv.reader(io.StringIO(self.succeed(*line))))["launch_power_dbm"], "-3")
+        for row in csv.DictReader(io.StringIO(self.succeed(*line, "--spans"))):
+            self.assertEqual((row["power_in_dbm"], row["power_out_dbm"]), ("-3", "-26.1"))
+
     def test_budget_explains_every_point_of_a_curve_in_every_format(self):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9|11", "-o", "curve.h5")
         agree = "expectation and simulation agree within 0.2 dB"

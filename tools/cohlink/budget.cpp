@@ -79,6 +79,10 @@ Table compare_curve(const h5::File& file, const Scenario& base, std::string& why
   if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
   if (!base.is_set(key) && find_key(key)->type == KeyType::kText) throw InputError(key + ": not a number");
   const auto values = file.read<double>("/" + key);
+  if (!file.has("/snr_db"))
+    throw InputError(file.path() + ": a curve " +
+                     (file.has("/required_osnr_db") ? "of required OSNR" : "without SNR") +
+                     "; --compare takes one with the SNR, as sweep --measure ber or snr_db writes it");
   const auto measured = file.read<double>("/snr_db");
   Table table;
   Column at{key}, simulated{"snr_db", Look::kHundredths}, expected{"snr_expected_db", Look::kHundredths},
@@ -243,6 +247,9 @@ int budget(const Arguments& arguments) {
       print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
       return kDone;
     }
+    if (kind.starts_with("cohlink ") && kind != "cohlink capture")
+      throw InputError(path + ": a file of kind '" + kind +
+                       "'; --compare takes a result, a capture or a curve");
   }
   print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
   return kDone;
