@@ -120,6 +120,16 @@ class Pictures(ProgramTest):
                 box = text.get_window_extent()
                 self.assertTrue(figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1 and figure.bbox.y0 <= box.y0, (grid, text))
 
+    def test_many_series_are_told_apart_and_their_key_covers_none(self):
+        self.sweep("osnr.h5", "--measure", "required_osnr", "--set", "run.frames=1", "--vary", "signal.modulation=qpsk|16qam",
+                   "--vary", "signal.symbol_rate_gbd=28|32|40", "--vary", "channel.dgd_ps=0|5")
+        figure, axes = self.figure("osnr.h5")
+        looks = [(bars[0].get_color(), bars[0].get_marker()) for bars in axes.containers]
+        self.assertEqual((len(looks), len(set(looks))), (6, 6), looks)
+        key = axes.get_legend().get_window_extent()
+        self.assertFalse(key.overlaps(axes.get_window_extent()))
+        self.assertTrue(figure.bbox.x0 <= key.x0 and key.x1 <= figure.bbox.x1)
+
     def test_stages(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")
         self.succeed("receive", "capture.h5", "-o", "result.h5")
