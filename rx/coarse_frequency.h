@@ -15,11 +15,10 @@ namespace cohlink {
 /// spectrum's two edges (a balanced quadricorrelator in effect: A. N. D'Andrea and U. Mengali, IEEE Trans.
 /// Commun. 41(2) 267, 1993); its standard deviation is about 0.25 sqrt(roll_off R fs / N) for N samples
 /// at rate fs: 15 MHz for 2^16 samples of 32 GBd at roll-off 0.1. Enough to bring the signal under its
-/// matched filter; the fourth-power estimate on symbols does the rest. Range: +-symbol_rate / 4. Together
-/// with that estimate, which wraps at symbol_rate / 8 of what is left (frequency.h), a chain finds offsets to
-/// +-symbol_rate / 8, the margin that the resampler and the dispersion filter leave;
-/// tests/rx/frequency_range_test.cpp shows it with DGD, dispersion and 16QAM. Receiver bandwidth that cuts
-/// one edge more than the other draws the estimate towards zero.
+/// matched filter; the fourth-power estimate on symbols does the rest. Range: +-symbol_rate / 4, and
+/// that of a chain with both: the fine estimate (frequency.h), which wraps at symbol_rate / 8, has what is
+/// left; tests/rx/frequency_range_test.cpp shows it with DGD, dispersion and 16QAM. Receiver bandwidth that
+/// cuts one edge more than the other draws the estimate towards zero.
 class CoarseFrequencyEstimator {
  public:
   CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate, FftCache& fft);

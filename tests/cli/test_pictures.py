@@ -55,14 +55,21 @@ class Pictures(ProgramTest):
     def test_whatever_was_measured_is_drawn_with_its_interval(self):
         self.sweep("osnr.h5", "--measure", "required_osnr", "--vary", "channel.dgd_ps=20|0|10")
         self.sweep("penalty.h5", "--measure", "penalty_db", "--vary", "channel.dgd_ps=20|0|10")
-        for name, stem, label in (("osnr.h5", "required_osnr", "required OSNR in 12.5 GHz (dB)"),
-                                  ("penalty.h5", "penalty", "penalty in required OSNR (dB)")):
+        for name, stem, label, shown in (("osnr.h5", "required_osnr", "required OSNR in 12.5 GHz (dB)", "required OSNR [dB]"),
+                                         ("penalty.h5", "penalty", "penalty in required OSNR (dB)", "penalty in required OSNR [dB]")):
             self.drawn_twice_alike("ber_curve.py", name)
             self.assertIn(label, self.words("a.svg"))
+            self.succeed("report", name, "-o", "page.html", "--quiet")
+            page = (self.folder / "page.html").read_text(encoding="utf-8")
+            self.assertIn(f"{shown} over channel.dgd_ps, bars: 95 % intervals", page)
+            for column in ("low", "high"):
+                self.assertEqual(page.count(f">{stem}_{column}</th>"), 1)
+            self.assertNotIn("_low_db</th>", page)
             _, axes = self.figure(name)
             points, = (container for container in axes.containers)
             low, high = (ends.get_ydata() for ends in points[1])
             with h5py.File(self.folder / name) as file:
+                self.assertEqual(file.attrs["measure"], f"{stem}_db")
                 for drawn, column in ((points[0].get_ydata(), "db"), (low, "low"), (high, "high")):
                     numpy.testing.assert_allclose(drawn, file[f"{stem}_{column}"][:][[1, 2, 0]], rtol=0, atol=1e-12)
             numpy.testing.assert_array_equal(points[0].get_xdata(), [0, 10, 20])
@@ -70,6 +77,7 @@ class Pictures(ProgramTest):
     def test_a_quantity_it_never_heard_of_is_drawn_by_what_the_file_says(self):
         self.sweep("curve.h5", "--vary", "channel.osnr_db=9|11|13")
         with h5py.File(self.folder / "curve.h5", "r+") as file:
+            self.assertEqual(file.attrs["measure"], "ber")
             for name, values in (("luck_ps_per_nm", [1.0, 2.0, 3.0]), ("luck_low_ps_per_nm", [0.5, 1.5, 2.5]),
                                  ("luck_high_ps_per_nm", [1.5, 2.5, 3.5])):
                 file[name] = numpy.array(values)
@@ -119,6 +127,16 @@ class Pictures(ProgramTest):
             for text in (text for text in shown if text.get_text()):
                 box = text.get_window_extent()
                 self.assertTrue(figure.bbox.x0 <= box.x0 and box.x1 <= figure.bbox.x1 and figure.bbox.y0 <= box.y0, (grid, text))
+
+    def test_many_series_are_told_apart_and_their_key_covers_none(self):
+        self.sweep("osnr.h5", "--measure", "required_osnr", "--set", "run.frames=1", "--vary", "signal.modulation=qpsk|16qam",
+                   "--vary", "signal.symbol_rate_gbd=28|32|40", "--vary", "channel.dgd_ps=0|5")
+        figure, axes = self.figure("osnr.h5")
+        looks = [(bars[0].get_color(), bars[0].get_marker()) for bars in axes.containers]
+        self.assertEqual((len(looks), len(set(looks))), (6, 6), looks)
+        key = axes.get_legend().get_window_extent()
+        self.assertFalse(key.overlaps(axes.get_window_extent()))
+        self.assertTrue(figure.bbox.x0 <= key.x0 and key.x1 <= figure.bbox.x1)
 
     def test_stages(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")

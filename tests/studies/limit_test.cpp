@@ -148,12 +148,43 @@ TEST_CASE("a tolerance to both signs, searched whole, is not taken for a failure
   CHECK(find_limit(Scenario(), rule, model(1, snr_db, 20'000), 1).crossing == Crossing::kFailsThroughout);
 }
 
+TEST_CASE("a frame without lock fails a limit of SNR, however low the bound") {
+  // Locks down to 4 dB of OSNR; what stands for a lost frame is a guess: half its bits wrong, SNR 0 dB.
+  const SourceMaker source = [](const Scenario& scenario) -> FrameSource {
+    const double osnr = scenario.number("channel.osnr_db");
+    FrameResult result;
+    result.unlocked = osnr < 4.0 ? 1 : 0;
+    result.count = {result.unlocked > 0 ? 50'000U : 1'000U, 100'000};
+    result.symbols = 50'000;
+    result.noise_sum = result.symbols * from_db(result.unlocked > 0 ? 0.0 : 4.0 - osnr);
+    return [result](std::uint64_t) { return result; };
+  };
+  LimitRule rule;
+  rule.key = "channel.osnr_db";
+  rule.from = 20, rule.to = -8;
+  rule.criterion = parse_criterion("snr_db=-30", Scenario());
+  const Limit limit = find_limit(Scenario(), rule, source, 1);
+  REQUIRE(limit.crossed());
+  CHECK(limit.holds >= 4.0);
+  CHECK(limit.fails < 4.0);
+  CHECK(limit.value >= limit.fails);
+  CHECK(limit.value <= limit.holds);
+  CHECK(limit.remark.starts_with("no lock in 1 of 1 frames at "));
+  CHECK(limit.probes[1].unlocked == 1);
+  CHECK(std::isnan(limit.probes[1].margin_db));
+  rule.from = 3;
+  CHECK(find_limit(Scenario(), rule, source, 1).crossing == Crossing::kFailsThroughout);
+}
+
 TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   const Scenario scenario;
   CHECK(parse_criterion("ber", scenario).bound == 2e-2);
   CHECK(parse_criterion("ber=1e-3", scenario).bound == 1e-3);
   CHECK(parse_criterion("q_db=9.8", scenario).bound == doctest::Approx(1e-3).epsilon(0.01));
   CHECK(parse_criterion("penalty_db=1", scenario).kind == Criterion::Kind::kPenalty);
+  CHECK(parse_criterion("snr_db=9", scenario).needs_lock());
+  CHECK(parse_criterion("q_db=9.8", scenario).needs_lock());
+  CHECK_FALSE(parse_criterion("ber=1e-3", scenario).needs_lock());
   CHECK_THROWS_WITH_AS(
       parse_criterion("evm=3", scenario),
       "--criterion evm=3: expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P",

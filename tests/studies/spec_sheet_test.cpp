@@ -89,6 +89,27 @@ TEST_CASE("a requirement passes, fails or stays undecided by its interval") {
   CHECK(open.remark == "the interval holds the bound; more frames may decide");
 }
 
+TEST_CASE("a frame without lock fails an SNR, a Q and an EVM, however low the bound") {
+  // What stands for a lost frame is a guess: half its bits wrong, SNR 0 dB, EVM 100 %.
+  const SourceMaker lost = [](const Scenario&) -> FrameSource {
+    FrameResult result;
+    result.unlocked = 1;
+    result.count = {50'000, 100'000};
+    result.symbols = result.noise_sum = result.evm_sum = 50'000;
+    return [result](std::uint64_t) { return result; };
+  };
+  for (const char* asked : {"snr_db\nat_least = -1", "q_db\nat_least = -300", "evm_percent\nat_most = 150"}) {
+    CAPTURE(asked);
+    Scenario scenario;
+    scenario.read_text("[run]\nframes = 4\n[require.a]\nmeasure = " + std::string(asked) + "\n", "x.ini");
+    const SpecOutcome out = check_spec_line(scenario, read_spec_sheet(scenario).front(), lost, 1);
+    CHECK(out.verdict == "fail");
+    for (const double number : {out.value, out.low, out.high, out.margin}) CHECK(std::isnan(number));
+    CHECK(out.margin_unit.empty());
+    CHECK(out.remark == "no lock in 1 of 1 frames");
+  }
+}
+
 TEST_CASE("of swept values the worst counts") {
   const SpecOutcome out =
       check("[require.a]\nvary = channel.dgd_ps=0:10:40\nmeasure = snr_db\nat_least = 5\n");

@@ -39,13 +39,20 @@ std::string axis_of(const h5::File& file) {
   return axis;
 }
 
-std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db);
+std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db,
+                        const std::string& scenarios_differ);
 
 /// Share of nonlinear interference in all noise expected.
 double interference_share(const Budget& budget) {
   for (const auto& term : budget.terms)
     if (term.name == "interference") return term.ratio * budget.snr;
   return 0.0;
+}
+
+/// Whether a key says how long to simulate rather than what.
+bool of_the_run(const ScenarioKey& key) {
+  return key.section == "run" || key.section == "cost" || key.section == "trace" ||
+         key.full_name() == "signal.symbols";
 }
 
 /// "scenarios differ in KEY, KEY": keys of the link and the receiver in which the scenario stored in the file
@@ -57,7 +64,7 @@ std::string scenario_difference(const h5::File& file, const Scenario& ours, cons
   std::string keys;
   for (const ScenarioKey& key : scenario_keys()) {
     const std::string name = key.full_name();
-    if (key.section == "run" || key.section == "cost" || key.section == "trace" || name == varied) continue;
+    if (of_the_run(key) || name == varied) continue;
     const std::string &a = ours.written(name), &b = theirs.written(name);
     const auto x = parse_number(a), y = parse_number(b);
     if (a != b && !(x && y && *x == *y)) keys += (keys.empty() ? "" : ", ") + name;
@@ -65,17 +72,23 @@ std::string scenario_difference(const h5::File& file, const Scenario& ours, cons
   return keys.empty() ? "" : "scenarios differ in " + keys;
 }
 
-/// Simulated beside expected, one row a point; `why` explains the row that differs most.
+/// Simulated beside expected, one row a point with its explanation; `why` is that of the row that differs
+/// most.
 Table compare_curve(const h5::File& file, const Scenario& base, std::string& why) {
   const std::string key = axis_of(file);
   if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
   if (!base.is_set(key) && find_key(key)->type == KeyType::kText) throw InputError(key + ": not a number");
   const auto values = file.read<double>("/" + key);
+  if (!file.has("/snr_db"))
+    throw InputError(file.path() + ": a curve " +
+                     (file.has("/required_osnr_db") ? "of required OSNR" : "without SNR") +
+                     "; --compare takes one with the SNR, as sweep --measure ber or snr_db writes it");
   const auto measured = file.read<double>("/snr_db");
   Table table;
   Column at{key}, simulated{"snr_db", Look::kHundredths}, expected{"snr_expected_db", Look::kHundredths},
       gaussian{"snr_gn_db", Look::kHundredths}, nli{"nli_share_percent", Look::kHundredths},
-      difference{"difference_db", Look::kHundredths};
+      difference{"difference_db", Look::kHundredths}, because{"explanation"};
+  const std::string differ = scenario_difference(file, base, key);
   double most = 0.0;
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = base;
@@ -87,13 +100,14 @@ Table compare_curve(const h5::File& file, const Scenario& base, std::string& why
     gaussian.cells.emplace_back(to_db(budget.snr_gn));
     nli.cells.emplace_back(100.0 * interference_share(budget));
     difference.cells.emplace_back(measured[i] - to_db(budget.snr));
+    const std::string text = explanation(budget, scenario, measured[i], differ);
+    because.cells.emplace_back(text);
     if (std::abs(measured[i] - to_db(budget.snr)) >= most) {
       most = std::abs(measured[i] - to_db(budget.snr));
-      why = "at " + key + "=" + short_decimal(values[i]) + ": " + explanation(budget, scenario, measured[i]);
+      why = "at " + key + "=" + short_decimal(values[i]) + ": " + text;
     }
   }
-  if (const std::string differ = scenario_difference(file, base, key); !differ.empty()) why = differ;
-  for (auto* column : {&at, &simulated, &expected, &gaussian, &difference, &nli})
+  for (auto* column : {&at, &simulated, &expected, &gaussian, &difference, &nli, &because})
     table.columns.push_back(std::move(*column));
   return table;
 }
@@ -138,9 +152,14 @@ std::string gain_of_receiver(const Budget& budget, const Scenario& scenario) {
   return text + "; the expectation counts all of it as noise";
 }
 
-/// Why simulation and closed form differ, largest known part first.
-std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db) {
+/// Why simulation and closed form differ, largest known part first. Scenarios that differ are reason enough.
+std::string explanation(const Budget& budget, const Scenario& scenario, double measured_db,
+                        const std::string& scenarios_differ) {
   const double difference = measured_db - to_db(budget.snr), by_gn = measured_db - to_db(budget.snr_gn);
+  const std::string agree = "expectation and simulation agree within " + readable(kNoticeable) + " dB";
+  if (std::isnan(measured_db)) return "no SNR was measured: no frame locked";
+  if (!scenarios_differ.empty())
+    return scenarios_differ + (std::abs(difference) < kNoticeable ? "; " + agree : "");
   const double quieter = to_db(budget.snr / budget.snr_gn);
   std::string text;
   if (quieter > 0.05)
@@ -148,8 +167,7 @@ std::string explanation(const Budget& budget, const Scenario& scenario, double m
            (by_gn > 0 ? "too low" : "too high") + ": it takes the symbols for Gaussian, and " +
            std::string(modulation_name(budget.modulation)) + " interferes less, most in the first spans (" +
            readable(quieter, 2) + " dB of SNR here, counted in the expectation); ";
-  if (std::abs(difference) < kNoticeable)
-    return text + "expectation and simulation agree within " + readable(kNoticeable) + " dB";
+  if (std::abs(difference) < kNoticeable) return text + agree;
   if (difference > 0.0)
     return text + "the simulation is better than expected: " + gain_of_receiver(budget, scenario);
   text += "the simulation lost more than the budget counts; it leaves out ";
@@ -167,10 +185,16 @@ std::vector<Fact> compare_facts(const Budget& budget, const Scenario& scenario, 
   };
   if (simulated.ber)
     facts.push_back({"simulated_ber", "its BER", *simulated.ber, readable(*simulated.ber, 3)});
-  const std::string why =
-      simulated.difference.empty() ? explanation(budget, scenario, simulated.snr_db) : simulated.difference;
+  const std::string why = explanation(budget, scenario, simulated.snr_db, simulated.difference);
   facts.push_back({"explanation", "because", why, why});
   return facts;
+}
+
+/// Text for people has one explanation, below the table; every other format one in each row.
+void print_curve(Table table, const std::string& why, Format format) {
+  if (format != Format::kText) return print(std::cout, table, format);
+  std::erase_if(table.columns, [](const Column& column) { return column.name == "explanation"; });
+  print(std::cout, {{"points", table}}, {{"explanation", "because", why, why}}, format);
 }
 
 /// Facts and tables about the scenario alone.
@@ -215,14 +239,17 @@ int budget(const Arguments& arguments) {
     if (file.has_attribute("/", "kind")) kind = file.attribute_text("/", "kind");
     if (kind == "cohlink curve") {
       std::string why;
-      print(std::cout, compare_curve(file, scenario, why), options.format);
-      note(options.quiet, why);
+      const Table table = compare_curve(file, scenario, why);
+      print_curve(table, why, options.format);
       return kDone;
     }
     if (kind == "cohlink result") {
       print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
       return kDone;
     }
+    if (kind.starts_with("cohlink ") && kind != "cohlink capture")
+      throw InputError(path + ": a file of kind '" + kind +
+                       "'; --compare takes a result, a capture or a curve");
   }
   print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
   return kDone;

@@ -99,7 +99,7 @@ Table probe_table(const LimitRule& rule, const Limit& limit) {
   Table table;
   Column value{rule.key}, ber{"ber", Look::kScientific}, margin{"margin_db", Look::kHundredths},
       low{"margin_low_db", Look::kHundredths}, high{"margin_high_db", Look::kHundredths}, frames{"frames"},
-      decision{"decision"};
+      unlocked{"frames_without_lock"}, decision{"decision"};
   for (const LimitProbe& p : limit.probes) {
     value.cells.emplace_back(p.value);
     ber.cells.emplace_back(p.ber);
@@ -108,13 +108,21 @@ Table probe_table(const LimitRule& rule, const Limit& limit) {
     high.cells.emplace_back();
     if (std::isfinite(p.high_db)) high.cells.back() = p.high_db;
     frames.cells.emplace_back(p.frames);
+    unlocked.cells.emplace_back(p.unlocked);
     decision.cells.emplace_back(std::string(p.decision == Decision::kHolds   ? "holds"
                                             : p.decision == Decision::kFails ? "fails"
                                                                              : "open"));
   }
-  for (auto* column : {&value, &ber, &margin, &low, &high, &frames, &decision})
+  for (auto* column : {&value, &ber, &margin, &low, &high, &frames, &unlocked, &decision})
     table.columns.push_back(std::move(*column));
   return table;
+}
+
+std::string margin_text(const LimitProbe& p) {
+  if (std::isnan(p.low_db)) return lock_text(p);
+  return "margin " +
+         (std::isnan(p.margin_db) ? "at least " + readable(p.low_db, 3) : readable(p.margin_db, 3)) +
+         " dB, " + grouped(p.frames) + " frames";
 }
 
 Scenario with_value(Scenario scenario, const std::string& key, double value) {
@@ -157,10 +165,7 @@ int limit(const Arguments& arguments) {
   sampling_caution({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
   const auto journal = open_journal(options, study_identity("limit", scenario));
   const LimitProgress progress = [&](const LimitProbe& p) {
-    note(options.quiet,
-         rule.key + " = " + readable(p.value, 5) + ": margin " +
-             (std::isnan(p.margin_db) ? "at least " + readable(p.low_db, 3) : readable(p.margin_db, 3)) +
-             " dB, " + grouped(p.frames) + " frames");
+    note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": " + margin_text(p));
   };
   std::vector<std::string> varied = {rule.key};
   if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");

@@ -97,23 +97,26 @@ def draw_theory(axes, colour, x, theory, logarithmic):
 
 def draw_series(axes, number, name, x, columns):
     logarithmic = axes.get_yscale() == "log"
-    colour = style.SERIES[number % len(style.SERIES)]
+    colour, marker = style.series_look(number)
     draw_theory(axes, colour, x, columns["theory"], logarithmic)
     shown = np.isfinite(columns["value"]) & ((columns["value"] > 0) | (not logarithmic))
     value, low, high = (columns[column][shown] for column in ("value", "low", "high"))
     interval = np.nan_to_num(np.maximum([value - low, high - value], 0))
     joined = not np.isfinite(columns["theory"]).any() and not holds_words(x)
-    bars = axes.errorbar(x[shown], value, yerr=interval, marker=style.MARKERS[number % len(style.MARKERS)],
+    bars = axes.errorbar(x[shown], value, yerr=interval, marker=marker,
                          linestyle=":" if joined else "none", linewidth=1.0, color=colour, markersize=4.6,
                          markerfacecolor=style.PAPER, markeredgewidth=1.3, elinewidth=1.1, capsize=2.4, capthick=1.0, zorder=3)
     return bars, name, x[shown], value
 
 
 def label_series(axes, drawn):
-    """Names beside the curves; where several lie close, in a key on the empty side below them."""
+    """Names beside the curves; where several lie close, in a key: below curves of errors, which leave room there, else
+    beside the picture (long names: below it), since nothing says where other curves leave any."""
     if len(drawn) > 2 or any("=" in name for _, name, _, _ in drawn):
-        key = axes.legend([bars for bars, _, _, _ in drawn], [name for _, name, _, _ in drawn],
-                          loc="lower left" if axes.get_yscale() == "log" else "best", frameon=False, handlelength=1.2, fontsize=9)
+        beside = {"loc": "upper left", "bbox_to_anchor": (0.0, -0.13) if max(len(name) for _, name, _, _ in drawn) > 36 else (1.0, 1.0)}
+        place = {"loc": "lower left"} if axes.get_yscale() == "log" else beside
+        key = axes.legend([bars for bars, _, _, _ in drawn], [name for _, name, _, _ in drawn], frameon=False, handlelength=1.2,
+                          fontsize=9, **place)
         for text, (bars, _, _, _) in zip(key.get_texts(), drawn):
             text.set_color(bars[0].get_color())
         return

@@ -17,8 +17,15 @@ RULE = "#d9d6cf"
 SERIES = ["#0b5d7a", "#c8641b", "#6d3f83", "#4c8c4a", "#8a8f98"]
 MARKERS = ["o", "s", "D", "^", "v"]
 
+
 # Sparse to dense: haze, sea, deep water, ink. Lightness falls all the way.
 DENSITY = LinearSegmentedColormap.from_list("depth", ["#bcd3d6", "#6aa9b5", "#1f7591", "#123f63", "#140f2d"])
+
+
+def series_look(number):
+    """Colour and marker of a series. Both change from one to the next; the markers are one further every time the
+    colours begin again, so that no pair is met twice among the first 25."""
+    return SERIES[number % len(SERIES)], MARKERS[(number + number // len(SERIES)) % len(MARKERS)]
 
 
 def apply():

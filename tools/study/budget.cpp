@@ -373,6 +373,13 @@ std::string db_text(double value, const std::string& unit) {
   return std::isfinite(value) ? readable(value) + unit : "-";
 }
 
+/// Powers that were written in dBm, without the last digits that the way through watts leaves: -3, not
+/// -3.0000000000000004.
+double written_dbm(double watt) {
+  const double dbm = watt_to_dbm(watt);
+  return parse_number(short_decimal(dbm)).value_or(dbm);
+}
+
 }  // namespace
 
 double required_snr(Modulation modulation, bool differential, double ber) {
@@ -441,8 +448,8 @@ Table span_table(const Budget& budget) {
       osnr{"osnr_db", Look::kHundredths}, nli{"snr_nli_db", Look::kHundredths};
   for (const SpanLevel& level : budget.spans) {
     span.cells.emplace_back(static_cast<std::uint64_t>(level.span));
-    into.cells.emplace_back(watt_to_dbm(level.input_power));
-    out.cells.emplace_back(watt_to_dbm(level.output_power));
+    into.cells.emplace_back(written_dbm(level.input_power));
+    out.cells.emplace_back(written_dbm(level.output_power));
     osnr.cells.emplace_back(finite_db(level.osnr.value_or(0.0)));
     nli.cells.emplace_back(finite_db(1.0 / level.interference));
   }
@@ -472,7 +479,7 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     facts.push_back({name, label, value, db_text(value, unit) + remark});
   };
   const double squared = budget.launch_power * budget.launch_power;
-  add("launch_power_dbm", "launch power", watt_to_dbm(budget.launch_power), " dBm");
+  add("launch_power_dbm", "launch power", written_dbm(budget.launch_power), " dBm");
   if (budget.optimum_launch_power)
     add("optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
         budget.optimum_output_power ? "   (amplifier outputs moved with it: all spans at one power)"

@@ -168,7 +168,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
-    if (!output.empty()) file.attribute("/", "measure", output);
+    file.attribute("/", "measure", output.empty() ? std::string("ber") : output);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)

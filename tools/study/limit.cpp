@@ -91,6 +91,14 @@ class LimitSearch {
                             : scenario;
   }
 
+  /// A frame without lock has no SNR, and what stands for it in the sums (search.h) would hold low bounds.
+  void judge_lock(LimitProbe& p, const Meter& meter) const {
+    p.unlocked = meter.total().unlocked;
+    if (!rule_.criterion.needs_lock() || p.unlocked == 0) return;
+    p.decision = Decision::kFails;
+    p.margin_db = p.low_db = p.high_db = std::numeric_limits<double>::quiet_NaN();
+  }
+
   /// Margin with its interval at a confidence.
   void judge(LimitProbe& p, const Meter& meter, double confidence) const {
     p.ber = meter.ber();
@@ -129,6 +137,7 @@ class LimitSearch {
       judge(p, meter, 1.0 - risk);
       if (p.low_db > 0.0) p.decision = Decision::kHolds;
       if (p.high_db < 0.0) p.decision = Decision::kFails;
+      judge_lock(p, meter);
     }
     p.frames = meter.frames();
     limit_.frames += p.frames;
@@ -200,6 +209,13 @@ class LimitSearch {
     if (!close(holds_, fails_))
       limit_.remark = "values between stayed open with " + std::to_string(rule_.frames) +
                       " frames each; more frames narrow the interval";
+    for (const LimitProbe& p : limit_.probes)
+      if (p.value == fails_ && fell_by_lock(p))
+        limit_.remark += (limit_.remark.empty() ? "" : "; ") + lock_text(p) + " at " + readable(p.value, 6);
+  }
+
+  static bool fell_by_lock(const LimitProbe& p) {
+    return p.decision == Decision::kFails && std::isnan(p.margin_db);
   }
 
   /// Both ends are alike: the range is so throughout only if its middle is too. A tolerance to both signs
@@ -222,6 +238,7 @@ class LimitSearch {
     std::string said;
     for (const LimitProbe& p : along) {
       said += (said.empty() ? " " : ", ") + std::string(word(p.decision)) + " at " + readable(p.value, 6);
+      if (fell_by_lock(p)) said += " (" + lock_text(p) + ")";
       open |= p.decision == Decision::kOpen;
       holds |= p.decision == Decision::kHolds, fails |= p.decision == Decision::kFails;
     }
@@ -256,6 +273,10 @@ std::string crossing_name(Crossing crossing) {
       break;
   }
   return "undecided";
+}
+
+std::string lock_text(const LimitProbe& p) {
+  return "no lock in " + std::to_string(p.unlocked) + " of " + std::to_string(p.frames) + " frames";
 }
 
 std::string Criterion::text() const {
@@ -293,7 +314,7 @@ Criterion parse_criterion(const std::string& text, const Scenario& scenario) {
   }
   const double ber = name == "ber" ? *bound : 0.5 * std::erfc(std::pow(10.0, *bound / 20.0) / std::sqrt(2.0));
   if (ber < 1e-12 || ber > 0.35) throw InputError(where + ": a BER between 1e-12 and 0.35 is needed");
-  return {Criterion::Kind::kBer, ber};
+  return {Criterion::Kind::kBer, ber, name == "q_db"};
 }
 
 Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMaker& source, unsigned threads,

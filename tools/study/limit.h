@@ -23,7 +23,10 @@ struct Criterion {
   };
   Kind kind = Kind::kBer;
   double bound = 2e-2;
+  bool given_as_q = false;   // a BER that was asked for as Q
   std::string text() const;  // "BER at most 0.02"
+  /// SNR and Q: a frame without lock fails them. A BER counts it as guessed.
+  bool needs_lock() const { return kind == Kind::kSnr || given_as_q; }
 };
 
 /// "ber" (the scenario's FEC threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1" (in required
@@ -48,8 +51,11 @@ struct LimitProbe {
   /// (infinity): the margin is low_db or more.
   double margin_db = 0, low_db = 0, high_db = 0;
   double ber = 0;
-  std::uint64_t frames = 0;
+  std::uint64_t frames = 0, unlocked = 0;  // no margin where it fails by frames without lock
 };
+
+/// "no lock in 1 of 4 frames".
+std::string lock_text(const LimitProbe& probe);
 
 enum class Crossing {
   kFound,

@@ -56,7 +56,7 @@ std::string cell_text(const Cell& cell, Look look) {
   if (const auto* number = std::get_if<double>(&cell)) {
     if (std::isnan(*number)) return "–";
     if (look == Look::kScientific) return scientific(*number);
-    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, 6);
+    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, look == Look::kFigures ? 4 : 6);
   }
   if (const auto* count = std::get_if<std::uint64_t>(&cell)) return grouped(*count);
   if (const auto* flag = std::get_if<bool>(&cell)) return *flag ? "yes" : "no";
@@ -149,10 +149,24 @@ void add_axis_columns(const h5::File& file, Curve& curve) {
   }
 }
 
-/// Columns of the output that a sweep measured, if it measured one.
+struct Quantity {
+  std::string value, low, high, theory, label;
+  bool log;
+};
+const Quantity kQuantities[] = {
+    {"ber", "ber_low", "ber_high", "ber_theory", "BER", true},
+    {"penalty_db", "penalty_low", "penalty_high", "", "penalty in required OSNR [dB]", false},
+    {"required_osnr_db", "required_osnr_low", "required_osnr_high", "required_osnr_theory",
+     "required OSNR [dB]", false},
+    {"snr_db", "", "", "", "SNR [dB]", false},
+};
+
+/// Columns of the output that a sweep measured, if it is none of those with columns of their own.
 std::vector<std::string> measured_names(const h5::File& file) {
   if (!file.has_attribute("/", "measure")) return {};
   const std::string output = file.attribute_text("/", "measure");
+  for (const Quantity& q : kQuantities)
+    if (output == q.value && !q.low.empty()) return {};
   return {output, bound_name(output, "low"), bound_name(output, "high")};
 }
 
@@ -222,18 +236,6 @@ std::map<std::string, std::vector<std::size_t>> rows_by_series(const Curve& curv
   }
   return rows;
 }
-
-struct Quantity {
-  std::string value, low, high, theory, label;
-  bool log;
-};
-const Quantity kQuantities[] = {
-    {"ber", "ber_low", "ber_high", "ber_theory", "BER", true},
-    {"penalty_db", "penalty_low", "penalty_high", "", "penalty in required OSNR [dB]", false},
-    {"required_osnr_db", "required_osnr_low", "required_osnr_high", "required_osnr_theory",
-     "required OSNR [dB]", false},
-    {"snr_db", "", "", "", "SNR [dB]", false},
-};
 
 /// The first quantity the curve has, over its longest axis of numbers.
 std::string curve_plot(const h5::File& file, const Curve& curve) {

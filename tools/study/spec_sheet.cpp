@@ -215,6 +215,21 @@ void conclude(SpecOutcome& out, const SpecLine& line) {
   if (out.verdict == "undecided") add_remark(out, "the interval holds the bound; more frames may decide");
 }
 
+/// Nothing measured, which by itself decides nothing.
+SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
+  SpecOutcome out;
+  out.value = out.low = out.high = out.margin = std::numeric_limits<double>::quiet_NaN();
+  out.verdict = "undecided";
+  out.remark = why;
+  out.frames = frames;
+  return out;
+}
+
+/// A frame without lock has no SNR, and what stands for it in the sums (search.h) would pass low bounds.
+bool fails_without_lock(const SpecLine& line, const Meter& meter) {
+  return line.measure != Measure::kBer && meter.total().unlocked > 0;
+}
+
 SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
                         unsigned threads) {
   SpecOutcome out;
@@ -225,9 +240,15 @@ SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const So
     meter.run(std::min(most - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
     risk /= 2.0;  // all looks together stay within the risk
     fill(out, line, scenario, meter, 1.0 - risk);
-  } while (pass_verdict(out, line) == "undecided" && meter.frames() < most);
-  out.frames = meter.frames();
-  conclude(out, line);
+  } while (!fails_without_lock(line, meter) && pass_verdict(out, line) == "undecided" &&
+           meter.frames() < most);
+  if (fails_without_lock(line, meter)) {
+    out = not_found("", meter.frames());
+    out.verdict = "fail";
+  } else {
+    out.frames = meter.frames();
+    conclude(out, line);
+  }
   if (const std::uint64_t lost = meter.total().unlocked; lost > 0)
     add_remark(out, "no lock in " + std::to_string(lost) + " of " + std::to_string(out.frames) + " frames");
   add_remark(out, meter.total().first_warning);
@@ -238,16 +259,6 @@ RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsig
   const auto threshold = fec_threshold(scenario);
   if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
   return find_required_osnr(scenario, {*threshold, 0.03, 4 * most_frames(scenario)}, source, threads);
-}
-
-/// Nothing measured, which by itself decides nothing.
-SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
-  SpecOutcome out;
-  out.value = out.low = out.high = out.margin = std::numeric_limits<double>::quiet_NaN();
-  out.verdict = "undecided";
-  out.remark = why;
-  out.frames = frames;
-  return out;
 }
 
 SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
@@ -371,19 +382,19 @@ SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const So
 
 Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes) {
   Table table;
-  Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value"}, low{"low"},
-      high{"high"}, bound{"bound"}, margin{"margin", Look::kHundredths}, unit{"margin_unit"},
-      frames{"frames"}, at{"at"}, remark{"remark"}, source{"source"};
-  const auto rounded = [](double x) { return std::isfinite(x) ? parse_number(readable(x)).value_or(x) : x; };
+  Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value", Look::kFigures},
+      low{"low", Look::kFigures}, high{"high", Look::kFigures}, bound{"bound"},
+      margin{"margin", Look::kHundredths}, unit{"margin_unit"}, frames{"frames"}, at{"at"}, remark{"remark"},
+      source{"source"};
   for (std::size_t i = 0; i < lines.size(); ++i) {
     const SpecLine& line = lines[i];
     const SpecOutcome& out = outcomes[i];
     name.cells.emplace_back(line.name);
     verdict.cells.emplace_back(out.verdict);
     measure.cells.emplace_back(line.measure_name);
-    value.cells.emplace_back(rounded(out.value));
-    low.cells.emplace_back(rounded(out.low));
-    high.cells.emplace_back(rounded(out.high));
+    value.cells.emplace_back(out.value);
+    low.cells.emplace_back(out.low);
+    high.cells.emplace_back(out.high);
     bound.cells.emplace_back((line.at_most ? "at most " : "at least ") + readable(line.bound, 6));
     margin.cells.emplace_back(out.margin);
     unit.cells.emplace_back(out.margin_unit);

@@ -36,7 +36,7 @@ std::string text_of(const Cell& cell) {
   return exact_decimal(number_of(cell));
 }
 
-constexpr std::string_view kLooks[] = {"short", "hundredths", "scientific"};
+constexpr std::string_view kLooks[] = {"short", "hundredths", "scientific", "figures"};
 
 void write_column(h5::File& file, const std::string& group, const Column& column) {
   const std::string name = group + "/" + column.name;
@@ -65,7 +65,7 @@ Column read_column(const h5::File& file, const std::string& group, const std::st
   const std::string path = group + "/" + name;
   Column column{name};
   const std::string look = file.attribute_text(path, "look"), type = file.attribute_text(path, "type");
-  for (std::size_t i = 0; i < 3; ++i)
+  for (std::size_t i = 0; i < std::size(kLooks); ++i)
     if (look == kLooks[i]) column.look = static_cast<Look>(i);
   if (type == "text") {
     for (auto& text : file.read_texts(path)) column.cells.emplace_back(std::move(text));

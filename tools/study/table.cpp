@@ -28,7 +28,7 @@ std::string shown(const Cell& cell, Look look) {
   if (empty(cell)) return "-";
   if (const auto* number = std::get_if<double>(&cell)) {
     if (look == Look::kScientific) return scientific(*number);
-    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, 6);
+    return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, look == Look::kFigures ? 4 : 6);
   }
   const std::string text = exact(cell);
   return text.empty() ? "-" : text;

@@ -21,6 +21,7 @@ enum class Look {
   kShort,       // as short as six significant digits allow: a varied key
   kHundredths,  // 12.34: decibels, percent
   kScientific,  // 1.23e-04: error ratios
+  kFigures,     // 13.77, 0.01234: four significant digits, of whatever a row measures
 };
 
 struct Column {
