@@ -9,6 +9,7 @@
 
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
+#include "tools/study/numbers.h"
 
 using namespace cohlink;
 
@@ -118,6 +119,38 @@ TEST_CASE("a penalty counts the noise of the line with what is loaded") {
   CHECK(limit.holds <= 500.0);
   CHECK(limit.fails >= 500.0);
   CHECK(std::abs(limit.value - 500.0) < 60.0);
+}
+
+TEST_CASE("a line that cannot give the reference and the bound proves a penalty to hold, never to fail") {
+  // Nothing but ASE, so that the penalty is 0 dB whatever the length: 18 dB less 10 log10(spans) of OSNR from
+  // the line ((F G - 1) h f B, as above) suffices for the 10.3 dB of BER 2e-2 up to 5 spans, for 1 dB more up
+  // to 4.
+  Scenario scenario;
+  scenario.read_text(
+      "[fibre]\nspan_length_km = 100\nattenuation_db_per_km = 0.21\n[amplifier]\nnoise_figure_db = 5\n",
+      "test");
+  const double ase = (from_db(5.0) * from_db(21.0) - 1.0) * 6.62607015e-34 * 299792458.0 / 1550e-9 * 12.5e9;
+  scenario.set("transmitter.launch_power_dbm", short_decimal(18.0 + to_db(ase / 1e-3)), "test");
+  const auto snr_db = [](const Scenario& s) {
+    const double line = static_cast<double>(s.integer("fibre.spans")) * from_db(-18.0);
+    return -to_db((line + from_db(-s.number("channel.osnr_db"))) * s.number("signal.symbol_rate_gbd") / 12.5);
+  };
+  LimitRule rule;
+  rule.key = "fibre.spans";
+  rule.criterion = {Criterion::Kind::kPenalty, 1.0};
+  rule.frames = 30;
+  rule.from = 1, rule.to = 5;
+  CHECK(find_limit(scenario, rule, model(5, snr_db, 100'000), 1).crossing == Crossing::kHoldsThroughout);
+  rule.to = 9;
+  const Limit limit = find_limit(scenario, rule, model(5, snr_db, 100'000), 1);
+  CHECK(limit.crossing == Crossing::kUndecided);
+  REQUIRE(limit.probes.size() == 2);
+  CHECK(limit.probes.back().short_of_osnr);
+  CHECK(limit.probes.back().high_db < 0.0);
+  CHECK(limit.probes.back().frames < rule.frames);  // no frame more could prove it to hold
+  CHECK(limit.remark ==
+        "no crossing shown: penalty in required OSNR at most 1 dB holds at 1, stays open at 9; "
+        "the line's own noise leaves less OSNR there than the penalty allows, so its BER does not tell");
 }
 
 TEST_CASE("no crossing between the ends is said") {

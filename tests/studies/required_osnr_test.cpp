@@ -10,6 +10,7 @@
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
+#include "tools/study/numbers.h"
 #include "tools/study/theory.h"
 
 using namespace cohlink;
@@ -129,6 +130,59 @@ TEST_CASE("a floor above the threshold is said, not searched for ever") {
   CHECK(!found.found);
   CHECK(found.failure == "an error floor above the threshold");
   CHECK(found.frames <= 200);
+}
+
+TEST_CASE("near the line's own OSNR what is found lies within reach and its interval around it") {
+  // Behind four amplified spans, whose ASE in both polarisations is (F G - 1) h f B each (Agrawal,
+  // Fiber-Optic Communication Systems, ch. 7). The launch power takes the line from 1.2 dB short of what is
+  // required to 1.2 dB above.
+  Scenario scenario;
+  scenario.read_text(
+      "[fibre]\nspans = 4\nspan_length_km = 100\nattenuation_db_per_km = 0.21\n[amplifier]\nnoise_figure_db "
+      "= 5\n",
+      "test");
+  const double ase =
+      4.0 * (from_db(5.0) * from_db(21.0) - 1.0) * 6.62607015e-34 * 299792458.0 / 1550e-9 * 12.5e9;
+  const auto line_of = [ase](const Scenario& s) {
+    return 1e-3 * from_db(s.number("transmitter.launch_power_dbm")) / ase;
+  };
+  const double floor_db = 15.0, threshold = 2e-2;
+  const double snr = theory_snr(Modulation::kQpsk, threshold);
+  const double truth = to_db(32.0 / 12.5 / (1.0 / snr - from_db(-floor_db)));
+  double highest_load = 0.0;
+  int within = 0, held = 0;
+  for (int step = -24; step <= 24; ++step)
+    for (std::uint64_t seed = 0; seed < 8; ++seed) {
+      const double line_db = truth + 0.05 * step;
+      scenario.set("transmitter.launch_power_dbm", short_decimal(line_db + to_db(ase / 1e-3)), "test");
+      const auto total = [&](const Scenario& s) {
+        highest_load = std::max(highest_load, s.number("channel.osnr_db"));
+        const double noise = 1.0 / line_of(s) + from_db(-s.number("channel.osnr_db"));
+        Scenario loaded = s;
+        loaded.set("channel.osnr_db", short_decimal(-to_db(noise)), "test");
+        return model(8 * static_cast<std::uint64_t>(step + 24) + seed, floor_db, 32'768)(loaded);
+      };
+      const auto found = find_required_osnr(scenario, {threshold, 0.03, 24}, total, 1);
+      INFO("line " << line_db << " dB, required " << truth << " dB, seed " << seed << ": " << found.osnr_db
+                   << " (" << found.low_db << " to " << found.high_db << ") " << found.failure);
+      if (found.found) {
+        CHECK(found.low_db < found.osnr_db);
+        CHECK(found.osnr_db < found.high_db);
+        CHECK(found.osnr_db < line_db + 0.01);  // no more than the line can give
+        CHECK(std::abs(found.osnr_db - truth) < 0.2);
+      } else {
+        CHECK(found.failure.find(found.out_of_reach ? "the line's own noise keeps the BER above the threshold"
+                                                    : "more frames are needed") != std::string::npos);
+      }
+      if (step <= -4) CHECK(found.out_of_reach);
+      if (step >= 4) {
+        REQUIRE(found.found);
+        ++within, held += found.low_db <= truth && truth <= found.high_db;
+      }
+    }
+  CHECK(highest_load <= 60.0);
+  MESSAGE("where the line suffices the 95 % interval held the truth in " << held << " of " << within);
+  CHECK(held >= 0.91 * within);
 }
 
 TEST_CASE("symbols without bits have no required OSNR") {

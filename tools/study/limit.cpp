@@ -14,6 +14,8 @@ namespace {
 
 constexpr int kMostValues = 18;
 constexpr int kMostLooks = 12;
+constexpr const char* kShortOfOsnr =
+    "the line's own noise leaves less OSNR there than the penalty allows, so its BER does not tell";
 
 /// Places on the searched range, 0 at `from` to 1 at `to`; whole numbers where the key holds them.
 class Scale {
@@ -87,9 +89,11 @@ class LimitSearch {
   Scenario at(double value) const {
     Scenario scenario = scenario_;
     scenario.set(rule_.key, short_decimal(value), "--vary");
-    return limit_.reference ? at_total_osnr(scenario, limit_.reference->osnr_db + rule_.criterion.bound)
-                            : scenario;
+    return limit_.reference ? at_total_osnr(scenario, osnr_allowed_db()) : scenario;
   }
+
+  /// Penalty: the total OSNR at which the threshold must be met.
+  double osnr_allowed_db() const { return limit_.reference->osnr_db + rule_.criterion.bound; }
 
   /// A frame without lock has no SNR, and what stands for it in the sums (search.h) would hold low bounds.
   void judge_lock(LimitProbe& p, const Meter& meter) const {
@@ -128,7 +132,9 @@ class LimitSearch {
   Decision probe(double value) {
     LimitProbe p;
     p.value = value;
-    Meter meter(source_(at(value)), threads_);
+    const Scenario scenario = at(value);
+    p.short_of_osnr = limit_.reference && highest_total_osnr_db(scenario) < osnr_allowed_db();
+    Meter meter(source_(scenario), threads_);
     double risk = (1.0 - rule_.confidence) / kMostValues;
     for (int look = 0; look < kMostLooks && p.decision == Decision::kOpen && meter.frames() < rule_.frames;
          ++look) {
@@ -136,7 +142,10 @@ class LimitSearch {
       risk /= 2.0;  // half of what is left for this look: all looks together stay within the share
       judge(p, meter, 1.0 - risk);
       if (p.low_db > 0.0) p.decision = Decision::kHolds;
-      if (p.high_db < 0.0) p.decision = Decision::kFails;
+      if (p.high_db < 0.0) {
+        if (p.short_of_osnr) break;  // more frames cannot make it hold
+        p.decision = Decision::kFails;
+      }
       judge_lock(p, meter);
     }
     p.frames = meter.frames();
@@ -190,7 +199,7 @@ class LimitSearch {
     const double high = std::max(scale_.place(holds_), scale_.place(fails_)) + 1e-9;
     for (const LimitProbe& p : limit_.probes) {
       const double x = scale_.place(p.value), y = p.margin_db;
-      if (x < low || x > high || std::isnan(y)) continue;
+      if (x < low || x > high || std::isnan(y) || p.short_of_osnr) continue;
       const double weight = 1.0 / std::pow(std::max(p.high_db - p.low_db, 1e-3), 2);
       w += weight, wx += weight * x, wy += weight * y, wxx += weight * x * x, wxy += weight * x * y;
     }
@@ -206,9 +215,11 @@ class LimitSearch {
     limit_.holds = holds_;
     limit_.fails = fails_;
     limit_.value = scale_.neighbours(holds_, fails_) ? holds_ : crossing();
-    if (!close(holds_, fails_))
-      limit_.remark = "values between stayed open with " + std::to_string(rule_.frames) +
-                      " frames each; more frames narrow the interval";
+    if (!close(holds_, fails_)) {
+      const bool lacking = std::any_of(limit_.probes.begin(), limit_.probes.end(), lacks_osnr);
+      limit_.remark = "values between stayed open with " + std::to_string(rule_.frames) + " frames each; " +
+                      (lacking ? kShortOfOsnr : "more frames narrow the interval");
+    }
     for (const LimitProbe& p : limit_.probes)
       if (p.value == fails_ && fell_by_lock(p))
         limit_.remark += (limit_.remark.empty() ? "" : "; ") + lock_text(p) + " at " + readable(p.value, 6);
@@ -216,6 +227,10 @@ class LimitSearch {
 
   static bool fell_by_lock(const LimitProbe& p) {
     return p.decision == Decision::kFails && std::isnan(p.margin_db);
+  }
+
+  static bool lacks_osnr(const LimitProbe& p) {
+    return p.short_of_osnr && p.decision == Decision::kOpen && p.high_db < 0.0;
   }
 
   /// Both ends are alike: the range is so throughout only if its middle is too. A tolerance to both signs
@@ -234,16 +249,19 @@ class LimitSearch {
     std::sort(along.begin(), along.end(), [&](const LimitProbe& a, const LimitProbe& b) {
       return scale_.place(a.value) < scale_.place(b.value);
     });
-    bool open = false, holds = false, fails = false;
+    bool open = false, holds = false, fails = false, lacking = false;
     std::string said;
     for (const LimitProbe& p : along) {
       said += (said.empty() ? " " : ", ") + std::string(word(p.decision)) + " at " + readable(p.value, 6);
       if (fell_by_lock(p)) said += " (" + lock_text(p) + ")";
+      lacking |= lacks_osnr(p);
       open |= p.decision == Decision::kOpen;
       holds |= p.decision == Decision::kHolds, fails |= p.decision == Decision::kFails;
     }
     limit_.remark = "no crossing shown: " + rule_.criterion.text() + said;
-    if (open)
+    if (lacking)
+      limit_.remark += std::string("; ") + kShortOfOsnr;
+    else if (open)
       limit_.remark += "; more frames may decide";
     else if (holds && fails)
       limit_.remark += "; it is crossed on both sides of the middle, search each by itself";

@@ -52,6 +52,9 @@ struct LimitProbe {
   double margin_db = 0, low_db = 0, high_db = 0;
   double ber = 0;
   std::uint64_t frames = 0, unlocked = 0;  // no margin where it fails by frames without lock
+  /// Penalty: the line's own noise leaves less OSNR than the reference's plus the bound. Judged at what it
+  /// leaves: what holds there holds, what does not may be the lack of OSNR and stays open.
+  bool short_of_osnr = false;
 };
 
 /// "no lock in 1 of 4 frames".
@@ -85,8 +88,9 @@ using LimitProgress = std::function<void(const LimitProbe&)>;
 /// its margin's interval leaves 0 out, or its frames are spent; the confidence is shared out over values
 /// and looks (Bonferroni), so that all decisions hold together. Values that stay open narrow the search from
 /// both sides. Penalty: BER at the reference's required OSNR plus the bound, line and loading together,
-/// against the threshold (a line that is worse by itself: at its own); the reference's own uncertainty widens
-/// every interval. Common random numbers throughout.
+/// against the threshold; the reference's own uncertainty widens every interval. A line that is worse by
+/// itself is judged at its own OSNR, where it can be proven to hold but not to fail. Common random numbers
+/// throughout.
 Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMaker& source, unsigned threads,
                  const LimitProgress& progress = {});
 

@@ -13,8 +13,11 @@ namespace cohlink {
 namespace {
 
 constexpr double kConfidence95 = 1.959963985;
+constexpr double kEarlyConfidence = 0.999;  // that nothing is to be found, at a look before the last
 constexpr double kHighestOsnrDb = 60.0;
-constexpr double kStraddleDb = 0.4;    // the two OSNRs of the final count, either side of the estimate
+/// The two OSNRs of the final count lie this far either side of the estimate, and their fit is believed so
+/// far beyond them.
+constexpr double kStraddleDb = 0.4;
 constexpr double kFewest = 10.0;       // errors on either side that a fit is made from
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
@@ -28,6 +31,12 @@ struct Fit {
 /// together, and the two counts tell less than two.
 enum class Frames { kEven, kOdd };
 
+/// Noise of the line in 12.5 GHz, over the signal.
+double line_noise(const Scenario& scenario) {
+  const std::optional<double> line = line_osnr(scenario);
+  return line ? 1.0 / *line : 0.0;
+}
+
 /// The search of one scenario: meters by OSNR, and the straight line through the last two.
 class Search {
  public:
@@ -38,7 +47,7 @@ class Search {
         threads_(threads),
         scale_(scenario),
         target_db_(scale_.db(rule.threshold_ber)),
-        line_osnr_(line_osnr(scenario)) {}
+        ceiling_db_(std::floor(highest_total_osnr_db(scenario) * 1e3 + 1e-6) / 1e3) {}
 
   RequiredOsnr run() {
     const double rate = scenario_.number("signal.symbol_rate_gbd") * 1e9;
@@ -49,11 +58,6 @@ class Search {
   }
 
  private:
-  /// Highest total OSNR within reach.
-  double ceiling_db() const {
-    return line_osnr_ ? std::min(kHighestOsnrDb, to_db(*line_osnr_) - 0.05) : kHighestOsnrDb;
-  }
-
   Meter& meter(double osnr_db, Frames which) {
     const auto key = std::make_pair(osnr_db, which);
     const auto found = meters_.find(key);
@@ -80,19 +84,15 @@ class Search {
   std::optional<double> approach(double osnr_db) {
     double before = 0.0, before_db = 0.0;
     for (int step = 0; step < kMostSteps && spent() < rule_.most_frames; ++step) {
-      osnr_db = std::clamp(std::round(osnr_db * 1e3) / 1e3, -9.0, ceiling_db());
+      osnr_db = std::clamp(std::round(osnr_db * 1e3) / 1e3, -9.0, ceiling_db_);
       Meter& m = meter(osnr_db, Frames::kEven);
       do m.run(1);
       while (m.total().count.errors < kEnough && m.frames() < 6 && spent() < rule_.most_frames);
       const double now_db = equivalent_db(m), missing = target_db_ - now_db;
       if (std::abs(missing) < 0.5) return osnr_db + missing;
-      if (missing > 0.0 && osnr_db >= ceiling_db()) {
+      if (missing > 0.0 && osnr_db >= ceiling_db_) {
         // Without errors enough the equivalent SNR is that of half an error, which proves nothing.
-        result_.out_of_reach = m.total().ber_interval(0.95).low > rule_.threshold_ber;
-        result_.failure = !result_.out_of_reach ? kTooFewErrors
-                          : line_osnr_ && ceiling_db() < kHighestOsnrDb
-                              ? "the line's own noise keeps the BER above the threshold"
-                              : "an error floor above the threshold";
+        give_up(m);
         return std::nullopt;
       }
       double slope = 1.0;
@@ -106,11 +106,26 @@ class Search {
     return std::nullopt;
   }
 
+  /// The reason why nothing is found, `highest` counted at the ceiling.
+  void give_up(const Meter& highest) {
+    result_.out_of_reach = above_threshold(highest, 0.95);
+    result_.failure = !result_.out_of_reach ? kTooFewErrors
+                      : ceiling_db_ < kHighestOsnrDb
+                          ? "the line's own noise keeps the BER above the threshold"
+                          : "an error floor above the threshold";
+  }
+
+  bool above_threshold(const Meter& m, double confidence) const {
+    return m.total().ber_interval(confidence).low > rule_.threshold_ber;
+  }
+
   /// Counts on either side until the interval is narrow enough or the frames are spent.
   void refine(double near) {
     for (int round = 0; round < 40; ++round) {
-      const double low_db = std::round((near - kStraddleDb) * 1e3) / 1e3;
-      const double high_db = std::round(std::min(near + kStraddleDb, ceiling_db()) * 1e3) / 1e3;
+      // Near the ceiling both move below it: the gap between them is what the slope is taken from.
+      const bool at_ceiling = near + kStraddleDb >= ceiling_db_;
+      const double high_db = std::round((at_ceiling ? ceiling_db_ : near + kStraddleDb) * 1e3) / 1e3;
+      const double low_db = std::round((high_db - 2.0 * kStraddleDb) * 1e3) / 1e3;
       Meter& below = meter(low_db, Frames::kEven);
       Meter& above = meter(high_db, Frames::kOdd);
       const std::uint64_t left = rule_.most_frames - std::min(rule_.most_frames, spent());
@@ -127,19 +142,32 @@ class Search {
       below.run(more);
       above.run(more);
       fit_ = fit(below, low_db, above, high_db);
+      if (at_ceiling && above_threshold(above, kEarlyConfidence)) return give_up(above);
       if (!fit_) continue;
+      const bool beyond = at_ceiling && fit_->osnr_db > ceiling_db_;  // nowhere to follow it to
+      const double nearest =
+          std::clamp(fit_->osnr_db, low_db - kStraddleDb, std::min(high_db + kStraddleDb, ceiling_db_));
+      if (!beyond && fit_->osnr_db != nearest) {
+        near = nearest;
+        fit_.reset();
+        continue;
+      }
       if (kConfidence95 * fit_->sigma_db <= rule_.half_width_db) break;
-      if (std::abs(fit_->osnr_db - near) > 2.0 * kStraddleDb) near = fit_->osnr_db;
     }
-    if (!fit_) {
+    if (!fit_)
       result_.failure = kTooFewErrors;
-      return;
-    }
+    else if (fit_->osnr_db > ceiling_db_)
+      give_up(meter(ceiling_db_, Frames::kOdd));
+    else
+      conclude(*fit_);
+  }
+
+  void conclude(const Fit& fit) {
     result_.found = true;
-    result_.osnr_db = fit_->osnr_db;
-    result_.slope = fit_->slope;
-    result_.low_db = fit_->osnr_db - kConfidence95 * fit_->sigma_db;
-    result_.high_db = fit_->osnr_db + kConfidence95 * fit_->sigma_db;
+    result_.osnr_db = fit.osnr_db;
+    result_.slope = fit.slope;
+    result_.low_db = fit.osnr_db - kConfidence95 * fit.sigma_db;
+    result_.high_db = fit.osnr_db + kConfidence95 * fit.sigma_db;
   }
 
   /// Straight line of the equivalent SNR over OSNR through two independent counts: where it meets the target.
@@ -148,7 +176,7 @@ class Search {
       if (static_cast<double>(m->total().count.errors) < kFewest) return std::nullopt;
     const double y_low = scale_.db(below.ber()) - target_db_, y_high = scale_.db(above.ber()) - target_db_;
     const double slope = (y_high - y_low) / (high_db - low_db);
-    if (!(slope >= 0.05)) return std::nullopt;  // none where both OSNRs are the same
+    if (!(slope >= 0.05)) return std::nullopt;
     const double osnr_db = low_db - y_low / slope;
     // Each side moves the crossing by the share that the other's distance has in the gap.
     const double sigma =
@@ -177,7 +205,7 @@ class Search {
   unsigned threads_;
   EquivalentSnr scale_;
   double target_db_;
-  std::optional<double> line_osnr_;
+  double ceiling_db_;                                  // highest total OSNR within reach
   std::map<std::pair<double, Frames>, Meter> meters_;  // by total OSNR in dB
   std::optional<Fit> fit_;
   RequiredOsnr result_;
@@ -193,11 +221,15 @@ std::optional<double> line_osnr(const Scenario& scenario) {
   return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
 }
 
+double highest_total_osnr_db(const Scenario& scenario) {
+  return -to_db(line_noise(scenario) + from_db(-kHighestOsnrDb));
+}
+
 Scenario at_total_osnr(const Scenario& scenario, double total_db) {
-  const std::optional<double> line = line_osnr(scenario);
-  const double rest = from_db(-total_db) - (line ? 1.0 / *line : 0.0);  // noise to load, over the signal
+  const double rest = from_db(-total_db) - line_noise(scenario);  // noise to load, over the signal
   Scenario loaded = scenario;
-  loaded.set("channel.osnr_db", short_decimal(rest > 0.0 ? -to_db(rest) : kHighestOsnrDb), "required OSNR");
+  loaded.set("channel.osnr_db", short_decimal(-to_db(std::max(rest, from_db(-kHighestOsnrDb)))),
+             "required OSNR");
   return loaded;
 }
 

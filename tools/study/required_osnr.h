@@ -13,8 +13,11 @@ namespace cohlink {
 /// noise.
 std::optional<double> line_osnr(const Scenario& scenario);
 
+/// Highest total OSNR [dB] that loading can set: a line without noise ends at 60 dB.
+double highest_total_osnr_db(const Scenario& scenario);
+
 /// The scenario with so much noise loaded (channel.osnr_db) that with the line's own the total OSNR into the
-/// receiver is `total_db`; where the line alone is worse, next to none is loaded.
+/// receiver is `total_db`; next to none is loaded where that is above highest_total_osnr_db.
 Scenario at_total_osnr(const Scenario& scenario, double total_db);
 
 struct RequiredOsnrRule {
@@ -26,7 +29,7 @@ struct RequiredOsnrRule {
 struct RequiredOsnr {
   bool found = false;
   double osnr_db = 0;              // total OSNR into the receiver, in 12.5 GHz
-  double low_db = 0, high_db = 0;  // 95 %
+  double low_db = 0, high_db = 0;  // 95 %: below and above osnr_db
   double slope = 1;                // equivalent SNR over OSNR, dB/dB: below 1 where a noise floor shows
   std::uint64_t frames = 0, errors = 0, bits = 0;
   std::string failure;        // why nothing was found
@@ -37,7 +40,8 @@ struct RequiredOsnr {
 
 /// Varies channel.osnr_db, whatever the scenario sets. First walks towards the threshold along the
 /// equivalent SNR (search.h), then counts at two OSNRs either side of it and interpolates. Where the line
-/// adds noise of its own, the OSNR counts both. The two sides count different frames, so that their errors
+/// adds noise of its own, the OSNR counts both; near the highest that can be set both counts move below it,
+/// and a crossing above it is not found. The two sides count different frames, so that their errors
 /// are independent and the interval is what it says; every search counts the same frames on the same side
 /// (common random numbers), so that differences are sharper than the intervals say.
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
