@@ -103,6 +103,16 @@ TEST_CASE("over 200 searches of the real chain the 95 % interval holds the theor
   CHECK(held <= 0.98 * searches);
 }
 
+TEST_CASE("the noise of a launch amplifier counts in the total OSNR") {
+  Scenario scenario;
+  for (const char* setting :
+       {"transmitter.laser_power_dbm=13", "transmitter.modulator_loss_db=20",
+        "transmitter.launch_power_dbm=13", "transmitter.launch_amplifier_noise_figure_db=5"})
+    scenario.set(setting);
+  // 57.95 dB at 1550 nm, -7 dBm into the amplifier; ITU-T G.680 (from memory).
+  CHECK(std::abs(to_db(line_osnr(scenario).value()) - (57.95 - 7.0 - 5.0)) < 0.03);
+}
+
 TEST_CASE("a penalty is sharper than its interval: both searches count the same frames") {
   // Five bits against twelve: a small loss, and nothing else differs but what the noise does to it.
   static FftCache fft(FftPlanning::kEstimate);

@@ -7,6 +7,7 @@
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/units.h"
+#include "tools/study/launch_noise.h"
 #include "tools/study/numbers.h"
 
 namespace cohlink {
@@ -218,7 +219,9 @@ std::optional<double> line_osnr(const Scenario& scenario) {
   unloaded.set("channel.osnr_db", "", "required OSNR");
   unloaded.set("channel.filter_bandwidth_ghz", "", "required OSNR");  // stands behind the loading
   const LinkSetup setup = link_setup(unloaded);
-  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)), launched_light(setup)).osnr();
+  return light_levels(plan_optical_path(setup, RandomStreams(setup.seed)),
+                      launched_light(setup, launch_noise_psd(setup.transmitter)))
+      .osnr();
 }
 
 double highest_total_osnr_db(const Scenario& scenario) {
