@@ -1,8 +1,9 @@
 #include "sim/electronics/lanes.h"
 
-#include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <numeric>
 
 #include "sim/signal/units.h"
 
@@ -42,8 +43,10 @@ std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature) {
 
 double rms(const std::vector<double>& lane) {
   if (lane.empty()) return 0.0;
-  const Eigen::Map<const Eigen::ArrayXd> samples(lane.data(), static_cast<Eigen::Index>(lane.size()));
-  return std::sqrt(samples.square().mean());
+  // In whatever order: a sum from left to right would wait for every addition.
+  const double sum =
+      std::transform_reduce(lane.begin(), lane.end(), 0.0, std::plus<>(), [](double x) { return x * x; });
+  return std::sqrt(sum / static_cast<double>(lane.size()));
 }
 
 ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m) {
