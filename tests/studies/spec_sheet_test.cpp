@@ -177,4 +177,32 @@ TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided wh
   const SpecOutcome floor = check_spec_line(scenario, read_spec_sheet(scenario).front(), half_wrong, 1);
   CHECK(floor.verdict == "fail");
   CHECK(floor.remark == "an error floor above the threshold");
+  // Behind four spans, some 30 dB is the highest OSNR that can be set: above it nothing is proven.
+  for (const auto& [bound, verdict] : {std::pair{"15", "fail"}, std::pair{"50", "undecided"}}) {
+    Scenario line;
+    line.read_text(std::string("[run]\nframes = 20\n[fibre]\nspans = 4\n[require.a]\n"
+                               "measure = required_osnr_db\nat_most = ") +
+                       bound + "\n",
+                   "x.ini");
+    CHECK(check_spec_line(line, read_spec_sheet(line).front(), half_wrong, 1).verdict == verdict);
+  }
+}
+
+TEST_CASE("a frame that locks with a warning is not taken for all") {
+  Scenario scenario;
+  scenario.read_text("[run]\nframes = 6\n[require.a]\nmeasure = snr_db\nat_least = 3\n", "x.ini");
+  const SourceMaker locks_once = [](const Scenario&) -> FrameSource {
+    return [](std::uint64_t frame) {
+      FrameResult result;
+      result.count = {100, 100'000};
+      result.symbols = 50'000;
+      result.noise_sum = 0.1 * 50'000;
+      result.warned = 1;
+      result.first_warning = "no clock tone found";
+      result.unlocked = frame > 0;
+      return result;
+    };
+  };
+  const SpecOutcome out = check_spec_line(scenario, read_spec_sheet(scenario).front(), locks_once, 1);
+  CHECK(out.verdict == "fail");
 }

@@ -77,7 +77,8 @@ std::string scenario_difference(const h5::File& file, const Scenario& ours, cons
 Table compare_curve(const h5::File& file, const Scenario& base, std::string& why) {
   const std::string key = axis_of(file);
   if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
-  if (!base.is_set(key) && find_key(key)->type == KeyType::kText) throw InputError(key + ": not a number");
+  if (const KeyType type = find_key(key)->type; type != KeyType::kNumber && type != KeyType::kInteger)
+    throw InputError(file.path() + ": this curve varies " + key + ", which is no number");
   const auto values = file.read<double>("/" + key);
   if (!file.has("/snr_db"))
     throw InputError(file.path() + ": a curve " +

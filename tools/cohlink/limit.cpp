@@ -72,10 +72,14 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
       {"criterion", "criterion", rule.criterion.text(), rule.criterion.text()},
       {"confidence", "", rule.confidence, ""},
   };
-  if (limit.reference)
-    facts.push_back({"reference_osnr_db", "required OSNR at the reference", limit.reference->osnr_db,
-                     readable(limit.reference->osnr_db) + " +- " +
-                         readable(limit.reference->half_width_db(), 2) + " dB"});
+  if (limit.reference) {
+    const bool found = limit.reference->found;
+    facts.push_back({"reference_osnr_db", "required OSNR at the reference",
+                     found ? limit.reference->osnr_db : std::nan(""),
+                     found ? readable(limit.reference->osnr_db) + " +- " +
+                                 readable(limit.reference->half_width_db(), 2) + " dB"
+                           : "not found"});
+  }
   // The same fields whatever was found, empty without a crossing: programs need not read the remark.
   const auto known = [&](double value) { return limit.crossed() ? value : std::nan(""); };
   const auto shown = [&](double value) { return limit.crossed() ? with_unit(value) : ""; };

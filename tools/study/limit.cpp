@@ -141,7 +141,9 @@ class LimitSearch {
       meter.run(std::min(rule_.frames - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
       risk /= 2.0;  // half of what is left for this look: all looks together stay within the share
       judge(p, meter, 1.0 - risk);
-      if (p.low_db > 0.0) p.decision = Decision::kHolds;
+      // A warned frame may be one that happened to lock: then the others have their say.
+      const bool hear_all = meter.total().warned > 0 && meter.frames() < rule_.frames;
+      if (p.low_db > 0.0 && !hear_all) p.decision = Decision::kHolds;
       if (p.high_db < 0.0) {
         if (p.short_of_osnr) break;  // more frames cannot make it hold
         p.decision = Decision::kFails;
@@ -206,8 +208,11 @@ class LimitSearch {
     const double determinant = w * wxx - wx * wx,
                  slope = determinant > 0 ? (w * wxy - wx * wy) / determinant : 0.0;
     const double middle_place = 0.5 * (low + high);
-    if (slope == 0.0) return scale_.crossing(middle_place, holds_);
-    return scale_.crossing(std::clamp((slope * wx - wy) / (w * slope), low, high), holds_);
+    // Where lock is lost there is no line to draw.
+    const bool lost = std::any_of(limit_.probes.begin(), limit_.probes.end(),
+                                  [&](const LimitProbe& p) { return p.value == fails_ && fell_by_lock(p); });
+    if (slope == 0.0 || lost) return scale_.crossing(middle_place, holds_);
+    return scale_.crossing(std::clamp((slope * wx - wy) / (w * slope), low + 1e-9, high - 1e-9), holds_);
   }
 
   void conclude() {

@@ -240,8 +240,9 @@ SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const So
     meter.run(std::min(most - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
     risk /= 2.0;  // all looks together stay within the risk
     fill(out, line, scenario, meter, 1.0 - risk);
-  } while (!fails_without_lock(line, meter) && pass_verdict(out, line) == "undecided" &&
-           meter.frames() < most);
+    // A warned frame may be one that happened to lock: then the others have their say.
+  } while (!fails_without_lock(line, meter) &&
+           (pass_verdict(out, line) == "undecided" || meter.total().warned > 0) && meter.frames() < most);
   if (fails_without_lock(line, meter)) {
     out = not_found("", meter.frames());
     out.verdict = "fail";
@@ -264,18 +265,22 @@ RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsig
 SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
                        const SourceMaker& source, unsigned threads) {
   const RequiredOsnr here = required(scenario, source, threads);
+  const bool relative = line.measure == Measure::kPenalty;
+  const RequiredOsnr reference = relative ? required(base, source, threads) : RequiredOsnr();
+  if (relative && !reference.found)
+    return not_found("no reference: " + reference.failure, here.frames + reference.frames);
   if (!here.found) {
-    SpecOutcome none = not_found(here.failure, here.frames);
-    if (here.out_of_reach) none.verdict = "fail";
+    SpecOutcome none = not_found(here.failure, here.frames + reference.frames);
+    // All that is proven: it is above the highest OSNR that can be set.
+    const double bound_db = line.bound + (relative ? reference.osnr_db : 0.0);
+    if (here.out_of_reach && line.at_most && bound_db <= highest_total_osnr_db(scenario))
+      none.verdict = "fail";
     return none;
   }
   SpecOutcome out;
   out.value = here.osnr_db, out.low = here.low_db, out.high = here.high_db;
   out.frames = here.frames;
-  if (line.measure == Measure::kPenalty) {
-    const RequiredOsnr reference = required(base, source, threads);
-    if (!reference.found)
-      return not_found("no reference: " + reference.failure, here.frames + reference.frames);
+  if (relative) {
     const Penalty p = penalty(here, reference);
     out.value = p.db, out.low = p.db - p.half_width_db, out.high = p.db + p.half_width_db;
     out.frames += reference.frames;
