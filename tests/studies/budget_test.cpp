@@ -5,7 +5,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <ctime>
 #include <set>
 
 #include "rx/receiver.h"
@@ -293,22 +292,6 @@ TEST_CASE("a budget lists the flaws that are set and no other") {
                                  "frontend.iq_skew_ps", "adc.gain_spread_db", receiver});
   // RIN is noise: it has a term of its own.
   CHECK(term(budget, "laser_rin").ratio > 0.0);
-}
-
-TEST_CASE("a budget of nine channels takes less than 50 ms of processor time, over equal spans or unequal") {
-  for (const std::string line : {"spans = 20\n", "spans = 20\n[amplifier]\noutput_power_dbm = 10\n",
-                                 "span_lengths_km = 60,70,80,90,100,65,75,85,95,55,62,72,82,92\n"}) {
-    const Scenario scenario =
-        scenario_of("[signal]\nmodulation = 16qam\n[channel]\ncount = 9\n[fibre]\n" + line);
-    make_budget(scenario);
-    const std::clock_t start = std::clock();
-    make_budget(scenario);
-    const double seconds = static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC;
-    MESSAGE("budget of nine channels, " << line << ": " << 1e3 * seconds << " ms");
-#if defined(__OPTIMIZE__) && !defined(__SANITIZE_ADDRESS__)
-    CHECK(seconds < 0.05);
-#endif
-  }
 }
 
 TEST_CASE("crosstalk of channels that overlap is that of a simulation within 0.2 dB") {

@@ -9,6 +9,7 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "tools/bench/bench.h"
+#include "tools/study/budget.h"
 #include "tools/study/record.h"
 #include "tools/study/sweep_run.h"
 
@@ -80,6 +81,16 @@ void dispatch_row(std::size_t points) {
               1e6 * seconds / static_cast<double>(handed));
 }
 
+/// A budget is to be there at once: the shortest of three.
+void budget_row(const char* what, std::initializer_list<const char*> line) {
+  Scenario scenario = scenario_of(line);
+  scenario.set("signal.modulation=16qam");
+  scenario.set("channel.count=9");
+  double best = 1e9;
+  for (int round = 0; round < 3; ++round) best = std::min(best, seconds_of([&] { make_budget(scenario); }));
+  std::printf("  %-58s %8.1f ms  at most 50\n", what, 1e3 * best);
+}
+
 }  // namespace
 
 int bench_studies(int argc, char** argv) {
@@ -122,6 +133,10 @@ int bench_studies(int argc, char** argv) {
   row("16 points on one thread, against two threads",
       shortest([&] { return sixteen(1); }, [&] { return sixteen(2); }), "at least 1.9");
   for (const std::size_t points : {16, 1000, 100'000}) dispatch_row(points);
+  budget_row("budget of nine channels, 20 spans", {"fibre.spans=20"});
+  budget_row("the same, amplifiers of fixed output", {"fibre.spans=20", "amplifier.output_power_dbm=10"});
+  budget_row("the same, 14 unequal spans",
+             {"fibre.span_lengths_km=60,70,80,90,100,65,75,85,95,55,62,72,82,92"});
   return 0;
 }
 
