@@ -9,15 +9,15 @@
 #include <string>
 #include <vector>
 
-#include "rx/cost.h"
-#include "rx/equaliser.h"
-#include "rx/metrics.h"
-#include "rx/stage.h"
-#include "rx/tap_reading.h"
-#include "sim/signal/capture.h"
-#include "sim/signal/fft.h"
+#include "rx/blocks/equaliser.h"
+#include "rx/chain/cost.h"
+#include "rx/chain/stage.h"
+#include "rx/quality/metrics.h"
+#include "rx/quality/tap_reading.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 
@@ -42,7 +42,7 @@ struct ReceiverResult {
   Counters counters;                   // cycle slips, equaliser singularities, ...
   double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
-  std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/lock.h), blind
+  std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/quality/lock.h), blind
   bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it
   std::size_t rows() const { return one_polarisation ? 1 : 2; }
   double least_coherence() const {

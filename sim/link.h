@@ -4,10 +4,10 @@
 #include <cstdint>
 #include <memory>
 
-#include "sim/signal/capture.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 

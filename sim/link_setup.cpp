@@ -4,9 +4,9 @@
 #include <cmath>
 
 #include "sim/link_setup_hardware.h"
-#include "sim/signal/nominal_path.h"
+#include "sim/signal/line/nominal_path.h"
 #include "sim/signal/pilots.h"
-#include "sim/signal/strings.h"
+#include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

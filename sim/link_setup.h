@@ -10,7 +10,7 @@
 #include "sim/frontend/frontend.h"
 #include "sim/frontend/receiver_electronics.h"
 #include "sim/frontend/receiver_input.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/scenario/scenario.h"
 #include "sim/transmitter/transmitter.h"
 #include "sim/transmitter/wavelength_comb.h"
 

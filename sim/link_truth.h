@@ -4,8 +4,8 @@
 #include <array>
 
 #include "sim/link_setup.h"
-#include "sim/signal/capture.h"
 #include "sim/signal/propagation/plan.h"
+#include "sim/signal/record/capture.h"
 
 namespace cohlink {
 

@@ -3,8 +3,8 @@
 
 #include <cstdint>
 
-#include "sim/signal/fft.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 

@@ -2,7 +2,7 @@
 // disk.
 #pragma once
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 
 namespace cohlink::test {
 

@@ -7,7 +7,7 @@
 #include <functional>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {

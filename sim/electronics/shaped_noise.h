@@ -4,7 +4,7 @@
 #include <functional>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/random.h"
 
 namespace cohlink {

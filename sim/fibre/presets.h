@@ -2,7 +2,7 @@
 #pragma once
 
 #include "sim/fibre/line.h"
-#include "sim/signal/fibre_types.h"
+#include "sim/signal/line/fibre_types.h"
 
 namespace cohlink {
 

@@ -9,7 +9,7 @@
 
 #include "sim/electronics/quantiser.h"
 #include "sim/frontend/receiver_electronics.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
 

@@ -9,10 +9,10 @@
 #include "sim/frontend/hybrid.h"
 #include "sim/frontend/photodiodes.h"
 #include "sim/frontend/polarisation_splitter.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
-#include "sim/signal/hardware_truth.h"
 #include "sim/signal/random.h"
+#include "sim/signal/record/hardware_truth.h"
 #include "sim/transmitter/laser.h"
 
 namespace cohlink {

@@ -12,7 +12,7 @@
 #include <optional>
 
 #include "sim/frontend/frontend.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 
 namespace cohlink {
 

@@ -5,7 +5,7 @@
 #include <cstddef>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {

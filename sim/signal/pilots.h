@@ -5,7 +5,7 @@
 #include <cstdint>
 
 #include "sim/signal/constellation.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 
@@ -23,7 +23,7 @@ Symbols pilot_symbols(Modulation modulation, std::size_t count, std::size_t pola
 /// that of the whole row, pilots' bits included. Needs a whole number of spacings, or std::invalid_argument.
 Symbols map_with_pilots(Modulation modulation, Bits& bits, std::size_t spacing, std::size_t polarisation);
 
-/// Fewest pilots a frame must hold for the receiver to find them (tests/rx/pilots_test.cpp).
+/// Fewest pilots a frame must hold for the receiver to find them (tests/rx/blocks/pilots_test.cpp).
 inline constexpr std::int64_t kFewestPilots = 256;
 
 /// Rejects a signal.pilot_spacing that the rest of [signal] does not allow.

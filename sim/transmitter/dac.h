@@ -7,7 +7,7 @@
 
 #include "sim/electronics/bessel.h"
 #include "sim/electronics/quantiser.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
 

@@ -4,7 +4,7 @@
 
 #include <array>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {

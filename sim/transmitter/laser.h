@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/random.h"
 
 namespace cohlink {

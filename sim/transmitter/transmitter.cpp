@@ -3,10 +3,10 @@
 #include <cmath>
 
 #include "sim/optical_amplifier.h"
-#include "sim/signal/errors.h"
-#include "sim/signal/hdf5.h"
 #include "sim/signal/pilots.h"
 #include "sim/signal/prbs.h"
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"

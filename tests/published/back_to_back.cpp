@@ -7,8 +7,8 @@
 
 #include "sim/signal/units.h"
 #include "tests/validation.h"
-#include "tools/study/frame.h"
-#include "tools/study/theory.h"
+#include "tools/study/plan/theory.h"
+#include "tools/study/run/frame.h"
 
 using namespace cohlink;
 

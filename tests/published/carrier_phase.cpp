@@ -8,11 +8,11 @@
 #include <functional>
 #include <string>
 
-#include "rx/blind_phase_search.h"
-#include "rx/dispersion.h"
-#include "rx/fourth_power_phase.h"
-#include "rx/frequency.h"
-#include "rx/matched_filter.h"
+#include "rx/blocks/blind_phase_search.h"
+#include "rx/blocks/dispersion.h"
+#include "rx/blocks/fourth_power_phase.h"
+#include "rx/blocks/frequency.h"
+#include "rx/blocks/matched_filter.h"
 #include "tests/rx/generator.h"
 #include "tests/validation.h"
 

@@ -6,9 +6,9 @@
 #include <cstdio>
 #include <string>
 
-#include "rx/lock.h"
-#include "rx/metrics.h"
-#include "rx/phase.h"
+#include "rx/blocks/phase.h"
+#include "rx/quality/lock.h"
+#include "rx/quality/metrics.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "tests/rx/generator.h"

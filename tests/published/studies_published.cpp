@@ -5,7 +5,8 @@
 #include <string>
 #include <vector>
 
-#include "rx/metrics.h"
+#include "rx/quality/metrics.h"
+#include "sim/budget/gn_model.h"
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/propagation/engine.h"
@@ -13,10 +14,9 @@
 #include "sim/transmitter/transmitter.h"
 #include "tests/validation.h"
 #include "tools/study/budget.h"
-#include "tools/study/gn_model.h"
-#include "tools/study/limit.h"
-#include "tools/study/numbers.h"
-#include "tools/study/search.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/search/limit.h"
+#include "tools/study/search/search.h"
 
 using namespace cohlink;
 

@@ -10,14 +10,14 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/capture.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/errors.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/scenario.h"
 #include "sim/signal/units.h"
 
 namespace cohlink::test {

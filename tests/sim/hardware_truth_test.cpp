@@ -4,7 +4,7 @@
 //
 // Noise is the quantiser's alone (16 bits), so every estimate comes with the standard error that the fit's
 // own residual gives; truth and estimate agree within five of them.
-#include "sim/signal/hardware_truth.h"
+#include "sim/signal/record/hardware_truth.h"
 
 #include <doctest/doctest.h>
 
@@ -15,9 +15,9 @@
 #include <string>
 
 #include "sim/link.h"
-#include "sim/signal/errors.h"
-#include "sim/signal/hdf5.h"
 #include "sim/signal/pulse.h"
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
 #include "tests/ffts.h"
 

@@ -10,8 +10,8 @@
 
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
-#include "sim/signal/hdf5.h"
 #include "sim/signal/pulse.h"
+#include "sim/signal/record/hdf5.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;

@@ -9,9 +9,9 @@
 
 #include "rx/receiver.h"
 #include "sim/link.h"
-#include "sim/signal/strings.h"
+#include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
-#include "tools/study/search.h"
+#include "tools/study/search/search.h"
 
 using namespace cohlink;
 

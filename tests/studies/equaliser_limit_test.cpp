@@ -8,9 +8,9 @@
 #include <functional>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/units.h"
-#include "tools/study/limit.h"
+#include "tools/study/search/limit.h"
 
 using namespace cohlink;
 

@@ -6,9 +6,9 @@
 #include "sim/link.h"
 #include "sim/signal/constellation.h"
 #include "tests/validation.h"
-#include "tools/study/executor.h"
-#include "tools/study/frame.h"
-#include "tools/study/theory.h"
+#include "tools/study/plan/theory.h"
+#include "tools/study/run/executor.h"
+#include "tools/study/run/frame.h"
 
 using namespace cohlink;
 

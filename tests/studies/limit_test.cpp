@@ -1,5 +1,5 @@
 // Limits on models whose crossing is known.
-#include "tools/study/limit.h"
+#include "tools/study/search/limit.h"
 
 #include <doctest/doctest.h>
 
@@ -9,7 +9,7 @@
 
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 using namespace cohlink;
 

@@ -1,5 +1,5 @@
 // Outage: draws, distribution and the worst case.
-#include "tools/study/outage.h"
+#include "tools/study/search/outage.h"
 
 #include <doctest/doctest.h>
 

@@ -1,5 +1,5 @@
 // Intervals of what a frame gives beside its errors, against tables and against the exact SNR.
-#include "tools/study/outputs.h"
+#include "tools/study/plan/outputs.h"
 
 #include <doctest/doctest.h>
 
@@ -8,8 +8,8 @@
 #include "sim/link.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
-#include "tools/study/executor.h"
-#include "tools/study/frame.h"
+#include "tools/study/run/executor.h"
+#include "tools/study/run/frame.h"
 
 using namespace cohlink;
 

@@ -1,5 +1,5 @@
 // Required OSNR: the search on a model whose answer is known, and on the ideal chain against theory.
-#include "tools/study/required_osnr.h"
+#include "tools/study/search/required_osnr.h"
 
 #include <doctest/doctest.h>
 
@@ -10,8 +10,8 @@
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
-#include "tools/study/numbers.h"
-#include "tools/study/theory.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
 
 using namespace cohlink;
 

@@ -1,5 +1,5 @@
 // Spec sheets: how they are read, what they say when wrong, and how a line is judged.
-#include "tools/study/spec_sheet.h"
+#include "tools/study/search/spec_sheet.h"
 
 #include <doctest/doctest.h>
 

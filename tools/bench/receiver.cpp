@@ -10,11 +10,11 @@
 #include <string>
 #include <vector>
 
-#include "rx/dispersion.h"
+#include "rx/blocks/dispersion.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
-#include "sim/signal/fft.h"
-#include "sim/signal/nominal_path.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/line/nominal_path.h"
 #include "sim/signal/pulse.h"
 #include "tools/bench/bench.h"
 

@@ -12,9 +12,9 @@
 
 #include "sim/fibre/line.h"
 #include "sim/fibre/pmd.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/propagation/cpu/kernels.h"
 #include "sim/signal/propagation/engine.h"
-#include "sim/signal/propagation/kernels.h"
 #include "sim/signal/units.h"
 #include "tools/bench/bench.h"
 

@@ -10,8 +10,8 @@
 #include "sim/link.h"
 #include "tools/bench/bench.h"
 #include "tools/study/budget.h"
-#include "tools/study/record.h"
-#include "tools/study/sweep_run.h"
+#include "tools/study/run/record.h"
+#include "tools/study/run/sweep_run.h"
 
 namespace cohlink {
 namespace {

@@ -6,14 +6,14 @@
 #include <iostream>
 
 #include "rx/receiver.h"
-#include "sim/signal/capture.h"
-#include "sim/signal/hdf5.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/record/hdf5.h"
 #include "sim/signal/units.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

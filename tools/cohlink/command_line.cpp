@@ -6,8 +6,8 @@
 #include <fstream>
 #include <iostream>
 
-#include "sim/signal/atomic_file.h"
-#include "sim/signal/strings.h"
+#include "sim/signal/record/atomic_file.h"
+#include "sim/signal/scenario/strings.h"
 
 namespace cohlink {
 namespace po = boost::program_options;

@@ -8,9 +8,9 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/fft.h"
-#include "sim/signal/scenario.h"
-#include "tools/study/table.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
 
 namespace cohlink {
 

@@ -10,9 +10,9 @@
 
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
-#include "sim/signal/errors.h"
+#include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/scenario.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 

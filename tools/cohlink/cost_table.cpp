@@ -1,6 +1,6 @@
 #include "tools/cohlink/cost_table.h"
 
-#include "tools/study/fec.h"
+#include "tools/study/plan/fec.h"
 
 namespace cohlink {
 

@@ -2,9 +2,9 @@
 #pragma once
 
 #include "rx/receiver.h"
-#include "sim/signal/capture.h"
-#include "sim/signal/scenario.h"
-#include "tools/study/table.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
 
 namespace cohlink {
 

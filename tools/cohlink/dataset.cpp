@@ -1,5 +1,5 @@
 // cohlink dataset: labelled captures with drawn parameters.
-#include "tools/study/dataset.h"
+#include "tools/study/files/dataset.h"
 
 #include <algorithm>
 #include <atomic>
@@ -12,8 +12,8 @@
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
-#include "tools/study/executor.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
 
 namespace cohlink {
 namespace {

@@ -4,9 +4,9 @@
 #include <cmath>
 #include <filesystem>
 
-#include "rx/lane_arrangement.h"
-#include "rx/lane_health.h"
-#include "sim/signal/trace.h"
+#include "rx/recording/lane_arrangement.h"
+#include "rx/recording/lane_health.h"
+#include "sim/signal/record/trace.h"
 #include "tools/cohlink/console.h"
 
 namespace cohlink {

@@ -4,9 +4,9 @@
 #include <string>
 #include <vector>
 
-#include "rx/long_capture.h"
 #include "rx/receiver.h"
-#include "sim/signal/scenario.h"
+#include "rx/recording/long_capture.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 

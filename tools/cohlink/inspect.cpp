@@ -5,16 +5,16 @@
 #include <iostream>
 #include <sstream>
 
-#include "sim/signal/capture.h"
-#include "sim/signal/hdf5.h"
-#include "sim/signal/nominal_path.h"
-#include "sim/signal/scenario.h"
+#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/scenario.h"
 #include "sim/signal/units.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/spectrum.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

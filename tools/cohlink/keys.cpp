@@ -2,7 +2,7 @@
 #include <algorithm>
 #include <iostream>
 
-#include "sim/signal/scenario.h"
+#include "sim/signal/scenario/scenario.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 

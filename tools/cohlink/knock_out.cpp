@@ -4,10 +4,10 @@
 #include <cmath>
 #include <limits>
 
-#include "rx/knock_out.h"
+#include "rx/chain/knock_out.h"
 #include "rx/receiver.h"
-#include "sim/signal/strings.h"
-#include "tools/study/fec.h"
+#include "sim/signal/scenario/strings.h"
+#include "tools/study/plan/fec.h"
 
 namespace cohlink {
 namespace {

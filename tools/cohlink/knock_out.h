@@ -1,10 +1,10 @@
 // receive --knock-out: what each block of the chain is worth on this capture.
 #pragma once
 
-#include "sim/signal/capture.h"
-#include "sim/signal/fft.h"
-#include "sim/signal/scenario.h"
-#include "tools/study/table.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
 
 namespace cohlink {
 

@@ -1,19 +1,19 @@
 // cohlink limit: where a scenario key crosses a criterion.
-#include "tools/study/limit.h"
+#include "tools/study/search/limit.h"
 
 #include <algorithm>
 #include <cmath>
 #include <iostream>
 
-#include "sim/signal/strings.h"
+#include "sim/signal/scenario/strings.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
-#include "tools/study/executor.h"
-#include "tools/study/numbers.h"
-#include "tools/study/study_file.h"
+#include "tools/study/files/study_file.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
 
 namespace cohlink {
 namespace {

@@ -4,12 +4,12 @@
 #include <iostream>
 #include <new>
 
-#include "sim/signal/errors.h"
-#include "sim/signal/strings.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/commands.h"
-#include "tools/study/executor.h"
-#include "tools/study/ranks.h"
+#include "tools/study/parts/ranks.h"
+#include "tools/study/run/executor.h"
 
 namespace cohlink {
 namespace {

@@ -1,20 +1,20 @@
 // cohlink outage: how often a link fails over random realisations.
-#include "tools/study/outage.h"
+#include "tools/study/search/outage.h"
 
 #include <algorithm>
 #include <atomic>
 #include <cmath>
 #include <iostream>
 
-#include "rx/metrics.h"
+#include "rx/quality/metrics.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
-#include "tools/study/executor.h"
-#include "tools/study/numbers.h"
-#include "tools/study/study_file.h"
+#include "tools/study/files/study_file.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
 
 namespace cohlink {
 namespace {

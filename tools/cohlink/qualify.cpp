@@ -7,10 +7,10 @@
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
-#include "tools/study/executor.h"
-#include "tools/study/numbers.h"
-#include "tools/study/spec_sheet.h"
-#include "tools/study/study_file.h"
+#include "tools/study/files/study_file.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
+#include "tools/study/search/spec_sheet.h"
 
 namespace cohlink {
 

@@ -3,8 +3,8 @@
 #include <iostream>
 
 #include "rx/receiver.h"
-#include "sim/signal/capture.h"
-#include "sim/signal/trace.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/record/trace.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"

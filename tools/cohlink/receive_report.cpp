@@ -5,12 +5,12 @@
 #include <set>
 #include <stdexcept>
 
-#include "rx/metrics.h"
-#include "rx/tap_reading.h"
-#include "sim/signal/strings.h"
+#include "rx/quality/metrics.h"
+#include "rx/quality/tap_reading.h"
+#include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
-#include "tools/study/fec.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

@@ -3,11 +3,11 @@
 
 #include <vector>
 
-#include "rx/long_capture.h"
 #include "rx/receiver.h"
-#include "sim/signal/capture.h"
-#include "sim/signal/scenario.h"
-#include "tools/study/table.h"
+#include "rx/recording/long_capture.h"
+#include "sim/signal/record/capture.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
 
 namespace cohlink {
 

@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/scenario.h"
+#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 

@@ -1,10 +1,10 @@
 // cohlink report: result files become one page.
-#include "tools/study/report.h"
+#include "tools/study/files/report.h"
 
 #include <filesystem>
 #include <fstream>
 
-#include "sim/signal/atomic_file.h"
+#include "sim/signal/record/atomic_file.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 

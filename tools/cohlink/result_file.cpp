@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cstdio>
 
-#include "sim/signal/hdf5.h"
+#include "sim/signal/record/hdf5.h"
 #include "sim/signal/version.h"
 
 namespace cohlink {

@@ -6,7 +6,7 @@
 #include <iostream>
 
 #include "tools/cohlink/console.h"
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

@@ -4,7 +4,7 @@
 #include <memory>
 
 #include "tools/cohlink/command_line.h"
-#include "tools/study/journal.h"
+#include "tools/study/parts/journal.h"
 
 namespace cohlink {
 

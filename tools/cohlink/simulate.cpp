@@ -5,18 +5,18 @@
 #include <mutex>
 
 #include "sim/link.h"
-#include "sim/signal/capture.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/nominal_path.h"
+#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/record/capture.h"
 #include "sim/signal/units.h"
 #include "sim/step_check.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
-#include "tools/study/executor.h"
-#include "tools/study/numbers.h"
-#include "tools/study/theory.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
+#include "tools/study/run/executor.h"
 
 namespace cohlink {
 namespace {

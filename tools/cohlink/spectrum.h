@@ -1,8 +1,8 @@
 // A quick look at the spectrum of a capture, for inspection.
 #pragma once
 
-#include "sim/signal/capture.h"
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/record/capture.h"
 
 namespace cohlink {
 

@@ -6,8 +6,8 @@
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
-#include "tools/study/numbers.h"
-#include "tools/study/sweep_run.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/sweep_run.h"
 
 namespace cohlink {
 namespace {

@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 
 namespace cohlink {
 

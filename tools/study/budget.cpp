@@ -4,18 +4,18 @@
 #include <cmath>
 #include <limits>
 
-#include "rx/metrics.h"
+#include "rx/quality/metrics.h"
+#include "sim/budget/gn_model.h"
 #include "sim/link_setup.h"
 #include "sim/optical_amplifier.h"
 #include "sim/optical_path.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/units.h"
-#include "tools/study/fec.h"
-#include "tools/study/gn_model.h"
 #include "tools/study/launch_noise.h"
 #include "tools/study/not_counted.h"
-#include "tools/study/numbers.h"
-#include "tools/study/theory.h"
+#include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
 
 namespace cohlink {
 namespace {

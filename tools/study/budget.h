@@ -7,8 +7,8 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
-#include "sim/signal/scenario.h"
-#include "tools/study/table.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
 
 namespace cohlink {
 

@@ -4,7 +4,7 @@
 #include <array>
 #include <string_view>
 
-#include "tools/study/numbers.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {

@@ -7,7 +7,7 @@
 #include <cstddef>
 #include <span>
 
-#include "sim/signal/fft.h"
+#include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/propagation/plan.h"
 #include "sim/signal/random.h"

@@ -6,7 +6,7 @@
 #include <variant>
 #include <vector>
 
-#include "sim/signal/propagation/kernels.h"
+#include "sim/signal/propagation/cpu/kernels.h"
 #include "sim/signal/propagation/plan.h"
 
 namespace cohlink::propagation_detail {

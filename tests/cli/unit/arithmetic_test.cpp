@@ -1,6 +1,6 @@
 #include <doctest/doctest.h>
 
-#include "tools/study/arithmetic.h"
+#include "tools/study/plan/arithmetic.h"
 
 using namespace cohlink;
 

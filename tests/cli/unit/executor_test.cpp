@@ -7,7 +7,7 @@
 #include <thread>
 #include <utility>
 
-#include "tools/study/executor.h"
+#include "tools/study/run/executor.h"
 
 using namespace cohlink;
 

@@ -4,10 +4,10 @@
 #include <limits>
 #include <sstream>
 
-#include "tools/study/fec.h"
-#include "tools/study/numbers.h"
-#include "tools/study/table.h"
-#include "tools/study/theory.h"
+#include "tools/study/files/table.h"
+#include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
 
 using namespace cohlink;
 

@@ -1,8 +1,8 @@
 #include <doctest/doctest.h>
 
-#include "sim/signal/errors.h"
-#include "tools/study/plan.h"
-#include "tools/study/vary.h"
+#include "sim/signal/scenario/errors.h"
+#include "tools/study/plan/plan.h"
+#include "tools/study/plan/vary.h"
 
 using namespace cohlink;
 

@@ -1,0 +1,47 @@
+#include "rx/blocks/amplitude.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace cohlink {
+
+double kurtosis(Modulation modulation) {
+  if (modulation == Modulation::kGaussian) return 2.0;
+  const auto& points = constellation(modulation);
+  double second = 0.0, fourth = 0.0;
+  for (const auto& a : points) {
+    second += std::norm(a);
+    fourth += std::norm(a) * std::norm(a);
+  }
+  return fourth * static_cast<double>(points.size()) / (second * second);
+}
+
+double signal_power(std::span<const std::complex<float>> symbols, Modulation modulation) {
+  double second = 0.0, fourth = 0.0;
+  for (const auto& y : symbols) {
+    const double power = std::norm(std::complex<double>(y));
+    second += power;
+    fourth += power * power;
+  }
+  const double count = std::max<double>(1.0, static_cast<double>(symbols.size()));
+  second /= count;
+  fourth /= count;
+  const double k = kurtosis(modulation);
+  const double squared = (2.0 * second * second - fourth) / (2.0 - k);
+  if (k >= 2.0 || squared <= 0.0) return second;
+  return std::min(second, std::sqrt(squared));
+}
+
+Field<float> scale_to_constellation(Field<float> symbols, Modulation modulation, std::size_t first,
+                                    std::size_t last) {
+  for (auto* row : symbols.rows()) {
+    const std::span<const std::complex<float>> all(*row);
+    const double power = signal_power(all.subspan(first, last - first), modulation);
+    if (power <= 0.0) continue;
+    const auto gain = static_cast<float>(1.0 / std::sqrt(power));
+    for (auto& y : *row) y *= gain;
+  }
+  return symbols;
+}
+
+}  // namespace cohlink

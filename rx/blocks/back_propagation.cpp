@@ -1,0 +1,145 @@
+#include "rx/blocks/back_propagation.h"
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <stdexcept>
+
+#include "rx/blocks/dispersion.h"
+#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/steps.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+constexpr std::size_t kSmallestBlock = 4096, kBatch = 8;  // samples; blocks that the engine takes together
+
+double stop_of(const BackPropagationParameters& p) {
+  return std::min(0.5 * p.sample_rate, p.band_edge + p.margin + p.taper);
+}
+
+OverlapSaveFilter band_filter(const BackPropagationParameters& p, FftCache& fft) {
+  const double stop = stop_of(p), pass = std::min(p.band_edge + p.margin, stop);
+  return OverlapSaveFilter([=](double f) { return std::complex<double>(band_taper(f, pass, stop)); },
+                           p.sample_rate, 6.0 / p.taper, fft);
+}
+
+// Samples by which the path spreads the band at most, at any place along it.
+std::size_t spread(const PropagationPlan& path, double stop, double sample_rate) {
+  double sum = 0.0, low = 0.0, high = 0.0;
+  for (const auto& element : path.elements) {
+    if (const auto* step = std::get_if<SplitStep>(&element)) sum += step->fibre.beta2 * step->length;
+    if (const auto* module = std::get_if<DispersionModule>(&element)) sum += module->beta2_length;
+    low = std::min(low, sum);
+    high = std::max(high, sum);
+  }
+  // Seen from the end, where the receiver is.
+  const double most = std::max(std::abs(sum - low), std::abs(sum - high));
+  return static_cast<std::size_t>(std::ceil(most * kTwoPi * stop * sample_rate)) + 32;
+}
+
+void scale(Field<float>& field, double factor) {
+  for (auto* row : field.rows())
+    for (auto& a : *row) a *= static_cast<float>(factor);
+}
+
+}  // namespace
+
+BackPropagation::BackPropagation(const BackPropagationParameters& p, FftCache& fft)
+    : band_(band_filter(p, fft)),
+      back_(inverse(p.path)),
+      output_power_(p.output_power),
+      reach_(spread(p.path, stop_of(p), p.sample_rate)),
+      block_(std::max(kSmallestBlock, std::bit_ceil(8 * reach_))),
+      steps_(totals(p.path).split_steps),
+      fft_(&fft) {
+  if (!(p.output_power > 0.0)) throw std::invalid_argument("back-propagation needs the power in the fibre");
+}
+
+Operations BackPropagation::cost() const { return band_.cost() + steps_cost(); }
+
+Operations BackPropagation::steps_cost() const {
+  const auto n = static_cast<double>(block_);
+  const Operations kerr = 2.0 * kSquaredMagnitude + Operations{1, 1, 1} + 2.0 * kComplexProduct;
+  const Operations linear = 4.0 * fft_operations(block_) + n * 2.0 * kComplexProduct;
+  // Half a linear step before the first and after the last Kerr rotation, whole ones between.
+  const auto steps = static_cast<double>(steps_);
+  const Operations whole = (steps + 1.0) * linear + steps * n * kerr;
+  return 1.0 / static_cast<double>(hop()) * whole;
+}
+
+Field<float> BackPropagation::operator()(const Field<float>& signal) const {
+  Field<float> light = band_(signal);
+  const double power = mean_power(light);
+  if (!(power > 0.0)) return light;
+  scale(light, std::sqrt(output_power_ / power));
+
+  const FastEngine<float> engine(*fft_);
+  const std::size_t hop = this->hop();
+  const auto length = static_cast<std::ptrdiff_t>(light.size());
+  Field<float> out(light.size(), light.sample_rate);
+  std::vector<Field<float>> batch;
+  for (std::size_t start = 0; start < light.size(); start += kBatch * hop) {
+    // Blocks with `reach` before and after what is kept of them, nothing outside the capture.
+    batch.clear();
+    for (std::size_t at = start; at < std::min(light.size(), start + kBatch * hop); at += hop) {
+      Field<float>& block = batch.emplace_back(block_, light.sample_rate);
+      const std::ptrdiff_t from = static_cast<std::ptrdiff_t>(at) - static_cast<std::ptrdiff_t>(reach_);
+      const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(from, 0, length);
+      const std::ptrdiff_t last =
+          std::clamp<std::ptrdiff_t>(from + static_cast<std::ptrdiff_t>(block_), 0, length);
+      std::copy(light.x.begin() + first, light.x.begin() + last, block.x.begin() + (first - from));
+      std::copy(light.y.begin() + first, light.y.begin() + last, block.y.begin() + (first - from));
+    }
+    engine(batch, back_, {});
+    for (std::size_t b = 0; b < batch.size(); ++b) {
+      const std::size_t at = start + b * hop, keep = std::min(hop, light.size() - at);
+      const auto from = static_cast<std::ptrdiff_t>(reach_), to = static_cast<std::ptrdiff_t>(at);
+      std::copy_n(batch[b].x.begin() + from, keep, out.x.begin() + to);
+      std::copy_n(batch[b].y.begin() + from, keep, out.y.begin() + to);
+    }
+  }
+  const double left = mean_power(out);
+  if (left > 0.0) scale(out, std::sqrt(2.0 / left));
+  return out;
+}
+
+NominalLine nominal_line(const Scenario& s, int steps) {
+  const auto channels = static_cast<double>(s.integer("channel.count"));
+  const double w = -kTwoPi * channel_offset_hz(s);  // FFT sign
+  const double launched = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
+  const auto total = s.optional_number("amplifier.output_power_dbm");
+  const double restored = total ? dbm_to_watt(*total) / channels : launched;
+  const double module = s.number("fibre.compensation_ps_per_nm");
+  StepControl control;
+  control.steps_per_span = steps;
+  control.cap_factor = 1e9;  // coarse steps are the point: what they cost is for the user to weigh
+  NominalLine line{{}, launched};
+  for (const NominalSpan& span : nominal_spans(s)) {
+    FibreConstants fibre;
+    fibre.beta3 = slope_to_beta3(span.slope_ps_per_nm2_km, span.dispersion_ps_per_nm_km);
+    fibre.beta2 = dispersion_to_beta2(span.dispersion_ps_per_nm_km) - fibre.beta3 * w;
+    fibre.loss = db_per_km_to_per_m(span.attenuation_db_per_km);
+    fibre.kerr = 8.0 / 9.0 * span.nonlinear_coefficient_per_w_km * 1e-3;
+    const double length = span.length_km * 1e3;
+    for (const double step : step_lengths(fibre, length, control, 0.0, line.output_power))
+      line.path.elements.emplace_back(std::in_place_type<SplitStep>, step, fibre);
+    if (module != 0.0)
+      line.path.elements.emplace_back(std::in_place_type<DispersionModule>,
+                                      accumulated_to_beta2_length(module), 0.0);
+    const double arriving = line.output_power * std::exp(-fibre.loss * length);
+    LumpedGain gain;
+    gain.power_gain = restored / arriving;
+    line.path.elements.emplace_back(std::in_place_type<LumpedGain>, gain);
+    line.output_power = restored;
+  }
+  const double extra = s.number("channel.extra_dispersion_ps_per_nm");
+  if (extra != 0.0)
+    line.path.elements.emplace_back(std::in_place_type<DispersionModule>, accumulated_to_beta2_length(extra),
+                                    0.0);
+  return line;
+}
+
+}  // namespace cohlink

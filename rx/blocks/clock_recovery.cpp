@@ -1,0 +1,201 @@
+#include "rx/blocks/clock_recovery.h"
+
+#include <algorithm>
+#include <cmath>
+#include <stdexcept>
+
+#include "rx/blocks/clock_tone.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+constexpr std::size_t kHop = ClockRecovery::kHop;
+
+// Matrices of noise alone turn into one another at random: the mean of N normalised inner products of four
+// complex numbers has a power of 1 / (4 N), and exceeds this many times that once in 1e8 captures.
+constexpr double kClockLock = 30.0;
+
+// Whether row X alone holds a signal.
+bool one_row(const Jones& m) { return m[1][1] == 0.0; }
+
+// One row has its tone squared instead: the same twofold timing phase.
+std::complex<double> determinant(const Jones& m) {
+  return one_row(m) ? m[0][0] * m[0][0] : m[0][0] * m[1][1] - m[0][1] * m[1][0];
+}
+
+void add(Jones& sum, const Jones& m, std::complex<double> factor) {
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j) sum[i][j] += factor * m[i][j];
+}
+
+// tr(A B^H)
+std::complex<double> inner(const Jones& a, const Jones& b) {
+  std::complex<double> sum = 0.0;
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j) sum += a[i][j] * std::conj(b[i][j]);
+  return sum;
+}
+
+std::vector<Jones> clock_matrices(const Field<float>& signal, const PulseShape& pulse, FftCache& fft) {
+  ClockTone tone(pulse, 2 * ClockRecovery::kBlock, fft);
+  ClockTone::CrossSpectra cross;
+  std::vector<Jones> matrices;
+  for (std::size_t start = 0; start + tone.block() <= signal.size(); start += 2 * kHop) {
+    tone(signal, start, cross);
+    matrices.push_back(clock_matrix(cross));
+  }
+  return matrices;
+}
+
+struct Drift {
+  double per_hop = 0.0;  // symbols
+  bool locked = false;
+};
+
+// Blocks two hops apart share no samples, so noise alone adds up to nothing.
+Drift mean_drift(const std::vector<Jones>& matrices) {
+  std::complex<double> sum = 0.0;
+  std::size_t terms = 0;
+  for (std::size_t b = 0; b + 2 < matrices.size(); ++b, ++terms) {
+    const double size =
+        std::sqrt(inner(matrices[b], matrices[b]).real() * inner(matrices[b + 2], matrices[b + 2]).real());
+    if (size > 0.0) sum += inner(matrices[b + 2], matrices[b]) / size;
+  }
+  const double numbers = !matrices.empty() && one_row(matrices.front()) ? 1.0 : 4.0;  // in a product
+  return {-0.5 * std::arg(sum) / kTwoPi, numbers * std::norm(sum) > kClockLock * static_cast<double>(terms)};
+}
+
+// Raised-cosine average about block b, narrowed near the ends so that it stays symmetric: a one-sided one
+// would lag behind a delay that moves.
+Jones average(const std::vector<Jones>& matrices, std::size_t b, std::size_t half, double drift) {
+  const std::size_t reach = std::min({half, b, matrices.size() - 1 - b});
+  Jones sum{};
+  for (std::size_t i = b - reach; i <= b + reach; ++i) {
+    const double off = static_cast<double>(i) - static_cast<double>(b);
+    const double weight = 0.5 + 0.5 * std::cos(kPi * off / static_cast<double>(reach + 1));
+    add(sum, matrices[i], std::polar(weight, kTwoPi * drift * static_cast<double>(i)));
+  }
+  return sum;
+}
+
+double mean_of(const std::vector<double>& v) {
+  double sum = 0.0;
+  for (const double x : v) sum += x;
+  return sum / static_cast<double>(v.size());
+}
+
+// Least-squares line through equally spaced values: slope per place, and rms about it.
+struct Line {
+  double slope = 0.0, rms = 0.0;
+};
+Line fit_line(const std::vector<double>& v) {
+  const double middle = 0.5 * static_cast<double>(v.size() - 1), mean = mean_of(v);
+  double moment = 0.0, spread = 0.0, power = 0.0;
+  for (std::size_t i = 0; i < v.size(); ++i) {
+    const double at = static_cast<double>(i) - middle;
+    moment += at * v[i];
+    spread += at * at;
+    power += (v[i] - mean) * (v[i] - mean);
+  }
+  const double slope = spread > 0.0 ? moment / spread : 0.0;
+  return {slope, std::sqrt(std::max(0.0, power - slope * moment) / static_cast<double>(v.size()))};
+}
+
+// Delay at symbol `place`, from values at the blocks' centres; beyond the outermost it goes on as a line.
+double delay_at(const std::vector<double>& delay, double slope, double place) {
+  const double at = place / kHop - 1.0;  // the first block's centre is one hop in
+  const double last = static_cast<double>(delay.size() - 1);
+  if (at <= 0.0) return delay.front() + slope * at;
+  if (at >= last) return delay.back() + slope * (at - last);
+  const auto i = static_cast<std::size_t>(at);
+  return delay[i] + (at - static_cast<double>(i)) * (delay[i + 1] - delay[i]);
+}
+
+}  // namespace
+
+ClockRecovery::ClockRecovery(const ClockParameters& parameters, FftCache& fft)
+    : p_(parameters),
+      fft_(&fft),
+      interpolator_(std::min(0.5, 0.5 * pulse_band_edge(parameters.pulse) / parameters.pulse.symbol_rate)) {
+  if (p_.window < kBlock) throw std::invalid_argument("clock window shorter than a block");
+}
+
+double clock_delay_at(const std::vector<double>& delay, double place) {
+  return delay_at(delay, fit_line(delay).slope, place);
+}
+
+std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optional<double> expected,
+                                          ClockResult& result) const {
+  const std::vector<Jones> matrices = clock_matrices(signal, p_.pulse, *fft_);
+  const Drift drift = mean_drift(matrices);
+  result.locked = drift.locked;
+  if (!drift.locked) return {};
+  const std::size_t half = p_.window / (2 * kHop);
+  std::vector<double> phase(matrices.size());  // timing phase, half the determinant's, unwrapped
+  std::complex<double> trace = 0.0;
+  for (std::size_t b = 0; b < matrices.size(); ++b) {
+    const Jones mean = average(matrices, b, half, drift.per_hop);
+    const double doubled = std::arg(determinant(mean));
+    const double before = b > 0 ? 2.0 * phase[b - 1] : doubled;
+    phase[b] = 0.5 * (before + std::remainder(doubled - before, kTwoPi));
+    trace += (mean[0][0] + mean[1][1]) * std::polar(1.0, -phase[b]);
+  }
+  std::vector<double> delay(matrices.size());
+  for (std::size_t b = 0; b < matrices.size(); ++b)
+    delay[b] = -phase[b] / kTwoPi + drift.per_hop * static_cast<double>(b) + (trace.real() < 0.0 ? 0.5 : 0.0);
+  if (expected) {
+    const double halves = 0.5 * std::round(2.0 * (*expected - delay.front()));
+    for (double& d : delay) d += halves;
+  }
+  // Whole symbols are not the clock's business: begin within half a symbol of where the samples begin.
+  const double whole = std::round(delay.front());
+  for (double& d : delay) d -= whole;
+  return delay;
+}
+
+// Each sample is in two of the half-overlapping blocks: window, transform, and four products and sums in each
+// of the band edge's bins. What is done once a block is left out.
+Operations ClockRecovery::cost() const {
+  const std::size_t block = 2 * kBlock;
+  const ClockTone tone(p_.pulse, block, *fft_);
+  const Operations edges =
+      static_cast<double>(tone.bins()) * 4.0 * (kComplexProduct + kRealTimesComplex + kComplexSum);
+  const Operations spectra =
+      2.0 * (static_cast<double>(block) * kRealTimesComplex + fft_operations(block)) + edges;
+  return 2.0 / static_cast<double>(block) * spectra + interpolation_operations(interpolator_.taps(), false);
+}
+
+ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<double> expected) const {
+  if (std::abs(signal.sample_rate - 2.0 * p_.pulse.symbol_rate) > 1e-9 * signal.sample_rate)
+    throw std::invalid_argument("clock recovery needs two samples a symbol");
+  ClockResult result;
+  result.delay = delays(signal, expected, result);
+  if (!result.locked) {
+    result.signal = signal;
+    return result;
+  }
+  const Line line = fit_line(result.delay);
+  const double per_symbol = line.slope / kHop;  // of our clock; a symbol of theirs is 1 + offset of those
+  result.offset_ppm = 1e6 * per_symbol / (1.0 - per_symbol);
+  result.wander_ui = line.rms;
+  // Instant t of the transmitter's clock [symbols] is at place t + delay(place) of ours: two rounds settle
+  // it, a delay changes by less than 1e-3 a symbol.
+  std::vector<double> positions;
+  positions.reserve(signal.size() + signal.size() / 512);
+  for (std::size_t m = 0;; ++m) {
+    const double t = 0.5 * static_cast<double>(m);
+    double place = t + delay_at(result.delay, line.slope, t);
+    place = t + delay_at(result.delay, line.slope, place);
+    place = t + delay_at(result.delay, line.slope, place);
+    if (2.0 * place > static_cast<double>(signal.size() - 1) + 0.5) break;
+    positions.push_back(2.0 * place);
+  }
+  result.drift_symbols = line.slope * static_cast<double>(signal.size()) / (2.0 * kHop);
+  result.signal.sample_rate = signal.sample_rate;
+  result.signal.x = interpolator_(signal.x, positions);
+  result.signal.y = interpolator_(signal.y, positions);
+  return result;
+}
+
+}  // namespace cohlink

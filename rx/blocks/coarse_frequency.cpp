@@ -1,0 +1,64 @@
+#include "rx/blocks/coarse_frequency.h"
+
+#include <cmath>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+CoarseFrequencyEstimator::CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate, FftCache& fft)
+    : shape_(shape), sample_rate_(sample_rate), fft_(&fft.get<float>(kSegment)) {}
+
+// Mean of Hann-windowed periodograms, half overlapping (P. D. Welch, IEEE Trans. Audio Electroacoust.
+// 15(2) 70, 1967), both rows together.
+std::vector<double> CoarseFrequencyEstimator::spectrum(const Field<float>& signal) const {
+  std::vector<float> window(kSegment);
+  for (std::size_t n = 0; n < kSegment; ++n)
+    window[n] = static_cast<float>(0.5 - 0.5 * std::cos(kTwoPi * (static_cast<double>(n) + 0.5) / kSegment));
+  std::vector<double> power(kSegment);
+  ComplexRow<float> segment(kSegment);
+  for (const auto* row : signal.rows())
+    for (std::size_t start = 0; start + kSegment <= row->size(); start += kSegment / 2) {
+      for (std::size_t n = 0; n < kSegment; ++n) segment[n] = window[n] * (*row)[start + n];
+      fft_->forward(segment);
+      for (std::size_t k = 0; k < kSegment; ++k) power[k] += std::norm(segment[k]);
+    }
+  return power;
+}
+
+// Each sample is in two of the half-overlapping segments.
+Operations CoarseFrequencyEstimator::cost() {
+  const Operations segment =
+      fft_operations(kSegment) +
+      static_cast<double>(kSegment) * (kRealTimesComplex + kSquaredMagnitude + Operations{0, 1, 0});
+  return 2.0 * (2.0 / static_cast<double>(kSegment)) * segment + rotation_operations();
+}
+
+double CoarseFrequencyEstimator::match(const std::vector<double>& power, double offset) const {
+  double sum = 0.0;
+  for (std::size_t k = 0; k < kSegment; ++k) {
+    const double amplitude = pulse_spectrum(shape_, bin_frequency(k, kSegment, sample_rate_) - offset);
+    sum += power[k] * amplitude * amplitude;
+  }
+  return sum;
+}
+
+double CoarseFrequencyEstimator::operator()(const Field<float>& signal) const {
+  if (signal.size() < kSegment) return 0.0;
+  const std::vector<double> power = spectrum(signal);
+  // A grid over the range, then ever closer round the best of it: the match has one broad top.
+  double best = 0.0, step = shape_.symbol_rate / 64;
+  for (int halving = 0; halving < 12; ++halving) {
+    const int reach = halving == 0 ? 16 : 1;
+    double top = -1.0, at = best;
+    for (int i = -reach; i <= reach; ++i) {
+      const double offset = best + i * step, value = match(power, offset);
+      if (value > top) top = value, at = offset;
+    }
+    best = at;
+    step *= 0.5;
+  }
+  return best;
+}
+
+}  // namespace cohlink

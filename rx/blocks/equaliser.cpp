@@ -1,0 +1,494 @@
+#include "rx/blocks/equaliser.h"
+
+#include <algorithm>
+#include <bit>
+#include <cmath>
+#include <memory>
+#include <optional>
+#include <stdexcept>
+
+#include "rx/blocks/amplitude.h"
+#include "rx/blocks/blind_phase_search.h"
+#include "rx/blocks/butterfly.h"
+#include "rx/blocks/decision.h"
+#include "rx/blocks/frequency.h"
+#include "rx/blocks/widely_linear.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+constexpr std::size_t kBlock = Equaliser::kBlock;
+constexpr int kTestPhases = 32;  // of the carrier search inside the decision-directed loop
+
+// First step of the start-up, unless the final one is larger; it shrinks to that from pass to pass. Twice as
+// much is still safe with 15 taps, four times as much breaks the constant modulus rule on 16QAM.
+constexpr double kStartUpStep = 2e-3;
+
+// e = (R - |y|^2) y with the modulus that the constellation has on average.
+struct ConstantModulusError {
+  float modulus;
+  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
+    for (std::size_t i = 0; i < 2; ++i)
+      for (std::size_t s = 0; s < kBlock; ++s) {
+        const float g = modulus - y.re[i][s] * y.re[i][s] - y.im[i][s] * y.im[i][s];
+        e.re[i][s] = g * y.re[i][s];
+        e.im[i][s] = g * y.im[i][s];
+      }
+  }
+};
+
+// The same with the nearest of the constellation's rings.
+struct RadiusDirectedError {
+  Modulation modulation;
+  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
+    for (std::size_t i = 0; i < 2; ++i)
+      for (std::size_t s = 0; s < kBlock; ++s) {
+        const float power = y.re[i][s] * y.re[i][s] + y.im[i][s] * y.im[i][s];
+        const float ring = nearest_ring(power, modulation);
+        e.re[i][s] = (ring - power) * y.re[i][s];
+        e.im[i][s] = (ring - power) * y.im[i][s];
+      }
+  }
+};
+
+// Turns symbols [k, k + kBlock) back by the carrier offset.
+class OffsetRotation {
+ public:
+  explicit OffsetRotation(double cycles_per_symbol) : cycles_(cycles_per_symbol) {
+    for (std::size_t s = 0; s < kBlock; ++s)
+      turn_[s] = std::complex<float>(std::polar(1.0, -kTwoPi * cycles_ * static_cast<double>(s)));
+  }
+  void fill(std::size_t k, std::complex<float>* phasors) const {
+    const std::complex<float> base(
+        std::polar(1.0, -kTwoPi * std::fmod(cycles_ * static_cast<double>(k), 1.0)));
+    for (std::size_t s = 0; s < kBlock; ++s) phasors[s] = base * turn_[s];
+  }
+
+ private:
+  double cycles_;
+  std::array<std::complex<float>, kBlock> turn_;
+};
+
+// e = decision, carrier put back, minus y. The decision is the same whichever quarter turn the phase search
+// names, so the loop knows no cycle slips. Minimising the error shrinks the signal (y = g a + noise,
+// g < 1); the running gain undoes that before the decision.
+class DecisionDirectedError {
+ public:
+  DecisionDirectedError(Modulation modulation, double cycles_per_symbol)
+      : qpsk_(modulation == Modulation::kQpsk),
+        rotation_(cycles_per_symbol),
+        search_({modulation, static_cast<int>(kBlock), kTestPhases}) {}
+
+  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
+    std::complex<float> phasors[kBlock], turned[kBlock];
+    rotation_.fill(k, phasors);
+    for (std::size_t i = 0; i < 2; ++i) {
+      const float scale = 1.0f / gain_[i];
+      for (std::size_t s = 0; s < kBlock; ++s)
+        turned[s] = scale * std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s];
+      const double phase = search_.block_phase(turned);
+      const std::complex<float> carrier(std::polar(1.0, phase));
+      float aligned = 0.0f, power = 0.0f;
+      for (std::size_t s = 0; s < kBlock; ++s) {
+        const std::complex<float> z = turned[s] * std::conj(carrier);
+        const std::complex<float> decision =
+            qpsk_ ? std::complex<float>(qpsk_level(z.real()), qpsk_level(z.imag()))
+                  : std::complex<float>(qam16_level(z.real()), qam16_level(z.imag()));
+        aligned += z.real() * decision.real() + z.imag() * decision.imag();
+        power += std::norm(decision);
+        const std::complex<float> wanted = decision * carrier * std::conj(phasors[s]);
+        e.re[i][s] = wanted.real() - y.re[i][s];
+        e.im[i][s] = wanted.imag() - y.im[i][s];
+      }
+      gain_[i] = std::clamp(gain_[i] * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
+    }
+  }
+
+ private:
+  bool qpsk_;
+  OffsetRotation rotation_;
+  BlindPhaseSearch search_;
+  std::array<float, 2> gain_ = {1.0f, 1.0f};
+};
+
+// e = known symbol, carrier put back, minus y; the phase comes from the known symbols themselves.
+class TrainedError {
+ public:
+  TrainedError(const std::array<Symbols, 2>& known, double cycles_per_symbol)
+      : known_(&known), rotation_(cycles_per_symbol) {}
+
+  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) const {
+    std::complex<float> phasors[kBlock];
+    rotation_.fill(k, phasors);
+    for (std::size_t i = 0; i < 2; ++i) {
+      const Symbols& a = (*known_)[i];
+      std::complex<float> sum = 0.0f;
+      for (std::size_t s = 0; s < kBlock; ++s)
+        sum += std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s] *
+               std::conj(std::complex<float>(a[k + s]));
+      const float size = std::abs(sum);
+      const std::complex<float> carrier = size > 0.0f ? sum / size : 1.0f;
+      for (std::size_t s = 0; s < kBlock; ++s) {
+        const std::complex<float> wanted = std::complex<float>(a[k + s]) * carrier * std::conj(phasors[s]);
+        e.re[i][s] = wanted.real() - y.re[i][s];
+        e.im[i][s] = wanted.imag() - y.im[i][s];
+      }
+    }
+  }
+
+ private:
+  const std::array<Symbols, 2>* known_;
+  OffsetRotation rotation_;
+};
+
+// Everything one call works on.
+struct Run {
+  const EqualiserParameters& p;
+  FftCache& fft;
+  ButterflyInput in;
+  Butterfly filters;
+  std::size_t first, last;  // symbols that may drive the adaptation
+  double symbol_rate;
+  bool one_row;  // X alone: Y's filters stay at nought
+
+  // One pass of adaptation over whole blocks in [from, to).
+  template <class Error>
+  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
+    ButterflyBlock y, e;
+    for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
+      filters.filter(in, k, y);
+      error(k, y, e);
+      filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
+    }
+  }
+
+  // What an error remembers (the gain of the outputs) made ready over [from, to), the taps as they are.
+  template <class Error>
+  void settle(Error& error, std::size_t from, std::size_t to) const {
+    ButterflyBlock y, e;
+    for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
+      filters.filter(in, k, y);
+      error(k, y, e);
+    }
+  }
+
+  // Filters all symbols, adapting in [first, last) only: near the ends the input is incomplete.
+  template <class Error>
+  Field<float> equalise(Error& error) {
+    Field<float> out(in.symbols(), symbol_rate);
+    ButterflyBlock y, e;
+    for (std::size_t k = 0; k < in.symbols(); k += kBlock) {
+      filters.filter(in, k, y);
+      store(y, k, out, 0);
+      if (k < first || k + kBlock > last) continue;
+      error(k, y, e);
+      filters.adapt(in, k, e, static_cast<float>(p.step), !one_row);
+    }
+    return out;
+  }
+
+  // Output of the present taps over [from, to), as a field of its own.
+  Field<float> filtered(std::size_t from, std::size_t to) const {
+    Field<float> out(to - from, symbol_rate);
+    ButterflyBlock y;
+    for (std::size_t k = from; k < to; k += kBlock) {
+      filters.filter(in, k, y);
+      store(y, k, out, from);
+    }
+    return out;
+  }
+
+  static void store(const ButterflyBlock& y, std::size_t k, Field<float>& out, std::size_t origin) {
+    for (std::size_t s = 0; s < std::min(kBlock, out.size() - (k - origin)); ++s) {
+      out.x[k - origin + s] = {y.re[0][s], y.im[0][s]};
+      out.y[k - origin + s] = {y.re[1][s], y.im[1][s]};
+    }
+  }
+
+  // Offset of the carrier on what the taps now give [cycles a symbol].
+  double offset(std::size_t from, std::size_t to) const {
+    const Field<float> head = filtered(from, to);
+    return FrequencyEstimator(fft)(head, 0, head.size()).offset_hz / symbol_rate;
+  }
+};
+
+// Mean of (|y|^2 - R)^2 of output X relative to its power squared: least for a single signal.
+double modulus_cost(const Run& run, std::size_t from, std::size_t to) {
+  double second = 0.0, fourth = 0.0;
+  const Field<float> out = run.filtered(from, to);
+  for (const auto& y : out.x) {
+    const double power = std::norm(std::complex<double>(y));
+    second += power;
+    fourth += power * power;
+  }
+  return second > 0.0 ? fourth * static_cast<double>(out.size()) / (second * second) : 1e300;
+}
+
+// Output X from the best of six states spread over the Poincare sphere: no state of polarisation is
+// further than 55 degrees from one of them.
+void choose_start(Run& run, std::size_t from, std::size_t to) {
+  using C = std::complex<float>;
+  const float h = 0.70710678f;
+  const C states[6][2] = {{1, 0}, {0, 1}, {h, h}, {h, -h}, {h, C(0, h)}, {h, C(0, -h)}};
+  std::size_t best = 0;
+  double least = 1e300;
+  for (std::size_t s = 0; s < 6; ++s) {
+    run.filters.set_centre(0, states[s][0], states[s][1]);
+    const double cost = modulus_cost(run, from, to);
+    if (cost < least) least = cost, best = s;
+  }
+  run.filters.set_centre(0, states[best][0], states[best][1]);
+}
+
+bool is_singular(const Run& run, std::size_t from, std::size_t to) {
+  const Field<float> out = run.filtered(from, to);
+  return row_correlation(out, 0, out.size(), run.p.taps / 2 + 1) > kSingularCorrelation;
+}
+
+// From kStartUpStep in the first pass to the final step in the last, by equal factors.
+double start_up_step(const EqualiserParameters& p, int pass) {
+  const double begin = std::max(p.step, kStartUpStep);
+  return p.passes > 1 ? begin * std::pow(p.step / begin, static_cast<double>(pass) / (p.passes - 1)) : p.step;
+}
+
+// False where the taps are of another length or give one polarisation twice.
+bool go_on_from(Run& run, const EqualiserTaps& taps) {
+  for (std::size_t i = 0; i < 2; ++i)
+    for (std::size_t j = 0; j < 2; ++j) {
+      if (taps[i][j].size() != static_cast<std::size_t>(run.p.taps)) return false;
+      for (std::size_t n = 0; n < taps[i][j].size(); ++n) run.filters.set_tap(i, j, n, taps[i][j][n]);
+    }
+  return !is_singular(run, run.first, std::min(run.last, run.first + run.p.head));
+}
+
+void blind_start(Run& run, EqualiserResult& result) {
+  const std::size_t from = run.first, to = std::min(run.last, run.first + run.p.head);
+  ConstantModulusError error{static_cast<float>(kurtosis(run.p.modulation))};
+  if (run.one_row)
+    run.filters.set_centre(0, 1.0f, 0.0f);
+  else
+    choose_start(run, from, std::min(to, from + 2048));
+  run.adapt(error, std::max(run.p.step, kStartUpStep), false, from, to);
+  if (!run.one_row) run.filters.make_y_orthogonal_to_x();
+  constexpr int kAttempts = 3;
+  for (int attempt = 0; attempt < kAttempts; ++attempt) {
+    for (int pass = 0; pass < run.p.passes; ++pass)
+      run.adapt(error, start_up_step(run.p, pass), true, from, to);
+    result.singular = is_singular(run, from, to);
+    if (!result.singular) return;
+    ++result.singularities;
+    run.filters.make_y_orthogonal_to_x();
+  }
+}
+
+// Carrier offset from the known symbols alone, before anything is equalised: the line in the spectrum of
+// input x conj(known), summed over the four pairs of input and polarisation and over the delays that
+// the filters reach [cycles a symbol].
+double trained_offset(const Run& run, const std::array<Symbols, 2>& known, std::size_t from, std::size_t to) {
+  const std::size_t count = to - from, padded = std::bit_ceil(2 * count);
+  const Fft<float>& fft = run.fft.get<float>(padded);
+  std::vector<double> power(padded);
+  for (std::size_t j = 0; j < 2; ++j)
+    for (std::size_t a = 0; a < 2; ++a)
+      for (int m = -(run.p.taps / 2); m <= run.p.taps / 2; ++m) {
+        ComplexRow<float> z(padded);
+        const float *re = run.in.re(j, from, m), *im = run.in.im(j, from, m);
+        for (std::size_t k = 0; k < count; ++k)
+          z[k] = std::complex<float>(re[k], im[k]) * std::conj(std::complex<float>(known[a][from + k]));
+        fft.forward(z);
+        for (std::size_t k = 0; k < padded; ++k) power[k] += std::norm(z[k]);
+      }
+  const auto top = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
+  return bin_frequency(top, padded, 1.0);
+}
+
+// Taps matched to the channel: conjugates of the correlations of the inputs at each tap's delay with the
+// known symbols, over a stretch short enough for the carrier phase to stand still. Small ones are noise.
+void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles, std::size_t from,
+                    std::size_t to) {
+  const std::size_t count = std::min<std::size_t>(256, to - from), start = from + (to - from - count) / 2;
+  const auto taps = static_cast<std::size_t>(run.p.taps);
+  constexpr double kSmall = 0.05;  // of the largest correlation's power
+  for (std::size_t i = 0; i < (run.one_row ? 1 : 2); ++i) {
+    std::vector<std::complex<double>> h(2 * taps);  // [input][tap]
+    for (std::size_t k = start; k < start + count; ++k) {
+      const double turns = std::fmod(cycles * static_cast<double>(k), 1.0);
+      const auto reference = std::conj(known[i][k]) * std::polar(1.0, -kTwoPi * turns);
+      for (std::size_t t = 0; t < 2 * taps; ++t) {
+        const int m = static_cast<int>(t % taps) - run.p.taps / 2;
+        h[t] += std::complex<double>(*run.in.re(t / taps, k, m), *run.in.im(t / taps, k, m)) * reference;
+      }
+    }
+    double largest = 0.0, total = 0.0;
+    for (const auto& c : h) largest = std::max(largest, std::norm(c));
+    for (auto& c : h) {
+      if (std::norm(c) < kSmall * largest) c = 0.0;
+      total += std::norm(c);
+    }
+    const double scale = total > 0.0 ? static_cast<double>(count) / total : 0.0;
+    for (std::size_t t = 0; t < 2 * taps; ++t)
+      run.filters.set_tap(i, t / taps, t % taps, std::complex<float>(std::conj(h[t]) * scale));
+  }
+}
+
+// From the complex form's filters on: images learnt over the head, then the whole row.
+void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known, double removed_hz,
+                            EqualiserResult& result) {
+  const std::size_t head = std::min(run.last, run.first + run.p.head);
+  WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last,
+                    removed_hz / run.symbol_rate);
+  if (known != nullptr) {
+    const std::size_t to = std::min({run.last, (*known)[0].size(), (*known)[1].size()});
+    for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(to, start_up_step(run.p, pass), known);
+  }
+  constexpr int kAttempts = 3;
+  for (int attempt = 0; attempt < kAttempts; ++attempt) {
+    for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(head, start_up_step(run.p, pass));
+    const Field<float> out = form.filtered(head, run.symbol_rate);
+    result.singular = row_correlation(out, 0, out.size(), run.p.taps / 2 + 1) > kSingularCorrelation;
+    if (!result.singular) break;
+    ++result.singularities;
+    form.restart_y();
+  }
+  result.symbols = form.equalise(run.symbol_rate);
+  result.taps = form.taps();
+}
+
+void trained_start(Run& run, const std::array<Symbols, 2>& known) {
+  const std::size_t from = run.first, to = std::min({run.last, known[0].size(), known[1].size()});
+  if (to < from + kBlock) throw std::invalid_argument("no training symbols left inside the filters' edges");
+  const double cycles = trained_offset(run, known, from, to);
+  match_to_known(run, known, cycles, from, to);
+  TrainedError error(known, cycles);
+  for (int pass = 0; pass < run.p.passes; ++pass)
+    run.adapt(error, start_up_step(run.p, pass), true, from, to);
+}
+
+}  // namespace
+
+double row_correlation(const Field<float>& symbols, std::size_t first, std::size_t last, int longest_delay) {
+  double power_x = 0.0, power_y = 0.0, largest = 0.0;
+  for (std::size_t k = first; k < last; ++k) {
+    power_x += std::norm(symbols.x[k]);
+    power_y += std::norm(symbols.y[k]);
+  }
+  // In runs, each by its size: a carrier phase that differs between the rows and wanders does no harm.
+  constexpr std::size_t kRun = 512;
+  for (int delay = -longest_delay; delay <= longest_delay; ++delay) {
+    double size = 0.0;
+    std::size_t runs = 0;
+    for (std::size_t start = first; start < last; start += kRun, ++runs) {
+      std::complex<double> sum = 0.0;
+      for (std::size_t k = start; k < std::min(last, start + kRun); ++k) {
+        const std::ptrdiff_t other = static_cast<std::ptrdiff_t>(k) + delay;
+        if (other < static_cast<std::ptrdiff_t>(first) || other >= static_cast<std::ptrdiff_t>(last))
+          continue;
+        sum += std::complex<double>(symbols.x[k]) *
+               std::conj(std::complex<double>(symbols.y[static_cast<std::size_t>(other)]));
+      }
+      size += std::abs(sum);
+    }
+    largest = std::max(largest, size);
+  }
+  return power_x > 0.0 && power_y > 0.0 ? largest / std::sqrt(power_x * power_y) : 0.0;
+}
+
+Equaliser::Equaliser(const EqualiserParameters& parameters, FftCache& fft) : p_(parameters), fft_(&fft) {
+  if (p_.taps < 3 || p_.taps % 2 == 0)
+    throw std::invalid_argument("equaliser taps must be odd and at least 3");
+  if (!(p_.step > 0.0 && p_.step <= 0.1)) throw std::invalid_argument("equaliser step outside (0, 0.1]");
+  if (p_.modulation == Modulation::kGaussian &&
+      (p_.rule == EqualiserRule::kRadiusDirected || p_.rule == EqualiserRule::kDecisionDirected))
+    throw std::invalid_argument("Gaussian symbols have neither rings nor decisions");
+  if (p_.widely_linear && (p_.rule == EqualiserRule::kHold || p_.modulation == Modulation::kGaussian))
+    throw std::invalid_argument("the widely linear equaliser needs a constellation and a rule to follow");
+  if (p_.passes < 1) throw std::invalid_argument("the equaliser needs at least one start-up pass");
+}
+
+// A few thousand symbols at the end tell as well as all of them whether the outputs have come together.
+void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size_t last) const {
+  const std::size_t tail = last - std::min<std::size_t>(last - first, 8192);
+  if (row_correlation(result.symbols, tail, last, p_.taps / 2 + 1) > kSingularCorrelation)
+    result.singular = true;
+}
+
+Operations Equaliser::cost() const {
+  Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
+  if (p_.widely_linear) {
+    const bool decides = p_.rule == EqualiserRule::kDecisionDirected,
+               rings = p_.rule == EqualiserRule::kRadiusDirected && p_.modulation != Modulation::kQpsk;
+    return of + widely_linear_operations(p_.modulation,
+                                         decides ? decision_gradient_operations()
+                                         : rings ? ring_gradient_operations(p_.modulation)
+                                                 : axis_gradient_operations(),
+                                         rings, p_.taps, kTestPhases, kBlock);
+  }
+  if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
+  if (p_.rule == EqualiserRule::kRadiusDirected) of += 2.0 * ring_gradient_operations(p_.modulation);
+  if (p_.rule == EqualiserRule::kDecisionDirected)
+    of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
+  return of;
+}
+
+EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
+                                      const std::array<Symbols, 2>* training, double removed_hz,
+                                      const EqualiserTaps* start) const {
+  const std::size_t symbols = (signal.size() + 1) / 2;
+  last = std::min(last, symbols);
+  if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
+  Run run{p_,
+          *fft_,
+          ButterflyInput(signal, p_.taps, first, last),
+          Butterfly(p_.taps),
+          first,
+          last,
+          0.5 * signal.sample_rate,
+          std::all_of(signal.y.begin(), signal.y.end(), [](const auto& y) { return y == 0.0f; })};
+  if (run.one_row && p_.widely_linear)
+    throw InputError("dsp.equaliser_form = widely-linear needs both polarisations, X alone was recorded");
+  EqualiserResult result;
+  const bool warm = start != nullptr && go_on_from(run, *start);
+  if (warm)
+    training = nullptr;
+  else if (training != nullptr)
+    trained_start(run, *training);
+  else
+    blind_start(run, result);
+
+  if (p_.widely_linear) {
+    equalise_widely_linear(run, training, removed_hz, result);
+    check_tail(result, first, last);
+    return result;
+  }
+
+  const std::size_t head = std::min(last, first + p_.head);
+  const auto finish = [&](auto error) {
+    if (!warm) run.adapt(error, p_.step, true, first, head);  // from the start-up's rule to the final one
+    result.symbols = run.equalise(error);
+  };
+  switch (p_.rule) {
+    case EqualiserRule::kConstantModulus:
+      finish(ConstantModulusError{static_cast<float>(kurtosis(p_.modulation))});
+      break;
+    case EqualiserRule::kRadiusDirected:
+      finish(RadiusDirectedError{p_.modulation});
+      break;
+    case EqualiserRule::kDecisionDirected:
+      finish([&] {
+        DecisionDirectedError error(p_.modulation, run.offset(first, head));
+        if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
+        return error;
+      }());
+      break;
+    case EqualiserRule::kHold:
+      result.symbols = run.filtered(0, symbols);
+      break;
+  }
+  result.taps = run.filters.taps();
+  check_tail(result, first, last);
+  return result;
+}
+
+}  // namespace cohlink

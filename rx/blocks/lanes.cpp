@@ -1,0 +1,116 @@
+#include "rx/blocks/lanes.h"
+
+#include <Eigen/Dense>
+#include <cmath>
+#include <string>
+
+#include "sim/signal/scenario/errors.h"
+
+namespace cohlink {
+namespace {
+
+double mean_of(const std::vector<std::int16_t>& lane) {
+  double sum = 0.0;
+  for (const auto code : lane) sum += code;
+  return sum / static_cast<double>(lane.size());
+}
+
+void check_lanes(const Capture& capture) {
+  if (capture.samples() == 0) throw InputError("the capture holds no samples");
+  for (std::size_t l = 1; l < (capture.one_polarisation() ? 2 : 4); ++l)
+    if (capture.lanes[l].size() != capture.samples())
+      throw InputError(std::string("lane ") + Capture::kLaneNames[l] + " has " +
+                       std::to_string(capture.lanes[l].size()) + " samples, lane XI " +
+                       std::to_string(capture.samples()));
+  if (!(capture.sample_rate > 0.0) || !std::isfinite(capture.sample_rate))
+    throw InputError("the capture's sample rate is not a positive number");
+}
+
+void scale(Field<float>& signal, double factor) {
+  for (auto* row : signal.rows())
+    for (auto& a : *row) a *= static_cast<float>(factor);
+}
+
+void orthonormalise_row(ComplexRow<float>& row) {
+  double power_i = 0.0, power_q = 0.0, shared = 0.0;
+  for (const auto& a : row) {
+    power_i += static_cast<double>(a.real()) * a.real();
+    power_q += static_cast<double>(a.imag()) * a.imag();
+    shared += static_cast<double>(a.real()) * a.imag();
+  }
+  const double remaining_q = power_q - shared * shared / power_i;  // of Q after its projection on I is gone
+  if (!(power_i > 0.0) || !(remaining_q > 0.0)) return;            // a dead lane: nothing to build on
+  const double half = 0.5 * (power_i + power_q);
+  const auto gain_i = static_cast<float>(std::sqrt(half / power_i));
+  const auto gain_q = static_cast<float>(std::sqrt(half / remaining_q));
+  const auto projection = static_cast<float>(shared / power_i);
+  for (auto& a : row) a = {gain_i * a.real(), gain_q * (a.imag() - projection * a.real())};
+}
+
+// Least-squares conic through the row's points, scaled to unit power: coefficients of x^2, 2xy, y^2, x, y.
+Eigen::Matrix<double, 5, 1> conic(const ComplexRow<float>& row, double power) {
+  Eigen::Matrix<double, 5, 5> normal = Eigen::Matrix<double, 5, 5>::Zero();
+  Eigen::Matrix<double, 5, 1> right = Eigen::Matrix<double, 5, 1>::Zero(), terms;
+  const double scale = 1.0 / std::sqrt(power);
+  for (const auto& a : row) {
+    const double x = scale * a.real(), y = scale * a.imag();
+    terms << x * x, 2.0 * x * y, y * y, x, y;
+    normal.noalias() += terms * terms.transpose();
+    right += terms;
+  }
+  return normal.ldlt().solve(right);
+}
+
+void fit_circle_row(ComplexRow<float>& row) {
+  const double power = mean_power(row);
+  if (!(power > 0.0)) return;
+  const Eigen::Matrix<double, 5, 1> k = conic(row, power);
+  const double a = k[0], b = k[1], c = k[2], determinant = a * c - b * b;
+  if (!(a > 0.0) || !(determinant > 0.0)) return;  // no ellipse: also a row that is silent or on a line
+  const double centre_x = -0.5 * (c * k[3] - b * k[4]) / determinant,
+               centre_y = -0.5 * (a * k[4] - b * k[3]) / determinant;
+  // x^T Q x = |G x|^2 with G lower triangular: I is only scaled, Q takes what I lends it.
+  const double qq = std::sqrt(c), qi = b / qq, ii = std::sqrt(a - qi * qi), amplitude = std::sqrt(power);
+  for (auto& z : row) {
+    const double x = z.real() - amplitude * centre_x, y = z.imag() - amplitude * centre_y;
+    z = {static_cast<float>(ii * x), static_cast<float>(qi * x + qq * y)};
+  }
+  const auto keep = static_cast<float>(std::sqrt(power / mean_power(row)));
+  for (auto& z : row) z *= keep;
+}
+
+}  // namespace
+
+Field<float> read_lanes(const Capture& capture) {
+  check_lanes(capture);
+  Field<float> signal(capture.samples(), capture.sample_rate);
+  const std::size_t polarisations = capture.one_polarisation() ? 1 : 2;
+  std::array<double, 4> dc;
+  for (std::size_t l = 0; l < 2 * polarisations; ++l) dc[l] = mean_of(capture.lanes[l]);
+  const auto rows = signal.rows();
+  for (std::size_t p = 0; p < polarisations; ++p) {
+    const auto &in_phase = capture.lanes[2 * p], &quadrature = capture.lanes[2 * p + 1];
+    // Relative to lane XI, so that amperes of any size stay in comfortable floats.
+    const double scale_i = capture.ampere_per_code[2 * p] / capture.ampere_per_code[0];
+    const double scale_q = capture.ampere_per_code[2 * p + 1] / capture.ampere_per_code[0];
+    for (std::size_t n = 0; n < signal.size(); ++n)
+      (*rows[p])[n] = {static_cast<float>((in_phase[n] - dc[2 * p]) * scale_i),
+                       static_cast<float>((quadrature[n] - dc[2 * p + 1]) * scale_q)};
+  }
+  const double power = mean_power(signal);
+  if (!(power > 0.0) || !std::isfinite(power)) throw InputError("the capture's lanes are silent");
+  scale(signal, std::sqrt(static_cast<double>(polarisations) / power));
+  return signal;
+}
+
+Field<float> fit_circle(Field<float> signal) {
+  for (auto* row : signal.rows()) fit_circle_row(*row);
+  return signal;
+}
+
+Field<float> orthonormalise(Field<float> signal) {
+  for (auto* row : signal.rows()) orthonormalise_row(*row);
+  return signal;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,29 @@
+// From ADC codes to two complex rows, and the correction of imperfect hybrids.
+#pragma once
+
+#include "sim/signal/field.h"
+#include "sim/signal/record/capture.h"
+
+namespace cohlink {
+
+/// ADC codes to complex rows X = XI + i XQ, Y = YI + i YQ: each lane scaled to amperes and freed of its
+/// mean (DC), then all four scaled by one common factor to unit mean power per polarisation on average, so
+/// that the power ratio of the polarisations survives. The output's sample rate is the capture's.
+/// InputError for lanes of unequal or no length, a rate that is not positive, or silent lanes.
+Field<float> read_lanes(const Capture& capture);
+
+/// Gram-Schmidt orthonormalisation of each row's I and Q: I keeps its direction, Q loses what it shares
+/// with I, both get equal power; the row's total power is kept. Corrects hybrid phase error and gain
+/// imbalance that are the same at all frequencies.
+/// I. Fatadin, S. J. Savory and D. Ives, IEEE Photon. Technol. Lett. 20(20) 1733 (2008).
+Field<float> orthonormalise(Field<float> signal);
+
+/// The alternative: least-squares fit of a conic A x^2 + 2 B xy + C y^2 + D x + E y = 1 to the row's points,
+/// whose centre is then moved to zero and whose ellipse is made a circle, I keeping its direction; the row's
+/// power is kept. Takes out DC, gain imbalance and phase error at once, and its weight lies on the outer
+/// points: a ring (QPSK with a carrier offset) is fitted with less scatter than by Gram-Schmidt's second
+/// moments, a cloud (after dispersion) with more. A row that is no ellipse is left alone. S. H. Chang, H. S.
+/// Chung and K. Kim, IEEE Photon. Technol. Lett. 21(13) 845 (2009), from memory.
+Field<float> fit_circle(Field<float> signal);
+
+}  // namespace cohlink

@@ -1,0 +1,29 @@
+// The receiver's half of the pulse shape.
+#pragma once
+
+#include "rx/blocks/overlap_save.h"
+#include "sim/signal/pulse.h"
+
+namespace cohlink {
+
+/// Multiplies by the pulse's amplitude spectrum (real: its own conjugate), gain 1 at the carrier.
+/// D. O. North, RCA report PTR-6C (1943); Proakis, Digital Communications, ch. 4.
+class MatchedFilter {
+ public:
+  MatchedFilter(const PulseShape& shape, double sample_rate, FftCache& fft);
+  Field<float> operator()(const Field<float>& signal) const { return filter_(signal); }
+
+  /// Samples at each end that miss input.
+  std::size_t reach() const { return filter_.reach(); }
+
+  /// Of one sample, both rows.
+  Operations cost() const { return filter_.cost(); }
+
+  /// Symbols from the centre beyond which less than 1e-6 of the pulse's energy lies.
+  static double span_symbols(const PulseShape& shape);
+
+ private:
+  OverlapSaveFilter filter_;
+};
+
+}  // namespace cohlink

@@ -1,0 +1,229 @@
+#include "rx/blocks/phase.h"
+
+#include <algorithm>
+#include <cmath>
+#include <cstdint>
+
+#include "rx/blocks/amplitude.h"
+#include "rx/blocks/decision.h"
+#include "rx/quality/cycle_slips.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+std::complex<double> fourth(std::complex<float> y) {
+  const std::complex<float> square = y * y;
+  return square * square;
+}
+
+// y times its conjugate decision, which `level` makes on either axis.
+template <class Level>
+std::complex<float> times_decision(std::complex<float> y, const Level& level) {
+  const float re = level(y.real()), im = level(y.imag());
+  return {y.real() * re + y.imag() * im, y.imag() * re - y.real() * im};
+}
+
+// exp(-i phase) to float precision: the phase reduced by quarter turns in double, then Taylor polynomials on
+// +-pi/4 (errors below 4e-7). Many times faster than the library's, which must be right everywhere.
+std::complex<float> phasor_back(double phase) {
+  const double quarters = std::nearbyint(phase * (2.0 / kPi));
+  const auto r = static_cast<float>(phase - quarters * (0.5 * kPi));
+  const float q = r * r;
+  const float sine = r * (1.0f - q * (1.0f / 6 - q * (1.0f / 120 - q * (1.0f / 5040))));
+  const float cosine = 1.0f - q * (0.5f - q * (1.0f / 24 - q * (1.0f / 720 - q * (1.0f / 40320))));
+  switch (static_cast<std::int64_t>(quarters) & 3) {
+    case 0:
+      return {cosine, -sine};
+    case 1:
+      return {-sine, -cosine};
+    case 2:
+      return {-cosine, sine};
+    default:
+      return {sine, cosine};
+  }
+}
+
+void turn_back(ComplexRow<float>& row, const std::vector<double>& phase) {
+  for (std::size_t k = 0; k < row.size(); ++k) row[k] *= phasor_back(phase[k]);
+}
+
+void add_to(std::vector<double>& total, const std::vector<double>& phase) {
+  for (std::size_t k = 0; k < total.size(); ++k) total[k] += phase[k];
+}
+
+// Angle / `power` of term(k) averaged over about `window` symbols round k, for all k in [0, count): block
+// averages, unwrapped, straight lines between the blocks' centres. Only [first, last) is measured.
+template <class Term>
+std::vector<double> slow_angle(const Term& term, double power, std::size_t count, std::size_t first,
+                               std::size_t last, std::size_t window) {
+  const std::size_t blocks = std::max<std::size_t>(1, 2 * (last - first) / window);  // half overlapping
+  const double length = static_cast<double>(last - first) / static_cast<double>(blocks);
+  const auto start_of = [&](std::size_t b) {
+    return first + static_cast<std::size_t>(std::ceil(static_cast<double>(b) * length - 1e-9));
+  };
+  std::vector<std::complex<double>> sums(blocks);
+  for (std::size_t b = 0; b < blocks; ++b)
+    for (std::size_t k = start_of(b); k < std::min(last, start_of(b + 1)); ++k) sums[b] += term(k);
+  std::vector<double> angle(blocks);
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const auto sum = sums[b] + (b > 0 ? 0.5 * sums[b - 1] : 0.0) + (b + 1 < blocks ? 0.5 * sums[b + 1] : 0.0);
+    angle[b] = std::arg(sum) / power;
+  }
+  unwrap(angle, kTwoPi / power);
+  // Straight lines between the blocks' centres, level beyond the outer ones.
+  std::vector<double> out(count, angle.front());
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const double centre = static_cast<double>(first) + (static_cast<double>(b) + 0.5) * length;
+    const double slope = b + 1 < blocks ? (angle[b + 1] - angle[b]) / length : 0.0;
+    const std::size_t end =
+        b + 1 < blocks ? std::min(count, static_cast<std::size_t>(std::ceil(centre + length))) : count;
+    for (auto k = static_cast<std::size_t>(std::ceil(centre)); k < end; ++k)
+      out[k] = angle[b] + slope * (static_cast<double>(k) - centre);
+  }
+  return out;
+}
+
+}  // namespace
+
+PhaseRecovery::PhaseRecovery(const PhaseParameters& parameters) : p_(parameters) {
+  if (p_.method == PhaseMethod::kBlindSearch)
+    search_.emplace(BlindPhaseSearchParameters{p_.modulation, p_.window, p_.test_phases});
+  if (p_.method == PhaseMethod::kFourthPower)
+    fourth_power_.emplace(FourthPowerPhaseParameters{p_.modulation, p_.window});
+  if (p_.second_window > 0 && (search_ || fourth_power_))
+    second_.emplace(DecisionPhaseParameters{p_.modulation, p_.second_window});
+}
+
+PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t first, std::size_t last,
+                                      const Truth* truth, double removed_hz) const {
+  PhaseResult result{scale_to_constellation(symbols, p_.modulation, first, last), {}};
+  for (auto& phase : result.phase_rad) phase.assign(symbols.size(), 0.0);
+  if (p_.method == PhaseMethod::kOff) return result;
+  if (p_.method == PhaseMethod::kGenie) {
+    genie(result, truth, removed_hz);
+    remove_constants(result, first, last);
+  } else if (p_.joint) {
+    joint(result, first, last);
+    remove_leftover(result, first, last, kSlowWindow);
+    refine(result, {&result.symbols.x, &result.symbols.y});
+    count_slips(result, 1, first, last);
+  } else {
+    separate(result);
+    for (auto* row : result.symbols.rows()) refine(result, {row});
+    count_slips(result, 2, first, last);
+  }
+  return result;
+}
+
+// The second stage on rows that share their phase.
+void PhaseRecovery::refine(PhaseResult& result, const std::vector<ComplexRow<float>*>& shared) const {
+  if (!second_) return;
+  std::vector<const std::complex<float>*> rows;
+  for (const auto* row : shared) rows.push_back(row->data());
+  const std::vector<double> phase = (*second_)(rows, result.phase_rad[shared.front() == &result.symbols.y]);
+  for (auto* row : shared) {
+    turn_back(*row, phase);
+    add_to(result.phase_rad[row == &result.symbols.y], phase);
+  }
+}
+
+void PhaseRecovery::count_slips(PhaseResult& result, std::size_t tracks, std::size_t first,
+                                std::size_t last) const {
+  result.suspected_slips = 0;
+  for (std::size_t p = 0; p < tracks; ++p) {
+    const std::span<const double> track(result.phase_rad[p]);
+    const auto slips =
+        suspected_slips(track.subspan(first, last - first), static_cast<std::size_t>(p_.window));
+    if (!slips) result.suspected_slips.reset();
+    if (!result.suspected_slips) return;
+    *result.suspected_slips += *slips;
+  }
+}
+
+Operations PhaseRecovery::cost() const {
+  if (p_.method == PhaseMethod::kOff || p_.method == PhaseMethod::kGenie) return {};
+  const int rows = p_.joint ? 2 : 1, estimates = p_.joint ? 1 : 2;
+  Operations one = search_ ? phase_search_operations(p_.modulation, p_.test_phases, rows)
+                           : fourth_power_operations(p_.modulation, rows);
+  const Operations turned = static_cast<double>(rows) * kComplexProduct + Operations{0, 0, 1};
+  one += turned;
+  if (second_) one += decision_phase_operations(p_.modulation, rows) + turned;
+  return static_cast<double>(estimates) * one;
+}
+
+std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>* const> rows,
+                                            std::size_t count) const {
+  return search_ ? (*search_)(rows, count) : (*fourth_power_)(rows, count);
+}
+
+void PhaseRecovery::joint(PhaseResult& result, std::size_t first, std::size_t last) const {
+  auto &x = result.symbols.x, &y = result.symbols.y;
+  const auto angle = slow_angle([&](std::size_t k) { return fourth(y[k]) * std::conj(fourth(x[k])); }, 4.0,
+                                x.size(), first, last, kAngleWindow);
+  turn_back(y, angle);
+  const std::complex<float>* rows[] = {x.data(), y.data()};
+  const auto phase = estimate(rows, x.size());
+  turn_back(x, phase);
+  turn_back(y, phase);
+  result.phase_rad[0] = phase;
+  result.phase_rad[1] = phase;
+  add_to(result.phase_rad[1], angle);
+}
+
+void PhaseRecovery::separate(PhaseResult& result) const {
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const std::complex<float>* rows[] = {row.data()};
+    result.phase_rad[p] = estimate(rows, row.size());
+    turn_back(row, result.phase_rad[p]);
+  }
+}
+
+void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double removed_hz) const {
+  const std::size_t count = result.symbols.size();
+  if (truth == nullptr)
+    throw InputError("dsp.phase_recovery = genie needs the truth, which this capture does not have");
+  if (truth->tx_phase_rad.empty())
+    throw InputError(
+        "dsp.phase_recovery = genie needs the lasers' phases, and known symbols alone hold none");
+  if (truth->tx_phase_rad.size() < count || truth->lo_phase_rad.size() < count)
+    throw InputError("dsp.phase_recovery = genie: the truth's laser phases are shorter than the capture");
+  const double turn = kTwoPi * (truth->frequency_offset_hz - removed_hz) / result.symbols.sample_rate;
+  std::vector<double> phase(count);
+  for (std::size_t k = 0; k < count; ++k)
+    phase[k] = truth->tx_phase_rad[k] - truth->lo_phase_rad[k] + turn * static_cast<double>(k);
+  turn_back(result.symbols.x, phase);
+  turn_back(result.symbols.y, phase);
+  result.phase_rad = {phase, phase};
+}
+
+// Each row's angle against the grid: coarsely from fourth powers, then from decisions.
+void PhaseRecovery::remove_constants(PhaseResult& result, std::size_t first, std::size_t last) const {
+  if (p_.modulation == Modulation::kGaussian) return;
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const auto angle = slow_angle([&](std::size_t k) { return -fourth(row[k]); }, 4.0, row.size(), first,
+                                  last, 2 * (last - first));
+    turn_back(row, angle);
+    add_to(result.phase_rad[p], angle);
+  }
+  remove_leftover(result, first, last, 2 * (last - first));
+}
+
+void PhaseRecovery::remove_leftover(PhaseResult& result, std::size_t first, std::size_t last,
+                                    std::size_t window) const {
+  for (std::size_t p = 0; p < 2; ++p) {
+    auto& row = *result.symbols.rows()[p];
+    const auto angle = p_.modulation == Modulation::kQpsk
+                           ? slow_angle([&](std::size_t k) { return times_decision(row[k], qpsk_level); },
+                                        1.0, row.size(), first, last, window)
+                           : slow_angle([&](std::size_t k) { return times_decision(row[k], qam16_level); },
+                                        1.0, row.size(), first, last, window);
+    turn_back(row, angle);
+    add_to(result.phase_rad[p], angle);
+  }
+}
+
+}  // namespace cohlink

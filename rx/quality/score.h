@@ -1,0 +1,39 @@
+// Comparing recovered symbols with what was sent.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "rx/quality/metrics.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/field.h"
+#include "sim/signal/record/capture.h"
+
+namespace cohlink {
+
+struct ScoreParameters {
+  Modulation modulation = Modulation::kQpsk;
+  bool differential = false;
+  std::size_t pilot_spacing = 0;  // pilots carry no data and are not counted; 0 = none
+  std::size_t rows = 2;           // received; 1 = X alone, on either of the polarisations sent
+};
+
+/// Symbols whose common quarter turn against the truth is found together: what pilots would do.
+inline constexpr std::size_t kSlipBlock = 64;
+
+/// Aligns `received` (one sample a symbol, signal part of unit power) with the truth and counts over [first,
+/// last). Bits are decided by quadrant and ring thresholds of the received symbols as they are; the
+/// data-aided gain fit enters SNR and EVM only. No score, and a line in `warnings`, when an output matches
+/// nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
+/// InputError for a truth whose symbols or bits do not fit each other or the modulation.
+std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
+                                   const Truth& truth, const ScoreParameters& parameters, FftCache& fft,
+                                   std::vector<std::string>& warnings);
+
+/// SNR and EVM of both rows, or of X alone, against the receiver's own decisions: what can be had without
+/// truth.
+ErrorVector decision_aided(const Field<float>& received, std::size_t first, std::size_t last,
+                           Modulation modulation, std::size_t rows = 2);
+
+}  // namespace cohlink

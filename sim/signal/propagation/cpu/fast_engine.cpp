@@ -1,0 +1,199 @@
+#include <algorithm>
+#include <cmath>
+#include <cstring>
+#include <stdexcept>
+
+#include "sim/signal/propagation/cpu/layout.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/execution.h"
+#include "sim/signal/propagation/program.h"
+
+namespace cohlink {
+namespace {
+
+using namespace propagation_detail;
+
+// Runs a compiled program on one field after another. `Layout` decides how samples lie in memory.
+template <class Real, class Layout>
+class Executor {
+ public:
+  Executor(Layout& layout, std::size_t n, double rate) : layout_(layout), n_(n), rate_(rate) {}
+
+  void run(Field<Real>& field, const std::vector<Instruction>& program, const RandomStreams* streams) {
+    const Rows<Real> natural{field.x.data(), field.y.data()};
+    streams_ = streams;
+    rows_ = layout_.enter(natural);
+    for (const Instruction& instruction : program) std::visit(*this, instruction);
+    layout_.leave(natural);
+  }
+
+  void operator()(const LinearPass& pass) { layout_.linear(rows_, pass); }
+  void operator()(const KerrPass& pass) {
+    layout_.kerr(rows_, pass);
+    ++report.steps;
+  }
+  void operator()(const RotationPass& pass) { layout_.rotate(rows_, pass); }
+
+  // On a spectrum: sum |X|^2 = n^2 mean |x|^2, and noise of variance psd * rate a sample has n times that a
+  // bin.
+  void operator()(const GainPass& pass) {
+    const double n = static_cast<double>(n_);
+    const bool measured = pass.gain.output_power > 0.0;
+    const GainNow now = resolve(pass.gain, measured ? squared_norm(rows_) / (n * n) : 0.0);
+    const auto gain = static_cast<Real>(std::sqrt(now.power_gain));
+    const double sigma = std::sqrt(now.ase_psd * rate_ * n);
+    if (now.ase_psd <= 0.0) {
+      for (std::size_t i = 0; i < layout_.extent(); ++i) {
+        rows_.x[i] *= gain;
+        rows_.y[i] *= gain;
+      }
+      return;
+    }
+    RandomStream random = streams_->stream(pass.gain.ase_stream);
+    for (std::size_t k = 0; k < n_; ++k) {
+      const std::size_t i = layout_.place(k);
+      rows_.x[i] = gain * rows_.x[i] + std::complex<Real>(sigma * random.complex_normal());
+      rows_.y[i] = gain * rows_.y[i] + std::complex<Real>(sigma * random.complex_normal());
+    }
+  }
+
+  // On a spectrum, which spares the transforms of a step's outer ends. See AdaptiveStretch. One field is kept
+  // beside the travelling one: the coarse result while the fine one is made. A step that is rejected is
+  // undone by the same two half steps backwards, which is exact (a split step's inverse is the step of
+  // negative length) and rarely needed.
+  void operator()(const AdaptivePass& pass) {
+    const AdaptiveStretch& e = pass.stretch;
+    const Rows<Real> coarse = layout_.spare();
+    const double floor = std::max(e.min_step, 1e-12 * e.length);
+    double h = std::min(e.first_step, e.max_step);
+    for (double left = e.length; left > 1e-12 * e.length;) {
+      h = std::min(h, left);
+      each(coarse, [](std::complex<Real>& a, std::complex<Real>& start) { start = a; });
+      step(e.fibre, h);
+      each(coarse, [](std::complex<Real>& a, std::complex<Real>& start) { std::swap(a, start); });
+      step(e.fibre, h / 2.0);
+      step(e.fibre, h / 2.0);
+      StepVerdict verdict = judge_step(h, relative_difference(coarse), e.tolerance);
+      if (!verdict.accept && h <= floor * (1.0 + 1e-9)) {
+        verdict = {true, h};
+        ++report.step_floor_hits;
+      }
+      if (verdict.accept) {
+        each(coarse, [](std::complex<Real>& a, const std::complex<Real>& c) {
+          a = Real(4) / Real(3) * a - Real(1) / Real(3) * c;
+        });
+        left -= h;
+        ++report.steps;
+      } else {
+        step(e.fibre, -h / 2.0);
+        step(e.fibre, -h / 2.0);
+        ++report.rejected_steps;
+      }
+      h = std::clamp(verdict.next_step, std::min(floor, e.max_step), e.max_step);
+    }
+  }
+
+  EngineReport report{};
+
+ private:
+  void step(const FibreConstants& fibre, double h) {
+    LinearPass in = linear_pass(fibre, h / 2.0, n_, rate_), out = in;
+    in.inverse = true;
+    in.amplitude /= static_cast<double>(n_);
+    out.forward = true;
+    layout_.linear(rows_, in);
+    layout_.kerr(rows_, kerr_pass(fibre, h));
+    layout_.linear(rows_, out);
+  }
+
+  // Every sample of the travelling field with its counterpart in a field that lies in the spare room.
+  template <class Body>
+  void each(Rows<Real> other, const Body& body) {
+    layout_.for_runs([&](std::size_t at, std::size_t place, std::size_t count) {
+      for (std::size_t i = 0; i < count; ++i) {
+        body(rows_.x[at + i], other.x[place + i]);
+        body(rows_.y[at + i], other.y[place + i]);
+      }
+    });
+  }
+
+  double squared_norm(Rows<Real> rows) const {
+    double sum = 0.0;
+    for (const std::complex<Real>* row : {rows.x, rows.y}) {
+      for (std::size_t i = 0; i < layout_.extent(); ++i) sum += std::norm(std::complex<double>(row[i]));
+    }
+    return sum;
+  }
+
+  double relative_difference(Rows<Real> coarse) {
+    double difference = 0.0;
+    each(coarse, [&](const std::complex<Real>& fine, const std::complex<Real>& c) {
+      difference += std::norm(std::complex<double>(fine - c));
+    });
+    const double whole = squared_norm(rows_);
+    return whole > 0.0 ? std::sqrt(difference / whole) : 0.0;
+  }
+
+  Layout& layout_;
+  std::size_t n_;
+  double rate_;
+  Rows<Real> rows_{};
+  const RandomStreams* streams_ = nullptr;
+};
+
+// Measured: below this length whole FFTs are as fast.
+constexpr std::size_t kTwoPassFrom = std::size_t{1} << 14;
+
+// Only split steps pay for carrying a field into the two-pass layout and back.
+bool has_steps(const PropagationPlan& plan) {
+  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
+    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
+  });
+}
+
+template <class Real, class Layout>
+EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const PropagationPlan& plan,
+                       std::span<const RandomStreams> streams) {
+  const std::size_t n = fields[0].size();
+  const double rate = fields[0].sample_rate;
+  const std::vector<Instruction> program = compile(plan, n, rate);
+  Executor<Real, Layout> executor(layout, n, rate);
+  for (std::size_t i = 0; i < fields.size(); ++i) {
+    executor.run(fields[i], program, i < streams.size() ? &streams[i] : nullptr);
+  }
+  return executor.report;
+}
+
+}  // namespace
+
+template <class Real>
+EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                                          std::span<const RandomStreams> streams) const {
+  check_batch(fields, plan, streams);
+  if (fields.empty()) return {};
+  const std::size_t n = fields[0].size();
+  const double rate = fields[0].sample_rate;
+  for (const Field<Real>& field : fields) {
+    if (field.size() != n || field.sample_rate != rate) {
+      throw std::invalid_argument("the fields of a batch must share length and sample rate");
+    }
+  }
+  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
+  const bool possible = shape.n1 != 0;
+  if (layout_ == FieldLayout::kTwoPass && !possible) {
+    throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
+  }
+  const bool two_pass = layout_ == FieldLayout::kTwoPass || (layout_ == FieldLayout::kAutomatic && possible &&
+                                                             n >= kTwoPassFrom && has_steps(plan));
+  if (two_pass) {
+    TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
+    return run_batch<Real>(layout, fields, plan, streams);
+  }
+  NaturalLayout<Real> layout(*ffts_, n, rate);
+  return run_batch<Real>(layout, fields, plan, streams);
+}
+
+template class FastEngine<float>;
+template class FastEngine<double>;
+
+}  // namespace cohlink

@@ -1,0 +1,175 @@
+#include "sim/signal/record/capture.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/version.h"
+
+namespace cohlink {
+namespace {
+
+constexpr const char* kKind = "cohlink capture";
+constexpr double kFormat = 1;
+
+// Rows of equal length, one after another, as HDF5 wants them.
+template <class Rows>
+auto stacked(const Rows& rows) {
+  typename Rows::value_type flat;
+  for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
+  return flat;
+}
+
+template <class Row>
+std::array<Row, 2> unstacked(const Row& flat) {
+  const auto middle = flat.begin() + static_cast<std::ptrdiff_t>(flat.size() / 2);
+  return {Row(flat.begin(), middle), Row(middle, flat.end())};
+}
+
+template <class T, std::size_t n>
+void write_rows(h5::File& file, const std::string& name, const std::array<std::vector<T>, n>& rows) {
+  file.write<T>(name, std::span<const T>(stacked(rows)), {n, rows[0].size()});
+}
+
+void write_truth(h5::File& file, const Truth& truth) {
+  write_rows(file, "/truth/bits", truth.bits);
+  write_rows(file, "/truth/symbols", truth.symbols);
+  file.write("/truth/tx_phase_rad", truth.tx_phase_rad);
+  file.write("/truth/lo_phase_rad", truth.lo_phase_rad);
+  if (!truth.tx_relative_power.empty()) file.write("/truth/tx_relative_power", truth.tx_relative_power);
+  if (!truth.lo_relative_power.empty()) file.write("/truth/lo_relative_power", truth.lo_relative_power);
+  if (truth.tx_carrier_db) file.write<double>("/truth/tx_carrier_db", *truth.tx_carrier_db, {2});
+  file.write_scalar("/truth/frequency_offset_hz", truth.frequency_offset_hz);
+  file.write_scalar("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
+  file.write_scalar("/truth/dgd_ps", truth.dgd_ps);
+  file.write<double>("/truth/dgd_vector_ps", truth.dgd_vector_ps, {3});
+  file.write<double>("/truth/second_order_pmd_ps2", truth.second_order_pmd_ps2, {3});
+  file.write_scalar("/truth/osnr_db", truth.osnr_db.value_or(std::numeric_limits<double>::infinity()));
+  std::vector<std::complex<double>> flat;
+  for (const Jones& jones : truth.jones) {
+    for (const auto& row : jones) flat.insert(flat.end(), row.begin(), row.end());
+  }
+  file.write<std::complex<double>>("/truth/jones", flat, {truth.jones.size(), 2, 2});
+  file.write("/truth/jones_frequency_hz", truth.jones_frequency_hz);
+  if (truth.transmitter) write_truth_of(file, *truth.transmitter);
+  if (truth.frontend) write_truth_of(file, *truth.frontend);
+  if (truth.lanes) write_truth_of(file, *truth.lanes);
+}
+
+std::array<double, 3> read_vector(const h5::File& file, const std::string& name) {
+  const auto values = file.read<double>(name);
+  if (values.size() != 3) throw InputError(file.path() + ": " + name + " must hold 3 numbers");
+  return {values[0], values[1], values[2]};
+}
+
+Truth read_truth(const h5::File& file) {
+  Truth truth;
+  truth.bits = unstacked(file.read<std::uint8_t>("/truth/bits"));
+  truth.symbols = unstacked(file.read<std::complex<double>>("/truth/symbols"));
+  truth.tx_phase_rad = file.read<double>("/truth/tx_phase_rad");
+  truth.lo_phase_rad = file.read<double>("/truth/lo_phase_rad");
+  if (file.has("/truth/tx_relative_power"))
+    truth.tx_relative_power = file.read<double>("/truth/tx_relative_power");
+  if (file.has("/truth/lo_relative_power"))
+    truth.lo_relative_power = file.read<double>("/truth/lo_relative_power");
+  if (file.has("/truth/tx_carrier_db")) {
+    const auto carrier = file.read<double>("/truth/tx_carrier_db");
+    if (carrier.size() != 2) throw InputError(file.path() + ": /truth/tx_carrier_db must hold 2 numbers");
+    truth.tx_carrier_db = {carrier[0], carrier[1]};
+  }
+  truth.transmitter = read_transmitter_truth(file);
+  truth.frontend = read_frontend_truth(file);
+  truth.lanes = read_lane_truth(file);
+  truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
+  truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
+  truth.dgd_ps = file.read_scalar("/truth/dgd_ps");
+  if (file.has("/truth/dgd_vector_ps")) truth.dgd_vector_ps = read_vector(file, "/truth/dgd_vector_ps");
+  if (file.has("/truth/second_order_pmd_ps2"))
+    truth.second_order_pmd_ps2 = read_vector(file, "/truth/second_order_pmd_ps2");
+  if (const double osnr = file.read_scalar("/truth/osnr_db"); std::isfinite(osnr)) truth.osnr_db = osnr;
+  const auto flat = file.read<std::complex<double>>("/truth/jones");
+  truth.jones.resize(flat.size() / 4);
+  for (std::size_t k = 0; k < truth.jones.size(); ++k) {
+    truth.jones[k] = {{{flat[4 * k], flat[4 * k + 1]}, {flat[4 * k + 2], flat[4 * k + 3]}}};
+  }
+  truth.jones_frequency_hz = file.read<double>("/truth/jones_frequency_hz");
+  const std::size_t symbols = truth.symbols[0].size();
+  if (symbols == 0 || truth.tx_phase_rad.size() != symbols || truth.lo_phase_rad.size() != symbols ||
+      truth.bits[0].size() % symbols != 0 || truth.jones.size() != truth.jones_frequency_hz.size()) {
+    throw InputError(file.path() + ": the data sets of /truth disagree on the number of symbols");
+  }
+  return truth;
+}
+
+std::uint64_t stored_count(const h5::File& file, const std::string& name) {
+  return file.has_attribute("/", name) ? static_cast<std::uint64_t>(file.attribute_number("/", name)) : 0;
+}
+
+}  // namespace
+
+void write_capture(const Capture& capture, const std::string& path) {
+  h5::File::create(path, [&](h5::File& file) {
+    file.attribute("/", "kind", std::string(kKind));
+    file.attribute("/", "format", kFormat);
+    file.attribute("/", "version", std::string(version().number));
+    file.attribute("/", "git_hash", std::string(version().git_hash));
+    file.attribute("/", "seed", capture.seed);
+    file.attribute("/", "frame", capture.frame);
+    file.attribute("/", "point", capture.point);
+    file.write<std::int16_t>("/adc/samples", std::span<const std::int16_t>(stacked(capture.lanes)),
+                             {capture.lanes.size(), capture.samples()});
+    file.attribute("/adc/samples", "lanes", std::string("XI XQ YI YQ"));
+    file.attribute("/adc/samples", "sample_rate_hz", capture.sample_rate);
+    file.attribute("/adc/samples", "ampere_per_code", std::span<const double>(capture.ampere_per_code));
+    for (const auto& [name, count] : capture.counters) file.attribute("/adc", name, count);
+    if (!capture.scenario_text.empty()) file.write_text("/scenario", capture.scenario_text);
+    if (capture.truth) write_truth(file, *capture.truth);
+  });
+}
+
+Capture read_capture(const std::string& path) {
+  const auto file = h5::File::open(path);
+  if (!file.has("/adc/samples"))
+    throw InputError(path + ": not a cohlink capture (no data set /adc/samples)");
+  const auto shape = file.shape("/adc/samples");
+  if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0) {
+    throw InputError(path + ": /adc/samples must have the shape [4 lanes, samples]");
+  }
+  if (!file.fits_int16("/adc/samples")) {
+    throw InputError(path +
+                     ": /adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
+                     "samples to such codes first");
+  }
+  if (file.has_attribute("/", "format") && file.attribute_number("/", "format") > kFormat) {
+    throw InputError(path + ": was written in a newer capture format than this program reads (" +
+                     std::to_string(static_cast<int>(kFormat)) + ")");
+  }
+  Capture capture;
+  const auto codes = file.read<std::int16_t>("/adc/samples");
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    const auto first = codes.begin() + static_cast<std::ptrdiff_t>(lane * shape[1]);
+    capture.lanes[lane].assign(first, first + static_cast<std::ptrdiff_t>(shape[1]));
+  }
+  capture.sample_rate = file.attribute_number("/adc/samples", "sample_rate_hz");
+  if (!(capture.sample_rate > 0.0) || !std::isfinite(capture.sample_rate)) {
+    throw InputError(path + ": /adc/samples@sample_rate_hz is not a positive number");
+  }
+  if (file.has_attribute("/adc/samples", "ampere_per_code")) {
+    const auto scale = file.attribute_numbers("/adc/samples", "ampere_per_code");
+    if (scale.size() != 4) throw InputError(path + ": /adc/samples@ampere_per_code must hold 4 numbers");
+    std::copy(scale.begin(), scale.end(), capture.ampere_per_code.begin());
+  }
+  capture.seed = stored_count(file, "seed");
+  capture.frame = stored_count(file, "frame");
+  capture.point = stored_count(file, "point");
+  for (const auto& name : file.attributes("/adc")) {
+    capture.counters[name] = static_cast<std::uint64_t>(file.attribute_number("/adc", name));
+  }
+  if (file.has("/scenario")) capture.scenario_text = file.read_text("/scenario");
+  if (file.has("/truth")) capture.truth = read_truth(file);
+  return capture;
+}
+
+}  // namespace cohlink

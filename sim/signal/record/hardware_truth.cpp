@@ -1,0 +1,174 @@
+#include "sim/signal/record/hardware_truth.h"
+
+#include <algorithm>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
+
+namespace cohlink {
+namespace {
+
+using PerSubConverter = std::array<std::vector<double>, 4>;
+
+// One list of names and units a group, for writing and for reading.
+template <class Truth, class Visit>
+void visit_transmitter(Truth& t, Visit&& visit) {
+  visit("skew_ps", "ps", t.skew_ps);
+  visit("gain", "1", t.gain);
+  visit("phase_error_deg", "deg", t.phase_error_deg);
+  visit("xy_power_imbalance_db", "dB", t.xy_power_imbalance_db);
+  visit("bias_deg", "deg", t.bias_deg);
+  visit("extinction_db", "dB", t.extinction_db);
+  visit("outer_extinction_db", "dB", t.outer_extinction_db);
+  visit("dac_sample_rate_hz", "Hz", t.dac_sample_rate_hz);
+  visit("dac_bandwidth_hz", "Hz", t.dac_bandwidth_hz);
+  visit("dac_enob", "bit", t.dac_enob);
+  visit("driver_saturation_v", "V", t.driver_saturation_v);
+}
+
+template <class Truth, class Visit>
+void visit_frontend(Truth& t, Visit&& visit) {
+  visit("signal_power_w", "W", t.signal_power_w);
+  visit("lo_power_w", "W", t.lo_power_w);
+  visit("responsivity_a_per_w", "A/W", t.responsivity_a_per_w);
+  visit("cmrr_db", "dB", t.cmrr_db);
+  visit("hybrid_phase_error_deg", "deg", t.hybrid_phase_error_deg);
+  visit("splitter_imbalance_db", "dB", t.splitter_imbalance_db);
+  visit("combiner_imbalance_db", "dB", t.combiner_imbalance_db);
+  visit("coupler_phase_error_deg", "deg", t.coupler_phase_error_deg);
+  visit("pn_skew_ps", "ps", t.pn_skew_ps);
+  visit("thermal_noise_a_per_sqrt_hz", "A/sqrt(Hz)", t.thermal_noise_a_per_sqrt_hz);
+  visit("dark_current_a", "A", t.dark_current_a);
+  visit("pbs_angle_deg", "deg", t.pbs_angle_deg);
+  visit("pbs_extinction_db", "dB", t.pbs_extinction_db);
+}
+
+template <class Truth, class Visit>
+void visit_lanes(Truth& t, Visit&& visit) {
+  visit("skew_ps", "ps", t.skew_ps);
+  visit("gain", "1", t.gain);
+  visit("offset_of_full_scale", "1", t.offset_of_full_scale);
+  visit("transimpedance_ohm", "ohm", t.transimpedance_ohm);
+  visit("interleaving_gain", "1", t.interleaving_gain);
+  visit("interleaving_offset_of_full_scale", "1", t.interleaving_offset_of_full_scale);
+  visit("interleaving_skew_ps", "ps", t.interleaving_skew_ps);
+  visit("bandwidth_hz", "Hz", t.bandwidth_hz);
+  visit("low_cutoff_hz", "Hz", t.low_cutoff_hz);
+  visit("saturation_v", "V", t.saturation_v);
+  visit("enob", "bit", t.enob);
+  visit("jitter_fs", "fs", t.jitter_fs);
+  visit("clock_offset_ppm", "ppm", t.clock_offset_ppm);
+  visit("clock_phase_samples", "samples", t.clock_phase_samples);
+  visit("sine_jitter_fs", "fs", t.sine_jitter_fs);
+  visit("sine_jitter_rate_hz", "Hz", t.sine_jitter_rate_hz);
+  visit("sine_jitter_phase_rad", "rad", t.sine_jitter_phase_rad);
+}
+
+class Writer {
+ public:
+  Writer(h5::File& file, std::string group) : file_(file), group_(std::move(group)) {}
+
+  template <class Value>
+  void operator()(const char* name, const char* unit, const Value& value) {
+    put(group_ + name, value);
+    if (file_.has(group_ + name)) file_.attribute(group_ + name, "unit", std::string(unit));
+  }
+
+ private:
+  void put(const std::string& name, double value) { file_.write_scalar(name, value); }
+  template <std::size_t n>
+  void put(const std::string& name, const std::array<double, n>& values) {
+    file_.write<double>(name, values, {n});
+  }
+  void put(const std::string& name, const PerPhotodiode& rows) { put_rows(name, rows); }
+  void put(const std::string& name, const PerSubConverter& rows) { put_rows(name, rows); }
+  template <class T>
+  void put(const std::string& name, const std::optional<T>& value) {
+    if (value) put(name, *value);
+  }
+  template <class Rows>
+  void put_rows(const std::string& name, const Rows& rows) {
+    std::vector<double> flat;
+    for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
+    file_.write<double>(name, flat, {rows.size(), rows[0].size()});
+  }
+
+  h5::File& file_;
+  std::string group_;
+};
+
+class Reader {
+ public:
+  Reader(const h5::File& file, std::string group) : file_(file), group_(std::move(group)) {}
+
+  template <class Value>
+  void operator()(const char* name, const char*, Value& value) {
+    if (file_.has(group_ + name)) get(group_ + name, value);
+  }
+
+ private:
+  std::vector<double> numbers(const std::string& name, std::size_t count) const {
+    auto values = file_.read<double>(name);
+    if (values.size() != count)
+      throw InputError(file_.path() + ": " + name + " must hold " + std::to_string(count) + " numbers");
+    return values;
+  }
+  void get(const std::string& name, double& value) { value = numbers(name, 1)[0]; }
+  template <std::size_t n>
+  void get(const std::string& name, std::array<double, n>& values) {
+    std::ranges::copy(numbers(name, n), values.begin());
+  }
+  void get(const std::string& name, PerPhotodiode& rows) {
+    const auto flat = numbers(name, 8);
+    for (std::size_t l = 0; l < 4; ++l) rows[l] = {flat[2 * l], flat[2 * l + 1]};
+  }
+  void get(const std::string& name, PerSubConverter& rows) {
+    const auto flat = file_.read<double>(name);
+    if (flat.size() % 4 != 0) throw InputError(file_.path() + ": " + name + " must hold 4 rows");
+    const auto count = static_cast<std::ptrdiff_t>(flat.size() / 4);
+    for (std::ptrdiff_t l = 0; l < 4; ++l)
+      rows[static_cast<std::size_t>(l)].assign(flat.begin() + l * count, flat.begin() + (l + 1) * count);
+  }
+  template <class T>
+  void get(const std::string& name, std::optional<T>& value) {
+    get(name, value.emplace());
+  }
+
+  const h5::File& file_;
+  std::string group_;
+};
+
+constexpr const char *kTransmitter = "/truth/transmitter", *kFrontend = "/truth/frontend",
+                     *kLanes = "/truth/lanes";
+
+std::string within(const char* group) { return std::string(group) + "/"; }
+
+}  // namespace
+
+void write_truth_of(h5::File& file, const TransmitterTruth& truth) {
+  visit_transmitter(truth, Writer(file, within(kTransmitter)));
+}
+void write_truth_of(h5::File& file, const FrontendTruth& truth) {
+  visit_frontend(truth, Writer(file, within(kFrontend)));
+}
+void write_truth_of(h5::File& file, const LaneTruth& truth) {
+  visit_lanes(truth, Writer(file, within(kLanes)));
+}
+
+std::optional<TransmitterTruth> read_transmitter_truth(const h5::File& file) {
+  std::optional<TransmitterTruth> truth;
+  if (file.has(kTransmitter)) visit_transmitter(truth.emplace(), Reader(file, within(kTransmitter)));
+  return truth;
+}
+std::optional<FrontendTruth> read_frontend_truth(const h5::File& file) {
+  std::optional<FrontendTruth> truth;
+  if (file.has(kFrontend)) visit_frontend(truth.emplace(), Reader(file, within(kFrontend)));
+  return truth;
+}
+std::optional<LaneTruth> read_lane_truth(const h5::File& file) {
+  std::optional<LaneTruth> truth;
+  if (file.has(kLanes)) visit_lanes(truth.emplace(), Reader(file, within(kLanes)));
+  return truth;
+}
+
+}  // namespace cohlink

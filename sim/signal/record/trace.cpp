@@ -1,0 +1,437 @@
+#include "sim/signal/record/trace.h"
+
+#include <algorithm>
+#include <bit>
+#include <charconv>
+#include <cmath>
+#include <cstring>
+#include <filesystem>
+#include <fstream>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/strings.h"
+
+namespace cohlink {
+namespace {
+
+using Columns = std::vector<std::vector<float>>;
+
+std::string located(const Scenario& s, std::string_view key, const std::string& name,
+                    const std::vector<std::string>& folders) {
+  namespace fs = std::filesystem;
+  if (fs::is_regular_file(name)) return name;
+  for (const auto& folder : folders)
+    if (const fs::path there = fs::path(folder) / name; fs::is_regular_file(there)) return there.string();
+  s.reject(key, "is no file, neither here nor beside the scenario file");
+}
+
+// --- Raw numbers. ---
+
+enum class Number { kInt8, kInt16, kFloat32 };
+
+std::size_t width(Number number) { return number == Number::kInt8 ? 1 : number == Number::kInt16 ? 2 : 4; }
+
+float decoded(const unsigned char* bytes, Number number, bool big) {
+  if (number == Number::kInt8) return static_cast<float>(static_cast<std::int8_t>(bytes[0]));
+  unsigned char native[4];
+  const std::size_t n = width(number);
+  constexpr bool big_machine = std::endian::native == std::endian::big;
+  for (std::size_t i = 0; i < n; ++i) native[i] = bytes[big == big_machine ? i : n - 1 - i];
+  if (number == Number::kInt16) {
+    std::int16_t value;
+    std::memcpy(&value, native, 2);
+    return static_cast<float>(value);
+  }
+  float value;
+  std::memcpy(&value, native, 4);
+  return value;
+}
+
+struct BinaryParameters {
+  Number number = Number::kInt16;
+  bool big = false, interleaved = true;
+  std::size_t skip = 0, columns = 4;
+};
+
+// One file of several columns, or several files of one column each.
+class BinarySource : public Trace::Source {
+ public:
+  BinarySource(const std::vector<std::string>& paths, const BinaryParameters& p) : paths_(paths), p_(p) {
+    const std::size_t instant = width(p.number) * (paths.size() > 1 ? 1 : p.columns);
+    for (const auto& path : paths_) {
+      const std::uintmax_t size = std::filesystem::file_size(path);
+      if (size < p.skip + instant || (size - p.skip) % instant != 0)
+        throw InputError(path + ": " + std::to_string(size) + " bytes are not " + std::to_string(p.skip) +
+                         " of header and whole instants of " + std::to_string(instant) +
+                         " bytes (trace.format, trace.lanes, trace.skip_bytes)");
+      const std::size_t samples = (size - p.skip) / instant;
+      if (samples_ != 0 && samples != samples_)
+        throw InputError(path + ": holds " + std::to_string(samples) + " samples, the lanes before it " +
+                         std::to_string(samples_));
+      samples_ = samples;
+    }
+  }
+  std::size_t samples() const override { return samples_; }
+  std::size_t columns() const override { return p_.columns; }
+
+  void read(std::size_t start, std::size_t count, Columns& out) const override {
+    const std::size_t n = width(p_.number);
+    if (paths_.size() == 1 && p_.interleaved) {
+      const auto bytes = stretch(paths_[0], start * n * p_.columns, count * n * p_.columns);
+      for (std::size_t c = 0; c < p_.columns; ++c)
+        for (std::size_t i = 0; i < count; ++i)
+          out[c][i] = decoded(bytes.data() + (i * p_.columns + c) * n, p_.number, p_.big);
+      return;
+    }
+    for (std::size_t c = 0; c < p_.columns; ++c) {
+      const std::size_t lane = paths_.size() == 1 ? c * samples_ : 0;
+      const auto bytes = stretch(paths_[paths_.size() == 1 ? 0 : c], (lane + start) * n, count * n);
+      for (std::size_t i = 0; i < count; ++i) out[c][i] = decoded(bytes.data() + i * n, p_.number, p_.big);
+    }
+  }
+
+ private:
+  std::vector<unsigned char> stretch(const std::string& path, std::size_t from, std::size_t bytes) const {
+    std::vector<unsigned char> buffer(bytes);
+    std::ifstream file(path, std::ios::binary);
+    file.seekg(static_cast<std::streamoff>(p_.skip + from));
+    file.read(reinterpret_cast<char*>(buffer.data()), static_cast<std::streamsize>(bytes));
+    if (!file) throw InputError(path + ": cannot be read to its end");
+    return buffer;
+  }
+  std::vector<std::string> paths_;
+  BinaryParameters p_;
+  std::size_t samples_ = 0;
+};
+
+// --- Text. ---
+
+class CsvSource : public Trace::Source {
+ public:
+  explicit CsvSource(std::string path) : path_(std::move(path)) {
+    std::ifstream file(path_, std::ios::binary);
+    std::string line;
+    std::vector<float> values;
+    for (std::streamoff at = 0; std::getline(file, line); at = file.tellg()) {
+      ++lines_;
+      if (!is_sample(line, values, samples_ == 0)) continue;
+      if (samples_ == 0) columns_ = values.size();
+      if (values.size() != columns_)
+        bad_line(lines_,
+                 "has " + std::to_string(values.size()) + " columns, not " + std::to_string(columns_));
+      if (samples_ % kEvery == 0) marks_.push_back({at, lines_});
+      ++samples_;
+    }
+    if (samples_ == 0) throw InputError(path_ + ": holds no line of numbers");
+  }
+  std::size_t samples() const override { return samples_; }
+  std::size_t columns() const override { return columns_; }
+
+  void read(std::size_t start, std::size_t count, Columns& out) const override {
+    std::ifstream file(path_, std::ios::binary);
+    const Mark& mark = marks_[start / kEvery];
+    file.seekg(mark.at);
+    lines_ = mark.line - 1;
+    std::string line;
+    std::vector<float> values;
+    for (std::size_t sample = start / kEvery * kEvery; sample < start + count && std::getline(file, line);) {
+      ++lines_;
+      if (!is_sample(line, values, false)) continue;
+      if (sample >= start)
+        for (std::size_t c = 0; c < columns_; ++c) out[c][sample - start] = values[c];
+      ++sample;
+    }
+  }
+
+ private:
+  static constexpr std::size_t kEvery = 65536;
+  struct Mark {
+    std::streamoff at;
+    std::size_t line;
+  };
+
+  [[noreturn]] void bad_line(std::size_t number, const std::string& what) const {
+    throw InputError(path_ + ":" + std::to_string(number) + ": " + what);
+  }
+
+  // Blank lines, comments (#) and, before the first sample, headings are no samples.
+  bool is_sample(const std::string& line, std::vector<float>& values, bool heading_allowed) const {
+    values.clear();
+    const char *at = line.data(), *end = at + line.size();
+    const auto separator = [](char c) { return c == ',' || c == ';' || c == ' ' || c == '\t' || c == '\r'; };
+    while (at < end && separator(*at)) ++at;
+    if (at == end || *at == '#') return false;
+    while (at < end) {
+      float value = 0.0f;
+      if (*at == '+') ++at;
+      const auto [stop, error] = std::from_chars(at, end, value);
+      if (error != std::errc() || (stop < end && !separator(*stop))) {
+        if (heading_allowed) return false;
+        bad_line(lines_, "'" + std::string(at, std::find_if(at, end, separator)) + "' is not a number");
+      }
+      values.push_back(value);
+      for (at = stop; at < end && separator(*at);) ++at;
+    }
+    return true;
+  }
+
+  std::string path_;
+  std::size_t samples_ = 0, columns_ = 0;
+  mutable std::size_t lines_ = 0;  // read so far: for messages
+  std::vector<Mark> marks_;
+};
+
+// --- HDF5. ---
+
+// A data set of numbers [n], [columns, n] or [n, columns], or of {real, imaginary} pairs, which count as two
+// columns each.
+class Hdf5Source : public Trace::Source {
+ public:
+  Hdf5Source(const std::string& path, const std::vector<std::string>& datasets)
+      : file_(h5::File::open(path)) {
+    for (const auto& name : datasets) add(name);
+    for (const Part& part : parts_)
+      if (part.samples != parts_.front().samples)
+        throw InputError(path + ": " + part.name + " holds " + std::to_string(part.samples) + " samples, " +
+                         parts_.front().name + " " + std::to_string(parts_.front().samples));
+  }
+  std::size_t samples() const override { return parts_.front().samples; }
+  std::size_t columns() const override {
+    std::size_t sum = 0;
+    for (const Part& part : parts_) sum += part.rows * part.values();
+    return sum;
+  }
+  bool integers() const {
+    return std::all_of(parts_.begin(), parts_.end(),
+                       [&](const Part& part) { return file_.fits_int16(part.name); });
+  }
+
+  void read(std::size_t start, std::size_t count, Columns& out) const override {
+    std::size_t column = 0;
+    for (const Part& part : parts_)
+      for (std::size_t row = 0; row < part.rows; ++row) {
+        const auto values = row_of(part, row, start, count);
+        for (std::size_t v = 0; v < part.values(); ++v, ++column)
+          for (std::size_t i = 0; i < count; ++i) out[column][i] = values[part.values() * i + v];
+      }
+  }
+
+ private:
+  struct Part {
+    std::string name;
+    std::size_t rows = 1, samples = 0;
+    bool rank_two = false, samples_first = false;
+    std::array<std::string, 2> member;  // of a compound; empty for plain numbers
+    std::size_t values() const { return member[0].empty() ? 1 : 2; }
+  };
+
+  void add(const std::string& name) {
+    const h5::Shape shape = file_.shape(name);  // says when there is none
+    Part part;
+    part.name = name;
+    if (shape.empty() || shape.size() > 2 || shape[0] == 0)
+      throw InputError(file_.path() + ": " + name + " must have one or two dimensions");
+    part.rank_two = shape.size() == 2;
+    part.samples = part.rank_two ? std::max(shape[0], shape[1]) : shape[0];
+    part.rows = part.rank_two ? std::min(shape[0], shape[1]) : 1;
+    part.samples_first = part.rank_two && shape[0] >= shape[1];
+    const h5::Handle data(H5Dopen2(file_.id(), name.c_str(), H5P_DEFAULT), H5Dclose);
+    const h5::Handle type(H5Dget_type(data.get()), H5Tclose);
+    const H5T_class_t kind = H5Tget_class(type.get());
+    if (kind == H5T_COMPOUND && H5Tget_nmembers(type.get()) == 2) {
+      for (unsigned m = 0; m < 2; ++m) {
+        char* member = H5Tget_member_name(type.get(), m);
+        part.member[m] = member;
+        H5free_memory(member);
+      }
+    } else if (kind != H5T_INTEGER && kind != H5T_FLOAT) {
+      throw InputError(file_.path() + ": " + name + " holds neither numbers nor complex numbers");
+    }
+    parts_.push_back(part);
+  }
+
+  std::vector<float> row_of(const Part& part, std::size_t row, std::size_t start, std::size_t count) const {
+    const h5::Handle data(H5Dopen2(file_.id(), part.name.c_str(), H5P_DEFAULT), H5Dclose);
+    const h5::Handle space(H5Dget_space(data.get()), H5Sclose);
+    const std::size_t along = part.samples_first || !part.rank_two ? 0 : 1;
+    hsize_t offset[2] = {row, row}, extent[2] = {1, 1};
+    offset[along] = start;
+    extent[along] = count;
+    H5Sselect_hyperslab(space.get(), H5S_SELECT_SET, offset, nullptr, extent, nullptr);
+    const hsize_t wanted = count;
+    const h5::Handle memory(H5Screate_simple(1, &wanted, nullptr), H5Sclose);
+    h5::Handle type(H5Tcopy(H5T_NATIVE_FLOAT), H5Tclose);
+    if (part.values() == 2) {
+      type = h5::Handle(H5Tcreate(H5T_COMPOUND, 2 * sizeof(float)), H5Tclose);
+      H5Tinsert(type.get(), part.member[0].c_str(), 0, H5T_NATIVE_FLOAT);
+      H5Tinsert(type.get(), part.member[1].c_str(), sizeof(float), H5T_NATIVE_FLOAT);
+    }
+    std::vector<float> values(count * part.values());
+    if (H5Dread(data.get(), type.get(), memory.get(), space.get(), H5P_DEFAULT, values.data()) < 0)
+      throw InputError(file_.path() + ": data set " + part.name +
+                       " cannot be read (truncated, or of another type)");
+    return values;
+  }
+
+  h5::File file_;
+  std::vector<Part> parts_;
+};
+
+// --- From the keys. ---
+
+std::unique_ptr<Trace::Source> open_source(const Scenario& s, const std::vector<std::string>& folders,
+                                           std::string& name, bool& integers) {
+  const std::string format = s.text("trace.format");
+  const auto lane_files = s.list("trace.lane_files");
+  const std::size_t columns = s.list("trace.lanes").size();
+  std::vector<std::string> paths;
+  if (lane_files.empty()) {
+    paths.push_back(located(s, "trace.file", s.text("trace.file"), folders));
+  } else {
+    if (!s.text("trace.file").empty())
+      s.reject("trace.lane_files", "and trace.file are both given; one of them will do");
+    if (format == "csv" || format == "hdf5")
+      s.reject("trace.lane_files", "does not go with " + format + ", which is one file");
+    if (lane_files.size() != columns)
+      s.reject("trace.lane_files", "names " + std::to_string(lane_files.size()) + " files for the " +
+                                       std::to_string(columns) + " of trace.lanes");
+    for (const auto& file : lane_files) paths.push_back(located(s, "trace.lane_files", file, folders));
+  }
+  name = paths.front();
+  integers = format == "int8" || format == "int16";
+  if (format == "csv") return std::make_unique<CsvSource>(name);
+  if (format == "hdf5") {
+    const auto datasets = s.list("trace.datasets");
+    if (datasets.empty())
+      s.reject("trace.datasets", "must be given: hdf5 needs the path of the data set, such as /waveform");
+    auto source = std::make_unique<Hdf5Source>(name, datasets);
+    integers = source->integers();
+    return source;
+  }
+  BinaryParameters p;
+  p.number = format == "int8" ? Number::kInt8 : format == "int16" ? Number::kInt16 : Number::kFloat32;
+  p.big = s.text("trace.byte_order") == "big";
+  p.interleaved = s.text("trace.layout") == "interleaved";
+  p.skip = static_cast<std::size_t>(s.integer("trace.skip_bytes"));
+  p.columns = columns;
+  return std::make_unique<BinarySource>(paths, p);
+}
+
+}  // namespace
+
+bool Trace::described(const Scenario& s) {
+  return !s.text("trace.file").empty() || !s.list("trace.lane_files").empty();
+}
+
+Trace::Trace(const Scenario& s, const std::vector<std::string>& folders) {
+  const auto lanes = s.list("trace.lanes");
+  const auto scales = s.numbers("trace.scales");
+  if (!scales.empty() && scales.size() != lanes.size())
+    s.reject("trace.scales", "has " + std::to_string(scales.size()) + " numbers for the " +
+                                 std::to_string(lanes.size()) + " of trace.lanes");
+  std::array<bool, 4> named{};
+  for (std::size_t c = 0; c < lanes.size(); ++c)
+    for (std::size_t l = 0; l < 4; ++l) {
+      const bool inverted = lanes[c].starts_with('-');
+      if (lanes[c].substr(inverted ? 1 : 0) != Capture::kLaneNames[l]) continue;
+      if (named[l]) s.reject("trace.lanes", "names lane " + std::string(Capture::kLaneNames[l]) + " twice");
+      named[l] = true;
+      column_[l] = c;
+      unit_[l] = (inverted ? -1.0 : 1.0) * (scales.empty() ? 1.0 : scales[c]);
+    }
+  one_polarisation_ = named[0] && named[1] && !named[2] && !named[3];
+  for (std::size_t l = 0; l < lanes_read(); ++l)
+    if (!named[l])
+      s.reject("trace.lanes", std::string("lacks lane ") + Capture::kLaneNames[l] +
+                                  "; the receiver needs all four, X and Y with I and Q each, or XI and XQ "
+                                  "alone");
+  if (!s.is_set("trace.sample_rate_gsa"))
+    s.reject("trace.sample_rate_gsa", "must be given: the file does not say");
+  sample_rate_ = s.number("trace.sample_rate_gsa") * 1e9;
+  source_ = open_source(s, folders, name_, integers_);
+  if (source_->columns() != lanes.size())
+    s.reject("trace.lanes", "names " + std::to_string(lanes.size()) + " columns, " + name_ + " has " +
+                                std::to_string(source_->columns()));
+  first_ = static_cast<std::size_t>(s.integer("trace.first_sample"));
+  if (first_ >= source_->samples())
+    s.reject("trace.first_sample", "is beyond the end: " + name_ + " has " +
+                                       std::to_string(source_->samples()) + " samples a lane");
+  samples_ = source_->samples() - first_;
+  if (s.is_set("trace.samples"))
+    samples_ = std::min(samples_, static_cast<std::size_t>(s.integer("trace.samples")));
+}
+
+Trace::~Trace() = default;
+Trace::Trace(Trace&&) noexcept = default;
+
+bool Trace::integer_codes() const { return integers_; }
+std::string Trace::name() const { return name_; }
+
+std::array<std::vector<float>, 4> Trace::read(std::size_t start, std::size_t count) const {
+  Columns columns(source_->columns(), std::vector<float>(count));
+  source_->read(first_ + start, count, columns);
+  std::array<std::vector<float>, 4> lanes;
+  for (std::size_t l = 0; l < lanes_read(); ++l) lanes[l] = std::move(columns[column_[l]]);
+  return lanes;
+}
+
+namespace {
+
+/// Whether all `symbols` are points of the constellation, which they leave by no more than rounding. A
+/// recorded symbol carries noise: among the 64 and more asked for, some lie further out.
+bool are_points(Modulation m, std::vector<std::complex<double>>& symbols) {
+  double power = 0.0;
+  for (const auto& symbol : symbols) power += std::norm(symbol);
+  if (!std::isfinite(power) || power <= 0.0) return false;
+  const double rough = std::sqrt(static_cast<double>(symbols.size()) / power);
+  double along = 0.0, squares = 0.0;  // the scale that fits the points decided upon
+  for (const auto& symbol : symbols) {
+    along += std::real(std::conj(symbol) * nearest_point(m, symbol * rough));
+    squares += std::norm(symbol);
+  }
+  const double scale = along / squares;
+  constexpr double kRounding = 0.02;  // of unit power: stored as whole numbers even in 8 bits
+  for (auto& symbol : symbols) {
+    const auto point = nearest_point(m, symbol * scale);
+    if (std::abs(symbol * scale - point) > kRounding) return false;
+    symbol = point;
+  }
+  return true;
+}
+
+}  // namespace
+
+std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::string>& folders) {
+  const std::string name = s.text("trace.symbols_file");
+  if (name.empty()) return std::nullopt;
+  const auto file = h5::File::open(located(s, "trace.symbols_file", name, folders));
+  const std::string dataset = file.has("/symbols") ? "/symbols" : "/truth/symbols";
+  const auto shape = file.shape(dataset);
+  // A recording of one polarisation may know that one alone.
+  const auto lanes = s.list("trace.lanes");
+  const bool one = std::none_of(lanes.begin(), lanes.end(), [](const auto& l) { return l.ends_with("YI"); });
+  if (shape.size() != 2 || !(shape[0] == 2 || (one && shape[0] == 1)) || shape[1] < 64)
+    s.reject("trace.symbols_file", dataset + " must have the shape [2, symbols], at least 64 of them");
+  if (file.has_attribute("/", "kind") && file.attribute_text("/", "kind") == "cohlink result")
+    s.reject("trace.symbols_file", file.path() +
+                                       " is a receiver's result: its symbols are what was received, "
+                                       "not what was sent");
+  const auto flat = file.read<std::complex<double>>(dataset);
+  Truth truth;
+  for (std::size_t p = 0; p < 2; ++p) {
+    const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
+    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
+                            flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
+    for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
+      if (s.text("signal.modulation") == modulation_name(m)) {
+        if (!are_points(m, truth.symbols[p]))
+          s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
+                                             ", which it does not: are these the symbols sent?");
+        truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
+      }
+  }
+  return truth;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,380 @@
+#include "sim/signal/scenario/scenario.h"
+
+#include <algorithm>
+#include <boost/program_options.hpp>
+#include <charconv>
+#include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <numeric>
+#include <set>
+#include <sstream>
+
+#include "sim/signal/line/fibre_types.h"
+#include "sim/signal/scenario/strings.h"
+
+namespace cohlink {
+namespace {
+
+// 100000 and 0.0001 as people write them; only beyond that 1e12, 1e-7.
+std::string short_number(double value) {
+  std::array<char, 32> buffer;
+  char* const last = buffer.data() + buffer.size();
+  const double size = std::abs(value);
+  if (size == 0.0 || (size >= 1e-4 && size < 1e8))
+    return {buffer.data(), std::to_chars(buffer.data(), last, value, std::chars_format::fixed).ptr};
+  std::string text(buffer.data(), std::to_chars(buffer.data(), last, value).ptr);
+  if (const auto e = text.find('e'); e != std::string::npos) {
+    const bool negative = text[e + 1] == '-';
+    const auto digits = text.find_first_not_of("+-0", e + 1);
+    text = text.substr(0, e + 1) + (negative ? "-" : "") + text.substr(digits);
+  }
+  return text;
+}
+
+const ScenarioKey& declared(std::string_view full_name) {
+  const ScenarioKey* key = find_key(full_name);
+  if (key == nullptr) throw std::logic_error("undeclared scenario key " + std::string(full_name));
+  return *key;
+}
+
+[[noreturn]] void fail(const std::string& origin, const std::string& key, const std::string& why) {
+  throw InputError(origin + ": " + key + ": " + why);
+}
+
+double parse_number(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+  double value = 0.0;
+  const char* end = text.data() + text.size();
+  const auto [stop, error] = std::from_chars(text.data(), end, value);
+  if (error != std::errc() || stop != end || !std::isfinite(value)) {
+    fail(origin, key.full_name(), "'" + text + "' is not a number; legal: " + legal_values(key));
+  }
+  return value;
+}
+
+void check_value(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+  const auto refuse = [&](const std::string& what) {
+    fail(origin, key.full_name(), "'" + text + "' " + what + "; legal: " + legal_values(key));
+  };
+  const auto one_of = [&](const std::string& item) {
+    const auto choices = split(key.choices, '|');
+    return choices.empty() || std::find(choices.begin(), choices.end(), item) != choices.end();
+  };
+  switch (key.type) {
+    case KeyType::kNumber:
+    case KeyType::kInteger: {
+      const double value = parse_number(text, origin, key);
+      if (key.type == KeyType::kInteger && value != std::floor(value)) refuse("is not a whole number");
+      if (value < key.low || value > key.high) refuse("is out of range");
+      break;
+    }
+    case KeyType::kBoolean:
+      if (text != "true" && text != "false") refuse("is neither true nor false");
+      break;
+    case KeyType::kChoice:
+      if (!one_of(text)) refuse("is not a choice");
+      break;
+    case KeyType::kList:
+      for (const auto& item : split(text, ',')) {
+        if (!one_of(item))
+          fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
+      }
+      break;
+    case KeyType::kNumbers:
+      for (const auto& item : split(text, ',')) {
+        const double value = parse_number(item, origin, key);
+        if (value < key.low || value > key.high) refuse("is out of range");
+      }
+      break;
+    case KeyType::kText:
+      break;
+  }
+}
+
+// One line of INI through Boost.Program_options, which owns the syntax (comments, spaces, '='). Line by
+// line, because its parser does not report line numbers. Empty for a blank line or comment.
+std::vector<std::pair<std::string, std::string>> parse_line(const std::string& section,
+                                                            const std::string& line) {
+  namespace po = boost::program_options;
+  std::istringstream text("[" + section + "]\n" + line + "\n");
+  std::vector<std::pair<std::string, std::string>> assignments;
+  for (const auto& option : po::parse_config_file(text, po::options_description(), true).options) {
+    assignments.emplace_back(option.string_key, option.value.empty() ? "" : option.value.front());
+  }
+  return assignments;
+}
+
+constexpr std::string_view kRequire = "require.";
+constexpr std::string_view kDraw = "draw.";
+
+const std::vector<std::string>& requirement_entries() {
+  static const std::vector<std::string> entries = {"set", "vary", "measure", "at_most", "at_least", "source"};
+  return entries;
+}
+
+std::string unknown_key_message(const std::string& name) {
+  const std::string nearest = nearest_key(name);
+  if (nearest.empty()) return "unknown key; 'cohlink keys' lists them all";
+  return "unknown key; did you mean " + nearest + "?";
+}
+
+// Keys that fibre.type fills where they are not given.
+std::optional<double> preset_number(std::string_view name, const std::string& fibre_type) {
+  const auto type = find_fibre_type(fibre_type);
+  if (!type) return std::nullopt;
+  if (name == "fibre.attenuation_db_per_km") return type->attenuation_db_per_km;
+  if (name == "fibre.dispersion_ps_per_nm_km") return type->dispersion_ps_per_nm_km;
+  if (name == "fibre.dispersion_slope_ps_per_nm2_km") return type->slope_ps_per_nm2_km;
+  if (name == "fibre.nonlinear_coefficient_per_w_km") return type->nonlinear_coefficient_per_w_km;
+  return std::nullopt;
+}
+
+}  // namespace
+
+const ScenarioKey* find_key(std::string_view full_name) {
+  static const auto index = [] {
+    std::map<std::string, const ScenarioKey*, std::less<>> map;
+    for (const auto& key : scenario_keys()) map[key.full_name()] = &key;
+    return map;
+  }();
+  const auto found = index.find(full_name);
+  return found == index.end() ? nullptr : found->second;
+}
+
+std::string nearest_key(std::string_view full_name) {
+  std::string best;
+  std::size_t best_distance = std::max<std::size_t>(3, full_name.size() / 3) + 1;
+  // A key given without or under the wrong section is still near: compare the bare names as well.
+  const std::string_view bare = full_name.substr(full_name.rfind('.') + 1);
+  for (const auto& key : scenario_keys()) {
+    const std::size_t distance =
+        std::min(edit_distance(full_name, key.full_name()), edit_distance(bare, key.name) + 1);
+    if (distance < best_distance) {
+      best_distance = distance;
+      best = key.full_name();
+    }
+  }
+  return best;
+}
+
+std::string legal_values(const ScenarioKey& key) {
+  const std::string unit = key.unit.empty() ? "" : " " + std::string(key.unit);
+  switch (key.type) {
+    case KeyType::kNumber:
+      return "between " + short_number(key.low) + " and " + short_number(key.high) + unit;
+    case KeyType::kInteger:
+      return "a whole number between " + short_number(key.low) + " and " + short_number(key.high);
+    case KeyType::kBoolean:
+      return "true, false";
+    case KeyType::kChoice:
+      return "one of " + join(split(key.choices, '|'), ", ");
+    case KeyType::kList:
+      return key.choices.empty() ? "a comma-separated list"
+                                 : "a comma-separated list of " + join(split(key.choices, '|'), ", ");
+    case KeyType::kNumbers:
+      return "a comma-separated list of numbers, each between " + short_number(key.low) + " and " +
+             short_number(key.high) + unit;
+    case KeyType::kText:
+      return "text";
+  }
+  return "";
+}
+
+const Scenario::Value& Scenario::found(std::string_view name) const {
+  static const auto defaults = [] {
+    std::map<std::string, Value, std::less<>> values;
+    for (const auto& key : scenario_keys()) values[key.full_name()] = {std::string(key.default_value), ""};
+    return values;
+  }();
+  const auto given = given_.find(name);
+  return given != given_.end() ? given->second : defaults.find(name)->second;
+}
+
+void Scenario::read_file(const std::string& path) {
+  std::error_code error;
+  if (std::filesystem::is_directory(path, error)) throw InputError(path + ": is a folder, not a file");
+  std::ifstream file(path, std::ios::binary);
+  std::ostringstream text;
+  if (file) text << file.rdbuf();
+  if (!file) throw InputError(path + ": cannot be read");
+  constexpr std::string_view byte_order_mark = "\xef\xbb\xbf";  // some editors begin a file with it
+  const std::string content = text.str();
+  read_text(content.starts_with(byte_order_mark) ? content.substr(byte_order_mark.size()) : content, path);
+}
+
+void Scenario::read_text(const std::string& text, const std::string& origin) {
+  std::istringstream stream(text);
+  std::string line, section;
+  std::map<std::string, std::string> seen;  // key -> where, in this file
+  for (int number = 1; std::getline(stream, line); ++number) {
+    const std::string where = origin + ":" + std::to_string(number);
+    const std::string bare = trim(line.substr(0, line.find('#')));
+    if (bare.starts_with(';')) continue;  // INI's other comment mark, which the library does not know
+    if (!bare.empty() && bare.front() == '[') {
+      if (bare.back() != ']')
+        throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");
+      section = trim(bare.substr(1, bare.size() - 2));
+      continue;
+    }
+    if (!bare.empty() && bare.find('=') == std::string::npos) {
+      throw InputError(where + ": '" + bare + "' is neither a [section] nor key = value");
+    }
+    for (const auto& [name, value] : parse_line(section, line)) {
+      if (const auto before = seen.find(name); before != seen.end()) {
+        fail(where, name, "given twice in this file, first at " + before->second);
+      }
+      set(name, value, where);
+      seen[name] = where;
+    }
+  }
+}
+
+void Scenario::set(const std::string& assignment, const std::string& origin) {
+  const auto equals = assignment.find('=');
+  if (equals == std::string::npos) {
+    throw InputError(origin + ": '" + assignment + "' is not of the form section.key=value");
+  }
+  set(trim(assignment.substr(0, equals)), trim(assignment.substr(equals + 1)), origin);
+}
+
+void Scenario::set(const std::string& full_name, const std::string& text, const std::string& origin) {
+  if (full_name.starts_with(kRequire)) return set_requirement(full_name, text, origin);
+  if (full_name.starts_with(kDraw)) return set_draw(full_name.substr(kDraw.size()), text, origin);
+  const ScenarioKey* key = find_key(full_name);
+  if (key == nullptr) fail(origin, full_name, unknown_key_message(full_name));
+  // An empty value takes a key back to "absent", which only keys without a default may be.
+  const bool absent = text.empty() && key->default_value.empty();
+  if (!absent) check_value(text, origin, *key);
+  given_[full_name] = {text, origin};
+}
+
+void Scenario::set_draw(const std::string& key, const std::string& law, const std::string& origin) {
+  if (find_key(key) == nullptr) fail(origin, "draw." + key, unknown_key_message(key));
+  if (law.empty()) fail(origin, "draw." + key, "a law is missing, such as uniform:1:2");
+  std::erase_if(draws_, [&](const DrawText& other) { return other.key == key; });
+  draws_.push_back({key, law, origin});
+}
+
+void Scenario::set_requirement(const std::string& full_name, const std::string& text,
+                               const std::string& origin) {
+  const auto dot = full_name.rfind('.');
+  const bool whole = dot > kRequire.size();
+  const std::string name = whole ? full_name.substr(kRequire.size(), dot - kRequire.size()) : "";
+  const std::string entry = full_name.substr(dot + 1);
+  if (name.empty()) fail(origin, full_name, "a requirement needs a name: [require.NAME]");
+  const auto& known = requirement_entries();
+  if (std::find(known.begin(), known.end(), entry) == known.end()) {
+    const std::string nearest = nearest_word(entry, known);
+    fail(origin, full_name,
+         "a requirement has no such entry; " +
+             (nearest.empty() ? "it has " + join(known, ", ") : "did you mean " + nearest + "?"));
+  }
+  if (text.empty()) fail(origin, full_name, "a value is missing");
+  auto found = std::find_if(requirements_.begin(), requirements_.end(),
+                            [&](const RequirementText& r) { return r.name == name; });
+  if (found == requirements_.end()) found = requirements_.insert(requirements_.end(), {name, origin, {}});
+  found->entries[entry] = {text, origin};
+}
+
+const Scenario::Value& Scenario::value(std::string_view name, KeyType type) const {
+  if (declared(name).type != type)
+    throw std::logic_error("scenario key of another type: " + std::string(name));
+  const Value& here = found(name);
+  const bool may_be_empty = type == KeyType::kText || type == KeyType::kList || type == KeyType::kNumbers;
+  if (here.text.empty() && !may_be_empty) {
+    throw InputError(std::string(name) + ": needed here, but not given");
+  }
+  return here;
+}
+
+double Scenario::number(std::string_view name) const {
+  if (!is_set(name)) {
+    if (const auto preset = preset_number(name, text("fibre.type"))) return *preset;
+  }
+  const Value& here = value(name, KeyType::kNumber);
+  return parse_number(here.text, here.origin, declared(name));
+}
+
+std::optional<double> Scenario::optional_number(std::string_view name) const {
+  if (!is_set(name)) return std::nullopt;
+  return number(name);
+}
+
+std::int64_t Scenario::integer(std::string_view name) const {
+  const Value& here = value(name, KeyType::kInteger);
+  return static_cast<std::int64_t>(parse_number(here.text, here.origin, declared(name)));
+}
+
+bool Scenario::boolean(std::string_view name) const { return value(name, KeyType::kBoolean).text == "true"; }
+
+std::string Scenario::text(std::string_view name) const {
+  const KeyType type = declared(name).type;
+  return value(name, type == KeyType::kChoice ? type : KeyType::kText).text;
+}
+
+std::vector<std::string> Scenario::list(std::string_view name) const {
+  return split(value(name, KeyType::kList).text, ',');
+}
+
+std::vector<double> Scenario::numbers(std::string_view name) const {
+  const Value& here = value(name, KeyType::kNumbers);
+  std::vector<double> out;
+  for (const auto& item : split(here.text, ','))
+    out.push_back(parse_number(item, here.origin, declared(name)));
+  return out;
+}
+
+const std::string& Scenario::written(std::string_view name) const {
+  declared(name);
+  return found(name).text;
+}
+
+bool Scenario::is_set(std::string_view name) const {
+  declared(name);
+  return !found(name).text.empty();
+}
+
+bool Scenario::is_given(std::string_view name) const {
+  declared(name);
+  return !found(name).origin.empty();
+}
+
+void Scenario::reject(std::string_view name, const std::string& why) const {
+  declared(name);
+  const Value& here = found(name);
+  fail(here.origin.empty() ? origin_of_section(name) : here.origin, std::string(name),
+       (here.text.empty() ? "" : "'" + here.text + "' ") + why);
+}
+
+// Where a key that nobody set would have stood: the file of its section, if one names any key of it.
+std::string Scenario::origin_of_section(std::string_view name) const {
+  const std::string section(name.substr(0, name.find('.') + 1));
+  for (auto it = given_.lower_bound(section); it != given_.end() && it->first.starts_with(section); ++it) {
+    const std::string& origin = it->second.origin;
+    const std::size_t line = origin.rfind(':');
+    if (line != std::string::npos) return origin.substr(0, line);
+  }
+  return "default";
+}
+
+std::string Scenario::resolved() const {
+  std::string out, section;
+  for (const auto& key : scenario_keys()) {
+    if (key.section != section) {
+      section = key.section;
+      out += (out.empty() ? "[" : "\n[") + section + "]\n";
+    }
+    const std::string& text = found(key.full_name()).text;
+    out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
+                        : std::string(key.name) + " = " + text + "\n";
+  }
+  if (!draws_.empty()) out += "\n[draw]\n";
+  for (const auto& [key, law, origin] : draws_) out += key + " = " + law + "\n";
+  for (const auto& requirement : requirements_) {
+    out += "\n[require." + requirement.name + "]\n";
+    for (const auto& [entry, value] : requirement.entries) out += entry + " = " + value.text + "\n";
+  }
+  return out;
+}
+
+}  // namespace cohlink

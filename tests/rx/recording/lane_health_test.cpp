@@ -1,0 +1,86 @@
+#include "rx/recording/lane_health.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <limits>
+#include <set>
+#include <string>
+
+#include "rx/recording/lane_arrangement.h"
+#include "tests/rx/generator.h"
+
+using namespace cohlink;
+
+namespace {
+
+std::array<std::vector<float>, 4> gaussian_lanes(std::size_t count) {
+  std::array<std::vector<float>, 4> lanes;
+  RandomStream stream = test::stream("lanes");
+  for (auto& lane : lanes)
+    for (std::size_t n = 0; n < count; ++n)
+      lane.push_back(static_cast<float>(std::lround(36.0 * stream.normal())));
+  return lanes;
+}
+
+}  // namespace
+
+TEST_CASE("Healthy lanes give no findings, also when looked at in stretches") {
+  LaneHealth health;
+  for (int i = 0; i < 3; ++i) health.add(gaussian_lanes(10000));
+  CHECK(health.findings().faults.empty());
+  CHECK(health.findings().warnings.empty());
+  double squares = 0.0, sum = 0.0;
+  const auto lanes = gaussian_lanes(10000);
+  for (const float v : lanes[2]) squares += v * v, sum += v;
+  CHECK(health.mean(2) == doctest::Approx(sum / 1e4));
+  CHECK(health.rms(2) == doctest::Approx(std::sqrt(squares / 1e4 - sum * sum / 1e8)));
+}
+
+TEST_CASE("Clipping is counted, and small counts that tails explain are not") {
+  auto lanes = gaussian_lanes(50000);
+  LaneHealth free;
+  free.add(lanes);
+  CHECK(free.clipped(1) == 0);
+  std::size_t expected = 0;
+  for (auto& v : lanes[1]) {
+    expected += std::fabs(v) >= 100.0f;
+    v = std::clamp(v, -100.0f, 100.0f);
+  }
+  LaneHealth health;
+  health.add(lanes);
+  CHECK(health.clipped(1) == expected);
+  REQUIRE(health.findings().warnings.size() == 1);
+  CHECK(health.findings().warnings[0].starts_with("lane XQ is clipped"));
+}
+
+TEST_CASE("Values that are not finite, copies and silence are named with their lane") {
+  auto lanes = gaussian_lanes(5000);
+  lanes[0][17] = std::numeric_limits<float>::quiet_NaN();
+  lanes[2] = lanes[1];
+  lanes[3].assign(5000, 4.0f);
+  LaneHealth health;
+  health.add(lanes);
+  const auto found = health.findings();
+  REQUIRE(found.faults.size() == 2);
+  CHECK(found.faults[0] == "lane YI is a copy of lane XQ");
+  CHECK(found.faults[1].starts_with("lane YQ is silent"));
+  CHECK(found.warnings[0].starts_with("lane XI holds 1 samples that are not finite, the first at 17"));
+}
+
+TEST_CASE("The twelve arrangements are all that a receiver can tell apart, each once") {
+  // Every order and sign of four lanes comes down to one of them by quarter turns, a mirror being told by the
+  // sign of the pair's order times its signs, and by the names of the polarisations.
+  std::set<std::string> kinds;
+  for (const auto& a : lane_arrangements()) {
+    std::array<std::string, 2> pair;
+    for (std::size_t p = 0; p < 2; ++p) {
+      const std::size_t i = a.from[2 * p], q = a.from[2 * p + 1];
+      pair[p] = std::to_string(std::min(i, q)) + std::to_string(std::max(i, q)) + (i > q ? "mirrored" : "");
+    }
+    kinds.insert(std::min(pair[0], pair[1]) + std::max(pair[0], pair[1]));
+  }
+  CHECK(lane_arrangements().size() == 12);
+  CHECK(kinds.size() == 12);
+  CHECK(lane_arrangements().front().fault.empty());
+}

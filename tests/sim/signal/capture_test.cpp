@@ -1,0 +1,123 @@
+// HDF5 and the capture file: round trips, and one clear line for whatever is wrong.
+#include "sim/signal/record/capture.h"
+
+#include <doctest/doctest.h>
+
+#include <filesystem>
+#include <fstream>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
+
+using namespace cohlink;
+namespace fs = std::filesystem;
+
+namespace {
+
+// A folder of its own, gone at the end.
+struct Folder {
+  fs::path path = fs::temp_directory_path() / "cohlink-capture-test";
+  Folder() {
+    fs::remove_all(path);
+    fs::create_directories(path);
+  }
+  ~Folder() { fs::remove_all(path); }
+  std::string file(const std::string& name) const { return (path / name).string(); }
+  long entries() const { return std::distance(fs::directory_iterator(path), {}); }
+};
+
+Capture small_capture() {
+  Capture c;
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    for (int i = 0; i < 100; ++i)
+      c.lanes[lane].push_back(static_cast<std::int16_t>(100 * static_cast<int>(lane) + i - 50));
+  }
+  c.sample_rate = 64e9;
+  c.ampere_per_code = {1e-6, 2e-6, 3e-6, 4e-6};
+  c.scenario_text = "[signal]\nsymbols = 2048\n";
+  c.seed = 9007199254740991u;
+  c.frame = 3;
+  c.counters = {{"adc_clipped_samples", 5}, {"step_floor_hits", 0}};
+  Truth t;
+  t.bits = {Bits(100, 1), Bits(100, 0)};
+  t.symbols = {Symbols(50, {0.5, -0.25}), Symbols(50, {-1.0, 0.125})};
+  t.tx_phase_rad.assign(50, 0.1);
+  t.lo_phase_rad.assign(50, 0.2);
+  t.frequency_offset_hz = 1e8;
+  t.jones.push_back(Jones{{{{{1, 0}, {0, 2}}}, {{{3, 0}, {4, 5}}}}});
+  t.jones_frequency_hz = {0.0};
+  c.truth = t;
+  return c;
+}
+
+std::string message_of(const std::string& path) {
+  try {
+    read_capture(path);
+  } catch (const InputError& error) {
+    return error.what();
+  }
+  return "";
+}
+
+}  // namespace
+
+TEST_CASE("a capture reads back as it was written, with and without OSNR, truth and scenario") {
+  const Folder folder;
+  const Capture before = small_capture();
+  write_capture(before, folder.file("a.h5"));
+  CHECK(folder.entries() == 1);
+  const Capture after = read_capture(folder.file("a.h5"));
+  CHECK(after.lanes == before.lanes);
+  CHECK(after.sample_rate == before.sample_rate);
+  CHECK(after.ampere_per_code == before.ampere_per_code);
+  CHECK(after.scenario_text == before.scenario_text);
+  CHECK(after.seed == before.seed);
+  CHECK(after.frame == 3);
+  CHECK(after.counters == before.counters);
+  REQUIRE(after.truth.has_value());
+  CHECK(after.truth->symbols == before.truth->symbols);
+  CHECK(after.truth->bits == before.truth->bits);
+  CHECK(after.truth->jones == before.truth->jones);
+  CHECK_FALSE(after.truth->osnr_db.has_value());
+
+  Capture bare = before;
+  bare.truth.reset();
+  bare.scenario_text.clear();
+  write_capture(bare, folder.file("b.h5"));
+  CHECK_FALSE(read_capture(folder.file("b.h5")).truth.has_value());
+}
+
+TEST_CASE("what is not a capture is refused with one line that says what is wrong") {
+  const Folder folder;
+  CHECK(message_of(folder.file("none.h5")) == folder.file("none.h5") + ": no such file");
+  CHECK(message_of(folder.path.string()) == folder.path.string() + ": is a folder, not a file");
+  std::ofstream(folder.file("text.h5")) << "not HDF5 at all";
+  CHECK(message_of(folder.file("text.h5")) ==
+        folder.file("text.h5") + ": not an HDF5 file (or cannot be read)");
+
+  write_capture(small_capture(), folder.file("cut.h5"));
+  fs::resize_file(folder.file("cut.h5"), fs::file_size(folder.file("cut.h5")) / 2);
+  CHECK(message_of(folder.file("cut.h5")) ==
+        folder.file("cut.h5") + ": an HDF5 file, but truncated or damaged");
+
+  h5::File::create(folder.file("other.h5"), [](h5::File& file) {
+    file.write("/waveform", std::vector<double>{1, 2, 3});
+  });
+  CHECK(message_of(folder.file("other.h5")) ==
+        folder.file("other.h5") + ": not a cohlink capture (no data set /adc/samples)");
+  h5::File::create(folder.file("flat.h5"),
+                   [](h5::File& file) { file.write("/adc/samples", std::vector<std::int16_t>(8)); });
+  CHECK(message_of(folder.file("flat.h5")) ==
+        folder.file("flat.h5") + ": /adc/samples must have the shape [4 lanes, samples]");
+}
+
+TEST_CASE("a file that cannot be finished leaves nothing behind and keeps what was there") {
+  const Folder folder;
+  std::ofstream(folder.file("kept.h5")) << "earlier work";
+  CHECK_THROWS_AS(
+      h5::File::create(folder.file("kept.h5"), [](h5::File&) { throw RunError("stopped half way"); }),
+      RunError);
+  CHECK(folder.entries() == 1);
+  CHECK(fs::file_size(folder.file("kept.h5")) == 12);
+  CHECK_THROWS_AS(write_capture(small_capture(), folder.file("no/folder/a.h5")), RunError);
+}

@@ -1,0 +1,268 @@
+// One body for every engine: each must do to a field what the reference engine does.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <cstring>
+
+#include "sim/fibre/line.h"
+#include "sim/signal/propagation/cpu/kernels.h"
+#include "sim/signal/propagation/engine.h"
+#include "sim/signal/units.h"
+#include "tests/ffts.h"
+
+using namespace cohlink;
+using test::ffts;
+
+namespace {
+
+// Band-limited noise of 0 dBm in a band of 64 GHz out of 256 GHz.
+Field<double> test_field(std::size_t n, std::uint64_t seed) {
+  Field<double> field(n, 256e9);
+  RandomStream random = RandomStreams(seed).stream("test-field");
+  for (auto* row : field.rows()) {
+    for (std::size_t k = 0; k < n; ++k) {
+      const std::complex<double> z = random.complex_normal();
+      (*row)[k] = std::abs(bin_frequency(k, n, 256e9)) < 32e9 ? z : 0.0;
+    }
+    ffts().get<double>(n).inverse(*row);
+  }
+  const double scale = std::sqrt(1e-3 / mean_power(field));
+  for (auto* row : field.rows()) {
+    for (auto& a : *row) a *= scale;
+  }
+  return field;
+}
+
+LineParameters test_line(StepLaw law) {
+  LineParameters line;
+  line.bandwidth = 64e9;
+  line.steps.law = law;
+  line.steps.steps_per_span = 12;
+  line.steps.max_phase = 5e-3;
+  line.steps.tolerance = 1e-3;
+  LineSection section;
+  section.span.pmd_coefficient = 0.1e-12 / std::sqrt(1e3);
+  section.pdl_db = 0.5;
+  line.sections.assign(2, section);
+  line.sections[0].filters = {{1e9, 75e9, 10e9}};
+  line.sections[0].lumped_loss_db = 1.5;
+  line.sections[1].module = DispersionModule{1.0e-21, 1e-34};
+  line.sections[1].amplifier.mode = GainMode::kFixedOutput;
+  line.sections[1].amplifier.output_power = 2e-3;
+  line.pmd.sections_per_span = 8;
+  return line;
+}
+
+// Everything a plan can hold.
+PropagationPlan full_plan(StepLaw law) {
+  PropagationPlan plan;
+  plan.elements.push_back(PolarisationRotation{1e9, {0.6, 0.0, 0.8}, 1e-9});
+  for (const PlanElement& element : plan_line(test_line(law), RandomStreams(5)).elements)
+    plan.elements.push_back(element);
+  plan.elements.push_back(PolarisationRotation{2e9, {0.0, 1.0, 0.0}, 0.0});
+  return plan;
+}
+
+template <class A, class B>
+double relative_error(const Field<A>& a, const Field<B>& b) {
+  double difference = 0.0, whole = 0.0;
+  for (int row = 0; row < 2; ++row) {
+    for (std::size_t i = 0; i < a.size(); ++i) {
+      const std::complex<double> x((*a.rows()[row])[i]), y((*b.rows()[row])[i]);
+      difference += std::norm(x - y);
+      whole += std::norm(y);
+    }
+  }
+  return std::sqrt(difference / whole);
+}
+
+template <class Real>
+double error_against_reference(std::size_t n, const PropagationPlan& plan, FieldLayout layout) {
+  const RandomStreams streams(7);
+  Field<double> exact = test_field(n, 1);
+  Field<Real> field = convert_field<Real>(exact);
+  ReferenceEngine{ffts()}(exact, plan, streams);
+  FastEngine<Real>{ffts(), layout}(field, plan, streams);
+  return relative_error(field, exact);
+}
+
+}  // namespace
+
+TEST_CASE("fast engines agree with the reference engine on every element") {
+  for (const StepLaw law :
+       {StepLaw::kConstant, StepLaw::kLossMatched, StepLaw::kNonlinearPhase, StepLaw::kLocalError}) {
+    const PropagationPlan plan = full_plan(law);
+    for (const FieldLayout layout : {FieldLayout::kNatural, FieldLayout::kTwoPass}) {
+      // Rounding only: about 1e-16 sqrt(steps) and 6e-8 sqrt(steps), with room for the order of sums and for
+      // the hundred-odd steps of the adaptive law.
+      CHECK(error_against_reference<double>(4096, plan, layout) < 1e-12);
+      CHECK(error_against_reference<float>(4096, plan, layout) < 3e-5);
+    }
+  }
+}
+
+TEST_CASE("the natural layout takes any length, odd ones too") {
+  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
+  for (const std::size_t n : {1u, 2u, 15u, 625u, 1000u}) {
+    Field<double> exact(n, 256e9);
+    RandomStream random = RandomStreams(n).stream("test");
+    for (auto* row : exact.rows()) {
+      for (auto& a : *row) a = 0.02 * random.complex_normal();
+    }
+    Field<double> field = exact;
+    ReferenceEngine{ffts()}(exact, plan, RandomStreams(7));
+    FastEngine<double>{ffts()}(field, plan, RandomStreams(7));
+    CHECK(relative_error(field, exact) < 1e-12);
+  }
+}
+
+TEST_CASE("the two-pass layout agrees with whole FFTs at lengths of several shapes") {
+  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
+  for (const std::size_t n : {std::size_t{1024}, std::size_t{3} * 4096, std::size_t{65536}})
+    CHECK(error_against_reference<double>(n, plan, FieldLayout::kTwoPass) < 1e-12);
+  // Long fields have longer columns; a few steps are enough to tell.
+  PropagationPlan steps = plan;
+  steps.elements.resize(8);
+  for (const std::size_t n : {std::size_t{3} << 16, std::size_t{1} << 20})
+    CHECK(error_against_reference<double>(n, steps, FieldLayout::kTwoPass) < 1e-12);
+}
+
+TEST_CASE("an empty plan leaves the field alone") {
+  for (const FieldLayout layout : {FieldLayout::kNatural, FieldLayout::kTwoPass}) {
+    CHECK(error_against_reference<double>(4096, {}, layout) < 1e-14);
+  }
+}
+
+TEST_CASE("every instruction set's kernels agree") {
+  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
+  const std::size_t n = 1000 + 7;  // no multiple of any vector
+  ComplexRow<float> x0(n), y0(n);
+  RandomStream random(3);
+  for (std::size_t i = 0; i < n; ++i)
+    x0[i] = std::complex<float>(random.complex_normal()),
+    y0[i] = std::complex<float>(random.complex_normal());
+  const JonesMatrix matrix = stokes_rotation({0.6, 0.0, 0.8}, 1.1);
+  for (const char* name : {"portable", "avx2", "avx512"}) {
+    const auto* kernel = kernels::named_kernels<float>(name);
+    if (kernel == nullptr) continue;
+    ComplexRow<float> x = x0, y = y0;
+    kernel->chirp(x.data(), y.data(), n, {-300.0, 3.0}, {0.01, 1e-4, 1e-8}, 0.5);
+    kernel->section(x.data(), y.data(), n, {-300.0, 3.0}, {-0.02, 3e-4, 0.0}, 0.0123, matrix);
+    kernel->twiddle(x.data(), y.data(), n, 0.037);
+    kernel->kerr(x.data(), y.data(), n, 0.37);
+    double worst = 0.0;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double k = -300.0 + 3.0 * static_cast<double>(i), turns = k * (0.01 + k * (1e-4 + k * 1e-8));
+      std::complex<double> a(x0[i]), b(y0[i]);
+      const std::complex<double> h = std::polar(0.5, kTwoPi * (turns + k * (-0.02 + k * 3e-4) +
+                                                               0.037 * static_cast<double>(i))),
+                                 slow = std::polar(1.0, -kTwoPi * k * 0.0123);
+      a *= h * slow;
+      b *= h * std::conj(slow);
+      const std::complex<double> c = matrix.xx * a + matrix.xy * b, d = matrix.yx * a + matrix.yy * b;
+      const std::complex<double> turn = std::polar(1.0, kTwoPi * 0.37 * (std::norm(c) + std::norm(d)));
+      worst = std::max({worst, std::abs(c * turn - std::complex<double>(x[i])),
+                        std::abs(d * turn - std::complex<double>(y[i]))});
+    }
+    CHECK(worst < 1e-5);  // single rounding of values up to 3
+  }
+}
+
+TEST_CASE("same seed, same bytes; another frame, other noise") {
+  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
+  Field<float> fields[3] = {convert_field<float>(test_field(4096, 1)), {}, {}};
+  fields[1] = fields[2] = fields[0];
+  const RandomStreams streams[3] = {RandomStreams(7, 0), RandomStreams(7, 0), RandomStreams(7, 1)};
+  FastEngine<float>{ffts()}(fields, plan, streams);
+  CHECK(std::memcmp(fields[0].x.data(), fields[1].x.data(), 4096 * sizeof(std::complex<float>)) == 0);
+  CHECK(relative_error(fields[2], fields[0]) > 0.01);
+}
+
+TEST_CASE("a plan followed by its inverse leaves the field as it was") {
+  LineParameters line = test_line(StepLaw::kLossMatched);
+  line.sections[0].filters.clear();
+  line.sections[0].amplifier.ase = false;
+  line.sections[1].amplifier.mode = GainMode::kNone;
+  PropagationPlan plan = plan_line(line, RandomStreams(5));
+  plan.elements.push_back(PolarisationRotation{2e9, {0.0, 1.0, 0.0}, 1e-9});
+  const Field<double> sent = test_field(4096, 1);
+  Field<double> light = sent;
+  FastEngine<double>{ffts()}(light, plan, RandomStreams(7));
+  CHECK(relative_error(light, sent) > 0.1);
+  FastEngine<double>{ffts()}(light, inverse(plan), RandomStreams(7));
+  CHECK(relative_error(light, sent) < 1e-11);  // rounding, as above
+
+  plan.elements.push_back(OpticalFilter{0.0, 75e9, 10e9});
+  CHECK_THROWS_WITH(inverse(plan), "a plan with an optical filter has no inverse");
+}
+
+TEST_CASE("a batch is each field by itself") {
+  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
+  Field<double> fields[2] = {test_field(2048, 1), test_field(2048, 2)}, alone = fields[1];
+  const RandomStreams streams[2] = {RandomStreams(7, 0), RandomStreams(7, 1)};
+  FastEngine<double>{ffts()}(fields, plan, streams);
+  FastEngine<double>{ffts()}(alone, plan, streams[1]);
+  CHECK(std::memcmp(fields[1].x.data(), alone.x.data(), 2048 * sizeof(std::complex<double>)) == 0);
+}
+
+TEST_CASE("engines refuse what they cannot do") {
+  PropagationPlan noisy;
+  LumpedGain gain;
+  gain.ase_psd = 1e-18;
+  noisy.elements.push_back(gain);
+  Field<double> field(64, 1e9), ragged(64, 1e9);
+  ragged.y.resize(32);
+  FastEngine<double> engine(ffts());
+  CHECK_THROWS_WITH(engine({&field, 1}, noisy, {}), "ASE needs random streams for each field");
+  CHECK_THROWS_WITH(engine(ragged, {}, RandomStreams(1)), "the field's rows differ in length");
+  CHECK_THROWS_WITH((FastEngine<double>{ffts(), FieldLayout::kTwoPass}(field, {}, RandomStreams(1))),
+                    "a field of this length has too few factors of two for the two-pass layout");
+  PropagationPlan dark;
+  gain.output_power = 1e-3;
+  dark.elements.push_back(gain);
+  CHECK_THROWS_WITH(engine(field, dark, RandomStreams(1)),
+                    "an amplifier of fixed output power received no light");
+}
+
+namespace {
+
+template <class Real>
+void check_columns(const kernels::Kernels<Real>& kernel, std::size_t rows, double tolerance) {
+  constexpr std::size_t kColumns = 32, kStride = 48;
+  ComplexRow<Real> x(rows * kStride);
+  RandomStream random(5);
+  for (auto& a : x) a = std::complex<Real>(random.complex_normal());
+  const ComplexRow<Real> start = x;
+  kernel.columns(x.data(), rows, kStride, kColumns, false);
+  double worst = 0.0;
+  for (std::size_t j = 0; j < kColumns; ++j) {
+    ComplexRow<double> column(rows);
+    for (std::size_t a = 0; a < rows; ++a) column[a] = std::complex<double>(start[a * kStride + j]);
+    ffts().get<double>(rows).forward(column);
+    for (std::size_t r = 0; r < rows; ++r) {
+      const std::size_t c = r / 16 + rows / 16 * (r % 16);
+      worst = std::max(worst, std::abs(std::complex<double>(x[r * kStride + j]) - column[c]));
+    }
+  }
+  CHECK(worst < tolerance * std::sqrt(static_cast<double>(rows)));
+  kernel.columns(x.data(), rows, kStride, kColumns, true);
+  worst = 0.0;
+  for (std::size_t i = 0; i < x.size(); ++i) {  // and the columns beside them are untouched
+    const std::complex<Real> back = i % kStride < kColumns ? x[i] / static_cast<Real>(rows) : x[i];
+    worst = std::max(worst, static_cast<double>(std::abs(back - start[i])));
+  }
+  CHECK(worst < tolerance);
+}
+
+}  // namespace
+
+TEST_CASE("every instruction set's column transforms are DFTs and undo each other") {
+  for (const char* name : {"portable", "avx2", "avx512"}) {
+    const auto* single = kernels::named_kernels<float>(name);
+    if (single == nullptr) continue;
+    for (const std::size_t rows : {16u, 64u, 256u, 1024u}) {
+      check_columns<float>(*single, rows, 3e-6);  // about 50 and 13 roundings of values up to 4
+      check_columns<double>(*kernels::named_kernels<double>(name), rows, 3e-15);
+    }
+  }
+}

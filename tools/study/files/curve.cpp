@@ -1,0 +1,189 @@
+#include "tools/study/files/curve.h"
+
+#include <cmath>
+#include <limits>
+
+#include "rx/quality/metrics.h"
+#include "sim/signal/version.h"
+#include "tools/study/files/dimension_scales.h"
+#include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
+
+namespace cohlink {
+namespace {
+
+/// Nothing instead of NaN or infinity: such a value does not exist.
+Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
+
+void add_axes(Table& table, const SweepPlan& plan) {
+  for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
+    Column& column = table.add(plan.axes[axis].key);
+    for (const auto& point : plan.points) {
+      const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
+      column.cells.push_back(number ? Cell(*number) : Cell(point.values[axis]));
+    }
+  }
+}
+
+/// What was asked for, with its interval.
+void add_output(Table& table, const std::vector<Tally>& tallies, const std::string& output) {
+  const bool level = output.ends_with("_db") || output.ends_with("_percent");
+  const Look look = level ? Look::kHundredths : output.starts_with("ber") ? Look::kScientific : Look::kShort;
+  Column value{output, look}, low{bound_name(output, "low"), look}, high{bound_name(output, "high"), look};
+  for (const Tally& tally : tallies) {
+    const MeasuredOutput m = measured(tally.total(), output);
+    value.cells.push_back(finite(m.value));
+    low.cells.push_back(finite(m.low));
+    high.cells.push_back(finite(m.high));
+  }
+  for (auto* column : {&value, &low, &high}) table.columns.push_back(std::move(*column));
+}
+
+std::vector<double> as_numbers(const Column& column) {
+  std::vector<double> numbers;
+  for (const auto& cell : column.cells) {
+    const auto* number = std::get_if<double>(&cell);
+    numbers.push_back(number != nullptr ? *number : std::numeric_limits<double>::quiet_NaN());
+  }
+  return numbers;
+}
+
+std::vector<std::uint64_t> as_counts(const Column& column) {
+  std::vector<std::uint64_t> counts;
+  for (const auto& cell : column.cells) counts.push_back(std::get<std::uint64_t>(cell));
+  return counts;
+}
+
+bool holds_text(const Column& column) { return column.name == "verdict"; }
+bool holds_counts(const Column& column) { return column.name == "errors" || column.name == "bits"; }
+
+/// "/channel.osnr_db", the data set of a column or an axis.
+std::string dataset_name(const std::string& column) { return "/" + column; }
+
+void write_axis(h5::File& file, const Axis& axis) {
+  if (axis.numeric)
+    file.write(dataset_name(axis.key), axis.numbers());
+  else
+    file.write_texts(dataset_name(axis.key), axis.values);
+  write_unit(file, dataset_name(axis.key), unit_of_column(axis.key));
+}
+
+/// Verdicts are numbers in the file (text does not grid well); their meaning is an attribute.
+std::vector<std::int64_t> verdict_codes(const Column& column) {
+  std::vector<std::int64_t> codes;
+  for (const auto& cell : column.cells) {
+    const auto* text = std::get_if<std::string>(&cell);
+    codes.push_back(text == nullptr                ? -1
+                    : *text == "pass"              ? 1
+                    : *text == "fail"              ? 0
+                    : text->starts_with("no lock") ? 3
+                                                   : 2);
+  }
+  return codes;
+}
+
+void write_column(h5::File& file, const Column& column, const h5::Shape& shape) {
+  const std::string name = dataset_name(column.name);
+  if (holds_text(column)) {
+    file.write<std::int64_t>(name, verdict_codes(column), shape);
+    file.attribute(name, "meaning",
+                   "1 = pass, 0 = fail, 2 = undecided, 3 = no lock in some frames, -1 = no threshold");
+  } else if (holds_counts(column)) {
+    file.write<std::uint64_t>(name, as_counts(column), shape);
+  } else {
+    file.write<double>(name, as_numbers(column), shape);
+  }
+  write_unit(file, name, unit_of_column(column.name));
+}
+
+void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
+  Counters all;
+  for (const auto& tally : tallies)
+    for (const auto& [name, events] : tally.total().counters) all[name] += events;
+  for (const auto& [name, events] : all) file.attribute("/", name, events);
+}
+
+}  // namespace
+
+std::string axis_names(const SweepPlan& plan) {
+  std::string names;
+  for (const auto& axis : plan.axes) names += (names.empty() ? "" : ",") + axis.key;
+  return names;
+}
+
+Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
+  Table table;
+  add_axes(table, plan);
+  if (!output.empty()) add_output(table, tallies, output);
+  const auto ratio = Look::kScientific, level = Look::kHundredths;
+  Column ber{"ber", ratio}, low{"ber_low", ratio}, high{"ber_high", ratio}, errors{"errors"}, bits{"bits"},
+      q{"q_db", level}, snr{"snr_db", level}, evm{"evm_percent", level}, theory{"ber_theory", ratio},
+      verdicts{"verdict"};
+  for (std::size_t i = 0; i < tallies.size(); ++i) {
+    const FrameResult& total = tallies[i].total();
+    const Scenario& scenario = plan.points[i].scenario;
+    const bool counted = total.count.bits > 0;
+    const Interval interval = total.ber_interval();
+    const auto threshold = fec_threshold(scenario);
+    ber.cells.push_back(counted ? Cell(total.count.ber()) : Cell());
+    low.cells.push_back(counted ? Cell(interval.low) : Cell());
+    high.cells.push_back(counted ? Cell(interval.high) : Cell());
+    errors.cells.push_back(total.count.errors);
+    bits.cells.push_back(total.count.bits);
+    q.cells.push_back(counted ? finite(q_from_ber_db(total.count.ber())) : Cell());
+    snr.cells.push_back(finite(total.snr_db()));
+    evm.cells.push_back(finite(total.evm_percent()));
+    const auto closed_form = theory_ber(scenario);
+    theory.cells.push_back(closed_form ? Cell(*closed_form) : Cell());
+    // A point that loses frames altogether has failed, whatever the frames it kept say.
+    if (total.unlocked > 0)
+      verdicts.cells.emplace_back("no lock in " + std::to_string(total.unlocked) + " of " +
+                                  std::to_string(tallies[i].frames()));
+    else if (counted && threshold)
+      verdicts.cells.emplace_back(verdict(interval.low, interval.high, *threshold));
+    else
+      verdicts.cells.emplace_back();
+  }
+  for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
+    if (column->name != output) table.columns.push_back(std::move(*column));
+  return table;
+}
+
+void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
+                 const std::string& output, const std::string& path) {
+  DimensionScales dimensions;
+  for (const auto& axis : plan.axes) dimensions.scales.push_back(dataset_name(axis.key));
+  for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
+    dimensions.datasets.push_back(dataset_name(table.columns[c].name));
+  dimensions.datasets.push_back("/frames");
+  dimensions.datasets.push_back("/frames_without_lock");
+
+  h5::File::create(path, [&](h5::File& file) {
+    file.attribute("/", "kind", "cohlink curve");
+    file.attribute("/", "format", 1.0);
+    file.attribute("/", "version", std::string(version().number));
+    file.attribute("/", "git_hash", std::string(version().git_hash));
+    file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
+    file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
+    if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
+    file.attribute("/", "axes", axis_names(plan));
+    file.attribute("/", "measure", output.empty() ? std::string("ber") : output);
+    file.write_text("/scenario", plan.base.resolved());
+    for (const auto& axis : plan.axes) write_axis(file, axis);
+    for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
+      write_column(file, table.columns[c], plan.shape());
+    std::vector<std::uint64_t> frames, unlocked;
+    for (const auto& tally : tallies) {
+      frames.push_back(tally.frames());
+      unlocked.push_back(tally.total().unlocked);
+    }
+    file.write<std::uint64_t>("/frames", frames, plan.shape());
+    file.write<std::uint64_t>("/frames_without_lock", unlocked, plan.shape());
+    file.attribute("/frames_without_lock", "meaning", "frames left out of ber, snr_db and evm_percent");
+    write_counters(file, tallies);
+    attach_scales(file, dimensions);
+  });
+}
+
+}  // namespace cohlink

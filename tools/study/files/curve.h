@@ -1,0 +1,29 @@
+// A finished sweep: its table, and the file that keeps it.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "tools/study/files/table.h"
+#include "tools/study/plan/plan.h"
+#include "tools/study/run/executor.h"
+
+namespace cohlink {
+
+/// One row a point, in grid order. Columns: the varied keys by their full names, ber, ber_low, ber_high
+/// (95 %, FrameResult::ber_interval), errors, bits, q_db, snr_db, evm_percent, ber_theory, verdict. A value
+/// that does not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
+/// With an `output` (outputs.h) that comes first, with its interval.
+Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output = "");
+
+/// The varied keys, parted by commas: the attribute "axes" of a curve file.
+std::string axis_names(const SweepPlan& plan);
+
+/// HDF5: one data set a column, shaped as the grid, with the varied keys as dimension scales attached to
+/// it; /frames counted; /scenario (before variation); provenance as attributes of the root. Written beside
+/// `path`, then renamed. `output`, where not "", becomes the attribute "measure". Throws RunError when the
+/// file system refuses.
+void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
+                 const std::string& output, const std::string& path);
+
+}  // namespace cohlink

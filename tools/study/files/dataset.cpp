@@ -1,0 +1,198 @@
+#include "tools/study/files/dataset.h"
+
+#include <algorithm>
+#include <cstdio>
+#include <filesystem>
+#include <fstream>
+#include <limits>
+#include <sstream>
+
+#include "sim/link.h"
+#include "sim/link_setup.h"
+#include "sim/signal/random.h"
+#include "sim/signal/record/atomic_file.h"
+#include "sim/signal/scenario/strings.h"
+#include "tools/study/files/study_file.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
+
+namespace cohlink {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr const char* kOrderFile = "dataset.ini";
+
+std::uint64_t seed_of(const DatasetOrder& order) {
+  return static_cast<std::uint64_t>(order.scenario.integer("run.seed"));
+}
+
+/// 53 bits, as many as run.seed holds.
+std::uint64_t item_seed(const DatasetOrder& order, std::uint64_t number) {
+  return RandomStreams(seed_of(order), number).stream("dataset-item").bits() >> 11;
+}
+
+fs::path path_of(const DatasetOrder& order, std::uint64_t number) {
+  return fs::path(order.folder) / item_name(number);
+}
+
+/// What the folder must have been made from; how it was computed does not matter.
+std::string order_text(const DatasetOrder& order) {
+  Scenario scenario = order.scenario;
+  for (const char* key : {"run.threads", "run.reuse", "run.reuse_memory_mb", "run.frames"})
+    scenario.set(key, std::string(find_key(key)->default_value), "dataset");
+  scenario.clear_draws();
+  std::string text = scenario.resolved() + "\n[draw]\n";
+  for (const Draw& draw : order.draws) text += draw.key + " = " + draw_text(draw) + "\n";
+  return text;
+}
+
+std::string content(const fs::path& path) {
+  std::ifstream file(path, std::ios::binary);
+  std::ostringstream text;
+  text << file.rdbuf();
+  return text.str();
+}
+
+Capture make_item(const DatasetOrder& order, std::uint64_t number, FftCache& fft) {
+  return Link(item_scenario(order, number), fft)(0);
+}
+
+/// What came out of an item, beside what was drawn.
+struct Outcome {
+  double osnr_db = std::numeric_limits<double>::quiet_NaN();
+  double dispersion = 0, dgd = 0, frequency_offset = 0;
+  std::uint64_t clipped = 0;
+};
+
+Outcome outcome_of(const Capture& capture) {
+  Outcome out;
+  const Truth& truth = capture.truth.value();
+  if (truth.osnr_db) out.osnr_db = *truth.osnr_db;
+  out.dispersion = truth.dispersion_ps_per_nm;
+  out.dgd = truth.dgd_ps;
+  out.frequency_offset = truth.frequency_offset_hz;
+  if (const auto found = capture.counters.find("adc_clipped_samples"); found != capture.counters.end())
+    out.clipped = found->second;
+  return out;
+}
+
+Column drawn_column(const DatasetOrder& order, const Draw& draw) {
+  Column column{draw.key};
+  for (std::uint64_t i = 0; i < order.count; ++i) {
+    const std::string text = drawn_text(draw, seed_of(order), i);
+    if (draw.numeric)
+      column.cells.emplace_back(drawn_value(draw, seed_of(order), i));
+    else
+      column.cells.emplace_back(text);
+  }
+  return column;
+}
+
+Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes) {
+  Column item{"item"}, file{"file"}, seed{"seed"}, osnr{"osnr_db"}, dispersion{"dispersion_ps_per_nm"},
+      dgd{"dgd_ps"}, offset{"frequency_offset_hz"}, clipped{"adc_clipped_samples"};
+  for (std::uint64_t i = 0; i < order.count; ++i) {
+    const Outcome& out = outcomes[i];
+    item.cells.emplace_back(i);
+    file.cells.emplace_back(item_name(i));
+    seed.cells.emplace_back(item_seed(order, i));
+    osnr.cells.emplace_back(out.osnr_db);
+    dispersion.cells.emplace_back(out.dispersion);
+    dgd.cells.emplace_back(out.dgd);
+    offset.cells.emplace_back(out.frequency_offset);
+    clipped.cells.emplace_back(out.clipped);
+  }
+  Table table;
+  for (auto* column : {&item, &file, &seed}) table.columns.push_back(std::move(*column));
+  for (const Draw& draw : order.draws) table.columns.push_back(drawn_column(order, draw));
+  for (auto* column : {&osnr, &dispersion, &dgd, &offset, &clipped})
+    table.columns.push_back(std::move(*column));
+  return table;
+}
+
+void write_labels(const DatasetOrder& order, const Table& labels) {
+  std::ostringstream csv;
+  print(csv, labels, Format::kCsv);
+  write_atomically((fs::path(order.folder) / "labels.csv").string(), csv.str());
+  write_study({"dataset", {{"labels", labels}}, {}}, order.scenario,
+              (fs::path(order.folder) / "index.h5").string());
+}
+
+/// One more than the highest number among the folder's items.
+std::uint64_t items_present(const DatasetOrder& order) {
+  std::uint64_t end = 0;
+  for (const auto& entry : fs::directory_iterator(order.folder)) {
+    unsigned long long number = 0;
+    const std::string name = entry.path().filename().string();
+    if (std::sscanf(name.c_str(), "item-%llu", &number) == 1 && name == item_name(number))
+      end = std::max<std::uint64_t>(end, number + 1);
+  }
+  return end;
+}
+
+}  // namespace
+
+std::string item_name(std::uint64_t number) {
+  char name[40];
+  std::snprintf(name, sizeof name, "item-%06llu.h5", static_cast<unsigned long long>(number));
+  return name;
+}
+
+Scenario item_scenario(const DatasetOrder& order, std::uint64_t number) {
+  Scenario scenario = order.scenario;
+  scenario.clear_draws();
+  for (const Draw& draw : order.draws)
+    scenario.set(draw.key, drawn_text(draw, seed_of(order), number), "drawn for " + item_name(number));
+  scenario.set("run.seed", std::to_string(item_seed(order, number)), "data set");
+  scenario.set("run.frames", "1", "data set");
+  return scenario;
+}
+
+void check_items(const DatasetOrder& order, unsigned threads) {
+  for_each_index(order.count, threads, [&](std::size_t i) { link_setup(item_scenario(order, i)); });
+}
+
+std::uint64_t open_dataset(const DatasetOrder& order) {
+  const fs::path folder = order.folder, ini = folder / kOrderFile;
+  std::error_code error;
+  if (fs::exists(folder, error) && !fs::is_directory(folder, error))
+    throw InputError("-o " + order.folder + ": is no folder");
+  if (!fs::exists(ini, error)) {
+    if (fs::is_directory(folder, error) && !fs::is_empty(folder, error))
+      throw InputError("-o " + order.folder + ": holds something else; give a new or empty folder");
+    fs::create_directories(folder, error);
+    if (error) throw RunError("-o " + order.folder + ": cannot be made: " + error.message());
+    write_atomically(ini.string(), order_text(order));
+  } else if (content(ini) != order_text(order)) {
+    throw InputError("-o " + order.folder +
+                     ": holds a data set of another scenario, seed or draws (see its dataset.ini)");
+  }
+  if (const std::uint64_t present = items_present(order); present > order.count)
+    throw InputError("-o " + order.folder + ": holds " + std::to_string(present) +
+                     " items, whose labels a smaller set would lose; give -n of at least " +
+                     std::to_string(present));
+  std::uint64_t there = 0;
+  for (std::uint64_t i = 0; i < order.count; ++i) there += fs::exists(path_of(order, i), error);
+  return there;
+}
+
+void make_dataset(const DatasetOrder& order, FftCache& fft, unsigned threads,
+                  const std::function<void()>& made) {
+  std::vector<Outcome> outcomes(order.count);
+  for_each_index(order.count, threads, [&](std::size_t i) {
+    const fs::path path = path_of(order, i);
+    std::error_code error;
+    if (fs::exists(path, error)) {
+      outcomes[i] = outcome_of(read_capture(path.string()));
+      return;
+    }
+    const Capture capture = make_item(order, i, fft);
+    write_capture(capture, path.string());
+    outcomes[i] = outcome_of(capture);
+    if (made) made();
+  });
+  write_labels(order, labels_of(order, outcomes));
+}
+
+}  // namespace cohlink

@@ -1,0 +1,45 @@
+// A folder of labelled captures with parameters drawn at random.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/record/capture.h"
+#include "tools/study/files/draw.h"
+#include "tools/study/files/table.h"
+
+namespace cohlink {
+
+struct DatasetOrder {
+  Scenario scenario;
+  std::vector<Draw> draws;
+  std::uint64_t count = 0;
+  std::string folder;
+};
+
+/// "item-000042.h5"
+std::string item_name(std::uint64_t number);
+
+/// The scenario of one item: drawn values set, a seed of its own in run.seed, no [draw] section. Simulating
+/// its frame 0 makes the item; so does simulating the item's own file.
+Scenario item_scenario(const DatasetOrder& order, std::uint64_t number);
+
+/// Sets every item up without simulating it; InputError, naming the item, for values that do not fit
+/// together.
+void check_items(const DatasetOrder& order, unsigned threads);
+
+/// Makes the folder and what it says of itself (dataset.ini), or checks that it holds this very data set:
+/// InputError when it belongs to another scenario, seed or draws, has more items or holds something else.
+/// Returns how many items of the order are there already.
+std::uint64_t open_dataset(const DatasetOrder& order);
+
+/// Makes the missing items, each whole or not at all; `made` hears of each, from many threads. Then the
+/// labels: labels.csv and index.h5, one row an item: item, file, seed, the drawn keys, and what came out
+/// (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples).
+void make_dataset(const DatasetOrder& order, FftCache& fft, unsigned threads,
+                  const std::function<void()>& made);
+
+}  // namespace cohlink

@@ -1,0 +1,31 @@
+// The result file of a study (limit, outage, qualify): its tables and facts, with where they come from.
+#pragma once
+
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/table.h"
+
+namespace cohlink {
+
+struct StudyFile {
+  std::string kind;                // "limit", "outage", "qualify"
+  std::vector<NamedTable> tables;  // "probes"
+  std::vector<Fact> facts;
+};
+
+/// HDF5: one group a table with one data set a column (numbers, counts or texts; nothing = NaN or ""),
+/// their order in the group's attribute "columns"; facts as attributes of /facts; /scenario and provenance as
+/// in a curve file, kind "cohlink KIND". Throws RunError when the file system refuses.
+void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path);
+
+/// Reads it back, for reports. Facts come back with name, label and text alone.
+StudyFile read_study(const h5::File& file);
+
+/// What every result file says of itself: kind, format, version, git_hash, seed, /scenario.
+void write_provenance(h5::File& file, const std::string& kind, const Scenario& scenario);
+
+}  // namespace cohlink

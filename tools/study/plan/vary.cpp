@@ -1,0 +1,130 @@
+#include "tools/study/plan/vary.h"
+
+#include <cmath>
+#include <limits>
+#include <regex>
+#include <set>
+
+#include "sim/signal/scenario/scenario.h"
+#include "sim/signal/scenario/strings.h"
+#include "tools/study/plan/numbers.h"
+
+namespace cohlink {
+namespace {
+
+/// Every part between marks, empty ones too, so that a missing value is noticed.
+std::vector<std::string> parts_between(const std::string& text, char mark) {
+  std::vector<std::string> parts(1);
+  for (const char c : text) {
+    if (c == mark)
+      parts.emplace_back();
+    else
+      parts.back() += c;
+  }
+  for (auto& part : parts) part = trim(part);
+  return parts;
+}
+
+/// Two points of one place cannot be told apart, in a table or by the coordinates of a file.
+void refuse_repeated(const Axis& axis, const std::string& where) {
+  std::set<std::string> seen;
+  for (const auto& value : axis.values) {
+    // 6 and 6.0 are one value, as are 0 and -0.
+    const auto number = axis.numeric ? parse_number(value) : std::nullopt;
+    if (!seen.insert(number ? exact_decimal(*number + 0.0) : value).second)
+      throw InputError(where + ": the value " + value + " is given twice");
+  }
+}
+
+/// A comma parts two axes only where a new "section.key=" follows it, so that list values may hold commas.
+std::vector<std::string> split_axes(const std::string& argument) {
+  static const std::regex next_axis(R"(,(?=\s*[A-Za-z_]+\.[A-Za-z0-9_]+\s*=))");
+  std::sregex_token_iterator begin(argument.begin(), argument.end(), next_axis, -1), end;
+  return {begin, end};
+}
+
+std::vector<std::string> range_values(const std::string& range, const std::string& where) {
+  const auto parts = parts_between(range, ':');
+  if (parts.size() != 3) throw InputError(where + ": a range is start:step:end");
+  double number[3];
+  for (int i = 0; i < 3; ++i) {
+    const auto value = parse_number(parts[i]);
+    if (!value) throw InputError(where + ": '" + parts[i] + "' is not a number");
+    number[i] = *value;
+  }
+  const auto [start, step, end] = number;
+  if (step == 0.0 && start != end) throw InputError(where + ": the step is zero");
+  const double steps = start == end ? 0.0 : (end - start) / step;
+  if (steps < 0.0) throw InputError(where + ": the step leads away from the end");
+  if (steps >= static_cast<double>(kMaximumAxisValues))
+    throw InputError(where + ": more than " + std::to_string(kMaximumAxisValues) + " values");
+  // A step that fits but for rounding (0.1 ten times) still reaches the end.
+  const double whole = std::floor(steps + 1e-6);
+  if (steps - whole > 1e-6) {
+    const auto up_to = [&](double count) { return short_decimal(start + count * step); };
+    throw InputError(where + ": steps of " + parts[1] + " from " + parts[0] + " do not meet " + parts[2] +
+                     "; end at " + up_to(whole) + " or " + up_to(whole + 1.0));
+  }
+  const auto count = static_cast<std::size_t>(whole) + 1;
+  std::vector<std::string> values;
+  for (std::size_t i = 0; i < count; ++i)
+    values.push_back(short_decimal(start + static_cast<double>(i) * step));
+  return values;
+}
+
+Axis parse_axis(const std::string& text, const std::string& option) {
+  const auto equals = text.find('=');
+  if (equals == std::string::npos)
+    throw InputError(option + " " + text + ": expected KEY=start:step:end or KEY=v1|v2");
+  Axis axis;
+  axis.key = trim(text.substr(0, equals));
+  const std::string value = trim(text.substr(equals + 1));
+  const std::string where = option + " " + axis.key + "=" + value;
+  const ScenarioKey* key = find_key(axis.key);
+  if (key == nullptr) {
+    const std::string near = nearest_key(axis.key);
+    throw InputError(option + " " + axis.key + ": unknown key" +
+                     (near.empty() ? "" : "; did you mean " + near + "?"));
+  }
+  axis.numeric = key->type == KeyType::kNumber || key->type == KeyType::kInteger;
+  if (axis.numeric && value.find(':') != std::string::npos) {
+    axis.values = range_values(value, where);
+  } else {
+    axis.values = parts_between(value, '|');
+  }
+  for (const auto& item : axis.values) {
+    if (item.empty()) throw InputError(where + ": a value is missing");
+    if (axis.numeric && !parse_number(item)) throw InputError(where + ": '" + item + "' is not a number");
+  }
+  refuse_repeated(axis, where);
+  return axis;
+}
+
+}  // namespace
+
+std::vector<double> Axis::numbers() const {
+  std::vector<double> result;
+  for (const auto& value : values)
+    result.push_back(numeric ? parse_number(value).value_or(std::numeric_limits<double>::quiet_NaN())
+                             : std::numeric_limits<double>::quiet_NaN());
+  return result;
+}
+
+std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& option) {
+  std::vector<Axis> axes;
+  for (const auto& argument : arguments) {
+    for (const auto& text : split_axes(argument)) {
+      Axis axis = parse_axis(text, option);
+      for (const auto& other : axes)
+        if (other.key == axis.key) throw InputError(option + " " + axis.key + ": varied twice");
+      axes.push_back(std::move(axis));
+    }
+  }
+  if (axes.empty()) throw InputError("nothing to vary: give --vary KEY=start:step:end");
+  if (axes.size() > kMaximumAxes)
+    throw InputError("a sweep has at most three dimensions; " + option + " names " +
+                     std::to_string(axes.size()));
+  return axes;
+}
+
+}  // namespace cohlink

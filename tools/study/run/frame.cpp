@@ -1,0 +1,86 @@
+#include "tools/study/run/frame.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+FrameResult& FrameResult::operator+=(const FrameResult& next) {
+  if (next.count.bits > 0) {
+    const auto errors = static_cast<double>(next.count.errors);
+    error_squares += errors * errors / static_cast<double>(next.count.bits);
+    ++scored_frames;
+  }
+  for (const auto& [name, value] : next.outputs) spread[name].add(value);
+  coding_bunching = std::max(coding_bunching, next.coding_bunching);
+  count += next.count;
+  symbols += next.symbols;
+  noise_sum += next.noise_sum;
+  evm_sum += next.evm_sum;
+  discarded += next.discarded;
+  warned += next.warned;
+  unlocked += next.unlocked;
+  dgd_sum_ps += next.dgd_sum_ps;
+  for (const auto& [name, events] : next.counters) counters[name] += events;
+  if (first_warning.empty()) first_warning = next.first_warning;
+  return *this;
+}
+
+void FrameResult::keep_output(const std::string& name) {
+  std::erase_if(outputs, [&](const auto& output) { return output.first != name; });
+}
+
+double FrameResult::bunching() const {
+  constexpr std::uint64_t kFewest = 8;
+  const double p = count.ber();
+  if (scored_frames < kFewest || p <= 0.0 || p >= 1.0) return coding_bunching;
+  // Sum of (errors - bits p)^2 / (bits p (1 - p)).
+  const double chi_squared = (error_squares - p * static_cast<double>(count.errors)) / (p * (1.0 - p));
+  return std::max(coding_bunching, chi_squared / static_cast<double>(scored_frames - 1));
+}
+
+Interval FrameResult::ber_interval(double confidence) const {
+  return error_interval(count, bunching(), confidence);
+}
+
+double FrameResult::snr_db() const {
+  return symbols > 0 ? -to_db(noise_sum / symbols) : std::numeric_limits<double>::quiet_NaN();
+}
+
+double FrameResult::evm_percent() const {
+  return symbols > 0 ? 100.0 * std::sqrt(evm_sum / symbols) : std::numeric_limits<double>::quiet_NaN();
+}
+
+FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
+  const ReceiverResult received = receiver(capture, false);  // no pictures
+  FrameResult result;
+  if (received.score) {
+    result.count = received.score->both;
+    result.coding_bunching = received.score->bunching;
+    result.symbols = 2.0 * static_cast<double>(received.score->symbols);
+    result.noise_sum = result.symbols * from_db(-received.snr_db);
+    result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);
+  } else {
+    result.unlocked = 1;  // a decision-aided SNR would flatter what could not be recognised
+  }
+  result.discarded = received.discarded_symbols;
+  result.warned = received.warnings.empty() ? 0 : 1;
+  if (!received.warnings.empty()) result.first_warning = received.warnings.front();
+  if (capture.truth) result.dgd_sum_ps = capture.truth->dgd_ps;
+  result.counters = capture.counters;
+  for (const auto& [name, events] : received.counters) result.counters[name] += events;
+  result.outputs = outputs_of(received);
+  if (received.score)
+    for (const auto& [name, events] : result.counters) result.outputs[name] = static_cast<double>(events);
+  return result;
+}
+
+FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame,
+                      std::uint64_t address) {
+  return count_frame(link(frame, address), receiver);
+}
+
+}  // namespace cohlink

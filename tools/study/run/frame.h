@@ -1,0 +1,58 @@
+// One frame of one point, simulated, received and counted: the unit of work of every study.
+#pragma once
+
+#include <cstdint>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "rx/quality/metrics.h"
+#include "rx/receiver.h"
+#include "sim/link.h"
+#include "sim/signal/record/capture.h"
+#include "tools/study/plan/outputs.h"
+
+namespace cohlink {
+
+/// What one frame counted: plain data, small enough to send or to write down by the million. Adding frames in
+/// frame order to an empty one gives the point.
+struct FrameResult {
+  ErrorCount count;
+  double symbols = 0;           // scored, both polarisations: the weight of the two sums that follow
+  double noise_sum = 0;         // symbols x noise-to-signal power ratio
+  double evm_sum = 0;           // symbols x (EVM as a ratio) squared
+  std::uint64_t discarded = 0;  // symbols at the edges, not scored
+  std::uint64_t warned = 0;     // frames in which the receiver warned
+  std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
+  double dgd_sum_ps = 0;        // differential group delay at the carrier, summed over frames
+  Counters counters;            // of capture and receiver
+  std::string first_warning;
+  /// Of one frame; only what a study asked for need be kept: `keep_output`.
+  Outputs outputs;
+  double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
+  // Of a sum: how its frames differ.
+  std::uint64_t scored_frames = 0;       // with bits
+  double error_squares = 0;              // over these, errors^2 / bits
+  std::map<std::string, Spread> spread;  // of the outputs
+
+  /// Counts one frame more.
+  FrameResult& operator+=(const FrameResult& frame);
+  /// Forgets all other outputs; "" all.
+  void keep_output(const std::string& name);
+  /// Of a sum: variance of its errors over the binomial one. By the coding, or if it is more, as the frames
+  /// differ (chi-squared over its degrees of freedom: slips and other bursts), where eight or more tell.
+  double bunching() const;
+  /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/quality/metrics.h) with bunching().
+  Interval ber_interval(double confidence = 0.95) const;
+  double snr_db() const;       // NaN before anything was scored
+  double evm_percent() const;  // NaN before anything was scored
+};
+
+/// A capture, received and counted.
+FrameResult count_frame(const Capture& capture, const Receiver& receiver);
+
+/// Both in one. Pure: the same (link, receiver, frame, address) gives the same result on any thread, in any
+/// order.
+FrameResult run_frame(const Link& link, const Receiver& receiver, std::uint64_t frame, std::uint64_t address);
+
+}  // namespace cohlink

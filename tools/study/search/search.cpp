@@ -1,0 +1,142 @@
+#include "tools/study/search/search.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <memory>
+#include <mutex>
+#include <optional>
+
+#include "sim/signal/units.h"
+#include "tools/study/budget.h"
+#include "tools/study/parts/journal.h"
+#include "tools/study/plan/fingerprint.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/theory.h"
+#include "tools/study/run/executor.h"
+#include "tools/study/run/record.h"
+
+namespace cohlink {
+namespace {
+
+/// A frame in which the receiver found nothing of what was sent has no score. Leaving it out would make a
+/// link look the better the more often it fails: it counts as guessed, with half its bits wrong and an SNR of
+/// 0 dB.
+FrameResult with_guesses(FrameResult result, int bits_per_symbol, double symbols) {
+  if (result.count.bits > 0 || bits_per_symbol == 0) return result;
+  result.count.bits = static_cast<std::uint64_t>(2.0 * symbols) * static_cast<std::uint64_t>(bits_per_symbol);
+  result.count.errors = result.count.bits / 2;
+  result.symbols = 2.0 * symbols;
+  result.noise_sum = result.evm_sum = result.symbols;
+  return result;
+}
+
+/// Frames in a journal, by scenario and number. A record: "scenario frame result".
+class RecordedFrames {
+ public:
+  explicit RecordedFrames(Journal& journal) : journal_(journal) {
+    for (const std::string& record : journal.records()) {
+      const auto first = record.find(' '), second = record.find(' ', first + 1);
+      if (second == std::string::npos) throw RunError("a journal's record without its place");
+      known_.emplace(record.substr(0, second),
+                     frame_result_from(std::string_view(record).substr(second + 1)));
+    }
+  }
+  std::optional<FrameResult> find(const std::string& place) const {
+    const std::lock_guard lock(mutex_);
+    const auto found = known_.find(place);
+    if (found == known_.end()) return std::nullopt;
+    return found->second;
+  }
+  void keep(const std::string& place, const FrameResult& result) {
+    const std::lock_guard lock(mutex_);
+    if (known_.emplace(place, result).second) journal_.add(place + " " + to_line(result));
+  }
+
+ private:
+  Journal& journal_;
+  mutable std::mutex mutex_;
+  std::map<std::string, FrameResult> known_;
+};
+
+}  // namespace
+
+double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads) {
+  std::vector<double> power(scenarios.size());
+  for_each_index(scenarios.size(), threads,
+                 [&](std::size_t i) { power[i] = Bench(scenarios[i], fft).link.peak_fibre_power(); });
+  return scenarios.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
+}
+
+SourceMaker watched(SourceMaker source, std::function<void()> done) {
+  return [source = std::move(source), done = std::move(done)](const Scenario& scenario) -> FrameSource {
+    return [frames = source(scenario), done](std::uint64_t frame) {
+      const FrameResult result = frames(frame);
+      done();
+      return result;
+    };
+  };
+}
+
+SourceMaker recorded(SourceMaker source, Journal* journal) {
+  if (journal == nullptr) return source;
+  const auto frames = std::make_shared<RecordedFrames>(*journal);
+  return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
+    const std::string name = fingerprint(deciding_text(scenario)).text();
+    // Set up when the first frame is missing: most of a resumed study needs no link at all.
+    struct Late {
+      std::once_flag once;
+      FrameSource frames;
+    };
+    const auto late = std::make_shared<Late>();
+    return [=](std::uint64_t frame) {
+      const std::string place = name + " " + std::to_string(frame);
+      if (const auto known = frames->find(place)) return *known;
+      std::call_once(late->once, [&] { late->frames = source(scenario); });
+      const FrameResult result = late->frames(frame);
+      frames->keep(place, result);
+      return result;
+    };
+  };
+}
+
+SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
+  if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});
+  return [&fft, reuse, address](const Scenario& scenario) -> FrameSource {
+    const auto bench = std::make_shared<const Bench>(scenario, fft);
+    const int bits = bits_per_symbol(scenario_modulation(scenario));
+    const auto symbols = static_cast<double>(scenario.integer("signal.symbols"));
+    StageAddresses addresses;
+    addresses.fill(address);
+    return [=](std::uint64_t frame) {
+      FrameResult result = reuse->run(*bench, frame, addresses);
+      result.keep_output("");
+      return with_guesses(std::move(result), bits, symbols);
+    };
+  };
+}
+
+void Meter::run(std::uint64_t frames) {
+  std::vector<FrameResult> results(frames);
+  for_each_index(frames, thread_count(threads_, frames),
+                 [&](std::size_t i) { results[i] = source_(frames_ + i); });
+  for (const FrameResult& result : results) total_ += result;
+  frames_ += frames;
+}
+
+EquivalentSnr::EquivalentSnr(const Scenario& scenario)
+    : modulation_(scenario_modulation(scenario)), differential_(scenario.boolean("signal.differential")) {
+  if (bits_per_symbol(modulation_) == 0)
+    scenario.reject("signal.modulation", "carries no bits, so there is no BER to search by");
+}
+
+double EquivalentSnr::db(double ber) const {
+  return to_db(required_snr(modulation_, differential_, std::clamp(ber, 1e-12, 0.35)));
+}
+
+double EquivalentSnr::per_log_ber(double ber) const {
+  const double p = std::clamp(ber, 2e-12, 0.3), step = 1.05;
+  return (db(p / step) - db(p * step)) / (2.0 * std::log(step));
+}
+
+}  // namespace cohlink

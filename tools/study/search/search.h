@@ -1,0 +1,80 @@
+// What every search over a scenario key shares: frames of one scenario counted on all cores, with the
+// statistics that decide when enough is known.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "rx/quality/metrics.h"
+#include "sim/signal/constellation.h"
+#include "sim/signal/execution/fft.h"
+#include "sim/signal/scenario/scenario.h"
+#include "tools/study/run/frame.h"
+#include "tools/study/run/reuse.h"
+
+namespace cohlink {
+
+/// One frame of a scenario, by number.
+using FrameSource = std::function<FrameResult(std::uint64_t frame)>;
+
+/// Sets a scenario up and gives its frames. Thread-safe sources; the tests put models in place of the link.
+using SourceMaker = std::function<FrameSource(const Scenario&)>;
+
+/// The same, calling `done` after every frame, from whatever thread it ran on.
+SourceMaker watched(SourceMaker source, std::function<void()> done);
+
+/// Simulates and receives; a frame that the receiver could not lock to counts as guessed (half its bits
+/// wrong, SNR 0 dB). Every scenario sees the same random streams (address `address`): common random numbers,
+/// which sharpen differences between scenarios. `reuse` keeps what scenarios have in common; null: nothing.
+SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse = nullptr, std::uint64_t address = 0);
+
+/// Sets every scenario up once, both ends: one that does not fit must not surface after an hour. Returns the
+/// highest power in a fibre [W].
+double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads);
+
+class Journal;
+
+/// The same frames, each written to `journal` when it is counted and taken from there where it already
+/// stands: a study that was interrupted walks the same way again and finds what it had. A frame is known by
+/// its scenario and number, so any study of these scenarios may go on from it. Null journal: `source` itself.
+SourceMaker recorded(SourceMaker source, Journal* journal);
+
+/// Frames of one scenario, counted in order.
+class Meter {
+ public:
+  Meter(FrameSource source, unsigned threads) : source_(std::move(source)), threads_(threads) {}
+
+  /// Counts `frames` more.
+  void run(std::uint64_t frames);
+
+  std::uint64_t frames() const { return frames_; }
+  const FrameResult& total() const { return total_; }
+  double ber() const { return total_.count.ber(); }
+
+ private:
+  FrameSource source_;
+  unsigned threads_;
+  FrameResult total_;
+  std::uint64_t frames_ = 0;
+};
+
+/// The scale on which BER is nearly a straight line over OSNR: the SNR [dB] that ideal reception would need
+/// for this BER. Slope 1 for a receiver at constant distance from theory.
+class EquivalentSnr {
+ public:
+  /// Throws InputError for symbols without bits.
+  explicit EquivalentSnr(const Scenario& scenario);
+  /// BER clamped to [1e-12, 0.35].
+  double db(double ber) const;
+  /// |d dB / d ln BER|.
+  double per_log_ber(double ber) const;
+
+ private:
+  Modulation modulation_;
+  bool differential_;
+};
+
+}  // namespace cohlink

@@ -1,0 +1,417 @@
+#include "tools/study/search/spec_sheet.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+#include <regex>
+
+#include "rx/quality/metrics.h"
+#include "sim/signal/scenario/strings.h"
+#include "sim/signal/units.h"
+#include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/search/limit.h"
+#include "tools/study/search/required_osnr.h"
+
+namespace cohlink {
+namespace {
+
+constexpr double kConfidence = 0.95;
+
+struct MeasureName {
+  const char* name;
+  Measure measure;
+};
+constexpr MeasureName kMeasures[] = {
+    {"ber", Measure::kBer},
+    {"q_db", Measure::kQ},
+    {"snr_db", Measure::kSnr},
+    {"evm_percent", Measure::kEvm},
+    {"required_osnr_db", Measure::kRequiredOsnr},
+    {"penalty_db", Measure::kPenalty},
+    {"limit", Measure::kLimit},
+};
+
+using Entry = RequirementText::Entry;
+
+[[noreturn]] void refuse(const RequirementText& r, const Entry& entry, const std::string& name,
+                         const std::string& why) {
+  throw InputError(entry.origin + ": require." + r.name + "." + name + ": " + why);
+}
+
+const Entry* entry_of(const RequirementText& r, const std::string& name) {
+  const auto found = r.entries.find(name);
+  return found == r.entries.end() ? nullptr : &found->second;
+}
+
+void read_measure(const RequirementText& r, SpecLine& line) {
+  const Entry* entry = entry_of(r, "measure");
+  if (entry == nullptr)
+    throw InputError(r.origin + ": require." + r.name + ": nothing is measured; add measure = ber");
+  std::string known;
+  // sweep --measure has it without its unit, too.
+  const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
+  for (const auto& [name, measure] : kMeasures) {
+    if (text == name) {
+      line.measure = measure;
+      line.measure_name = name;
+      return;
+    }
+    known += (known.empty() ? "" : ", ") + std::string(name);
+  }
+  refuse(r, *entry, "measure", "'" + entry->text + "' is not one of " + known);
+}
+
+void read_bound(const RequirementText& r, SpecLine& line) {
+  const Entry* most = entry_of(r, "at_most");
+  const Entry* least = entry_of(r, "at_least");
+  if ((most == nullptr) == (least == nullptr))
+    throw InputError(r.origin + ": require." + r.name + ": needs a bound, either at_most or at_least");
+  const Entry& given = most != nullptr ? *most : *least;
+  const std::string name = most != nullptr ? "at_most" : "at_least";
+  const auto number = parse_number(given.text);
+  if (!number) refuse(r, given, name, "'" + given.text + "' is not a number");
+  line.bound = *number;
+  line.at_most = most != nullptr;
+  const bool smaller_is_better = line.measure == Measure::kBer || line.measure == Measure::kEvm ||
+                                 line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty;
+  if (line.measure != Measure::kLimit && smaller_is_better != line.at_most)
+    refuse(r, given, name,
+           line.measure_name + " is " +
+               (smaller_is_better ? "the better the smaller; use at_most"
+                                  : "the better the larger; use at_least"));
+  if (line.measure == Measure::kBer && (line.bound < 1e-12 || line.bound > 0.35))
+    refuse(r, given, name, "a BER between 1e-12 and 0.35 is needed");
+}
+
+/// "KEY=value, KEY=value": a comma parts two only where a new key follows.
+void read_settings(const RequirementText& r, SpecLine& line, const Scenario& base) {
+  const Entry* entry = entry_of(r, "set");
+  if (entry == nullptr) return;
+  static const std::regex next_key(R"(,(?=\s*[A-Za-z_]+\.[A-Za-z0-9_]+\s*=))");
+  Scenario trial = base;
+  for (std::sregex_token_iterator part(entry->text.begin(), entry->text.end(), next_key, -1), end;
+       part != end; ++part) {
+    const std::string text = part->str();
+    const auto equals = text.find('=');
+    if (equals == std::string::npos)
+      refuse(r, *entry, "set", "'" + trim(text) + "' is not of the form section.key=value");
+    line.settings.emplace_back(trim(text.substr(0, equals)), trim(text.substr(equals + 1)));
+    trial.set(line.settings.back().first, line.settings.back().second,
+              entry->origin + ": require." + r.name + ".set");
+  }
+}
+
+void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
+  const Entry* entry = entry_of(r, "vary");
+  if (entry == nullptr) {
+    if (line.measure == Measure::kLimit)
+      throw InputError(r.origin + ": require." + r.name + ": measure = limit needs vary = KEY=a:b");
+    return;
+  }
+  const std::string origin = entry->origin + ": require." + r.name + ".vary";
+  if (line.measure != Measure::kLimit) {
+    try {
+      line.axes = parse_vary({entry->text});
+    } catch (const InputError& error) {
+      refuse(r, *entry, "vary", error.what());
+    }
+    if (line.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
+    for (const auto& value : line.axes[0].values) Scenario(base).set(line.axes[0].key, value, origin);
+    return;
+  }
+  const auto equals = entry->text.find('='), colon = entry->text.find(':');
+  if (equals == std::string::npos || colon == std::string::npos || colon < equals)
+    refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
+  line.limit_key = trim(entry->text.substr(0, equals));
+  const auto from = parse_number(trim(entry->text.substr(equals + 1, colon - equals - 1)));
+  const auto to = parse_number(trim(entry->text.substr(colon + 1)));
+  if (!from || !to) refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
+  line.from = *from, line.to = *to;
+  for (const double end : {line.from, line.to})
+    Scenario(base).set(line.limit_key, short_decimal(end), origin);
+}
+
+/// What a measure needs of the scenario beside its keys.
+void check_measure(const SpecLine& line, const Scenario& scenario) {
+  const bool searched = line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty ||
+                        line.measure == Measure::kLimit;
+  if (searched && !fec_threshold(scenario))
+    scenario.reject("fec.code", "gives no threshold, which require." + line.name + ".measure needs");
+  if (searched || line.measure == Measure::kBer || line.measure == Measure::kQ) EquivalentSnr{scenario};
+}
+
+Scenario with_settings(const Scenario& base, const SpecLine& line) {
+  Scenario scenario = base;
+  for (const auto& [key, value] : line.settings) scenario.set(key, value, "require." + line.name + ".set");
+  return scenario;
+}
+
+std::string settings_text(const SpecLine& line) {
+  std::string text;
+  for (const auto& [key, value] : line.settings) text += (text.empty() ? "" : ", ") + key + "=" + value;
+  return text;
+}
+
+// --- One point. ---
+
+std::uint64_t most_frames(const Scenario& scenario) {
+  return static_cast<std::uint64_t>(scenario.integer("run.frames"));
+}
+
+/// 95 % deviation of an SNR in dB from so many symbols, doubled for the memory filters give the noise.
+double snr_deviation_db(double symbols) {
+  return 1.96 * 2.0 * 10.0 / std::log(10.0) / std::sqrt(std::max(1.0, symbols));
+}
+
+/// Value and interval of what a meter measured.
+void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, const Meter& meter,
+          double confidence) {
+  const Interval interval = meter.total().ber_interval(confidence);
+  const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
+  switch (line.measure) {
+    case Measure::kBer:
+    case Measure::kQ: {
+      const EquivalentSnr equivalent(scenario);
+      const bool ber = line.measure == Measure::kBer;
+      out.value = ber ? meter.ber() : q_from_ber_db(meter.ber());
+      out.low = ber ? interval.low : q_from_ber_db(interval.high);
+      out.high = ber ? interval.high : q_from_ber_db(interval.low);
+      const double bound =
+          ber ? line.bound : 0.5 * std::erfc(std::pow(10.0, line.bound / 20.0) / std::sqrt(2.0));
+      // Without errors there is no estimate: the margin is what the bad end of the interval leaves, or more.
+      const bool none = meter.total().count.errors == 0;
+      out.margin = equivalent.db(none ? interval.high : meter.ber()) - equivalent.db(bound);
+      out.margin_unit = none ? "dB SNR or more" : "dB SNR";
+      return;
+    }
+    case Measure::kEvm:
+      out.value = meter.total().evm_percent();
+      out.low = out.value * std::pow(10.0, -deviation / 20.0);
+      out.high = out.value * std::pow(10.0, deviation / 20.0);
+      out.margin_unit = "%";
+      break;
+    default:
+      out.value = snr;
+      out.low = snr - deviation, out.high = snr + deviation;
+      out.margin_unit = "dB";
+  }
+  out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
+}
+
+std::string pass_verdict(const SpecOutcome& out, const SpecLine& line) {
+  const double worse = line.at_most ? out.high : out.low, better = line.at_most ? out.low : out.high;
+  const auto within = [&](double value) { return line.at_most ? value <= line.bound : value >= line.bound; };
+  return within(worse) ? "pass" : !within(better) ? "fail" : "undecided";
+}
+
+void add_remark(SpecOutcome& out, const std::string& text) {
+  if (!text.empty()) out.remark += (out.remark.empty() ? "" : "; ") + text;
+}
+
+/// Verdict by the interval, and why where it leaves the matter open.
+void conclude(SpecOutcome& out, const SpecLine& line) {
+  out.verdict = pass_verdict(out, line);
+  if (out.verdict == "undecided") add_remark(out, "the interval holds the bound; more frames may decide");
+}
+
+/// Nothing measured, which by itself decides nothing.
+SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
+  SpecOutcome out;
+  out.value = out.low = out.high = out.margin = std::numeric_limits<double>::quiet_NaN();
+  out.verdict = "undecided";
+  out.remark = why;
+  out.frames = frames;
+  return out;
+}
+
+/// A frame without lock has no SNR, and what stands for it in the sums (search.h) would pass low bounds.
+bool fails_without_lock(const SpecLine& line, const Meter& meter) {
+  return line.measure != Measure::kBer && meter.total().unlocked > 0;
+}
+
+SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
+                        unsigned threads) {
+  SpecOutcome out;
+  Meter meter(source(scenario), threads);
+  const std::uint64_t most = most_frames(scenario);
+  double risk = 1.0 - kConfidence;
+  do {
+    meter.run(std::min(most - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
+    risk /= 2.0;  // all looks together stay within the risk
+    fill(out, line, scenario, meter, 1.0 - risk);
+    // A warned frame may be one that happened to lock: then the others have their say.
+  } while (!fails_without_lock(line, meter) &&
+           (pass_verdict(out, line) == "undecided" || meter.total().warned > 0) && meter.frames() < most);
+  if (fails_without_lock(line, meter)) {
+    out = not_found("", meter.frames());
+    out.verdict = "fail";
+  } else {
+    out.frames = meter.frames();
+    conclude(out, line);
+  }
+  if (const std::uint64_t lost = meter.total().unlocked; lost > 0)
+    add_remark(out, "no lock in " + std::to_string(lost) + " of " + std::to_string(out.frames) + " frames");
+  add_remark(out, meter.total().first_warning);
+  return out;
+}
+
+RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsigned threads) {
+  const auto threshold = fec_threshold(scenario);
+  if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
+  return find_required_osnr(scenario, {*threshold, 0.03, 4 * most_frames(scenario)}, source, threads);
+}
+
+SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
+                       const SourceMaker& source, unsigned threads) {
+  const RequiredOsnr here = required(scenario, source, threads);
+  const bool relative = line.measure == Measure::kPenalty;
+  const RequiredOsnr reference = relative ? required(base, source, threads) : RequiredOsnr();
+  if (relative && !reference.found)
+    return not_found("no reference: " + reference.failure, here.frames + reference.frames);
+  if (!here.found) {
+    SpecOutcome none = not_found(here.failure, here.frames + reference.frames);
+    // All that is proven: it is above the highest OSNR that can be set.
+    const double bound_db = line.bound + (relative ? reference.osnr_db : 0.0);
+    if (here.out_of_reach && line.at_most && bound_db <= highest_total_osnr_db(scenario))
+      none.verdict = "fail";
+    return none;
+  }
+  SpecOutcome out;
+  out.value = here.osnr_db, out.low = here.low_db, out.high = here.high_db;
+  out.frames = here.frames;
+  if (relative) {
+    const Penalty p = penalty(here, reference);
+    out.value = p.db, out.low = p.db - p.half_width_db, out.high = p.db + p.half_width_db;
+    out.frames += reference.frames;
+  }
+  out.margin = line.bound - out.value;
+  out.margin_unit = "dB";
+  conclude(out, line);
+  return out;
+}
+
+/// A limit beyond the range searched. At least: it must hold up to the bound, and what holds throughout holds
+/// up to the upper end; at most: down to the bound and the lower end. What fails throughout fails there too.
+SpecOutcome limit_beyond(const SpecLine& line, const Limit& found, const std::string& unit) {
+  SpecOutcome out = not_found(found.remark, found.frames);
+  if (found.crossing == Crossing::kUndecided) return out;
+  const bool holds = found.crossing == Crossing::kHoldsThroughout, below = line.at_most == holds;
+  const double end = below ? std::min(line.from, line.to) : std::max(line.from, line.to);
+  (below ? out.high : out.low) = end;
+  out.margin = line.at_most ? line.bound - end : end - line.bound;
+  out.margin_unit = unit + (unit.empty() ? "" : " ") + (holds ? "or more" : "or less");
+  if (holds && out.margin >= 0.0)
+    out.verdict = "pass";
+  else if (!holds && out.margin < 0.0)
+    out.verdict = "fail";
+  else
+    add_remark(out, "the range searched ends before the bound");
+  return out;
+}
+
+SpecOutcome limit_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
+                        unsigned threads) {
+  LimitRule rule;
+  rule.key = line.limit_key;
+  rule.from = line.from, rule.to = line.to;
+  rule.criterion = parse_criterion("ber", scenario);
+  rule.frames = most_frames(scenario);
+  const Limit found = find_limit(scenario, rule, source, threads);
+  const std::string unit(find_key(line.limit_key)->unit);
+  if (!found.crossed()) return limit_beyond(line, found, unit);
+  SpecOutcome out;
+  out.value = found.value;
+  out.low = std::min(found.holds, found.fails), out.high = std::max(found.holds, found.fails);
+  out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
+  out.margin_unit = unit;
+  out.frames = found.frames;
+  out.remark = found.remark;
+  conclude(out, line);
+  return out;
+}
+
+int badness(const SpecOutcome& outcome) {
+  return outcome.verdict == "fail" ? 2 : outcome.verdict == "undecided" ? 1 : 0;
+}
+
+/// Fails before undecided before passes, then by margin.
+bool worse(const SpecOutcome& a, const SpecOutcome& b) {
+  if (badness(a) != badness(b)) return badness(a) > badness(b);
+  return std::isnan(a.margin) || a.margin < b.margin;
+}
+
+}  // namespace
+
+std::vector<SpecLine> read_spec_sheet(const Scenario& scenario) {
+  if (scenario.requirements().empty())
+    throw InputError("the scenario asks nothing: a spec sheet needs [require.NAME] sections");
+  std::vector<SpecLine> lines;
+  for (const RequirementText& r : scenario.requirements()) {
+    SpecLine line;
+    line.name = r.name;
+    if (const Entry* entry = entry_of(r, "source")) line.source = entry->text;
+    read_measure(r, line);
+    read_bound(r, line);
+    read_settings(r, line, scenario);
+    const Scenario set = with_settings(scenario, line);
+    read_vary(r, line, set);
+    check_measure(line, set);
+    lines.push_back(std::move(line));
+  }
+  return lines;
+}
+
+SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const SourceMaker& source,
+                            unsigned threads) {
+  const Scenario fixed = with_settings(base, line);
+  const std::vector<std::string> single = {""};
+  const auto& values = line.axes.empty() ? single : line.axes[0].values;
+  SpecOutcome worst;
+  std::uint64_t frames = 0;
+  for (std::size_t i = 0; i < values.size(); ++i) {
+    Scenario scenario = fixed;
+    if (!line.axes.empty()) scenario.set(line.axes[0].key, values[i], "require." + line.name + ".vary");
+    SpecOutcome here = line.measure == Measure::kLimit ? limit_point(line, scenario, source, threads)
+                       : line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty
+                           ? osnr_point(line, base, scenario, source, threads)
+                           : count_point(line, scenario, source, threads);
+    here.at = settings_text(line);
+    if (!line.axes.empty()) here.at += (here.at.empty() ? "" : ", ") + line.axes[0].key + "=" + values[i];
+    frames += here.frames;
+    if (i == 0 || worse(here, worst)) worst = here;
+  }
+  worst.frames = frames;
+  return worst;
+}
+
+Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes) {
+  Table table;
+  Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value", Look::kFigures},
+      low{"low", Look::kFigures}, high{"high", Look::kFigures}, bound{"bound"},
+      margin{"margin", Look::kHundredths}, unit{"margin_unit"}, frames{"frames"}, at{"at"}, remark{"remark"},
+      source{"source"};
+  for (std::size_t i = 0; i < lines.size(); ++i) {
+    const SpecLine& line = lines[i];
+    const SpecOutcome& out = outcomes[i];
+    name.cells.emplace_back(line.name);
+    verdict.cells.emplace_back(out.verdict);
+    measure.cells.emplace_back(line.measure_name);
+    value.cells.emplace_back(out.value);
+    low.cells.emplace_back(out.low);
+    high.cells.emplace_back(out.high);
+    bound.cells.emplace_back((line.at_most ? "at most " : "at least ") + readable(line.bound, 6));
+    margin.cells.emplace_back(out.margin);
+    unit.cells.emplace_back(out.margin_unit);
+    frames.cells.emplace_back(out.frames);
+    at.cells.emplace_back(out.at);
+    remark.cells.emplace_back(out.remark);
+    source.cells.emplace_back(line.source);
+  }
+  for (auto* column : {&name, &verdict, &measure, &value, &low, &high, &bound, &margin, &unit, &frames, &at,
+                       &remark, &source})
+    table.columns.push_back(std::move(*column));
+  return table;
+}
+
+}  // namespace cohlink
