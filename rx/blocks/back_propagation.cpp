@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "rx/blocks/dispersion.h"
+#include "rx/stage/block.h"
 #include "sim/signal/line/nominal_path.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/propagation/steps.h"
@@ -140,6 +141,25 @@ NominalLine nominal_line(const Scenario& s, int steps) {
     line.path.elements.emplace_back(std::in_place_type<DispersionModule>, accumulated_to_beta2_length(extra),
                                     0.0);
   return line;
+}
+
+Block back_propagation_block(const BlockSetting& setting) {
+  const Scenario& s = setting.scenario;
+  if (nominal_spans(s).empty())
+    s.reject("dsp.chain", "back-propagation has no fibre to undo: fibre.spans = 0");
+  if (s.optional_number("dsp.dispersion_ps_per_nm"))
+    s.reject("dsp.dispersion_ps_per_nm", "has no use with back-propagation, which takes the line as planned");
+  const NominalLine line = nominal_line(s, static_cast<int>(s.integer("dsp.back_propagation_steps")));
+  const BackPropagation undo({line.path, line.output_power, setting.two_a_symbol(), setting.band_edge()},
+                             setting.fft);
+  Block block;
+  block.apply = [undo, ps_per_nm = nominal_dispersion_ps_per_nm(s)](Carried& c) {
+    c.result.compensated_ps_per_nm = ps_per_nm;
+    c.signal = undo(c.signal);
+  };
+  block.edge = edge_of(reach_symbols(undo));
+  block.cost = cost_of(kSamplesPerSymbol * undo.cost());
+  return block;
 }
 
 }  // namespace cohlink

@@ -12,6 +12,9 @@
 
 namespace cohlink {
 
+struct Block;
+struct BlockSetting;
+
 struct BackPropagationParameters {
   /// The path as the receiver believes it to be, forwards: split steps, gains, dispersion modules
   /// (nominal_line makes one).
@@ -67,5 +70,8 @@ struct NominalLine {
   double output_power;
 };
 NominalLine nominal_line(const Scenario& scenario, int steps);
+
+/// As a block of the chain: dsp.back_propagation_steps, along the scenario's line as planned.
+Block back_propagation_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -5,6 +5,7 @@
 #include <stdexcept>
 
 #include "rx/blocks/clock_tone.h"
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -196,6 +197,37 @@ ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<
   result.signal.x = interpolator_(signal.x, positions);
   result.signal.y = interpolator_(signal.y, positions);
   return result;
+}
+
+namespace {
+
+void recover_clock(const ClockRecovery& recovery, Carried& c) {
+  std::optional<double> expected;
+  if (c.from != nullptr && !c.from->before.clock_delay.empty())
+    expected =
+        clock_delay_at(c.from->before.clock_delay, static_cast<double>(c.from->hop + ClockRecovery::kHop));
+  ClockResult out = recovery(c.signal, expected);
+  if (!out.locked) {
+    c.result.warnings.push_back("clock: no clock tone found, the samples stay on the receiver's clock");
+    return;
+  }
+  c.result.clock_offset_ppm = out.offset_ppm;
+  c.result.clock_delay = out.delay;
+  c.signals.push_back(record_signal("timing", "symbols", std::vector<std::vector<double>>{out.delay}, 0.0,
+                                    ClockRecovery::kHop));
+  c.signal = std::move(out.signal);
+}
+
+}  // namespace
+
+Block clock_block(const BlockSetting& setting) {
+  const auto window = static_cast<std::size_t>(setting.scenario.integer("dsp.clock_window"));
+  const ClockRecovery recovery({setting.pulse, window}, setting.fft);
+  Block block;
+  block.apply = [recovery](Carried& c) { recover_clock(recovery, c); };
+  block.edge = edge_of(recovery.reach());
+  block.cost = cost_of(kSamplesPerSymbol * recovery.cost());
+  return block;
 }
 
 }  // namespace cohlink

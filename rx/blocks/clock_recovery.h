@@ -5,12 +5,15 @@
 #include <vector>
 
 #include "rx/blocks/interpolator.h"
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 struct ClockParameters {
   PulseShape pulse;
@@ -71,5 +74,8 @@ class ClockRecovery {
   FftCache* fft_;
   Interpolator interpolator_;
 };
+
+/// As a block of the chain: dsp.clock_window.
+Block clock_block(const BlockSetting& setting);
 
 }  // namespace cohlink

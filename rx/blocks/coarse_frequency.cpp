@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "rx/blocks/frequency.h"
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -59,6 +61,33 @@ double CoarseFrequencyEstimator::operator()(const Field<float>& signal) const {
     step *= 0.5;
   }
   return best;
+}
+
+namespace {
+
+// The piece before has the offset better than a spectrum's shape, unless the two have parted by more than
+// that shape's first look (symbol_rate / 64) could mistake: then the carrier has moved. `refined`: a finer
+// estimate follows.
+void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, bool refined, Carried& c) {
+  double offset = estimator(c.signal);
+  if (refined && c.from != nullptr && c.from->before.frequency_offset_hz) {
+    const double before = *c.from->before.frequency_offset_hz;
+    if (std::abs(before - offset) < c.symbol_rate / 64) offset = before;
+  }
+  c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + offset;
+  c.signal = remove_frequency(std::move(c.signal), offset);
+}
+
+}  // namespace
+
+Block coarse_frequency_block(const BlockSetting& setting) {
+  const CoarseFrequencyEstimator estimator(setting.pulse, setting.two_a_symbol(), setting.fft);
+  const bool refined =
+      std::find(setting.later.begin(), setting.later.end(), "frequency") != setting.later.end();
+  Block block;
+  block.apply = [estimator, refined](Carried& c) { remove_coarse_offset(estimator, refined, c); };
+  block.cost = cost_of(kSamplesPerSymbol * CoarseFrequencyEstimator::cost());
+  return block;
 }
 
 }  // namespace cohlink

@@ -3,12 +3,15 @@
 
 #include <vector>
 
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 /// Finds the shift at which the received power spectrum, averaged over both polarisations, best matches the
 /// pulse's: blind to data, dispersion and polarisation, and to carrier phase. The match is decided by the
@@ -40,5 +43,8 @@ class CoarseFrequencyEstimator {
   double sample_rate_;
   const Fft<float>* fft_;
 };
+
+/// As a block of the chain, at two samples a symbol.
+Block coarse_frequency_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -5,6 +5,7 @@
 
 #include "rx/blocks/clock_tone.h"
 #include "rx/blocks/frequency.h"
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -142,6 +143,64 @@ SkewEstimate SkewEstimator::operator()(const Field<float>& whole) const {
   estimate.coherence =
       (std::abs(x.sum) + std::abs(y.sum) + std::abs(sum.sum) + std::abs(difference.sum)) / size;
   return estimate;
+}
+
+namespace {
+
+constexpr const char* kSkewKeys[] = {"dsp.skew_xi_ps", "dsp.skew_xq_ps", "dsp.skew_yi_ps", "dsp.skew_yq_ps"};
+
+void deskew_blindly(const SkewEstimator& estimator, DeskewParameters p, Carried& c) {
+  if (c.from != nullptr && c.from->before.iq_skew_ps) {
+    c.result.iq_skew_ps = c.from->before.iq_skew_ps;
+  } else {
+    const SkewEstimate estimate = estimator(c.signal);
+    if (!estimate.found()) {
+      c.result.warnings.push_back("deskew: the lanes show no clock tone, they stay as they are");
+      return;
+    }
+    c.result.iq_skew_ps = {estimate.iq_skew[0] * 1e12, estimate.iq_skew[1] * 1e12};
+  }
+  for (std::size_t row = 0; row < 2; ++row) {
+    p.skew[2 * row] = -0.5e-12 * (*c.result.iq_skew_ps)[row];
+    p.skew[2 * row + 1] = 0.5e-12 * (*c.result.iq_skew_ps)[row];
+  }
+  c.require(Deskew(p).edge(c.signal.sample_rate) * c.symbol_rate);
+  c.signal = Deskew(p)(std::move(c.signal));
+}
+
+// A filter for each lane that is moved. The blind estimate, made once, is not counted.
+Operations deskew_cost(const DeskewParameters& p, bool blind, double symbol_rate, double adc_rate) {
+  double moved = blind ? 4.0 : 0.0;
+  for (const double skew : p.skew) moved += skew != 0.0;
+  if (moved == 0.0) return {};
+  const auto taps = static_cast<double>(Deskew(p).taps(adc_rate));
+  return adc_rate / symbol_rate * moved * Operations{taps, taps - 1.0, 0};
+}
+
+}  // namespace
+
+Block deskew_block(const BlockSetting& setting) {
+  const Scenario& s = setting.scenario;
+  const double rate = setting.symbol_rate();
+  DeskewParameters p;
+  p.band_edge = setting.band_edge() + rate / 8;
+  const bool blind = s.text("dsp.deskew") == "blind";
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    p.skew[lane] = s.number(kSkewKeys[lane]) * 1e-12;
+    if (blind && p.skew[lane] != 0.0) s.reject(kSkewKeys[lane], "has no use with dsp.deskew = blind");
+  }
+  Block block;
+  block.cost = [=](double adc_rate, std::size_t) { return deskew_cost(p, blind, rate, adc_rate); };
+  if (!blind) {
+    block.apply = [p](Carried& c) { c.signal = Deskew(p)(std::move(c.signal)); };
+    block.edge = [p, rate](double in) { return Deskew(p).edge(in) * rate; };
+    return block;
+  }
+  if (s.text("dsp.dispersion") == "blind")
+    s.reject("dsp.deskew", "blind needs the dispersion to be known (dsp.dispersion_ps_per_nm)");
+  const SkewEstimator estimator({setting.pulse, told_dispersion_ps_per_nm(s)}, setting.fft);
+  block.apply = [p, estimator](Carried& c) { deskew_blindly(estimator, p, c); };
+  return block;
 }
 
 }  // namespace cohlink

@@ -14,6 +14,9 @@
 
 namespace cohlink {
 
+struct Block;
+struct BlockSetting;
+
 struct DeskewParameters {
   std::array<double, 4> skew = {0, 0, 0, 0};  // s, lanes XI XQ YI YQ: later than they should be
   double band_edge = 21.6e9;  // one-sided bandwidth of the lanes, carrier offset included [Hz]
@@ -82,5 +85,8 @@ class SkewEstimator {
   CoarseFrequencyEstimator frequency_;
   DispersionEqualiser dispersion_;
 };
+
+/// As a block of the chain: dsp.deskew, dsp.skew_*_ps.
+Block deskew_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -3,6 +3,9 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rx/blocks/dispersion_estimate.h"
+#include "rx/stage/block.h"
+#include "sim/signal/line/nominal_path.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -31,6 +34,60 @@ DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, FftCache
 
 Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {
   return filter_ ? (*filter_)(signal) : signal;
+}
+
+double told_dispersion_ps_per_nm(const Scenario& s) {
+  return s.optional_number("dsp.dispersion_ps_per_nm").value_or(nominal_dispersion_ps_per_nm(s));
+}
+
+namespace {
+
+void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried& c) {
+  c.result.compensated_ps_per_nm = ps_per_nm;
+  c.signal = equaliser(c.signal);
+}
+
+void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, FftCache& fft,
+                        Carried& c) {
+  if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
+    p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
+  } else {
+    const DispersionEstimate estimate = estimator(c.signal);
+    if (!estimate.found()) {
+      c.result.warnings.push_back("dispersion: no clock tone at any dispersion, none compensated");
+      return;
+    }
+    p.ps_per_nm = estimate.ps_per_nm;
+  }
+  c.result.dispersion_ps_per_nm = p.ps_per_nm;
+  const DispersionEqualiser equaliser(p, fft);
+  c.require(reach_symbols(equaliser));
+  compensate(equaliser, p.ps_per_nm, c);
+}
+
+}  // namespace
+
+Block dispersion_block(const BlockSetting& setting) {
+  const Scenario& s = setting.scenario;
+  const double rate = setting.symbol_rate();
+  const DispersionParameters p{
+      told_dispersion_ps_per_nm(s),      setting.two_a_symbol(), setting.band_edge(), rate / 8, rate / 10,
+      s.number("dsp.dispersion_overlap")};
+  Block block;
+  block.cost = [p, &fft = setting.fft](double, std::size_t) {
+    return kSamplesPerSymbol * DispersionEqualiser(p, fft).cost();
+  };
+  if (s.text("dsp.dispersion") == "blind") {
+    if (s.optional_number("dsp.dispersion_ps_per_nm"))
+      s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
+    block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
+                   &fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, fft, c); };
+    return block;
+  }
+  const DispersionEqualiser equaliser(p, setting.fft);
+  block.apply = [equaliser, ps_per_nm = p.ps_per_nm](Carried& c) { compensate(equaliser, ps_per_nm, c); };
+  block.edge = edge_of(reach_symbols(equaliser));
+  return block;
 }
 
 }  // namespace cohlink

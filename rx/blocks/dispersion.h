@@ -9,6 +9,10 @@
 
 namespace cohlink {
 
+struct Block;
+struct BlockSetting;
+class Scenario;
+
 struct DispersionParameters {
   double ps_per_nm = 0.0;      // accumulated by the path, to be removed
   double sample_rate = 64e9;   // Hz
@@ -40,5 +44,11 @@ class DispersionEqualiser {
 
 /// 1 up to `pass` either side of the carrier, raised cosine to 0 at `stop`, 0 beyond [Hz].
 double band_taper(double frequency, double pass, double stop);
+
+/// Dispersion that a scenario's receiver is told: the path's sum unless dsp.dispersion_ps_per_nm says.
+double told_dispersion_ps_per_nm(const Scenario& scenario);
+
+/// As a block of the chain: dsp.dispersion, dsp.dispersion_ps_per_nm, dsp.dispersion_overlap.
+Block dispersion_block(const BlockSetting& setting);
 
 }  // namespace cohlink

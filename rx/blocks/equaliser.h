@@ -6,12 +6,16 @@
 #include <cstddef>
 #include <vector>
 
-#include "rx/chain/cost.h"
+#include "rx/quality/equaliser_taps.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 enum class EqualiserRule { kConstantModulus, kRadiusDirected, kDecisionDirected, kHold };
 
@@ -24,10 +28,6 @@ struct EqualiserParameters {
   bool widely_linear = false;  // images removed too (widely_linear.h); not with kHold
   std::size_t head = 16384;    // symbols used for start-up
 };
-
-/// filters[output][input], `taps` coefficients each; output i at symbol k is
-/// sum_j sum_n filters[i][j][n] x_j[2 k + n - taps / 2].
-using EqualiserTaps = std::array<std::array<std::vector<std::complex<float>>, 2>, 2>;
 
 struct EqualiserResult {
   Field<float> symbols;           // one sample a symbol; carrier offset and phase are still on it
@@ -85,5 +85,8 @@ double row_correlation(const Field<float>& symbols, std::size_t first, std::size
 
 /// row_correlation from which on the rows count as one source.
 inline constexpr double kSingularCorrelation = 0.5;
+
+/// As a block of the chain: dsp.equaliser*, dsp.training_symbols.
+Block equaliser_block(const BlockSetting& setting);
 
 }  // namespace cohlink

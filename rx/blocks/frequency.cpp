@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -109,6 +110,29 @@ Field<float> remove_frequency(Field<float> signal, double offset_hz) {
     }
   }
   return signal;
+}
+
+namespace {
+
+void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
+  const FrequencyEstimate estimate = estimator(c.signal, c.first(), c.last());
+  if (estimate.peak_to_mean < kFrequencyLock) {
+    c.result.warnings.push_back("frequency: no clear line at four times the offset, none removed");
+    c.line_lost = true;
+    return;
+  }
+  c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + estimate.offset_hz;
+  c.signal = remove_frequency(std::move(c.signal), estimate.offset_hz);
+}
+
+}  // namespace
+
+Block frequency_block(const BlockSetting& setting) {
+  const FrequencyEstimator estimator(setting.fft);
+  Block block;
+  block.apply = [estimator](Carried& c) { remove_offset(estimator, c); };
+  block.cost = [estimator](double, std::size_t symbols) { return estimator.cost(symbols); };
+  return block;
 }
 
 }  // namespace cohlink

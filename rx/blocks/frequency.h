@@ -1,11 +1,14 @@
 // Carrier frequency offset from the fourth power of the symbols.
 #pragma once
 
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 struct FrequencyEstimate {
   double offset_hz = 0.0;     // rotation exp(+i 2 pi f t) left in the symbols
@@ -44,5 +47,8 @@ class FrequencyEstimator {
 
 /// Multiplies sample n by exp(-i 2 pi f n / sample_rate), phase kept in double.
 Field<float> remove_frequency(Field<float> signal, double offset_hz);
+
+/// As a block of the chain, on symbols.
+Block frequency_block(const BlockSetting& setting);
 
 }  // namespace cohlink

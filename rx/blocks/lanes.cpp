@@ -4,6 +4,7 @@
 #include <cmath>
 #include <string>
 
+#include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
@@ -111,6 +112,19 @@ Field<float> fit_circle(Field<float> signal) {
 Field<float> orthonormalise(Field<float> signal) {
   for (auto* row : signal.rows()) orthonormalise_row(*row);
   return signal;
+}
+
+Block orthonormalise_block(const BlockSetting& setting) {
+  const bool circular = setting.scenario.text("dsp.iq_correction") == "circular-fit";
+  Block block;
+  block.apply = [correct = circular ? fit_circle : orthonormalise](Carried& c) {
+    c.signal = correct(std::move(c.signal));
+  };
+  const Operations a_sample = circular ? circular_fit_operations() : orthonormalise_operations();
+  block.cost = [a_sample, rate = setting.symbol_rate()](double adc_rate, std::size_t) {
+    return adc_rate / rate * a_sample;
+  };
+  return block;
 }
 
 }  // namespace cohlink

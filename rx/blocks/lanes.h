@@ -6,6 +6,9 @@
 
 namespace cohlink {
 
+struct Block;
+struct BlockSetting;
+
 /// ADC codes to complex rows X = XI + i XQ, Y = YI + i YQ: each lane scaled to amperes and freed of its
 /// mean (DC), then all four scaled by one common factor to unit mean power per polarisation on average, so
 /// that the power ratio of the polarisations survives. The output's sample rate is the capture's.
@@ -25,5 +28,8 @@ Field<float> orthonormalise(Field<float> signal);
 /// moments, a cloud (after dispersion) with more. A row that is no ellipse is left alone. S. H. Chang, H. S.
 /// Chung and K. Kim, IEEE Photon. Technol. Lett. 21(13) 845 (2009), from memory.
 Field<float> fit_circle(Field<float> signal);
+
+/// As a block of the chain: dsp.iq_correction.
+Block orthonormalise_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -18,5 +19,14 @@ double MatchedFilter::span_symbols(const PulseShape& shape) {
 MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, FftCache& fft)
     : filter_([&](double f) { return std::complex<double>(pulse_spectrum(shape, f)); }, sample_rate,
               span_symbols(shape) / shape.symbol_rate, fft) {}
+
+Block matched_filter_block(const BlockSetting& setting) {
+  const MatchedFilter filter(setting.pulse, setting.two_a_symbol(), setting.fft);
+  Block block;
+  block.apply = [filter](Carried& c) { c.signal = filter(c.signal); };
+  block.edge = edge_of(reach_symbols(filter));
+  block.cost = cost_of(kSamplesPerSymbol * filter.cost());
+  return block;
+}
 
 }  // namespace cohlink

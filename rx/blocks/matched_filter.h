@@ -6,6 +6,9 @@
 
 namespace cohlink {
 
+struct Block;
+struct BlockSetting;
+
 /// Multiplies by the pulse's amplitude spectrum (real: its own conjugate), gain 1 at the carrier.
 /// D. O. North, RCA report PTR-6C (1943); Proakis, Digital Communications, ch. 4.
 class MatchedFilter {
@@ -25,5 +28,8 @@ class MatchedFilter {
  private:
   OverlapSaveFilter filter_;
 };
+
+/// As a block of the chain.
+Block matched_filter_block(const BlockSetting& setting);
 
 }  // namespace cohlink

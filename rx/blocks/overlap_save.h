@@ -5,7 +5,7 @@
 #include <cstddef>
 #include <functional>
 
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 

@@ -8,11 +8,14 @@
 #include "rx/blocks/blind_phase_search.h"
 #include "rx/blocks/decision_phase.h"
 #include "rx/blocks/fourth_power_phase.h"
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/field.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 enum class PhaseMethod { kBlindSearch, kFourthPower, kGenie, kOff };
 
@@ -68,5 +71,8 @@ class PhaseRecovery {
   std::optional<FourthPowerPhase> fourth_power_;
   std::optional<DecisionPhase> second_;
 };
+
+/// As a block of the chain: dsp.phase_*, dsp.test_phases, signal.pilot_spacing.
+Block phase_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
@@ -41,6 +42,23 @@ Field<float> decimate(const Field<float>& signal, std::size_t m) {
     out.y[k] = signal.y[k * m];
   }
   return out;
+}
+
+Block genie_polarisation_block(const BlockSetting&) {
+  Block block;
+  block.apply = [](Carried& c) {
+    if (c.result.one_polarisation)
+      throw InputError("genie-polarisation needs both polarisations, X alone was recorded");
+    c.result.used_known_data.push_back("genie-polarisation");
+    c.signal = genie_polarisation(c.signal, c.truth);
+  };
+  return block;
+}
+
+Block decimate_block(const BlockSetting&) {
+  Block block;
+  block.apply = [](Carried& c) { c.signal = decimate(c.signal, 2); };
+  return block;
 }
 
 }  // namespace cohlink

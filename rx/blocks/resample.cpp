@@ -7,6 +7,7 @@
 #include <stdexcept>
 #include <vector>
 
+#include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -137,6 +138,20 @@ Field<float> Resampler::operator()(const Field<float>& signal) const {
     }
   }
   return out;
+}
+
+Block resample_block(const BlockSetting& setting) {
+  const double rate = setting.symbol_rate(), band_edge = setting.band_edge();
+  const Resampler resampler({setting.two_a_symbol(), band_edge, rate / 8});
+  Block block;
+  block.apply = [=](Carried& c) {
+    if (c.signal.sample_rate < 2.0 * band_edge)
+      c.result.warnings.push_back("resample: the ADC's rate is below the signal's bandwidth, its edges fold");
+    c.signal = resampler(c.signal);
+  };
+  block.edge = [=](double in) { return resampler.edge(in) * rate; };
+  block.cost = [=](double adc_rate, std::size_t) { return kSamplesPerSymbol * resampler.cost(adc_rate); };
+  return block;
 }
 
 }  // namespace cohlink

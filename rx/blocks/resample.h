@@ -1,10 +1,13 @@
 // From the ADC's rate to a whole number of samples a symbol.
 #pragma once
 
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
+
+struct Block;
+struct BlockSetting;
 
 struct ResamplerParameters {
   double output_rate = 64e9;   // Hz
@@ -38,5 +41,8 @@ class Resampler {
   Design design(double input_rate) const;
   ResamplerParameters p_;
 };
+
+/// As a block of the chain.
+Block resample_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -3,7 +3,7 @@
 
 #include <optional>
 
-#include "rx/blocks/equaliser.h"
+#include "rx/quality/equaliser_taps.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {

@@ -6,8 +6,8 @@
 #include <cmath>
 #include <string>
 
-#include "rx/chain/chain.h"
 #include "rx/chain/knock_out.h"
+#include "rx/chain/order.h"
 #include "sim/link.h"
 #include "tests/rx/generator.h"
 

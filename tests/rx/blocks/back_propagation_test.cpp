@@ -7,7 +7,7 @@
 
 #include "rx/blocks/dispersion.h"
 #include "rx/blocks/matched_filter.h"
-#include "rx/chain/chain.h"
+#include "rx/chain/order.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "sim/signal/propagation/engine.h"

@@ -1,6 +1,6 @@
 // Operation counts against instrumented runs: each block's arithmetic done again, step by step, with a number
 // type that counts; the values must come out as the block's own, so that it is the same computation.
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 
 #include <doctest/doctest.h>
 #include <fftw3.h>

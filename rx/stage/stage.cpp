@@ -1,4 +1,4 @@
-#include "rx/chain/stage.h"
+#include "rx/stage/stage.h"
 
 #include <algorithm>
 #include <cmath>

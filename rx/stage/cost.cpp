@@ -1,4 +1,4 @@
-#include "rx/chain/cost.h"
+#include "rx/stage/cost.h"
 
 #include <bit>
 #include <cmath>

@@ -1,0 +1,84 @@
+// The equaliser as a block of the chain.
+#include "rx/blocks/equaliser.h"
+#include "rx/stage/block.h"
+#include "sim/signal/scenario/errors.h"
+
+namespace cohlink {
+namespace {
+
+void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, Carried& c) {
+  std::array<Symbols, 2> known;
+  const EqualiserTaps* start =
+      c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
+  if (c.inside) training = 0;
+  if (training > 0) {
+    if (c.truth == nullptr)
+      throw InputError("dsp.training_symbols needs known symbols, which this capture does not have");
+    const std::size_t first = c.first();
+    for (std::size_t p = 0; p < 2; ++p) {
+      const auto end = c.truth->symbols[p].begin() +
+                       static_cast<std::ptrdiff_t>(std::min(training, c.truth->symbols[p].size()));
+      known[p].assign(c.truth->symbols[p].begin(), end);
+    }
+    if (known[0].size() < first + 2 * Equaliser::kBlock)
+      throw InputError("dsp.training_symbols: " + std::to_string(training) + " are too few, the first " +
+                       std::to_string(first) + " symbols are lost to the filters' edges");
+    c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
+                                       " training symbols)");
+  }
+  EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr,
+                                  c.result.frequency_offset_hz.value_or(0.0), start);
+  c.signal = std::move(out.symbols);
+  c.result.taps = std::move(out.taps);
+  c.result.counters["equaliser_singularities"] += out.singularities;
+  c.singular = out.singular;
+  if (out.singular) c.result.warnings.push_back("equaliser: both outputs have locked to one polarisation");
+  c.signals.push_back(record_signal("modulus error", "", modulus_error(c.signal, qpsk, Equaliser::kBlock),
+                                    0.0, Equaliser::kBlock));
+}
+
+EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
+  EqualiserParameters p;
+  p.modulation = modulation;
+  p.taps = static_cast<int>(s.integer("dsp.equaliser_taps"));
+  if (p.taps % 2 == 0) s.reject("dsp.equaliser_taps", "must be odd, so that one tap is the centre");
+  p.step = s.number("dsp.equaliser_step");
+  p.passes = static_cast<int>(s.integer("dsp.equaliser_passes"));
+  const std::string rule = s.text("dsp.equaliser");
+  if (rule == "cma" || (rule == "auto" && modulation == Modulation::kQpsk))
+    p.rule = EqualiserRule::kConstantModulus;
+  if (rule == "radius-directed") p.rule = EqualiserRule::kRadiusDirected;
+  if (rule == "decision-directed" || (rule == "auto" && modulation == Modulation::kQam16))
+    p.rule = EqualiserRule::kDecisionDirected;
+  p.widely_linear = s.text("dsp.equaliser_form") == "widely-linear";
+  if (p.widely_linear) {
+    if (modulation == Modulation::kGaussian)
+      s.reject("dsp.equaliser_form", "Gaussian symbols have no decisions for a widely linear equaliser");
+    if (rule == "auto") p.rule = EqualiserRule::kDecisionDirected;
+  }
+  if (modulation == Modulation::kGaussian) {
+    if (s.integer("dsp.training_symbols") == 0)
+      s.reject("dsp.training_symbols",
+               "Gaussian symbols have no constellation: an equaliser needs training symbols");
+    p.rule = EqualiserRule::kHold;
+  }
+  return p;
+}
+
+}  // namespace
+
+Block equaliser_block(const BlockSetting& setting) {
+  const Scenario& s = setting.scenario;
+  const EqualiserParameters p = equaliser_of(s, setting.modulation);
+  const Equaliser equaliser(p, setting.fft);
+  Block block;
+  block.apply = [equaliser, training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
+                 qpsk = setting.modulation == Modulation::kQpsk](Carried& c) {
+    equalise(equaliser, qpsk, training, c);
+  };
+  block.edge = edge_of(static_cast<double>(p.taps) / (2 * kSamplesPerSymbol));
+  block.cost = cost_of(equaliser.cost());
+  return block;
+}
+
+}  // namespace cohlink

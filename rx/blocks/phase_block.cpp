@@ -1,0 +1,87 @@
+// Carrier phase recovery as a block of the chain, with the pilots that settle its quarter turns.
+#include <algorithm>
+
+#include "rx/blocks/phase.h"
+#include "rx/blocks/pilot_phase.h"
+#include "rx/stage/block.h"
+#include "sim/signal/pilots.h"
+
+namespace cohlink {
+namespace {
+
+void use_pilots(const PilotPhase& pilots, Carried& c) {
+  PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
+  c.signal = std::move(out.symbols);
+  c.result.counters["pilot_corrected_slips"] += out.slips;
+  for (std::size_t i = 0; i < c.result.rows(); ++i)
+    if (!out.found[i])
+      c.result.warnings.push_back(std::string("no lock: no pilots found in output ") + (i == 0 ? "X" : "Y") +
+                                  ", its quarter turns are left as they are");
+  const bool both = c.result.rows() == 2, both_found = out.found[0] && (out.found[1] || !both),
+             one_source = both && out.source[0] == out.source[1];
+  if (both_found && one_source)
+    c.result.warnings.push_back("no lock: both outputs carry the pilots of one polarisation");
+  if (out.found[0] || out.found[1]) c.result.used_known_data.push_back("phase (pilot symbols)");
+  c.pilots_lost = !both_found || one_source;
+}
+
+bool is_windowed(const PhaseParameters& p) {
+  return p.method == PhaseMethod::kBlindSearch || p.method == PhaseMethod::kFourthPower;
+}
+
+void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
+                   const std::optional<PilotPhase>& pilots, Carried& c) {
+  if (is_windowed(p)) {
+    const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
+    c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
+  }
+  if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
+  PhaseResult out =
+      recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz.value_or(0.0));
+  c.signal = std::move(out.symbols);
+  if (out.suspected_slips) c.result.counters["suspected_cycle_slips"] += *out.suspected_slips;
+  c.signals.push_back(record_signal("carrier phase", "rad",
+                                    std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0,
+                                    1.0));
+  if (pilots) use_pilots(*pilots, c);
+}
+
+PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
+  PhaseParameters p;
+  const std::string method = s.text("dsp.phase_recovery");
+  p.method = method == "genie" ? PhaseMethod::kGenie
+             : method == "off" ? PhaseMethod::kOff
+             : method == "bps" ? PhaseMethod::kBlindSearch
+                               : PhaseMethod::kFourthPower;
+  if (modulation == Modulation::kGaussian && p.method != PhaseMethod::kGenie && p.method != PhaseMethod::kOff)
+    s.reject("dsp.phase_recovery", "Gaussian symbols have no constellation: only genie or off can work");
+  p.modulation = modulation;
+  p.window = static_cast<int>(s.integer("dsp.phase_window"));
+  p.test_phases = static_cast<int>(s.integer("dsp.test_phases"));
+  p.joint = s.boolean("dsp.phase_joint");
+  if (s.text("dsp.phase_second_stage") == "ml")
+    p.second_window = static_cast<int>(s.integer("dsp.phase_second_window"));
+  return p;
+}
+
+std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, FftCache& fft) {
+  const auto spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
+  if (spacing == 0) return std::nullopt;
+  check_pilots(s);
+  return PilotPhase({modulation, spacing, static_cast<std::size_t>(s.integer("signal.symbols"))}, fft);
+}
+
+}  // namespace
+
+Block phase_block(const BlockSetting& setting) {
+  const PhaseParameters p = phase_of(setting.scenario, setting.modulation);
+  const PhaseRecovery recovery(p);
+  Block block;
+  block.apply = [recovery, p, pilots = pilots_of(setting.scenario, setting.modulation, setting.fft)](
+                    Carried& c) { recover_phase(recovery, p, pilots, c); };
+  if (is_windowed(p)) block.edge = edge_of(0.5 * (p.window + p.second_window));
+  block.cost = cost_of(recovery.cost());
+  return block;
+}
+
+}  // namespace cohlink

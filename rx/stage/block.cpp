@@ -1,0 +1,20 @@
+#include "rx/stage/block.h"
+
+namespace cohlink {
+
+PulseShape pulse_of(const Scenario& s) {
+  PulseShape shape;
+  shape.pulse = s.text("signal.pulse") == "nrz" ? Pulse::kNrz : Pulse::kRrc;
+  shape.roll_off = s.number("signal.roll_off");
+  shape.symbol_rate = s.number("signal.symbol_rate_gbd") * 1e9;
+  return shape;
+}
+
+Modulation modulation_of(const Scenario& s) {
+  const std::string name = s.text("signal.modulation");
+  for (const auto m : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
+    if (name == modulation_name(m)) return m;
+  s.reject("signal.modulation", "the receiver does not know '" + name + "'");
+}
+
+}  // namespace cohlink
