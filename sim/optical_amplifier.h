@@ -17,6 +17,6 @@ double amplifier_noise_psd(double gain, std::optional<double> noise_factor);
 /// Scales the field by sqrt(power_gain) and adds circular white noise of `noise_psd` [W/Hz] per polarisation
 /// over the whole simulated band: A' = sqrt(G) A + n, E|n|^2 = noise_psd x sample rate. Draws only when there
 /// is noise.
-void amplify(Field<double>& light, double power_gain, double noise_psd, RandomStream random);
+void amplify(Field<double>& light, double power_gain, double noise_psd, const RandomStream& random);
 
 }  // namespace cohlink

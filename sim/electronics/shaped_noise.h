@@ -14,7 +14,7 @@ namespace cohlink {
 /// circular Gaussian W_k of unit power and df = sample_rate / samples (S. O. Rice, Bell Syst. Tech. J. 23(3)
 /// 282, 1944). Variance: the integral of the density from 0 to half the rate. `density` must not be negative.
 std::vector<double> shaped_noise(std::size_t samples, double sample_rate,
-                                 const std::function<double(double)>& density, RandomStream random,
+                                 const std::function<double(double)>& density, const RandomStream& random,
                                  FftCache& fft);
 
 }  // namespace cohlink

@@ -13,6 +13,7 @@ namespace {
 constexpr std::size_t kBlock = 512;  // samples detected side by side, so that the fields run in vectors
 using Fields = std::array<std::complex<double>, kBlock>;
 using Powers = std::array<double, kBlock>;
+using Normals = std::array<double, kBlock>;
 
 // Light power on the four photodiodes of one polarisation [W].
 struct DiodePowers {
@@ -55,19 +56,27 @@ class Detector {
       out[t] = {pair_.minus_current(on.i_minus[t]), pair_.minus_current(on.q_minus[t])};
   }
 
-  bool noisy() const { return pair_.noisy(); }
+  const BalancedPair& pair() const { return pair_; }
 
-  /// Noise on both currents of sample t.
-  std::complex<double> noise(const DiodePowers& on, std::size_t t, RandomStream& shot,
-                             RandomStream& thermal) const {
-    const double i = pair_.noise(on.i_plus[t], on.i_minus[t], shot, thermal);
-    return {i, pair_.noise(on.q_plus[t], on.q_minus[t], shot, thermal)};
+  /// Adds noise to both currents, by a standard normal of either kind for each lane and sample.
+  void add_noise(const DiodePowers& on, std::size_t count, const std::array<Normals, 2>& shot,
+                 const std::array<Normals, 2>& thermal, std::complex<double>* out) const {
+    for (std::size_t t = 0; t < count; ++t)
+      out[t] += std::complex<double>(pair_.noise(on.i_plus[t], on.i_minus[t], shot[0][t], thermal[0][t]),
+                                     pair_.noise(on.q_plus[t], on.q_minus[t], shot[1][t], thermal[1][t]));
   }
 
  private:
   BalancedPair pair_;
   HybridOutputs of_signal_, of_oscillator_;  // fields at the diodes per unit of either
 };
+
+// Normals for both lanes of a polarisation: in a frame of n samples, lane l has numbers l n to (l + 1) n - 1.
+void draw(const RandomStream& stream, std::size_t first_of_lane, std::size_t n, std::size_t count,
+          std::array<Normals, 2>& out) {
+  stream.fill_normals(first_of_lane, 1.0, std::span(out[0].data(), count));
+  stream.fill_normals(first_of_lane + n, 1.0, std::span(out[1].data(), count));
+}
 
 // Minus currents, so far subtracted in time, arrive late instead.
 void delay_minus(ComplexRow<double>& currents, ComplexRow<double> minus, double sample_rate, double skew,
@@ -99,7 +108,7 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
   const double rate = received.sample_rate;
   const double turn = -kTwoPi * lo.frequency_offset / rate;  // a higher optical frequency is a negative bin
   const std::array<Detector, 2> detector = {Detector(p, lo, 0, rate), Detector(p, lo, 1, rate)};
-  RandomStream shot = streams.stream("shot-noise"), thermal = streams.stream("thermal-noise");
+  const RandomStream shot = streams.stream("shot-noise"), thermal = streams.stream("thermal-noise");
   Photocurrents currents(received.size(), rate);
   const auto rows = currents.rows();
   std::array<ComplexRow<double>, 2> minus;
@@ -108,6 +117,7 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
   Fields wave;
   std::array<Fields, 2> signal;
   std::array<DiodePowers, 2> on;
+  std::array<Normals, 2> shots{}, thermals{};
   for (std::size_t start = 0; start < received.size(); start += kBlock) {
     const std::size_t count = std::min(kBlock, received.size() - start);
     for (std::size_t k = 0; k < count; ++k) {
@@ -120,10 +130,13 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
       detector[pol].light(signal[pol], wave, count, on[pol]);
       detector[pol].currents(on[pol], count, rows[pol]->data() + start);
       if (!minus[pol].empty()) detector[pol].minus_currents(on[pol], count, minus[pol].data() + start);
+      const BalancedPair& pair = detector[pol].pair();
+      const std::size_t n = received.size(), first = 2 * pol * n + start;
+      if (pair.has_shot_noise()) draw(shot, first, n, count, shots);
+      if (pair.has_thermal_noise()) draw(thermal, first, n, count, thermals);
+      if (pair.has_shot_noise() || pair.has_thermal_noise())
+        detector[pol].add_noise(on[pol], count, shots, thermals, rows[pol]->data() + start);
     }
-    for (std::size_t k = 0; detector[0].noisy() && k < count; ++k)
-      for (std::size_t pol = 0; pol < 2; ++pol)
-        (*rows[pol])[start + k] += detector[pol].noise(on[pol], k, shot, thermal);
   }
   for (std::size_t pol = 0; pol < 2; ++pol)
     if (!minus[pol].empty()) delay_minus(*rows[pol], std::move(minus[pol]), rate, p.pn_skew[pol], fft);

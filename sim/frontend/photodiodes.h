@@ -3,7 +3,6 @@
 
 #include <cmath>
 
-#include "sim/signal/random.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -24,7 +23,7 @@ inline double mismatch_of_cmrr(double cmrr_db) { return std::pow(10.0, -cmrr_db 
 ///   I = R+ |plus|^2 - R- |minus|^2,
 /// and apart from it its noise: shot noise of one-sided density 2 q (I+ + I- + 2 dark), following the light
 /// from sample to sample, and thermal noise. Also by itself the current of the minus diode, which a skew will
-/// move. Draws only what is switched on. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley 2014),
+/// move. R. Kumar and M. J. Deen, Fiber Optic Communications (Wiley 2014),
 /// ch. on noise.
 class BalancedPair {
  public:
@@ -40,15 +39,13 @@ class BalancedPair {
     return p_.responsivity * ((1.0 + p_.mismatch) * plus - (1.0 - p_.mismatch) * minus);
   }
 
-  bool noisy() const { return shot_scale_ > 0.0 || thermal_sigma_ > 0.0; }
+  bool has_shot_noise() const { return shot_scale_ > 0.0; }
+  bool has_thermal_noise() const { return thermal_sigma_ > 0.0; }
 
-  /// What noise adds to one sample [A].
-  double noise(double plus, double minus, RandomStream& shot, RandomStream& thermal) const {
+  /// What noise adds to one sample [A], by a standard normal each for shot and thermal noise.
+  double noise(double plus, double minus, double shot, double thermal) const {
     const double on_both = (1.0 + p_.mismatch) * plus + (1.0 - p_.mismatch) * minus;
-    double sum = 0.0;
-    if (shot_scale_ > 0.0) sum += shot_scale_ * std::sqrt(on_both + dark_) * shot.normal();
-    if (thermal_sigma_ > 0.0) sum += thermal_sigma_ * thermal.normal();
-    return sum;
+    return shot_scale_ * std::sqrt(on_both + dark_) * shot + thermal_sigma_ * thermal;
   }
 
   /// R- |minus|^2, without noise [A].

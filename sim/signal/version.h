@@ -4,7 +4,7 @@
 namespace cohlink {
 
 struct Version {
-  const char* number;    // "0.1.0"
+  const char* number;    // "0.2.0"
   const char* git_hash;  // abbreviated, "-dirty" when the tree had changes, "unknown" outside git
 };
 

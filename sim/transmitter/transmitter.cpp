@@ -23,9 +23,9 @@ Bits random_bits(std::size_t count, RandomStream random) {
   return bits;
 }
 
-Symbols gaussian_symbols(std::size_t count, RandomStream random) {
+Symbols gaussian_symbols(std::size_t count, const RandomStream& random) {
   Symbols symbols(count);
-  for (auto& s : symbols) s = random.complex_normal();
+  random.fill_noise(0, 1.0, std::span(symbols));
   return symbols;
 }
 

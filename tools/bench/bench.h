@@ -11,6 +11,9 @@ int bench_split_step(int argc, char** argv);
 /// in one thread, and the dispersion block beside its bare FFTs.
 int bench_receiver(int argc, char** argv);
 
+/// `noise`: random noise beside a Mersenne twister and a ziggurat.
+int bench_noise(int argc, char** argv);
+
 /// `studies [--quick]`: what reuse and a second thread save in sweeps.
 int bench_studies(int argc, char** argv);
 

@@ -10,6 +10,7 @@ int main(int argc, char** argv) {
     if (argc > 1 && std::strcmp(argv[1], "split-step") == 0)
       return cohlink::bench_split_step(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "receiver") == 0) return cohlink::bench_receiver(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "noise") == 0) return cohlink::bench_noise(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "studies") == 0) return cohlink::bench_studies(argc - 1, argv + 1);
   } catch (const std::exception& error) {
     std::fprintf(stderr, "bench: %s\n", error.what());
@@ -18,9 +19,11 @@ int main(int argc, char** argv) {
   std::puts(
       "usage: bench split-step [--quick] [--from K] [--to K]\n"
       "       bench receiver [SCENARIO.ini]\n"
+      "       bench noise\n"
       "       bench studies [--quick]\n\n"
       "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
+      "  noise        complex noise, single and double precision, over a Mersenne twister and a ziggurat\n"
       "  studies      sweeps with reuse over the work they save, and two threads over one");
   return argc > 1 && std::strcmp(argv[1], "--help") == 0 ? 0 : 2;
 }

@@ -5,7 +5,6 @@
 // apart.
 #include <algorithm>
 #include <cstdio>
-#include <ctime>
 #include <map>
 #include <string>
 #include <vector>
@@ -17,17 +16,12 @@
 #include "sim/signal/line/nominal_path.h"
 #include "sim/signal/pulse.h"
 #include "tools/bench/bench.h"
+#include "tools/bench/clock.h"
 
 namespace cohlink {
 namespace {
 
 constexpr int kRuns = 9;
-
-double processor_time() {
-  timespec t{};
-  clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t);
-  return static_cast<double>(t.tv_sec) + 1e-9 * static_cast<double>(t.tv_nsec);
-}
 
 Scenario bench_scenario(int argc, char** argv) {
   Scenario s;

@@ -7,7 +7,6 @@
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
-#include <ctime>
 #include <vector>
 
 #include "sim/fibre/line.h"
@@ -17,22 +16,10 @@
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tools/bench/bench.h"
+#include "tools/bench/clock.h"
 
 namespace cohlink {
 namespace {
-
-double processor_time() {
-  timespec t{};
-  clock_gettime(CLOCK_THREAD_CPUTIME_ID, &t);
-  return static_cast<double>(t.tv_sec) + 1e-9 * static_cast<double>(t.tv_nsec);
-}
-
-template <class Work>
-double seconds(const Work& work) {
-  const double start = processor_time();
-  work();
-  return processor_time() - start;
-}
 
 double median(std::vector<double> values) {
   std::nth_element(values.begin(), values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2),
@@ -96,7 +83,7 @@ class StepClock {
  private:
   double time(const PropagationPlan& plan) {
     field_ = start_;
-    return seconds([&] { engine_(field_, plan, RandomStreams(1)); });
+    return processor_seconds([&] { engine_(field_, plan, RandomStreams(1)); });
   }
 
   FastEngine<Real> engine_;
@@ -110,7 +97,7 @@ class StepClock {
 // same stretch of a busy machine. On zeros, which are as fast as any numbers and cannot overflow.
 template <class Real>
 double bare_ffts(const Fft<Real>& fft, Field<Real>& zeros, int sets) {
-  const double time = seconds([&] {
+  const double time = processor_seconds([&] {
     for (int i = 0; i < sets; ++i) {
       fft.forward(zeros.x);
       fft.forward(zeros.y);
@@ -161,7 +148,8 @@ void batch_table(FftCache& ffts) {
     const std::vector<RandomStreams> streams(count, RandomStreams(1));
     const FastEngine<Real> engine(ffts);
     std::vector<double> times;
-    for (int round = 0; round < 7; ++round) times.push_back(seconds([&] { engine(batch, plan, streams); }));
+    for (int round = 0; round < 7; ++round)
+      times.push_back(processor_seconds([&] { engine(batch, plan, streams); }));
     std::printf("%-7zu %14.3f %20.3f\n", count, smallest(times) * 1e3,
                 smallest(times) * 1e3 / static_cast<double>(count));
   }
@@ -179,7 +167,7 @@ void throughput(FftCache& ffts, const char* precision) {
   const FastEngine<Real> engine(ffts);
   std::vector<double> times;
   for (int round = 0; round < 5; ++round)
-    times.push_back(seconds([&] { engine(field, plan, RandomStreams(1)); }));
+    times.push_back(processor_seconds([&] { engine(field, plan, RandomStreams(1)); }));
   const double km = line.sections[0].span.length / 1e3, symbols = static_cast<double>(kSamples) / 2.0;
   std::printf(
       "%s: %.3g symbols x km x channels per second (one dual-polarisation channel, 2 samples a symbol, %zu "

@@ -149,8 +149,7 @@ namespace {
 template <class Real>
 std::string rounding_of(const Fft<Real>& fft) {
   ComplexRow<Real> row(fft.size());
-  RandomStream random(fft.size());
-  for (auto& a : row) a = std::complex<Real>(random.complex_normal());
+  RandomStream(fft.size()).fill_noise(0, 1.0, std::span(row));
   fft.forward(row);
   std::uint64_t hash = 0xcbf29ce484222325u;
   for (int direction = 0; direction < 2; ++direction) {

@@ -6,7 +6,6 @@
 #include <filesystem>
 #include <fstream>
 #include <iterator>
-#include <set>
 #include <thread>
 
 #include "sim/signal/constellation.h"
@@ -214,34 +213,6 @@ TEST_CASE("differential theory agrees with counting, QPSK and 16QAM") {
     // Errors come in pairs (a wrong quadrant spoils two symbols): up to twice the binomial variance.
     CHECK(std::abs(errors - expected) < 3.3 * std::sqrt(2.0 * expected));
   }
-}
-
-TEST_CASE("random streams: repeatable, and different by seed, source, frame and point") {
-  std::set<std::uint64_t> first;
-  for (const auto& streams :
-       {RandomStreams(1, 0, 0), RandomStreams(2, 0, 0), RandomStreams(1, 1, 0), RandomStreams(1, 0, 1)}) {
-    for (const char* source : {"bits-x", "bits-y", "tx-phase"}) {
-      CHECK(streams.stream(source).bits() == streams.stream(source).bits());
-      first.insert(streams.stream(source).bits());
-    }
-  }
-  CHECK(first.size() == 12);
-}
-
-TEST_CASE("random streams: complex normal has unit power and independent parts") {
-  auto random = RandomStreams(11).stream("noise");
-  constexpr int n = 200000;
-  double power = 0, cross = 0, re2 = 0;
-  for (int i = 0; i < n; ++i) {
-    const Complex z = random.complex_normal();
-    power += std::norm(z);
-    re2 += z.real() * z.real();
-    cross += z.real() * z.imag();
-  }
-  CHECK(power / n ==
-        doctest::Approx(1.0).epsilon(4.0 / std::sqrt(n)));  // exponential: standard error 1/sqrt(n)
-  CHECK(re2 / n == doctest::Approx(0.5).epsilon(4.0 * std::sqrt(2.0 / n)));
-  CHECK(std::abs(cross / n) < 4.0 * 0.5 / std::sqrt(n));
 }
 
 TEST_CASE("interpolation between samples is band-limited to better than -130 dB") {

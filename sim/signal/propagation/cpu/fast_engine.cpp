@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstring>
 #include <stdexcept>
@@ -49,12 +50,9 @@ class Executor {
       }
       return;
     }
-    RandomStream random = streams_->stream(pass.gain.ase_stream);
-    for (std::size_t k = 0; k < n_; ++k) {
-      const std::size_t i = layout_.place(k);
-      rows_.x[i] = gain * rows_.x[i] + std::complex<Real>(sigma * random.complex_normal());
-      rows_.y[i] = gain * rows_.y[i] + std::complex<Real>(sigma * random.complex_normal());
-    }
+    const RandomStream random = streams_->stream(pass.gain.ase_stream);
+    amplify(rows_.x, gain, random, 0, sigma);
+    amplify(rows_.y, gain, random, n_, sigma);
   }
 
   // On a spectrum, which spares the transforms of a step's outer ends. See AdaptiveStretch. One field is kept
@@ -104,6 +102,21 @@ class Executor {
     layout_.linear(rows_, in);
     layout_.kerr(rows_, kerr_pass(fibre, h));
     layout_.linear(rows_, out);
+  }
+
+  // Bin k of a row gets complex normal first + k, wherever the layout keeps it.
+  void amplify(std::complex<Real>* row, Real gain, const RandomStream& random, std::uint64_t first,
+               double sigma) {
+    constexpr std::size_t kChunk = 512;
+    std::array<std::complex<Real>, kChunk> noise;
+    for (std::size_t start = 0; start < n_; start += kChunk) {
+      const std::size_t count = std::min(kChunk, n_ - start);
+      random.fill_noise(first + start, sigma, std::span(noise.data(), count));
+      for (std::size_t k = 0; k < count; ++k) {
+        std::complex<Real>& a = row[layout_.place(start + k)];
+        a = gain * a + noise[k];
+      }
+    }
   }
 
   // Every sample of the travelling field with its counterpart in a field that lies in the spare room.

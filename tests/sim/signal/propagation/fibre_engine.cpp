@@ -1,6 +1,7 @@
 // One body for every engine: each must do to a field what the reference engine does.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstring>
 

@@ -1,0 +1,34 @@
+// Functions compiled for one instruction set each, picked at run time: names of the sets for the compiler and
+// whether this processor has them.
+#pragma once
+
+#if defined(__x86_64__) && defined(__GNUC__)
+#define COHLINK_X86 1
+#define COHLINK_AVX2 __attribute__((target("avx2,fma")))
+#define COHLINK_AVX512 \
+  __attribute__((target("avx512f,avx512dq,avx512vl,avx512bw,fma,prefer-vector-width=512")))
+#else
+#define COHLINK_X86 0
+#endif
+
+namespace cohlink {
+
+inline bool has_avx512() {
+#if COHLINK_X86
+  return __builtin_cpu_supports("avx512f") && __builtin_cpu_supports("avx512dq") &&
+         __builtin_cpu_supports("avx512vl") && __builtin_cpu_supports("avx512bw") &&
+         __builtin_cpu_supports("fma");
+#else
+  return false;
+#endif
+}
+
+inline bool has_avx2() {
+#if COHLINK_X86
+  return __builtin_cpu_supports("avx2") && __builtin_cpu_supports("fma");
+#else
+  return false;
+#endif
+}
+
+}  // namespace cohlink
