@@ -5,6 +5,7 @@
 #include <doctest/doctest.h>
 #include <fftw3.h>
 
+#include <algorithm>
 #include <cmath>
 #include <vector>
 

@@ -51,8 +51,7 @@ class Executor {
       return;
     }
     const RandomStream random = streams_->stream(pass.gain.ase_stream);
-    amplify(rows_.x, gain, random, 0, sigma);
-    amplify(rows_.y, gain, random, n_, sigma);
+    amplify(gain, random, sigma);
   }
 
   // On a spectrum, which spares the transforms of a step's outer ends. See AdaptiveStretch. One field is kept
@@ -104,17 +103,17 @@ class Executor {
     layout_.linear(rows_, out);
   }
 
-  // Bin k of a row gets complex normal first + k, wherever the layout keeps it.
-  void amplify(std::complex<Real>* row, Real gain, const RandomStream& random, std::uint64_t first,
-               double sigma) {
-    constexpr std::size_t kChunk = 512;
-    std::array<std::complex<Real>, kChunk> noise;
+  // Bin k gets complex normals 2 k (X) and 2 k + 1 (Y) of the stream, wherever the layout keeps it.
+  void amplify(Real gain, const RandomStream& random, double sigma) {
+    constexpr std::size_t kChunk = 256;
+    std::array<std::complex<Real>, 2 * kChunk> noise;
     for (std::size_t start = 0; start < n_; start += kChunk) {
       const std::size_t count = std::min(kChunk, n_ - start);
-      random.fill_noise(first + start, sigma, std::span(noise.data(), count));
+      random.fill_noise(2 * start, sigma, std::span(noise.data(), 2 * count));
       for (std::size_t k = 0; k < count; ++k) {
-        std::complex<Real>& a = row[layout_.place(start + k)];
-        a = gain * a + noise[k];
+        const std::size_t i = layout_.place(start + k);
+        rows_.x[i] = gain * rows_.x[i] + noise[2 * k];
+        rows_.y[i] = gain * rows_.y[i] + noise[2 * k + 1];
       }
     }
   }

@@ -121,15 +121,15 @@ struct Traveller {
       field.y[i] *= gain;
     }
     if (now.ase_psd <= 0.0) return;
-    // Each sample in time has variance psd * rate; the unscaled forward FFT multiplies it by n. Bin k of X
-    // gets complex normal k of the stream, bin k of Y n + k.
+    // Each sample in time has variance psd * rate; the unscaled forward FFT multiplies it by n. Bin k
+    // gets complex normals 2 k (X) and 2 k + 1 (Y) of the stream.
     const RandomStream random = streams->stream(e.ase_stream);
     const double sigma = std::sqrt(now.ase_psd * field.sample_rate * static_cast<double>(n()));
     ComplexRow<double> noise(2 * n());
     random.fill_noise(0, sigma, std::span(noise));
     filter([&](std::size_t k, Complex& x, Complex& y) {
-      x += noise[k];
-      y += noise[n() + k];
+      x += noise[2 * k];
+      y += noise[2 * k + 1];
     });
   }
 
