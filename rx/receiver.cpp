@@ -17,7 +17,7 @@ struct Link {
   Block block;
 };
 
-std::vector<Link> make_chain(const Scenario& scenario, FftCache& fft) {
+std::vector<Link> make_chain(const Scenario& scenario, const FftCache& fft) {
   const std::vector<std::string> names = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(names); !fault.empty()) scenario.reject("dsp.chain", fault);
   if (scenario.text("dsp.dispersion") == "blind" &&
@@ -38,7 +38,7 @@ struct Receiver::Parts {
   double symbol_rate;
   ScoreParameters scoring;
   std::vector<Link> chain;
-  FftCache* fft;
+  FftCache fft;  // keeps the plans that the blocks use
 };
 
 // Where in a recording a capture lies.
@@ -48,11 +48,11 @@ struct Receiver::Place {
   std::size_t judged = 0;  // symbols that the piece before has judged
 };
 
-Receiver::Receiver(const Scenario& scenario, FftCache& fft) {
+Receiver::Receiver(const Scenario& scenario, const FftCache& fft) {
   const ScoreParameters scoring{modulation_of(scenario), scenario.boolean("signal.differential"),
                                 static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
   parts_ = std::make_unique<Parts>(
-      Parts{pulse_of(scenario).symbol_rate, scoring, make_chain(scenario, fft), &fft});
+      Parts{pulse_of(scenario).symbol_rate, scoring, make_chain(scenario, fft), fft});
 }
 
 Receiver::~Receiver() = default;
@@ -94,20 +94,20 @@ ReceiverResult Receiver::receive(const Capture& capture, bool record, const Step
             parts_->symbol_rate, result,
             place.from,          place.inside};
   done("lanes");
-  if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, *parts_->fft);
+  if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->fft);
   for (const auto& [row, block] : parts_->chain) {
     c.require(block.edge(c.signal.sample_rate));
     block.apply(c);
     done(row->name);
     if (record) {
-      result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, *parts_->fft));
+      result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, parts_->fft));
       result.stages.back().signals = std::move(c.signals);
     }
     c.signals.clear();
     done("stage record");
   }
   c.require(0.0);
-  decide(c, parts_->scoring, place.judged, *parts_->fft);
+  decide(c, parts_->scoring, place.judged, parts_->fft);
   done("score");
   return result;
 }

@@ -18,7 +18,7 @@ namespace cohlink {
 class Receiver {
  public:
   /// Throws InputError for a chain that cannot work (unknown order, genie without truth is found later).
-  Receiver(const Scenario& scenario, FftCache& fft);
+  Receiver(const Scenario& scenario, const FftCache& fft);
   ~Receiver();
   Receiver(Receiver&&) noexcept;
 

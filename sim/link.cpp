@@ -5,6 +5,7 @@
 #include "sim/link_setup.h"
 #include "sim/link_truth.h"
 #include "sim/optical_path.h"
+#include "sim/signal/execution/threads.h"
 #include "sim/signal/propagation/engine.h"
 
 namespace cohlink {
@@ -12,11 +13,11 @@ namespace {
 
 // Propagation in the asked precision; everything around it is double.
 EngineReport send_through(const PropagationPlan& plan, Field<double>& field, bool single,
-                          const RandomStreams& streams, FftCache& fft) {
+                          const RandomStreams& streams, const Execution& execution) {
   if (plan.elements.empty()) return {};
-  if (!single) return FastEngine<double>(fft)(field, plan, streams);
+  if (!single) return FastEngine<double>(execution)(field, plan, streams);
   Field<float> narrow = convert_field<float>(field);
-  const EngineReport report = FastEngine<float>(fft)(narrow, plan, streams);
+  const EngineReport report = FastEngine<float>(execution)(narrow, plan, streams);
   field = convert_field<double>(narrow);
   return report;
 }
@@ -55,7 +56,7 @@ struct Link::Parts {
   AdcErrors adc_errors;  // of the one converter this link has
   std::string scenario_text;
   PropagationPlan line;  // of a frozen fibre
-  FftCache* fft;
+  Execution execution;   // which hears of the line's progress alone
 
   PropagationPlan line_for(const RandomStreams& streams) const {
     return setup.redraw_birefringence ? plan_spans(setup, streams) : line;
@@ -65,12 +66,12 @@ struct Link::Parts {
   }
 };
 
-Link::Link(const Scenario& scenario, FftCache& fft) : parts_(std::make_unique<Parts>()) {
+Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_unique<Parts>()) {
   parts_->setup = link_setup(scenario);
   parts_->scenario_text = scenario.resolved();
   parts_->line = plan_spans(parts_->setup, RandomStreams(parts_->setup.seed));
   parts_->adc_errors = draw_adc_errors(parts_->setup.adc, RandomStreams(parts_->setup.seed));
-  parts_->fft = &fft;
+  parts_->execution = std::move(execution);
 }
 
 Link::~Link() = default;
@@ -86,10 +87,17 @@ Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
   return detect(deliver(propagate(transmit(address), address), address), address);
 }
 
+std::vector<Capture> Link::operator()(std::span<const StreamAddress> addresses) const {
+  std::vector<Capture> captures(addresses.size());
+  for_each_index(addresses.size(), parts_->execution.threads(),
+                 [&](std::size_t i) { captures[i] = (*this)(addresses[i].frame, addresses[i].point); });
+  return captures;
+}
+
 LightFrame Link::transmit(const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   TransmittedFrame sent =
-      transmit_comb(setup.transmitter, setup.comb, parts_->streams(address), *parts_->fft);
+      transmit_comb(setup.transmitter, setup.comb, parts_->streams(address), parts_->execution.ffts());
   LightFrame frame;
   frame.light = std::move(sent.field);
   frame.history = std::make_shared<const LightFrame::History>(
@@ -101,7 +109,7 @@ LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const
   const RandomStreams streams = parts_->streams(address);
   const PropagationPlan line = parts_->line_for(streams);
   const EngineReport report =
-      send_through(line, frame.light, parts_->setup.single_precision, streams, *parts_->fft);
+      send_through(line, frame.light, parts_->setup.single_precision, streams, parts_->execution);
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(line, report));
   return frame;
 }
@@ -109,17 +117,18 @@ LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const
 LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   const PropagationPlan optics = plan_optics(setup, frame.history->path);
-  const EngineReport report =
-      send_through(optics, frame.light, setup.single_precision, parts_->streams(address), *parts_->fft);
+  const EngineReport report = send_through(optics, frame.light, setup.single_precision,
+                                           parts_->streams(address), parts_->execution.unheard());
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
   const double tuned = tuned_frequency(setup);
-  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), *parts_->fft);
+  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), parts_->execution.ffts());
   return frame;
 }
 
 Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
-  FftCache& fft = *parts_->fft;
+  parts_->execution.check();
+  const FftCache& fft = parts_->execution.ffts();
   const RandomStreams streams = parts_->streams(address);
   Field<double>& light = frame.light;
 

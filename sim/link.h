@@ -3,8 +3,10 @@
 
 #include <cstdint>
 #include <memory>
+#include <span>
+#include <vector>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/scenario/scenario.h"
@@ -35,12 +37,15 @@ struct LightFrame {
 class Link {
  public:
   /// Throws InputError for values that do not fit together (sampling too coarse, pattern file missing...).
-  Link(const Scenario& scenario, FftCache& fft);
+  Link(const Scenario& scenario, Execution execution);
   ~Link();
   Link(Link&&) noexcept;
 
-  /// Simulates one frame: the capture with its truth. Deterministic in (seed, frame, point); thread-safe.
+  /// Simulates one frame: the capture with its truth. Deterministic in (seed, frame, point); thread-safe. The
+  /// execution hears of its progress; throws Stopped if that was told to stop.
   Capture operator()(std::uint64_t frame, std::uint64_t point = 0) const;
+  /// A batch of frames, the same as one by one, on up to as many threads as the execution has.
+  std::vector<Capture> operator()(std::span<const StreamAddress> addresses) const;
 
   /// The same stage by stage, so that what comes before a stage may serve several links that differ only
   /// behind it (bench_stage, scenario.h). The stages in order: BenchStage::kTransmitter ...

@@ -18,7 +18,8 @@ struct Arrived {
 };
 
 template <class Real>
-Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams, FftCache& fft) {
+Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
+             const FftCache& fft) {
   const RandomStreams birefringence = setup.redraw_birefringence ? streams : RandomStreams(setup.seed);
   const PropagationPlan path = plan_optical_path(setup, birefringence);
   Field<Real> light = convert_field<Real>(sent);
@@ -28,7 +29,8 @@ Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStre
   return out;
 }
 
-Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams, FftCache& fft) {
+Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
+             const FftCache& fft) {
   return setup.single_precision ? send<float>(setup, sent, streams, fft)
                                 : send<double>(setup, sent, streams, fft);
 }
@@ -36,7 +38,7 @@ Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStre
 // Whole-band error, then that of the matched-filtered channel, both on spectra (Parseval).
 class Comparison {
  public:
-  Comparison(const LinkSetup& setup, FftCache& fft) : setup_(setup), fft_(fft) {}
+  Comparison(const LinkSetup& setup, const FftCache& fft) : setup_(setup), fft_(fft) {}
 
   void add(const ComplexRow<double>& coarse_row, const ComplexRow<double>& fine_row, double rate) {
     ComplexRow<double> coarse = coarse_row, fine = fine_row;
@@ -63,13 +65,14 @@ class Comparison {
 
  private:
   const LinkSetup& setup_;
-  FftCache& fft_;
+  const FftCache fft_;
   double light_ = 0.0, difference_ = 0.0, channel_ = 0.0, channel_error_ = 0.0;
 };
 
 }  // namespace
 
-StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point, FftCache& fft) {
+StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point,
+                      const FftCache& fft) {
   LinkSetup setup = link_setup(scenario);
   if (setup.line.sections.empty())
     scenario.reject("fibre.spans", "leaves no fibre whose steps could be checked");

@@ -21,6 +21,7 @@ struct StepCheck {
 
 /// Sends frame (frame, point) of the scenario twice, with the same data, noise and birefringence. InputError
 /// for a scenario without fibre spans.
-StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point, FftCache& fft);
+StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point,
+                      const FftCache& fft);
 
 }  // namespace cohlink

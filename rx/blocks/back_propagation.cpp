@@ -21,7 +21,7 @@ double stop_of(const BackPropagationParameters& p) {
   return std::min(0.5 * p.sample_rate, p.band_edge + p.margin + p.taper);
 }
 
-OverlapSaveFilter band_filter(const BackPropagationParameters& p, FftCache& fft) {
+OverlapSaveFilter band_filter(const BackPropagationParameters& p, const FftCache& fft) {
   const double stop = stop_of(p), pass = std::min(p.band_edge + p.margin, stop);
   return OverlapSaveFilter([=](double f) { return std::complex<double>(band_taper(f, pass, stop)); },
                            p.sample_rate, 6.0 / p.taper, fft);
@@ -48,14 +48,14 @@ void scale(Field<float>& field, double factor) {
 
 }  // namespace
 
-BackPropagation::BackPropagation(const BackPropagationParameters& p, FftCache& fft)
+BackPropagation::BackPropagation(const BackPropagationParameters& p, const FftCache& fft)
     : band_(band_filter(p, fft)),
       back_(inverse(p.path)),
       output_power_(p.output_power),
       reach_(spread(p.path, stop_of(p), p.sample_rate)),
       block_(std::max(kSmallestBlock, std::bit_ceil(8 * reach_))),
       steps_(totals(p.path).split_steps),
-      fft_(&fft) {
+      fft_(fft) {
   if (!(p.output_power > 0.0)) throw std::invalid_argument("back-propagation needs the power in the fibre");
 }
 
@@ -77,7 +77,7 @@ Field<float> BackPropagation::operator()(const Field<float>& signal) const {
   if (!(power > 0.0)) return light;
   scale(light, std::sqrt(output_power_ / power));
 
-  const FastEngine<float> engine(*fft_);
+  const FastEngine<float> engine(fft_);
   const std::size_t hop = this->hop();
   const auto length = static_cast<std::ptrdiff_t>(light.size());
   Field<float> out(light.size(), light.sample_rate);

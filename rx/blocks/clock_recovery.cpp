@@ -38,7 +38,7 @@ std::complex<double> inner(const Jones& a, const Jones& b) {
   return sum;
 }
 
-std::vector<Jones> clock_matrices(const Field<float>& signal, const PulseShape& pulse, FftCache& fft) {
+std::vector<Jones> clock_matrices(const Field<float>& signal, const PulseShape& pulse, const FftCache& fft) {
   ClockTone tone(pulse, 2 * ClockRecovery::kBlock, fft);
   ClockTone::CrossSpectra cross;
   std::vector<Jones> matrices;
@@ -115,9 +115,9 @@ double delay_at(const std::vector<double>& delay, double slope, double place) {
 
 }  // namespace
 
-ClockRecovery::ClockRecovery(const ClockParameters& parameters, FftCache& fft)
+ClockRecovery::ClockRecovery(const ClockParameters& parameters, const FftCache& fft)
     : p_(parameters),
-      fft_(&fft),
+      fft_(fft),
       interpolator_(std::min(0.5, 0.5 * pulse_band_edge(parameters.pulse) / parameters.pulse.symbol_rate)) {
   if (p_.window < kBlock) throw std::invalid_argument("clock window shorter than a block");
 }
@@ -128,7 +128,7 @@ double clock_delay_at(const std::vector<double>& delay, double place) {
 
 std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optional<double> expected,
                                           ClockResult& result) const {
-  const std::vector<Jones> matrices = clock_matrices(signal, p_.pulse, *fft_);
+  const std::vector<Jones> matrices = clock_matrices(signal, p_.pulse, fft_);
   const Drift drift = mean_drift(matrices);
   result.locked = drift.locked;
   if (!drift.locked) return {};
@@ -159,7 +159,7 @@ std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optio
 // of the band edge's bins. What is done once a block is left out.
 Operations ClockRecovery::cost() const {
   const std::size_t block = 2 * kBlock;
-  const ClockTone tone(p_.pulse, block, *fft_);
+  const ClockTone tone(p_.pulse, block, fft_);
   const Operations edges =
       static_cast<double>(tone.bins()) * 4.0 * (kComplexProduct + kRealTimesComplex + kComplexSum);
   const Operations spectra =

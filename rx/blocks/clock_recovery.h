@@ -53,7 +53,7 @@ class ClockRecovery {
  public:
   static constexpr std::size_t kBlock = 512, kHop = kBlock / 2;  // symbols
 
-  ClockRecovery(const ClockParameters& parameters, FftCache& fft);
+  ClockRecovery(const ClockParameters& parameters, const FftCache& fft);
 
   /// `signal`: two samples a symbol by the receiver's clock (std::invalid_argument for another rate).
   /// `expected`: delay of the first block's centre where it is known but for whole symbols, as from a clock
@@ -71,7 +71,7 @@ class ClockRecovery {
                              ClockResult& result) const;
 
   ClockParameters p_;
-  FftCache* fft_;
+  FftCache fft_;
   Interpolator interpolator_;
 };
 

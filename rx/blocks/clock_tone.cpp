@@ -7,7 +7,7 @@
 
 namespace cohlink {
 
-ClockTone::ClockTone(const PulseShape& shape, std::size_t block, FftCache& fft)
+ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const FftCache& fft)
     : fft_(&fft.get<float>(block)),
       window_(block),
       spectrum_{ComplexRow<float>(block), ComplexRow<float>(block)} {

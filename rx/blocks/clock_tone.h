@@ -25,7 +25,7 @@ namespace cohlink {
 class ClockTone {
  public:
   /// `block`: samples, two a symbol, even. std::invalid_argument otherwise.
-  ClockTone(const PulseShape& shape, std::size_t block, FftCache& fft);
+  ClockTone(const PulseShape& shape, std::size_t block, const FftCache& fft);
 
   /// The four cross spectra, [row at f][row at f - R][bin - first_bin()], of samples [start, start + block)
   /// under a Hann window, weighted by H(f) H(f - R). Delay refers to sample `start`.

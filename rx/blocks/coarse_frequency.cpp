@@ -8,7 +8,8 @@
 
 namespace cohlink {
 
-CoarseFrequencyEstimator::CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate, FftCache& fft)
+CoarseFrequencyEstimator::CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate,
+                                                   const FftCache& fft)
     : shape_(shape), sample_rate_(sample_rate), fft_(&fft.get<float>(kSegment)) {}
 
 // Mean of Hann-windowed periodograms, half overlapping (P. D. Welch, IEEE Trans. Audio Electroacoust.

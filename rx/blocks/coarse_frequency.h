@@ -24,7 +24,7 @@ struct BlockSetting;
 /// that cuts one edge more than the other draws the estimate towards zero.
 class CoarseFrequencyEstimator {
  public:
-  CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate, FftCache& fft);
+  CoarseFrequencyEstimator(const PulseShape& shape, double sample_rate, const FftCache& fft);
 
   /// Offset [Hz] of the rotation exp(+i 2 pi f t) in `signal` (at the rate given before); 0 for a row shorter
   /// than one segment.

@@ -92,9 +92,9 @@ Field<float> Deskew::operator()(Field<float> signal) const {
 
 bool SkewEstimate::found() const { return coherence >= kSkewLock; }
 
-SkewEstimator::SkewEstimator(const SkewEstimatorParameters& p, FftCache& fft)
+SkewEstimator::SkewEstimator(const SkewEstimatorParameters& p, const FftCache& fft)
     : p_(p),
-      fft_(&fft),
+      fft_(fft),
       resampler_({2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse), p.pulse.symbol_rate / 8}),
       frequency_(p.pulse, 2.0 * p.pulse.symbol_rate, fft),
       dispersion_({p.dispersion_ps_per_nm, 2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse),
@@ -110,7 +110,7 @@ SkewEstimate SkewEstimator::operator()(const Field<float>& whole) const {
   const Field<float> signal =
       middle(whole, static_cast<std::size_t>(static_cast<double>(p_.longest) * per_symbol));
   const double offset = frequency_(resampler_(signal));
-  ClockTone tone(p_.pulse, kBlock, *fft_);
+  ClockTone tone(p_.pulse, kBlock, fft_);
   const auto of = [&](bool x_is_q, bool y_is_q) {
     return tones(prepared(lanes_of(signal, x_is_q, y_is_q), offset), tone);
   };

@@ -16,7 +16,7 @@ double band_taper(double frequency, double pass, double stop) {
   return 0.5 * (1.0 + std::cos(kPi * (f - pass) / (stop - pass)));
 }
 
-DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, FftCache& fft) {
+DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const FftCache& fft) {
   if (p.ps_per_nm == 0.0) return;
   const double beta2_length = accumulated_to_beta2_length(p.ps_per_nm);
   const double nyquist = 0.5 * p.sample_rate;
@@ -47,7 +47,7 @@ void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried&
   c.signal = equaliser(c.signal);
 }
 
-void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, FftCache& fft,
+void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, const FftCache& fft,
                         Carried& c) {
   if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
     p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
@@ -74,14 +74,14 @@ Block dispersion_block(const BlockSetting& setting) {
       told_dispersion_ps_per_nm(s),      setting.two_a_symbol(), setting.band_edge(), rate / 8, rate / 10,
       s.number("dsp.dispersion_overlap")};
   Block block;
-  block.cost = [p, &fft = setting.fft](double, std::size_t) {
+  block.cost = [p, fft = setting.fft](double, std::size_t) {
     return kSamplesPerSymbol * DispersionEqualiser(p, fft).cost();
   };
   if (s.text("dsp.dispersion") == "blind") {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
     block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
-                   &fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, fft, c); };
+                   fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, fft, c); };
     return block;
   }
   const DispersionEqualiser equaliser(p, setting.fft);

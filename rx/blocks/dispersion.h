@@ -28,7 +28,7 @@ struct DispersionParameters {
 /// S. J. Savory, Opt. Express 16(2) 804 (2008).
 class DispersionEqualiser {
  public:
-  DispersionEqualiser(const DispersionParameters& parameters, FftCache& fft);
+  DispersionEqualiser(const DispersionParameters& parameters, const FftCache& fft);
   Field<float> operator()(const Field<float>& signal) const;
 
   /// Samples at each end that miss input.

@@ -41,7 +41,7 @@ struct DispersionSearch {
 /// filters.
 class DispersionEstimator {
  public:
-  DispersionEstimator(const DispersionSearch& search, FftCache& fft);
+  DispersionEstimator(const DispersionSearch& search, const FftCache& fft);
 
   /// `signal`: two samples a symbol. Not found for a row shorter than a block.
   DispersionEstimate operator()(const Field<float>& signal) const;
@@ -52,7 +52,7 @@ class DispersionEstimator {
   std::vector<double> tone_power(const Field<float>& signal) const;
 
   DispersionSearch p_;
-  FftCache* fft_;
+  FftCache fft_;
   double widest_delay_;  // samples
   std::size_t block_;
 };

@@ -146,7 +146,7 @@ class TrainedError {
 // Everything one call works on.
 struct Run {
   const EqualiserParameters& p;
-  FftCache& fft;
+  const FftCache& fft;
   ButterflyInput in;
   Butterfly filters;
   std::size_t first, last;  // symbols that may drive the adaptation
@@ -395,7 +395,7 @@ double row_correlation(const Field<float>& symbols, std::size_t first, std::size
   return power_x > 0.0 && power_y > 0.0 ? largest / std::sqrt(power_x * power_y) : 0.0;
 }
 
-Equaliser::Equaliser(const EqualiserParameters& parameters, FftCache& fft) : p_(parameters), fft_(&fft) {
+Equaliser::Equaliser(const EqualiserParameters& parameters, const FftCache& fft) : p_(parameters), fft_(fft) {
   if (p_.taps < 3 || p_.taps % 2 == 0)
     throw std::invalid_argument("equaliser taps must be odd and at least 3");
   if (!(p_.step > 0.0 && p_.step <= 0.1)) throw std::invalid_argument("equaliser step outside (0, 0.1]");
@@ -439,7 +439,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
   Run run{p_,
-          *fft_,
+          fft_,
           ButterflyInput(signal, p_.taps, first, last),
           Butterfly(p_.taps),
           first,

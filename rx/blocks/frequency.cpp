@@ -53,7 +53,7 @@ FrequencyEstimate FrequencyEstimator::operator()(const Field<float>& symbols, st
     last = first + p_.longest;
   }
   const std::size_t count = last - first, padded = std::bit_ceil(2 * count);
-  const Fft<float>& fft = fft_->get<float>(padded);
+  const Fft<float>& fft = fft_.get<float>(padded);
   std::array<ComplexRow<float>, 2> fourth;
   std::vector<double> power(padded);
   for (std::size_t p = 0; p < 2; ++p) {

@@ -31,8 +31,8 @@ struct FrequencyParameters {
 /// P. Ciblat, Proc. ECOC, P3.08 (2009).
 class FrequencyEstimator {
  public:
-  explicit FrequencyEstimator(FftCache& fft, const FrequencyParameters& parameters = {})
-      : fft_(&fft), p_(parameters) {}
+  explicit FrequencyEstimator(const FftCache& fft, const FrequencyParameters& parameters = {})
+      : fft_(fft), p_(parameters) {}
 
   /// `symbols`: one sample a symbol; only [first, last) is used.
   FrequencyEstimate operator()(const Field<float>& symbols, std::size_t first, std::size_t last) const;
@@ -41,7 +41,7 @@ class FrequencyEstimator {
   Operations cost(std::size_t symbols) const;
 
  private:
-  FftCache* fft_;
+  FftCache fft_;
   FrequencyParameters p_;
 };
 

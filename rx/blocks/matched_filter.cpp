@@ -16,7 +16,7 @@ double MatchedFilter::span_symbols(const PulseShape& shape) {
   return std::clamp(std::cbrt(1.0 / (3.0 * missing * std::pow(4.0 * kPi * b, 2.0))), 16.0, 1024.0);
 }
 
-MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, FftCache& fft)
+MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, const FftCache& fft)
     : filter_([&](double f) { return std::complex<double>(pulse_spectrum(shape, f)); }, sample_rate,
               span_symbols(shape) / shape.symbol_rate, fft) {}
 

@@ -28,7 +28,7 @@ std::size_t best_block(std::size_t overlap) {
 }  // namespace
 
 OverlapSaveFilter::OverlapSaveFilter(const std::function<std::complex<double>(double)>& response,
-                                     double sample_rate, double reach, FftCache& fft)
+                                     double sample_rate, double reach, const FftCache& fft)
     : sample_rate_(sample_rate), reach_(static_cast<std::size_t>(std::ceil(reach * sample_rate))) {
   const std::size_t n = best_block(2 * reach_);
   fft_ = &fft.get<float>(n);

@@ -20,7 +20,7 @@ class OverlapSaveFilter {
   /// `response(f)` at baseband f [Hz], FFT sign (forward = exp(-i w t)), must have an impulse response
   /// that stays within +-`reach` seconds: that is the overlap on each side of a block.
   OverlapSaveFilter(const std::function<std::complex<double>(double)>& response, double sample_rate,
-                    double reach, FftCache& fft);
+                    double reach, const FftCache& fft);
 
   /// Both rows, same length and rate (std::invalid_argument for another rate); zero beyond the ends.
   /// Output within reach() samples of an end misses input.

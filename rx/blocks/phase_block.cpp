@@ -64,7 +64,7 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
   return p;
 }
 
-std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, FftCache& fft) {
+std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, const FftCache& fft) {
   const auto spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
   if (spacing == 0) return std::nullopt;
   check_pilots(s);

@@ -33,7 +33,8 @@ Field<float> thinned(const Field<float>& symbols, std::size_t first, std::size_t
 }
 
 std::array<Place, 2> find_places(const Field<float>& symbols, std::size_t first, std::size_t last,
-                                 std::size_t spacing, const std::array<Symbols, 2>& pilots, FftCache& fft) {
+                                 std::size_t spacing, const std::array<Symbols, 2>& pilots,
+                                 const FftCache& fft) {
   std::array<Place, 2> best;
   for (std::size_t offset = 0; offset < spacing && first + offset < last; ++offset) {
     const Field<float> row = thinned(symbols, first + offset, last, spacing);
@@ -81,7 +82,7 @@ std::size_t turn_back(ComplexRow<float>& row, const std::vector<int>& turns, std
 
 }  // namespace
 
-PilotPhase::PilotPhase(const PilotParameters& parameters, FftCache& fft) : p_(parameters), fft_(&fft) {
+PilotPhase::PilotPhase(const PilotParameters& parameters, const FftCache& fft) : p_(parameters), fft_(fft) {
   if (p_.spacing < 2 || p_.frame % p_.spacing != 0)
     throw std::invalid_argument("pilot spacing must be at least 2 and divide the frame");
   for (std::size_t p = 0; p < 2; ++p) pilots_[p] = pilot_symbols(p_.modulation, p_.frame / p_.spacing, p);
@@ -89,7 +90,7 @@ PilotPhase::PilotPhase(const PilotParameters& parameters, FftCache& fft) : p_(pa
 
 PilotResult PilotPhase::operator()(Field<float> symbols, std::size_t first, std::size_t last) const {
   PilotResult result;
-  const auto places = find_places(symbols, first, last, p_.spacing, pilots_, *fft_);
+  const auto places = find_places(symbols, first, last, p_.spacing, pilots_, fft_);
   const auto count = static_cast<long>(pilots_[0].size());
   for (std::size_t i = 0; i < 2; ++i) {
     const Place& at = places[i];

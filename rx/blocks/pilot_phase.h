@@ -33,7 +33,7 @@ struct PilotResult {
 class PilotPhase {
  public:
   /// std::invalid_argument for Gaussian symbols, a spacing below 2 or one that does not divide the frame.
-  PilotPhase(const PilotParameters& parameters, FftCache& fft);
+  PilotPhase(const PilotParameters& parameters, const FftCache& fft);
 
   /// `symbols`: one sample a symbol, carrier phase recovered, signal part of unit power; [first, last) is
   /// used.
@@ -42,7 +42,7 @@ class PilotPhase {
  private:
   PilotParameters p_;
   std::array<Symbols, 2> pilots_;
-  FftCache* fft_;
+  FftCache fft_;
 };
 
 }  // namespace cohlink

@@ -37,7 +37,7 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
 }
 
 // The score against what was sent, which then has the word on SNR and lock.
-void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last, FftCache& fft) {
+void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last, const FftCache& fft) {
   ReceiverResult& result = c.result;
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
   if (result.score && result.score->interval.low > kGuessedBer) {
@@ -65,7 +65,7 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
 
 }  // namespace
 
-void decide(Carried& c, ScoreParameters scoring, std::size_t judged, FftCache& fft) {
+void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCache& fft) {
   ReceiverResult& result = c.result;
   scoring.rows = result.rows();
   const std::size_t last = c.last();

@@ -11,6 +11,6 @@ namespace cohlink {
 
 /// Moves `c.signal`, one sample a symbol, to the result and fills in what is said about it. The first
 /// `judged` symbols belong to the piece before.
-void decide(Carried& c, ScoreParameters scoring, std::size_t judged, FftCache& fft);
+void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCache& fft);
 
 }  // namespace cohlink

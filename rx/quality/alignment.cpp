@@ -72,7 +72,7 @@ bool better(const Peak& b, const Peak& a) {
 bool Alignment::found(std::size_t row) const { return peak_to_rms[row] >= kAlignmentLock; }
 
 Alignment align(const Field<float>& received, std::size_t first, std::size_t last,
-                const std::array<Symbols, 2>& sent, FftCache& cache) {
+                const std::array<Symbols, 2>& sent, const FftCache& cache) {
   const std::size_t n = sent[0].size();
   if (n == 0 || sent[1].size() != n)
     throw std::invalid_argument("alignment needs two transmitted rows of one length");

@@ -28,6 +28,6 @@ inline constexpr double kAlignmentLock = 6.0;
 /// received symbols in [first, last) count. Among nearly equal peaks (one PRBS on both polarisations,
 /// shifted) the smaller delay wins. std::invalid_argument when the transmitted rows are empty or unequal.
 Alignment align(const Field<float>& received, std::size_t first, std::size_t last,
-                const std::array<Symbols, 2>& sent, FftCache& fft);
+                const std::array<Symbols, 2>& sent, const FftCache& fft);
 
 }  // namespace cohlink

@@ -188,7 +188,7 @@ bool warn_of_no_lock(const Alignment& alignment, std::size_t rows, std::vector<s
 }  // namespace
 
 std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
-                                   const Truth& truth, const ScoreParameters& p, FftCache& fft,
+                                   const Truth& truth, const ScoreParameters& p, const FftCache& fft,
                                    std::vector<std::string>& warnings) {
   check_truth(truth, p.modulation);
   const Alignment alignment = align(received, first, last, truth.symbols, fft);

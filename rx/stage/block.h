@@ -34,7 +34,7 @@ struct Block {
 /// What a block is made from.
 struct BlockSetting {
   const Scenario& scenario;
-  FftCache& fft;
+  const FftCache& fft;
   PulseShape pulse;
   Modulation modulation;
   std::span<const std::string> later;  // names of the blocks that follow

@@ -45,7 +45,7 @@ std::vector<double> power_spectrum(const ComplexRow<float>& row, const Fft<float
   return power;
 }
 
-void keep_spectra(Stage& stage, const Field<float>& signal, FftCache& fft) {
+void keep_spectra(Stage& stage, const Field<float>& signal, const FftCache& fft) {
   if (signal.size() < kStageBins) return;
   const auto& plan = fft.get<float>(kStageBins);
   std::array<std::vector<double>, 2> power;
@@ -65,7 +65,8 @@ void keep_spectra(Stage& stage, const Field<float>& signal, FftCache& fft) {
 
 }  // namespace
 
-Stage record_stage(const std::string& block, const Field<float>& signal, double symbol_rate, FftCache& fft) {
+Stage record_stage(const std::string& block, const Field<float>& signal, double symbol_rate,
+                   const FftCache& fft) {
   Stage stage;
   stage.block = block;
   stage.samples_per_symbol = signal.sample_rate / symbol_rate;

@@ -33,7 +33,8 @@ inline constexpr std::size_t kStageBins = 512;     // of a spectrum
 /// Points and spectra of `signal`. Points come from the middle of the row; the spectra are averaged over
 /// Hann-windowed periodograms (P. D. Welch, IEEE Trans. Audio Electroacoust. 15(2) 70, 1967) of up to 128
 /// stretches spread over it; a row shorter than one stretch has none.
-Stage record_stage(const std::string& block, const Field<float>& signal, double symbol_rate, FftCache& fft);
+Stage record_stage(const std::string& block, const Field<float>& signal, double symbol_rate,
+                   const FftCache& fft);
 
 /// `values` (one each `step` symbols from `start` on) thinned to kStagePoints, by picking.
 template <class Values>

@@ -9,7 +9,8 @@
 
 namespace cohlink {
 
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response, FftCache& fft) {
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
+                  const FftCache& fft) {
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);
   for (std::size_t k = 0; k < n; ++k)
@@ -17,7 +18,8 @@ void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneRespons
   fft.get<double>(n).inverse(row);
 }
 
-void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q, FftCache& fft) {
+void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
+                 const FftCache& fft) {
   if (delay_i == 0.0 && delay_q == 0.0) return;
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);

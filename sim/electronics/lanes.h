@@ -16,10 +16,12 @@ namespace cohlink {
 using LaneResponse = std::function<std::complex<double>(double)>;
 
 /// Filters both lanes of a periodic row alike.
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response, FftCache& fft);
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
+                  const FftCache& fft);
 
 /// Delays lane I by `delay_i` and lane Q by `delay_q` [s], cyclically and exactly for a band-limited row.
-void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q, FftCache& fft);
+void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
+                 const FftCache& fft);
 
 /// One lane as a vector.
 std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature);

@@ -8,7 +8,7 @@ namespace cohlink {
 
 std::vector<double> shaped_noise(std::size_t samples, double sample_rate,
                                  const std::function<double(double)>& density, const RandomStream& random,
-                                 FftCache& fft) {
+                                 const FftCache& fft) {
   ComplexRow<double> row(samples);
   random.fill_noise(0, 1.0, std::span(row));
   const double df = sample_rate / static_cast<double>(samples);

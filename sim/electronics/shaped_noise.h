@@ -15,6 +15,6 @@ namespace cohlink {
 /// 282, 1944). Variance: the integral of the density from 0 to half the rate. `density` must not be negative.
 std::vector<double> shaped_noise(std::size_t samples, double sample_rate,
                                  const std::function<double(double)>& density, const RandomStream& random,
-                                 FftCache& fft);
+                                 const FftCache& fft);
 
 }  // namespace cohlink

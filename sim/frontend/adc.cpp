@@ -30,7 +30,7 @@ std::size_t samples_in_period(double exact) {
 
 // Spectrum over n of a row, cut at half the output rate if asked.
 ComplexRow<double> band_spectrum(const ComplexRow<double>& row, double input_rate, double output_rate,
-                                 bool flat_band, FftCache& fft) {
+                                 bool flat_band, const FftCache& fft) {
   const std::size_t n = row.size();
   ComplexRow<double> spectrum = row;
   fft.get<double>(n).forward(spectrum);
@@ -71,7 +71,7 @@ class Clock {
 std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, double input_rate,
                                                 std::size_t pol, const AdcParameters& p,
                                                 const AdcErrors& errors, double sine_start,
-                                                RandomStream& jitter, FftCache& fft) {
+                                                RandomStream& jitter, const FftCache& fft) {
   const double rate = p.sample_rate * (1.0 + p.clock_offset);
   const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, fft), fft);
   std::array<std::vector<double>, 2> out;
@@ -87,7 +87,7 @@ std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, d
 }
 
 std::array<std::vector<double>, 2> sample_together(const ComplexRow<double>& row, double input_rate,
-                                                   const AdcParameters& p, FftCache& fft) {
+                                                   const AdcParameters& p, const FftCache& fft) {
   const auto sampled = sample_row(row, input_rate, p.sample_rate * (1.0 + p.clock_offset), p.flat_band, fft);
   return {lane_of(sampled, false), lane_of(sampled, true)};
 }
@@ -144,7 +144,7 @@ AdcErrors draw_adc_errors(const AdcParameters& p, const RandomStreams& device) {
 }
 
 ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
-                              bool flat_band, FftCache& fft) {
+                              bool flat_band, const FftCache& fft) {
   const std::size_t n = row.size();
   const double exact = static_cast<double>(n) * output_rate / input_rate;
   const std::size_t m = samples_in_period(exact);
@@ -162,7 +162,7 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 }
 
 AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const AdcErrors& errors,
-                  const RandomStreams& streams, FftCache& fft) {
+                  const RandomStreams& streams, const FftCache& fft) {
   AdcOutput out;
   RandomStream jitter = streams.stream("adc-jitter"), noise = streams.stream("adc-noise");
   const double sine_start = out.sine_jitter_start = kTwoPi * streams.stream("adc-sine-jitter").uniform();

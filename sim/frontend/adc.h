@@ -69,7 +69,7 @@ struct AdcOutput {
 /// input rate) samples, the first at the time of the first input sample. With `flat_band` nothing above
 /// half the output rate passes; otherwise it aliases, as in a sampler.
 ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
-                              bool flat_band, FftCache& fft);
+                              bool flat_band, const FftCache& fft);
 
 /// Sample k of a lane is taken at
 ///   t_k = (k + clock_phase) / (sample_rate (1 + clock_offset)) - skew + sine_jitter sin(2 pi rate t + start)
@@ -80,6 +80,6 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 /// et al., IEEE Trans. Circuits Syst. I 48(3) 261 (2001); terms of IEEE Std 1241. A receiver that
 /// believes sample_rate sees a skewed lane late. Streams "adc-jitter", "adc-sine-jitter", "adc-noise" (ENOB).
 AdcOutput convert(const ElectricalLanes& lanes, const AdcParameters& parameters, const AdcErrors& errors,
-                  const RandomStreams& streams, FftCache& fft);
+                  const RandomStreams& streams, const FftCache& fft);
 
 }  // namespace cohlink

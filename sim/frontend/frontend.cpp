@@ -80,7 +80,7 @@ void draw(const RandomStream& stream, std::size_t first_of_lane, std::size_t n, 
 
 // Minus currents, so far subtracted in time, arrive late instead.
 void delay_minus(ComplexRow<double>& currents, ComplexRow<double> minus, double sample_rate, double skew,
-                 FftCache& fft) {
+                 const FftCache& fft) {
   for (std::size_t t = 0; t < minus.size(); ++t) currents[t] += minus[t];
   delay_lanes(minus, sample_rate, skew, skew, fft);
   for (std::size_t t = 0; t < minus.size(); ++t) currents[t] -= minus[t];
@@ -101,7 +101,7 @@ double FrontendParameters::oscillator_power(double power, std::size_t pol) const
 
 Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
                      const LaserTrace& lo_trace, const FrontendParameters& p, const RandomStreams& streams,
-                     FftCache& fft) {
+                     const FftCache& fft) {
   if (lo_trace.phase.size() != received.size())
     throw std::invalid_argument("oscillator phase and field differ in length");
   const JonesMatrix splitter = splitter_matrix(p.splitter);

@@ -51,7 +51,7 @@ using Photocurrents = Field<double>;
 /// length.
 Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
                      const LaserTrace& lo_trace, const FrontendParameters& frontend,
-                     const RandomStreams& streams, FftCache& fft);
+                     const RandomStreams& streams, const FftCache& fft);
 
 /// Mean optical power at the photodiodes [W], [lane XI XQ YI YQ][plus, minus].
 struct PowerAtDiodes {

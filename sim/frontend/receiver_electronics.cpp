@@ -33,7 +33,7 @@ void saturate(ComplexRow<double>& row, double gain_i, double gain_q, double limi
 }  // namespace
 
 ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& p,
-                                 FftCache& fft) {
+                                 const FftCache& fft) {
   ElectricalLanes out{std::move(currents), {}};
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const double rate = out.currents.sample_rate;

@@ -39,6 +39,6 @@ struct ElectricalLanes {
 /// voltage, then delays. The gain control looks at a lane's rms over the frame: it is slow against the
 /// symbols and fast against fading.
 ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& parameters,
-                                 FftCache& fft);
+                                 const FftCache& fft);
 
 }  // namespace cohlink

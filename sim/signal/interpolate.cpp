@@ -44,7 +44,7 @@ const WeightTable& weights() {
 
 }  // namespace
 
-PeriodicInterpolator::PeriodicInterpolator(const ComplexRow<double>& spectrum, FftCache& fft)
+PeriodicInterpolator::PeriodicInterpolator(const ComplexRow<double>& spectrum, const FftCache& fft)
     : dense_(2 * spectrum.size()) {
   const std::size_t n = spectrum.size();
   for (std::size_t k = 0; k < n; ++k) dense_[2 * k < n ? k : k + n] = spectrum[k];

@@ -16,7 +16,7 @@ namespace cohlink {
 class PeriodicInterpolator {
  public:
   /// From the row's spectrum (forward FFT divided by its length n).
-  PeriodicInterpolator(const ComplexRow<double>& spectrum, FftCache& fft);
+  PeriodicInterpolator(const ComplexRow<double>& spectrum, const FftCache& fft);
 
   /// Value at `position`, counted in samples of the original row; any real number, periodic in n.
   std::complex<double> operator()(double position) const;

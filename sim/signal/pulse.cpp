@@ -23,7 +23,7 @@ double pulse_spectrum(const PulseShape& shape, double frequency) {
 }
 
 ComplexRow<double> shape_symbols(std::span<const std::complex<double>> symbols, const PulseShape& shape,
-                                 std::size_t samples_per_symbol, FftCache& fft) {
+                                 std::size_t samples_per_symbol, const FftCache& fft) {
   const std::size_t n = symbols.size() * samples_per_symbol;
   const double rate = shape.symbol_rate * static_cast<double>(samples_per_symbol);
   const auto& plan = fft.get<double>(n);

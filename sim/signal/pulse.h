@@ -28,6 +28,6 @@ double pulse_band_edge(const PulseShape& shape);
 /// Periodic waveform of `symbols`, `samples_per_symbol` samples each, symbol k centred on sample
 /// k samples_per_symbol; scaled so that unit-power independent symbols give unit mean power.
 ComplexRow<double> shape_symbols(std::span<const std::complex<double>> symbols, const PulseShape& shape,
-                                 std::size_t samples_per_symbol, FftCache& fft);
+                                 std::size_t samples_per_symbol, const FftCache& fft);
 
 }  // namespace cohlink

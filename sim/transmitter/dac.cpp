@@ -18,7 +18,7 @@ std::complex<double> emphasis(std::complex<double> response, double limit) {
   return turn * (magnitude * limit > 1.0 ? 1.0 / magnitude : limit);
 }
 
-void preemphasise(ComplexRow<double>& row, double rate, const DacParameters& p, FftCache& fft) {
+void preemphasise(ComplexRow<double>& row, double rate, const DacParameters& p, const FftCache& fft) {
   if (p.preemphasis_db == 0.0) return;
   const double limit = std::pow(10.0, p.preemphasis_db / 20.0);
   const double nyquist = 0.5 * p.sample_rate.value_or(rate);
@@ -32,7 +32,7 @@ void preemphasise(ComplexRow<double>& row, double rate, const DacParameters& p, 
 }
 
 // Values at the converter's own instants.
-ComplexRow<double> resampled(const ComplexRow<double>& row, std::size_t m, FftCache& fft) {
+ComplexRow<double> resampled(const ComplexRow<double>& row, std::size_t m, const FftCache& fft) {
   if (m == row.size()) return row;
   ComplexRow<double> spectrum = row;
   fft.get<double>(row.size()).forward(spectrum);
@@ -59,7 +59,7 @@ void quantise(ComplexRow<double>& samples, const DacParameters& p, RandomStream&
 
 // Impulses at the converter's rate, seen on the simulation's grid through hold and path.
 void hold(ComplexRow<double>& row, ComplexRow<double> samples, double rate, const DacParameters& p,
-          FftCache& fft) {
+          const FftCache& fft) {
   const std::size_t n = row.size(), m = samples.size();
   const DacResponse response(p);
   fft.get<double>(m).forward(samples);
@@ -82,7 +82,7 @@ std::complex<double> DacResponse::operator()(double frequency) const {
 }
 
 DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, const RandomStreams& streams,
-                              FftCache& fft) {
+                              const FftCache& fft) {
   DacReport report;
   RandomStream random = streams.stream("dac-noise");
   const double rate = drive.sample_rate;

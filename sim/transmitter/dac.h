@@ -56,6 +56,6 @@ class DacResponse {
 /// 32(19) 3247, 2014; from memory). Rounding and effective bits: quantiser.h. Stream "dac-noise" (ENOB).
 /// Nothing is refused here: scenarios whose pulse does not fit below half the rate are (link_setup.h).
 DacReport convert_to_analogue(Field<double>& drive, const DacParameters& parameters,
-                              const RandomStreams& streams, FftCache& fft);
+                              const RandomStreams& streams, const FftCache& fft);
 
 }  // namespace cohlink

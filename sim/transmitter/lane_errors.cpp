@@ -12,7 +12,7 @@ std::array<double, 2> balanced_pair(double iq_gain_db) {
   return {std::sqrt(2.0 * ratio / (1.0 + ratio)), std::sqrt(2.0 / (1.0 + ratio))};
 }
 
-void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, FftCache& fft) {
+void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, const FftCache& fft) {
   const auto [gain_i, gain_q] = balanced_pair(p.iq_gain_db);
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const auto rows = drive.rows();

@@ -23,6 +23,6 @@ std::array<double, 2> balanced_pair(double iq_gain_db);
 /// I/Q and a phase error p of the modulator, a single-sideband tone has the image
 ///   (1 + g^2 - 2 g cos p) / (1 + g^2 + 2 g cos p)
 /// of its power (B. Razavi, RF Microelectronics, ch. on image rejection).
-void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& parameters, FftCache& fft);
+void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& parameters, const FftCache& fft);
 
 }  // namespace cohlink

@@ -24,7 +24,7 @@ std::vector<double> lorentzian_phase(std::size_t samples, double sample_rate, do
 
 // Periodic noise of twice the frame, of which the first half is used: it does not close on itself.
 void add_flicker(std::vector<double>& phase, double sample_rate, double density_at_1mhz, RandomStream random,
-                 FftCache& fft) {
+                 const FftCache& fft) {
   if (density_at_1mhz == 0.0) return;
   const auto density = [&](double f) { return f == 0.0 ? 0.0 : density_at_1mhz * 1e6 / f; };
   const auto frequency = shaped_noise(2 * phase.size(), sample_rate, density, std::move(random), fft);
@@ -48,7 +48,7 @@ void add_deviation(std::vector<double>& phase, double sample_rate, const LaserPa
 }
 
 void add_intensity_noise(LaserTrace& trace, double sample_rate, const LaserParameters& p, RandomStream random,
-                         FftCache& fft) {
+                         const FftCache& fft) {
   if (!p.rin) return;
   const auto density = [&](double f) { return p.rin_bandwidth && f > *p.rin_bandwidth ? 0.0 : *p.rin; };
   trace.relative_power = shaped_noise(trace.phase.size(), sample_rate, density, std::move(random), fft);
@@ -65,7 +65,7 @@ double LaserTrace::amplitude(std::size_t t) const {
 }
 
 LaserTrace run_laser(const LaserParameters& p, const std::string& name, std::size_t samples,
-                     double sample_rate, const RandomStreams& streams, FftCache& fft) {
+                     double sample_rate, const RandomStreams& streams, const FftCache& fft) {
   LaserTrace trace;
   trace.phase = lorentzian_phase(samples, sample_rate, p.linewidth, streams.stream(name + "-phase"));
   add_flicker(trace.phase, sample_rate, p.flicker, streams.stream(name + "-flicker"), fft);

@@ -44,6 +44,6 @@ struct LaserTrace {
 ///    negative.
 /// Streams "<name>-phase", "<name>-flicker", "<name>-dither", "<name>-rin".
 LaserTrace run_laser(const LaserParameters& parameters, const std::string& name, std::size_t samples,
-                     double sample_rate, const RandomStreams& streams, FftCache& fft);
+                     double sample_rate, const RandomStreams& streams, const FftCache& fft);
 
 }  // namespace cohlink

@@ -71,7 +71,7 @@ FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams
   return data;
 }
 
-TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams, FftCache& fft) {
+TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams, const FftCache& fft) {
   TransmittedFrame out;
   out.data = draw_data(p, streams);
   Field<double>& light = out.field;  // drive waveforms I + iQ until the modulator makes light of them

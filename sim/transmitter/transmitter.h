@@ -66,7 +66,7 @@ FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams
 /// One period of the field at the set launch power. Streams: those of dac.h and laser.h ("tx-..."), and
 /// "launch-ase".
 TransmittedFrame transmit(const TransmitterParameters& parameters, const RandomStreams& streams,
-                          FftCache& fft);
+                          const FftCache& fft);
 
 /// Reads /symbols, complex [2, symbols], from an HDF5 file. InputError when it is not that, holds fewer than
 /// `symbols`, or its mean power is off unity by more than 1 %.

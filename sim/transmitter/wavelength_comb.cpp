@@ -56,7 +56,7 @@ double comb_frequency(double optical_offset, double frame_rate) {
 }
 
 TransmittedFrame transmit_comb(const TransmitterParameters& p, const WavelengthComb& comb,
-                               const RandomStreams& streams, FftCache& fft) {
+                               const RandomStreams& streams, const FftCache& fft) {
   TransmitterParameters under_test = p;
   under_test.launch_power *= comb.power_ratio;
   TransmittedFrame out = transmit(under_test, streams, fft);
@@ -75,7 +75,7 @@ TransmittedFrame transmit_comb(const TransmitterParameters& p, const WavelengthC
   return out;
 }
 
-void tune_to(Field<double>& field, double frequency, double delay, FftCache& fft) {
+void tune_to(Field<double>& field, double frequency, double delay, const FftCache& fft) {
   if (frequency == 0.0 && delay == 0.0) return;
   const std::size_t n = field.size();
   const auto& plan = fft.get<double>(n);

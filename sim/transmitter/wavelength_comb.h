@@ -37,10 +37,10 @@ double comb_frequency(double optical_offset, double frame_rate);
 /// under test. Neighbours are ideal transmitters with random data and the same linewidth, each with
 /// streams of its own ("channel-<number>"), so that they do not change the channel under test.
 TransmittedFrame transmit_comb(const TransmitterParameters& parameters, const WavelengthComb& comb,
-                               const RandomStreams& streams, FftCache& fft);
+                               const RandomStreams& streams, const FftCache& fft);
 
 /// Moves FFT frequency `frequency` (a whole number of bins) to zero and advances the field by `delay` [s], so
 /// that a channel that travelled slower than the centre keeps its place in the frame.
-void tune_to(Field<double>& field, double frequency, double delay, FftCache& fft);
+void tune_to(Field<double>& field, double frequency, double delay, const FftCache& fft);
 
 }  // namespace cohlink

@@ -45,7 +45,7 @@ std::size_t symbol_bin(std::ptrdiff_t k, std::size_t symbols) {
 
 }  // namespace
 
-Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent) {
+Field<double> transmit(const Signal& signal, const FftCache& ffts, Sent& sent) {
   const std::size_t n = signal.symbols * signal.samples_per_symbol;
   Field<double> field(n, signal.shape.symbol_rate * static_cast<double>(signal.samples_per_symbol));
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
@@ -90,7 +90,7 @@ double Reception::noise_to_signal(std::complex<double> g) const {
 
 template <class Real>
 Reception receive(const Signal& signal, const Field<Real>& in, double beta2_length, const Sent& sent,
-                  FftCache& ffts) {
+                  const FftCache& ffts) {
   Field<double> field = convert_field<double>(in);
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
   Reception reception;
@@ -114,11 +114,11 @@ Reception receive(const Signal& signal, const Field<Real>& in, double beta2_leng
   return reception;
 }
 
-void propagate(Field<float>& field, const PropagationPlan& plan, FftCache& ffts) {
+void propagate(Field<float>& field, const PropagationPlan& plan, const FftCache& ffts) {
   FastEngine<float>{ffts}(field, plan, RandomStreams(1));
 }
 
-template Reception receive<float>(const Signal&, const Field<float>&, double, const Sent&, FftCache&);
-template Reception receive<double>(const Signal&, const Field<double>&, double, const Sent&, FftCache&);
+template Reception receive<float>(const Signal&, const Field<float>&, double, const Sent&, const FftCache&);
+template Reception receive<double>(const Signal&, const Field<double>&, double, const Sent&, const FftCache&);
 
 }  // namespace cohlink::wdm

@@ -34,7 +34,7 @@ struct Sent {
 };
 
 /// The comb as a field, and what its centre channel carries.
-Field<double> transmit(const Signal& signal, FftCache& ffts, Sent& sent);
+Field<double> transmit(const Signal& signal, const FftCache& ffts, Sent& sent);
 
 /// What an ideal receiver of the centre channel reads: dispersion undone, matched filter, one sample a
 /// symbol.
@@ -53,9 +53,9 @@ struct Reception {
 /// `beta2_length` [s^2] is undone.
 template <class Real>
 Reception receive(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent,
-                  FftCache& ffts);
+                  const FftCache& ffts);
 
 /// Runs a plan with the fast engine in single precision.
-void propagate(Field<float>& field, const PropagationPlan& plan, FftCache& ffts);
+void propagate(Field<float>& field, const PropagationPlan& plan, const FftCache& ffts);
 
 }  // namespace cohlink::wdm

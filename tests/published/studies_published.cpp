@@ -59,7 +59,7 @@ Scenario comb_scenario(const std::string& modulation, int channels, int spans, d
 // Exact inverse dispersion and matched filter on the periodic field, one sample a symbol; no ADC, no blind
 // block: what is left beside the sent symbol is the interference.
 ComplexRow<double> matched_samples(const ComplexRow<double>& row, double sample_rate, double beta2_length,
-                                   const TransmitterParameters& sent, FftCache& fft) {
+                                   const TransmitterParameters& sent, const FftCache& fft) {
   ComplexRow<double> spectrum = row;
   const std::size_t n = row.size();
   fft.get<double>(n).forward(spectrum);
@@ -79,7 +79,7 @@ struct Propagated {
 };
 
 // One frame by split steps.
-Propagated split_steps(const Scenario& scenario, std::uint64_t frame, FftCache& fft) {
+Propagated split_steps(const Scenario& scenario, std::uint64_t frame, const FftCache& fft) {
   const LinkSetup setup = link_setup(scenario);
   const RandomStreams streams(setup.seed, frame, 0);
   const PropagationPlan plan = plan_optical_path(setup, RandomStreams(setup.seed));

@@ -28,7 +28,7 @@ Scenario comb_with(const Settings& settings) {
 }
 
 // The light that enters the hybrid, the channel under test in the middle of its band.
-Field<double> light_at_hybrid(const Scenario& s, FftCache& fft, Capture* capture = nullptr) {
+Field<double> light_at_hybrid(const Scenario& s, const FftCache& fft, Capture* capture = nullptr) {
   const Link link(s, fft);
   LightFrame frame = link.deliver(link.propagate(link.transmit({}), {}), {});
   if (capture) *capture = link.detect(frame, {});
@@ -38,7 +38,7 @@ Field<double> light_at_hybrid(const Scenario& s, FftCache& fft, Capture* capture
 
 // OSNR read from the spectrum of the noisy light: what in the channel's 50 GHz follows the light of the same
 // frame without noise is signal, the rest within 12.5 GHz is noise.
-double osnr_read_db(Field<double> noisy, Field<double> clean, FftCache& fft) {
+double osnr_read_db(Field<double> noisy, Field<double> clean, const FftCache& fft) {
   const std::size_t n = noisy.size();
   const auto noisy_rows = noisy.rows(), clean_rows = clean.rows();
   double signal = 0.0, noise = 0.0, bins = 0.0;

@@ -53,7 +53,7 @@ bool is_block(const std::string& step) {
 }
 
 // Bare transforms of the dispersion block: forward and inverse of every overlap-save block of both rows.
-double dispersion_ffts(const OverlapSaveFilter& filter, std::size_t samples, FftCache& ffts) {
+double dispersion_ffts(const OverlapSaveFilter& filter, std::size_t samples, const FftCache& ffts) {
   const std::size_t n = filter.block(), hop = n - 2 * filter.reach();
   const std::size_t blocks = 2 * ((samples + hop - 1) / hop);
   const Fft<float>& fft = ffts.get<float>(n);
@@ -74,7 +74,7 @@ void line(const std::string& name, double seconds, double symbols) {
   std::printf("%-16s %10.2f %12.2f\n", name.c_str(), 1e9 * seconds / symbols, 1e-6 * symbols / seconds);
 }
 
-void compare_dispersion(const Scenario& s, double seconds, std::size_t samples, FftCache& ffts) {
+void compare_dispersion(const Scenario& s, double seconds, std::size_t samples, const FftCache& ffts) {
   PulseShape shape;
   shape.roll_off = s.number("signal.roll_off");
   shape.symbol_rate = s.number("signal.symbol_rate_gbd") * 1e9;

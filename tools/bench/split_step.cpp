@@ -65,7 +65,7 @@ int steps_timed(std::size_t n) { return static_cast<int>(std::clamp<std::size_t>
 template <class Real>
 class StepClock {
  public:
-  StepClock(FftCache& ffts, std::size_t n, bool pmd)
+  StepClock(const FftCache& ffts, std::size_t n, bool pmd)
       : engine_(ffts),
         field_(noise_field<Real>(n)),
         start_(field_),
@@ -109,7 +109,7 @@ double bare_ffts(const Fft<Real>& fft, Field<Real>& zeros, int sets) {
 }
 
 template <class Real>
-Timing measure(FftCache& ffts, std::size_t n, int rounds) {
+Timing measure(const FftCache& ffts, std::size_t n, int rounds) {
   const Fft<Real>& fft = ffts.get<Real>(n);
   Field<Real> zeros(n, 64e9);
   StepClock<Real> plain(ffts, n, false), pmd(ffts, n, true);
@@ -128,7 +128,7 @@ Timing measure(FftCache& ffts, std::size_t n, int rounds) {
 }
 
 template <class Real>
-void ratio_table(FftCache& ffts, int from, int to, int rounds, const char* precision) {
+void ratio_table(const FftCache& ffts, int from, int to, int rounds, const char* precision) {
   for (int log2n = from; log2n <= to; ++log2n) {
     const std::size_t n = std::size_t{1} << log2n;
     const Timing t = measure<Real>(ffts, n, rounds);
@@ -140,7 +140,7 @@ void ratio_table(FftCache& ffts, int from, int to, int rounds, const char* preci
 }
 
 template <class Real>
-void batch_table(FftCache& ffts) {
+void batch_table(const FftCache& ffts) {
   constexpr std::size_t kLength = std::size_t{1} << 14;
   const PropagationPlan plan = steps(20, false);
   for (std::size_t count = 1; count <= 32; count *= 2) {
@@ -157,7 +157,7 @@ void batch_table(FftCache& ffts) {
 
 // One channel at two samples a symbol over standard spans cut by the default law.
 template <class Real>
-void throughput(FftCache& ffts, const char* precision) {
+void throughput(const FftCache& ffts, const char* precision) {
   constexpr std::size_t kSamples = std::size_t{1} << 16;
   LineParameters line;
   line.bandwidth = 35e9;

@@ -30,7 +30,7 @@ Scenario scenario_of(std::initializer_list<const char*> settings) {
   return scenario;
 }
 
-double sweep_seconds(const Scenario& scenario, const char* vary, unsigned threads, FftCache& fft) {
+double sweep_seconds(const Scenario& scenario, const char* vary, unsigned threads, const FftCache& fft) {
   SweepOrder order;
   order.plan = make_plan(scenario, parse_vary({vary}), false);
   SweepRunOptions options;

@@ -25,7 +25,8 @@ std::string why_no_lock(const ReceiverResult& result) {
   return result.warnings.empty() ? no_lock : no_lock + ": " + result.warnings.front();
 }
 
-Row received(const std::string& without, const Capture& capture, const Scenario& scenario, FftCache& fft) {
+Row received(const std::string& without, const Capture& capture, const Scenario& scenario,
+             const FftCache& fft) {
   Row row{without, "locked", std::nullopt};
   try {
     const ReceiverResult result = Receiver(scenario, fft)(capture, false);
@@ -52,7 +53,7 @@ Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); 
 
 }  // namespace
 
-Table knock_out_table(const Capture& capture, const Scenario& scenario, FftCache& fft) {
+Table knock_out_table(const Capture& capture, const Scenario& scenario, const FftCache& fft) {
   std::vector<Row> rows = {received("(nothing)", capture, scenario, fft)};
   for (const ChainVariant& variant : knock_outs(scenario.list("dsp.chain"))) {
     if (!variant.refusal.empty()) {

@@ -46,7 +46,7 @@ ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, c
 
 /// Tables that stand in for the report. True when one was asked for and printed.
 bool printed_table(const CommandLine& line, const Receiver& receiver, const Scenario& scenario,
-                   const Capture& capture, FftCache& fft) {
+                   const Capture& capture, const FftCache& fft) {
   if (line.has("knock-out")) print(std::cout, knock_out_table(capture, scenario, fft), line.common().format);
   if (line.has("cost")) print(std::cout, cost_table(receiver, scenario, capture), line.common().format);
   return line.has("knock-out") || line.has("cost");

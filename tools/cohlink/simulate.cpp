@@ -1,4 +1,6 @@
 // cohlink simulate: a scenario, or a capture to repeat, becomes a capture with truth.
+#include <algorithm>
+#include <atomic>
 #include <cstdio>
 #include <filesystem>
 #include <iostream>
@@ -174,14 +176,25 @@ int simulate(const Arguments& arguments) {
   Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
                                                        : scenario_order(options);
   if (const auto frame = line.count("frame")) order.frames = {*frame};
-  FftCache fft(planning_of(order.scenario));
-  const Link link(order.scenario, fft);
+  const FftCache fft(planning_of(order.scenario));
+  ProgressBar bar(options.quiet);
+  std::atomic<std::size_t> written = 0;
+  std::atomic<double> propagated = 0.0;  // frames, in shares
+  // Most of a frame's time goes into its fibre; what comes after is done when the file is written.
+  const auto show_progress = [&] {
+    const auto frames = static_cast<double>(order.frames.size());
+    const double fibre = propagated, whole = static_cast<double>(written);
+    bar.show(std::max(0.98 * fibre, whole) / frames,
+             std::to_string(written) + " of " + std::to_string(order.frames.size()) + " frames");
+  };
+  const Link link(order.scenario, Execution(fft).heard_by([&](double share) {
+    propagated += share;
+    show_progress();
+  }));
   light_hazard_caution(link.peak_fibre_power());
   sampling_caution({order.scenario});
 
-  ProgressBar bar(options.quiet);
-  std::mutex files;  // HDF5 is not thread-safe, and the bar has one cursor
-  std::size_t written = 0;
+  std::mutex files;  // HDF5 is not thread-safe
   std::vector<Fact> facts;
   const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
   for_each_index(order.frames.size(), threads, [&](std::size_t i) {
@@ -194,8 +207,7 @@ int simulate(const Arguments& arguments) {
       for (auto& fact : describe_path(order.scenario, capture)) facts.push_back(std::move(fact));
     }
     ++written;
-    bar.show(static_cast<double>(written) / static_cast<double>(order.frames.size()),
-             std::to_string(written) + " of " + std::to_string(order.frames.size()) + " frames");
+    show_progress();
   });
   bar.clear();
   const std::string first = frame_path(options.output, order.frames.front(), order.frames.size());

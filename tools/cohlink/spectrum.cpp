@@ -17,7 +17,7 @@ constexpr std::size_t kLongestSegment = 4096;
 
 /// Averaged power per bin, bin 0 the lowest frequency. P. D. Welch, IEEE Trans. Audio Electroacoust. 15(2) 70
 /// (1967).
-std::vector<double> power_spectrum(const Capture& capture, std::size_t n, FftCache& cache) {
+std::vector<double> power_spectrum(const Capture& capture, std::size_t n, const FftCache& cache) {
   const Fft<double>& fft = cache.get<double>(n);
   ComplexRow<double> segment(n);
   std::vector<double> power(n, 0.0);
@@ -45,7 +45,7 @@ double median(std::vector<double> values) {
 
 }  // namespace
 
-SpectrumSummary summarise_spectrum(const Capture& capture, FftCache& cache) {
+SpectrumSummary summarise_spectrum(const Capture& capture, const FftCache& cache) {
   const std::size_t n = std::min(kLongestSegment, std::bit_floor(capture.samples()));
   const std::vector<double> power = power_spectrum(capture, n, cache);
   const double total = std::accumulate(power.begin(), power.end(), 0.0);

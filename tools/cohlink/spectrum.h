@@ -15,6 +15,6 @@ struct SpectrumSummary {
 
 /// Welch's averaged periodogram (Hann window, half overlap) of I + iQ, both polarisations together.
 /// Needs at least two samples.
-SpectrumSummary summarise_spectrum(const Capture& capture, FftCache& fft);
+SpectrumSummary summarise_spectrum(const Capture& capture, const FftCache& fft);
 
 }  // namespace cohlink

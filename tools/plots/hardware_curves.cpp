@@ -23,7 +23,7 @@ void point(const char* figure, const std::string& series, double x, double y) {
   std::printf("%s,%s,%.9g,%.9g\n", figure, series.c_str(), x, y);
 }
 
-double received_snr(const std::vector<std::string>& settings, FftCache& fft) {
+double received_snr(const std::vector<std::string>& settings, const FftCache& fft) {
   Scenario s;
   for (const auto& assignment : settings) s.set(assignment);
   return Receiver(s, fft)(Link(s, fft)(0)).snr_db;
@@ -55,7 +55,7 @@ void modulator() {
 }
 
 // Hold, path and pre-emphasis, measured by sending tones through the converter.
-void dac(FftCache& fft) {
+void dac(const FftCache& fft) {
   DacParameters hold, path, lifted;
   hold.sample_rate = path.sample_rate = lifted.sample_rate = 64e9;
   path.bandwidth = lifted.bandwidth = 20e9;
@@ -99,7 +99,7 @@ void driver() {
 
 // One-sided periodogram averaged over octave thirds [unit^2/Hz against Hz].
 void print_density(const char* figure, const std::string& series,
-                   const std::vector<std::vector<double>>& records, double rate, FftCache& fft) {
+                   const std::vector<std::vector<double>>& records, double rate, const FftCache& fft) {
   const std::size_t n = records[0].size();
   std::vector<double> sum(n / 2, 0.0);
   for (const auto& record : records) {
@@ -119,7 +119,7 @@ void print_density(const char* figure, const std::string& series,
   }
 }
 
-void laser(FftCache& fft) {
+void laser(const FftCache& fft) {
   constexpr std::size_t n = 1 << 16;
   constexpr double rate = 1e9;
   LaserParameters white, pink;
@@ -144,7 +144,7 @@ void laser(FftCache& fft) {
 }
 
 // SNR against oscillator power, and what imperfect balance does to it.
-void oscillator(FftCache& fft) {
+void oscillator(const FftCache& fft) {
   const double received = dbm_to_watt(-30.0) / 2.0, thermal = 20e-12;
   const std::vector<std::string> base = {"signal.symbols=16384",
                                          "frontend.shot_noise=true",
@@ -169,7 +169,7 @@ void oscillator(FftCache& fft) {
 }
 
 // Image of a tone against the hybrid's phase error.
-void hybrid_image(FftCache& fft) {
+void hybrid_image(const FftCache& fft) {
   constexpr std::size_t n = 256;
   for (double degrees = 0.5; degrees <= 10.0; degrees += 0.5) {
     FrontendParameters p;
@@ -191,7 +191,7 @@ void hybrid_image(FftCache& fft) {
 }
 
 // SNR of a sine of nearly full scale against its frequency.
-void adc(FftCache& fft) {
+void adc(const FftCache& fft) {
   constexpr std::size_t n = 1 << 15;
   constexpr double rate = 64e9;
   const auto snr = [&](const AdcParameters& p, int cycles) {

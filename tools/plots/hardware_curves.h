@@ -12,15 +12,15 @@ namespace cohlink {
 void point(const char* figure, const std::string& series, double x, double y);
 
 /// SNR [dB] of one frame of the scenario with these settings, by the whole receiver.
-double received_snr(const std::vector<std::string>& settings, FftCache& fft);
+double received_snr(const std::vector<std::string>& settings, const FftCache& fft);
 
 // Fibre and receiver (receiver_curves.cpp).
-void fibre(FftCache& fft);
-void preamplifier(FftCache& fft);
-void polarisation_splitter(FftCache& fft);
-void photodiodes(FftCache& fft);
-void electronics(FftCache& fft);
-void coupling(FftCache& fft);
-void gain_control(FftCache& fft);
+void fibre(const FftCache& fft);
+void preamplifier(const FftCache& fft);
+void polarisation_splitter(const FftCache& fft);
+void photodiodes(const FftCache& fft);
+void electronics(const FftCache& fft);
+void coupling(const FftCache& fft);
+void gain_control(const FftCache& fft);
 
 }  // namespace cohlink

@@ -69,7 +69,7 @@ double bessel_three_db(int order) {
 }  // namespace
 
 // A Gaussian pulse, chirped or not, along standard fibre.
-void fibre(FftCache& fft) {
+void fibre(const FftCache& fft) {
   constexpr std::size_t n = 1 << 13;
   constexpr double rate = 1e12, half_width = 20e-12;  // half width at 1/e of the power
   const FastEngine<double> engine(fft);
@@ -98,7 +98,7 @@ void fibre(FftCache& fft) {
 
 // SNR against received power, with and without an optical pre-amplifier, of a receiver that thermal noise
 // rules.
-void preamplifier(FftCache& fft) {
+void preamplifier(const FftCache& fft) {
   const double oscillator = dbm_to_watt(12.0 - 6.0) / 2.0, responsivity = 0.8, thermal = 25e-12, rate = 32e9;
   const auto electrical = [&](double light) {  // light: W a polarisation into splitter and hybrid
     const double signal = light * from_db(-6.0);
@@ -135,7 +135,7 @@ void preamplifier(FftCache& fft) {
 }
 
 // What output X hears of Y, over what it hears of X.
-void polarisation_splitter(FftCache& fft) {
+void polarisation_splitter(const FftCache& fft) {
   constexpr std::size_t n = 8;
   for (const double extinction : {15.0, 20.0, 30.0}) {
     const std::string series = "extinction " + text_of(extinction) + " dB";
@@ -157,7 +157,7 @@ void polarisation_splitter(FftCache& fft) {
 }
 
 // What an imperfect balance lets through, over the beat: intensity noise in the signal's band, and self-beat.
-void photodiodes(FftCache& fft) {
+void photodiodes(const FftCache& fft) {
   constexpr std::size_t symbols = 8192;
   constexpr double symbol_rate = 32e9, rate = 4 * symbol_rate;
   const double received = dbm_to_watt(-10.0) / 2.0;  // a polarisation
@@ -198,7 +198,7 @@ void photodiodes(FftCache& fft) {
 }
 
 // Both edges of the electrical band, by tones.
-void electronics(FftCache& fft) {
+void electronics(const FftCache& fft) {
   constexpr std::size_t n = 1 << 12;
   constexpr double rate = 128e9, bandwidth = 20e9;
   for (const int order : {2, 4, 8}) {
@@ -219,7 +219,7 @@ void electronics(FftCache& fft) {
   }
 }
 
-void coupling(FftCache& fft) {
+void coupling(const FftCache& fft) {
   constexpr std::size_t n = 1 << 16;
   constexpr double rate = 1e9;
   for (const double corner : {100e3, 1e6}) {
@@ -237,7 +237,7 @@ void coupling(FftCache& fft) {
 }
 
 // Output voltage against input current, of a sine: gain set or controlled, and the stage that saturates.
-void gain_control(FftCache& fft) {
+void gain_control(const FftCache& fft) {
   constexpr std::size_t n = 4096;
   constexpr double limit = 0.4, ohm = 1000.0, controlled = 0.15;
   const auto rapp_rms = [](double peak) {  // of a sine through x / (1 + (x/limit)^4)^(1/4)

@@ -181,15 +181,13 @@ struct FftCache::Store {
   }
 };
 
-FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std::make_unique<Store>()) {
+FftCache::FftCache(FftPlanning planning, std::string wisdom_folder) : store_(std::make_shared<Store>()) {
   store_->planning = planning;
   store_->wisdom_folder = std::move(wisdom_folder);
 }
 
-FftCache::~FftCache() = default;
-
 template <class Real>
-const Fft<Real>& FftCache::get(std::size_t n) {
+const Fft<Real>& FftCache::get(std::size_t n) const {
   std::lock_guard guard(store_->mutex);
   auto& slot = store_->plans<Real>()[n];
   if (slot == nullptr) {
@@ -223,7 +221,7 @@ std::string FftCache::default_wisdom_folder() {
 
 template class Fft<double>;
 template class Fft<float>;
-template const Fft<double>& FftCache::get<double>(std::size_t);
-template const Fft<float>& FftCache::get<float>(std::size_t);
+template const Fft<double>& FftCache::get<double>(std::size_t) const;
+template const Fft<float>& FftCache::get<float>(std::size_t) const;
 
 }  // namespace cohlink

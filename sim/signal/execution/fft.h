@@ -39,8 +39,8 @@ class Fft {
   std::unique_ptr<Plans> plans_;
 };
 
-/// Plans in store. Pass one by reference to whatever transforms; planning is serialised by a mutex that
-/// all caches share (FFTW's planner is global), execution is free of locks.
+/// Plans in store. Copies share the store, and keep it: whatever transforms holds one. Planning is serialised
+/// by a mutex that all stores share (FFTW's planner is global), execution is free of locks.
 ///
 /// Measured planning loads wisdom from, and saves it to, `wisdom_folder` ($XDG_CACHE_HOME/cohlink or
 /// ~/.cache/cohlink by default; the environment variable COHLINK_WISDOM=off, or an empty folder name,
@@ -50,13 +50,10 @@ class FftCache {
  public:
   explicit FftCache(FftPlanning planning = FftPlanning::kMeasure,
                     std::string wisdom_folder = default_wisdom_folder());
-  ~FftCache();
-  FftCache(const FftCache&) = delete;
-  FftCache& operator=(const FftCache&) = delete;
 
-  /// The plan pair for length n (made on first use); the reference stays valid as long as the cache.
+  /// The plan pair for length n (made on first use); the reference stays valid as long as any copy.
   template <class Real>
-  const Fft<Real>& get(std::size_t n);
+  const Fft<Real>& get(std::size_t n) const;
 
   /// A line a plan, "FFT double 4096: <hash>", of what it makes of a fixed row: plans of equal hashes round
   /// alike.
@@ -66,7 +63,7 @@ class FftCache {
 
  private:
   struct Store;
-  std::unique_ptr<Store> store_;
+  std::shared_ptr<Store> store_;
 };
 
 /// The mutex that guards FFTW's planner, for code that plans on its own.

@@ -6,8 +6,10 @@
 
 #include <cstddef>
 #include <span>
+#include <utility>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
+#include "sim/signal/execution/field_batch.h"
 #include "sim/signal/field.h"
 #include "sim/signal/propagation/plan.h"
 #include "sim/signal/random.h"
@@ -24,11 +26,11 @@ struct EngineReport {
 /// Executes each element by itself, with library functions, in the order of the plan.
 class ReferenceEngine {
  public:
-  explicit ReferenceEngine(FftCache& ffts) : ffts_(&ffts) {}
+  explicit ReferenceEngine(Execution execution) : execution_(std::move(execution)) {}
 
   /// Propagates fields[i] in place; ASE comes from streams[i]. streams may be empty if the plan has no ASE.
   /// Throws std::invalid_argument if ASE is planned and the two spans differ in length, if a field is
-  /// empty or its rows differ in length.
+  /// empty or its rows differ in length, and Stopped if the execution was told to stop.
   EngineReport operator()(std::span<Field<double>> fields, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
   EngineReport operator()(Field<double>& field, const PropagationPlan& plan,
@@ -37,7 +39,7 @@ class ReferenceEngine {
   }
 
  private:
-  FftCache* ffts_;
+  Execution execution_;
 };
 
 /// Memory layout of the fast engine. kNatural does whole FFTs; kTwoPass splits a long field as N1 x N2 and
@@ -53,10 +55,12 @@ class FastEngine {
  public:
   /// kAutomatic chooses by length, as measured, and natural where the plan has no split step. kTwoPass needs
   /// a length that is a multiple of 256, or the call throws std::invalid_argument.
-  explicit FastEngine(FftCache& ffts, FieldLayout layout = FieldLayout::kAutomatic)
-      : ffts_(&ffts), layout_(layout) {}
+  explicit FastEngine(Execution execution, FieldLayout layout = FieldLayout::kAutomatic)
+      : execution_(std::move(execution)), layout_(layout) {}
 
-  /// As ReferenceEngine, and all fields of a batch must share length and sample rate.
+  /// As ReferenceEngine, and all fields of a batch must share length and sample rate. The execution hears of
+  /// the progress of each field, and may end the work: within a tenth of a second, but for lengths of 2^18
+  /// and more that the two-pass layout cannot take.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
   EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
@@ -64,8 +68,12 @@ class FastEngine {
     return (*this)({&field, 1}, plan, {&streams, 1});
   }
 
+  /// The same on a batch in the host's memory; throws std::invalid_argument for one elsewhere.
+  EngineReport operator()(const FieldBatch<Real>& batch, const PropagationPlan& plan,
+                          std::span<const RandomStreams> streams) const;
+
  private:
-  FftCache* ffts_;
+  Execution execution_;
   FieldLayout layout_;
 };
 

@@ -9,21 +9,41 @@ bool has_ase(const LumpedGain& gain) {
   return gain.output_power > 0.0 ? gain.noise_factor > 0.0 : gain.ase_psd > 0.0;
 }
 
-template <class Real>
-void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan,
-                 std::span<const RandomStreams> streams) {
+namespace {
+
+void check_streams(const PropagationPlan& plan, std::size_t fields, std::size_t streams) {
   bool noisy = false;
   for (const PlanElement& element : plan.elements) {
     const auto* gain = std::get_if<LumpedGain>(&element);
     noisy = noisy || (gain != nullptr && has_ase(*gain));
   }
-  if (noisy && streams.size() != fields.size())
-    throw std::invalid_argument("ASE needs random streams for each field");
+  if (noisy && streams != fields) throw std::invalid_argument("ASE needs random streams for each field");
+}
+
+void check_rate(double sample_rate) {
+  if (!(sample_rate > 0.0)) throw std::invalid_argument("the field's sample rate must be above 0 Hz");
+}
+
+}  // namespace
+
+template <class Real>
+void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                 std::span<const RandomStreams> streams) {
+  check_streams(plan, fields.size(), streams.size());
   for (const Field<Real>& field : fields) {
     if (field.size() == 0) throw std::invalid_argument("the field is empty");
     if (field.x.size() != field.y.size()) throw std::invalid_argument("the field's rows differ in length");
-    if (!(field.sample_rate > 0.0)) throw std::invalid_argument("the field's sample rate must be above 0 Hz");
+    check_rate(field.sample_rate);
   }
+}
+
+template <class Real>
+void check_batch(const FieldBatch<Real>& batch, const PropagationPlan& plan,
+                 std::span<const RandomStreams> streams) {
+  check_streams(plan, batch.frames(), streams.size());
+  if (batch.place() != MemoryPlace::kHost) throw std::invalid_argument("the batch lies in a device's memory");
+  if (batch.frames() > 0 && batch.samples() == 0) throw std::invalid_argument("the field is empty");
+  if (batch.frames() > 0) check_rate(batch.sample_rate());
 }
 
 GainNow resolve(const LumpedGain& gain, double input_power) {
@@ -50,6 +70,10 @@ StepVerdict judge_step(double step, double error, double tolerance) {
 template void check_batch<double>(std::span<Field<double>>, const PropagationPlan&,
                                   std::span<const RandomStreams>);
 template void check_batch<float>(std::span<Field<float>>, const PropagationPlan&,
+                                 std::span<const RandomStreams>);
+template void check_batch<double>(const FieldBatch<double>&, const PropagationPlan&,
+                                  std::span<const RandomStreams>);
+template void check_batch<float>(const FieldBatch<float>&, const PropagationPlan&,
                                  std::span<const RandomStreams>);
 
 }  // namespace cohlink::propagation_detail

@@ -12,6 +12,11 @@ template <class Real>
 void check_batch(std::span<Field<Real>> fields, const PropagationPlan& plan,
                  std::span<const RandomStreams> streams);
 
+/// The same of a batch, which must lie in the host's memory.
+template <class Real>
+void check_batch(const FieldBatch<Real>& batch, const PropagationPlan& plan,
+                 std::span<const RandomStreams> streams);
+
 bool has_ase(const LumpedGain& gain);
 
 /// Gain and ASE density of an amplifier that receives `input_power` [W].

@@ -29,7 +29,7 @@ struct Bench {
   std::vector<Field<double>> light;
   Capture capture;
 };
-Bench run(const Scenario& scenario, FftCache& fft, BenchStage last) {
+Bench run(const Scenario& scenario, const FftCache& fft, BenchStage last) {
   const Link link(scenario, fft);
   Bench bench;
   LightFrame frame = link.transmit(kAddress);

@@ -36,7 +36,7 @@ std::string rejection(std::initializer_list<const char*> assignments) {
 
 // SNR of polarisation X after dispersion compensation and matched filter of a noise-free capture at two
 // samples a symbol, by one FFT over the frame: no receiver needed.
-double snr_db(const Capture& c, const Scenario& s, FftCache& fft) {
+double snr_db(const Capture& c, const Scenario& s, const FftCache& fft) {
   const PulseShape pulse{Pulse::kRrc, s.number("signal.roll_off"), s.number("signal.symbol_rate_gbd") * 1e9};
   const std::size_t n = c.samples();
   ComplexRow<double> row(n);

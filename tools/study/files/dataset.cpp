@@ -54,7 +54,7 @@ std::string content(const fs::path& path) {
   return text.str();
 }
 
-Capture make_item(const DatasetOrder& order, std::uint64_t number, FftCache& fft) {
+Capture make_item(const DatasetOrder& order, std::uint64_t number, const FftCache& fft) {
   return Link(item_scenario(order, number), fft)(0);
 }
 
@@ -177,7 +177,7 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
   return there;
 }
 
-void make_dataset(const DatasetOrder& order, FftCache& fft, unsigned threads,
+void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
                   const std::function<void()>& made) {
   std::vector<Outcome> outcomes(order.count);
   for_each_index(order.count, threads, [&](std::size_t i) {

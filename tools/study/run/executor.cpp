@@ -13,36 +13,6 @@
 #include <tuple>
 
 namespace cohlink {
-namespace {
-
-/// Keeps the failure of the lowest index, so that the same bad sweep gives the same message.
-class FirstFailure {
- public:
-  void note(std::size_t index, std::exception_ptr failure) {
-    if (!failure_ || index < index_) {
-      index_ = index;
-      failure_ = std::move(failure);
-    }
-  }
-  explicit operator bool() const { return failure_ != nullptr; }
-  void rethrow() const {
-    if (failure_) std::rethrow_exception(failure_);
-  }
-
- private:
-  std::size_t index_ = 0;
-  std::exception_ptr failure_;
-};
-
-void run_threads(unsigned threads, const std::function<void()>& body) {
-  std::vector<std::thread> pool;
-  for (unsigned i = 1; i < threads; ++i) pool.emplace_back(body);
-  body();
-  for (auto& thread : pool) thread.join();
-}
-
-}  // namespace
-
 Dispatcher::Dispatcher(const std::vector<StopRule>& rules, std::vector<std::vector<std::size_t>> units,
                        const ExecutorHooks& hooks)
     : hooks_(hooks) {
@@ -308,25 +278,6 @@ std::vector<Tally> run_on_threads(const std::vector<StopRule>& rules, const Fram
   });
   if (hooks.supply.listen) hooks.supply.listen({});
   return dispatcher.tallies();
-}
-
-void for_each_index(std::size_t count, unsigned threads, const std::function<void(std::size_t)>& work) {
-  std::atomic<std::size_t> next = 0;
-  std::atomic<bool> failed = false;
-  std::mutex mutex;
-  FirstFailure failure;
-  run_threads(threads, [&] {
-    for (std::size_t i = next++; i < count && !failed; i = next++) {
-      try {
-        work(i);
-      } catch (...) {
-        const std::lock_guard lock(mutex);
-        failure.note(i, std::current_exception());
-        failed = true;
-      }
-    }
-  });
-  failure.rethrow();
 }
 
 void keep_memory() {

@@ -12,6 +12,7 @@
 #include <set>
 #include <vector>
 
+#include "sim/signal/execution/threads.h"
 #include "tools/study/plan/plan.h"
 #include "tools/study/run/frame.h"
 #include "tools/study/run/reuse.h"
@@ -158,9 +159,6 @@ class Dispatcher {
 /// The first failure ends the run: of the failures met, the one of the lowest point is thrown.
 std::vector<Tally> run_on_threads(const std::vector<StopRule>& rules, const FrameFunction& run,
                                   unsigned threads, const ExecutorHooks& hooks = {});
-
-/// Calls work(0) ... work(count - 1) on up to `threads` threads; the failure of the lowest index is thrown.
-void for_each_index(std::size_t count, unsigned threads, const std::function<void(std::size_t)>& work);
 
 /// For a program that runs frames: fields of some megabytes come and go with every one, and returning their
 /// memory to the system costs a page fault, under a lock that all threads share, for every page of the next.

@@ -35,7 +35,7 @@ StageInputs stage_inputs(const Scenario& scenario) {
   return inputs;
 }
 
-Bench::Bench(const Scenario& scenario, FftCache& fft)
+Bench::Bench(const Scenario& scenario, const FftCache& fft)
     : link(scenario, fft), receiver(scenario, fft), inputs(stage_inputs(scenario)) {
   receiver.check_length(link_setup(scenario).adc.sample_rate,
                         static_cast<std::size_t>(scenario.integer("signal.symbols")));

@@ -39,7 +39,7 @@ StageInputs stage_inputs(const Scenario& scenario);
 /// Both ends of a scenario, set up, with what is needed to know its equals.
 struct Bench {
   /// InputError for a scenario whose parts do not fit together, or whose frames are too short to receive.
-  Bench(const Scenario& scenario, FftCache& fft);
+  Bench(const Scenario& scenario, const FftCache& fft);
   Link link;
   Receiver receiver;
   StageInputs inputs;

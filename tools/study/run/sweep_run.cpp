@@ -37,7 +37,7 @@ auto at_point(const SweepPlan& plan, std::size_t index, Work work) {
 /// Benches of the points in flight: built when needed, the one used longest ago dropped.
 class Benches {
  public:
-  Benches(const SweepPlan& plan, FftCache& fft) : plan_(plan), fft_(fft), slots_(plan.points.size()) {}
+  Benches(const SweepPlan& plan, const FftCache& fft) : plan_(plan), fft_(fft), slots_(plan.points.size()) {}
 
   std::shared_ptr<const Bench> get(std::size_t index) {
     {
@@ -65,7 +65,7 @@ class Benches {
  private:
   static constexpr std::size_t kMostAlive = 256;
   const SweepPlan& plan_;
-  FftCache& fft_;
+  const FftCache fft_;
   std::mutex mutex_;
   std::vector<std::shared_ptr<const Bench>> slots_;
   std::list<std::size_t> alive_;
@@ -110,7 +110,7 @@ FrameRecord frame_record_from(std::string_view text) {
 /// The frames of a sweep, computed wherever: by threads of this process or of another rank.
 class FrameSweep {
  public:
-  FrameSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
+  FrameSweep(const SweepOrder& order, const SweepRunOptions& options, const FftCache& fft)
       : plan_(order.plan),
         output_(order.output),
         options_(options),
@@ -267,7 +267,7 @@ class DistinctScenarios {
 /// from one dispatcher; what a search finds does not depend on who makes it.
 class SearchSweep {
  public:
-  SearchSweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft)
+  SearchSweep(const SweepOrder& order, const SweepRunOptions& options, const FftCache& fft)
       : order_(order), options_(options), selected_(points_of(order.plan, options.part)) {
     DistinctScenarios distinct;
     if (order.measure == SweepMeasure::kPenalty)
@@ -477,7 +477,7 @@ PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& po
   return {reference.scenario, describe(plan, reference) + others};
 }
 
-double check_points(const SweepOrder& order, const Part& part, FftCache& fft, unsigned threads) {
+double check_points(const SweepOrder& order, const Part& part, const FftCache& fft, unsigned threads) {
   const bool searched = order.searches();
   const auto check = [&](const Scenario& scenario) {
     if (searched) required_osnr_rule(scenario);
@@ -498,7 +498,7 @@ double check_points(const SweepOrder& order, const Part& part, FftCache& fft, un
   return power.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
 }
 
-SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft) {
+SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, const FftCache& fft) {
   const auto here = [&](auto&& sweep) -> SweepRecords {
     if (!world().leads()) {
       sweep.follow([&] { return arithmetic_of(fft); });

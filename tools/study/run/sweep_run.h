@@ -77,11 +77,11 @@ PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& po
 
 /// Sets up every point of the part once, and the references of a penalty: a value that does not fit must not
 /// surface after an hour. Returns the highest power in a fibre [W].
-double check_points(const SweepOrder& order, const Part& part, FftCache& fft, unsigned threads);
+double check_points(const SweepOrder& order, const Part& part, const FftCache& fft, unsigned threads);
 
 /// Runs the part's points. Under MPI every rank calls this; rank 0 hands out frames and gets the records, the
 /// others work for it and get nothing.
-SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, FftCache& fft);
+SweepRecords run_sweep(const SweepOrder& order, const SweepRunOptions& options, const FftCache& fft);
 
 /// Identity for a journal.
 RunIdentity identity_of(const SweepOrder& order, const Part& part);

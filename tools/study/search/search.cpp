@@ -61,7 +61,7 @@ class RecordedFrames {
 
 }  // namespace
 
-double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads) {
+double check_scenarios(const std::vector<Scenario>& scenarios, const FftCache& fft, unsigned threads) {
   std::vector<double> power(scenarios.size());
   for_each_index(scenarios.size(), threads,
                  [&](std::size_t i) { power[i] = Bench(scenarios[i], fft).link.peak_fibre_power(); });
@@ -100,7 +100,7 @@ SourceMaker recorded(SourceMaker source, Journal* journal) {
   };
 }
 
-SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
+SourceMaker simulation(const FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
   if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});
   return [&fft, reuse, address](const Scenario& scenario) -> FrameSource {
     const auto bench = std::make_shared<const Bench>(scenario, fft);

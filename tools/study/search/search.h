@@ -29,11 +29,12 @@ SourceMaker watched(SourceMaker source, std::function<void()> done);
 /// Simulates and receives; a frame that the receiver could not lock to counts as guessed (half its bits
 /// wrong, SNR 0 dB). Every scenario sees the same random streams (address `address`): common random numbers,
 /// which sharpen differences between scenarios. `reuse` keeps what scenarios have in common; null: nothing.
-SourceMaker simulation(FftCache& fft, std::shared_ptr<FrameReuse> reuse = nullptr, std::uint64_t address = 0);
+SourceMaker simulation(const FftCache& fft, std::shared_ptr<FrameReuse> reuse = nullptr,
+                       std::uint64_t address = 0);
 
 /// Sets every scenario up once, both ends: one that does not fit must not surface after an hour. Returns the
 /// highest power in a fibre [W].
-double check_scenarios(const std::vector<Scenario>& scenarios, FftCache& fft, unsigned threads);
+double check_scenarios(const std::vector<Scenario>& scenarios, const FftCache& fft, unsigned threads);
 
 class Journal;
 

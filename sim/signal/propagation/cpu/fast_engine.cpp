@@ -18,14 +18,23 @@ using namespace propagation_detail;
 template <class Real, class Layout>
 class Executor {
  public:
-  Executor(Layout& layout, std::size_t n, double rate) : layout_(layout), n_(n), rate_(rate) {}
+  Executor(Layout& layout, const Execution& execution, std::size_t n, double rate)
+      : layout_(layout), execution_(execution), n_(n), rate_(rate) {}
 
-  void run(Field<Real>& field, const std::vector<Instruction>& program, const RandomStreams* streams) {
-    const Rows<Real> natural{field.x.data(), field.y.data()};
+  void run(Rows<Real> natural, const std::vector<Instruction>& program, const RandomStreams* streams) {
+    double whole = 0.0;
+    for (const Instruction& instruction : program) whole += cost(instruction);
     streams_ = streams;
     rows_ = layout_.enter(natural);
-    for (const Instruction& instruction : program) std::visit(*this, instruction);
+    for (const Instruction& instruction : program) {
+      execution_.check();
+      share_ = cost(instruction) / whole;
+      std::visit(*this, instruction);
+      if (!std::holds_alternative<AdaptivePass>(instruction)) report_progress(share_);
+    }
     layout_.leave(natural);
+    execution_.progress(unreported_);
+    unreported_ = 0.0;
   }
 
   void operator()(const LinearPass& pass) { layout_.linear(rows_, pass); }
@@ -81,6 +90,7 @@ class Executor {
         });
         left -= h;
         ++report.steps;
+        report_progress(share_ * h / e.length);
       } else {
         step(e.fibre, -h / 2.0);
         step(e.fibre, -h / 2.0);
@@ -93,6 +103,21 @@ class Executor {
   EngineReport report{};
 
  private:
+  // In passes; how many an adaptive stretch takes is not known beforehand.
+  static double cost(const Instruction& instruction) {
+    constexpr double kAdaptive = 100.0;
+    return std::holds_alternative<AdaptivePass>(instruction) ? kAdaptive : 1.0;
+  }
+
+  // Whoever listens should not slow down short steps.
+  void report_progress(double share) {
+    constexpr double kLeast = 0.002;
+    unreported_ += share;
+    if (unreported_ < kLeast) return;
+    execution_.progress(unreported_);
+    unreported_ = 0.0;
+  }
+
   void step(const FibreConstants& fibre, double h) {
     LinearPass in = linear_pass(fibre, h / 2.0, n_, rate_), out = in;
     in.inverse = true;
@@ -147,10 +172,12 @@ class Executor {
   }
 
   Layout& layout_;
+  const Execution& execution_;
   std::size_t n_;
   double rate_;
   Rows<Real> rows_{};
   const RandomStreams* streams_ = nullptr;
+  double share_ = 0.0, unreported_ = 0.0;  // of a field's work: this instruction's, and done but not told
 };
 
 // Measured: below this length whole FFTs are as fast.
@@ -163,17 +190,43 @@ bool has_steps(const PropagationPlan& plan) {
   });
 }
 
+// Fields of one batch, wherever they lie.
+template <class Real>
+struct BatchRows {
+  std::vector<Rows<Real>> fields;
+  std::size_t samples = 0;
+  double sample_rate = 0.0;
+};
+
 template <class Real, class Layout>
-EngineReport run_batch(Layout& layout, std::span<Field<Real>> fields, const PropagationPlan& plan,
-                       std::span<const RandomStreams> streams) {
-  const std::size_t n = fields[0].size();
-  const double rate = fields[0].sample_rate;
-  const std::vector<Instruction> program = compile(plan, n, rate);
-  Executor<Real, Layout> executor(layout, n, rate);
-  for (std::size_t i = 0; i < fields.size(); ++i) {
-    executor.run(fields[i], program, i < streams.size() ? &streams[i] : nullptr);
+EngineReport run_in(Layout& layout, const BatchRows<Real>& batch, const PropagationPlan& plan,
+                    std::span<const RandomStreams> streams, const Execution& execution) {
+  const std::vector<Instruction> program = compile(plan, batch.samples, batch.sample_rate);
+  Executor<Real, Layout> executor(layout, execution, batch.samples, batch.sample_rate);
+  for (std::size_t i = 0; i < batch.fields.size(); ++i) {
+    executor.run(batch.fields[i], program, i < streams.size() ? &streams[i] : nullptr);
   }
   return executor.report;
+}
+
+template <class Real>
+EngineReport run_batch(const BatchRows<Real>& batch, const PropagationPlan& plan,
+                       std::span<const RandomStreams> streams, FieldLayout wanted,
+                       const Execution& execution) {
+  const std::size_t n = batch.samples;
+  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
+  const bool possible = shape.n1 != 0;
+  if (wanted == FieldLayout::kTwoPass && !possible) {
+    throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
+  }
+  const bool two_pass = wanted == FieldLayout::kTwoPass || (wanted == FieldLayout::kAutomatic && possible &&
+                                                            n >= kTwoPassFrom && has_steps(plan));
+  if (two_pass) {
+    TwoPassLayout<Real> layout(execution, n, batch.sample_rate, shape);
+    return run_in<Real>(layout, batch, plan, streams, execution);
+  }
+  NaturalLayout<Real> layout(execution, n, batch.sample_rate);
+  return run_in<Real>(layout, batch, plan, streams, execution);
 }
 
 }  // namespace
@@ -183,26 +236,24 @@ EngineReport FastEngine<Real>::operator()(std::span<Field<Real>> fields, const P
                                           std::span<const RandomStreams> streams) const {
   check_batch(fields, plan, streams);
   if (fields.empty()) return {};
-  const std::size_t n = fields[0].size();
-  const double rate = fields[0].sample_rate;
-  for (const Field<Real>& field : fields) {
-    if (field.size() != n || field.sample_rate != rate) {
+  BatchRows<Real> batch{{}, fields[0].size(), fields[0].sample_rate};
+  for (Field<Real>& field : fields) {
+    if (field.size() != batch.samples || field.sample_rate != batch.sample_rate) {
       throw std::invalid_argument("the fields of a batch must share length and sample rate");
     }
+    batch.fields.push_back({field.x.data(), field.y.data()});
   }
-  const TwoPassShape shape = two_pass_shape(n, sizeof(std::complex<Real>));
-  const bool possible = shape.n1 != 0;
-  if (layout_ == FieldLayout::kTwoPass && !possible) {
-    throw std::invalid_argument("a field of this length has too few factors of two for the two-pass layout");
-  }
-  const bool two_pass = layout_ == FieldLayout::kTwoPass || (layout_ == FieldLayout::kAutomatic && possible &&
-                                                             n >= kTwoPassFrom && has_steps(plan));
-  if (two_pass) {
-    TwoPassLayout<Real> layout(*ffts_, n, rate, shape);
-    return run_batch<Real>(layout, fields, plan, streams);
-  }
-  NaturalLayout<Real> layout(*ffts_, n, rate);
-  return run_batch<Real>(layout, fields, plan, streams);
+  return run_batch(batch, plan, streams, layout_, execution_);
+}
+
+template <class Real>
+EngineReport FastEngine<Real>::operator()(const FieldBatch<Real>& batch, const PropagationPlan& plan,
+                                          std::span<const RandomStreams> streams) const {
+  check_batch(batch, plan, streams);
+  if (batch.frames() == 0) return {};
+  BatchRows<Real> rows{{}, batch.samples(), batch.sample_rate()};
+  for (std::size_t i = 0; i < batch.frames(); ++i) rows.fields.push_back({batch.row(i, 0), batch.row(i, 1)});
+  return run_batch(rows, plan, streams, layout_, execution_);
 }
 
 template class FastEngine<float>;

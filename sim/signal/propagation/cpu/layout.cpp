@@ -55,8 +55,8 @@ constexpr std::size_t kChunk =
 }  // namespace
 
 template <class Real>
-NaturalLayout<Real>::NaturalLayout(FftCache& ffts, std::size_t n, double rate)
-    : n_(n), rate_(rate), fft_(&ffts.get<Real>(n)) {}
+NaturalLayout<Real>::NaturalLayout(const Execution& execution, std::size_t n, double rate)
+    : n_(n), rate_(rate), fft_(&execution.ffts().get<Real>(n)) {}
 
 template <class Real>
 void NaturalLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
@@ -106,12 +106,13 @@ TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes) {
 }
 
 template <class Real>
-TwoPassLayout<Real>::TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape)
-    : n_(n),
+TwoPassLayout<Real>::TwoPassLayout(const Execution& execution, std::size_t n, double rate, TwoPassShape shape)
+    : execution_(execution),
+      n_(n),
       rate_(rate),
       shape_(shape),
       stride_(shape.n2 + 128 / sizeof(std::complex<Real>)),
-      row_fft_(&ffts.get<Real>(shape.n2)),
+      row_fft_(&execution.ffts().get<Real>(shape.n2)),
       work_(2 * extent()) {}
 
 template <class Real>
@@ -144,8 +145,12 @@ void TwoPassLayout<Real>::columns(Rows<Real> rows, bool inverse) {
 
 template <class Real>
 void TwoPassLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
-  kernels::best_kernels<Real>().kerr_columns(rows.x, rows.y, shape_.n1, stride_, shape_.n2,
-                                             pass.turns_per_watt);
+  constexpr std::size_t kTogether = 512;  // columns, of 1024 rows at most: some milliseconds
+  for (std::size_t j = 0; j < shape_.n2; j += kTogether) {
+    execution_.check();
+    kernels::best_kernels<Real>().kerr_columns(rows.x + j, rows.y + j, shape_.n1, stride_,
+                                               std::min(kTogether, shape_.n2 - j), pass.turns_per_watt);
+  }
 }
 
 template <class Real>
@@ -164,6 +169,7 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   const double n = static_cast<double>(n_), width = rate_ / n, stride = static_cast<double>(n1);
   const std::size_t half = n2 / 2;  // places from here on hold negative frequencies (n2 is even)
   for (std::size_t r = 0; r < n1; ++r) {
+    execution_.check();
     std::complex<Real>*const x = rows.x + r * stride_, *const y = rows.y + r * stride_;
     const double column = static_cast<double>(column_of(r));
     if (pass.forward) {

@@ -15,7 +15,7 @@
 #include <complex>
 #include <cstddef>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/propagation/program.h"
 
@@ -31,7 +31,7 @@ struct Rows {
 template <class Real>
 class NaturalLayout {
  public:
-  NaturalLayout(FftCache& ffts, std::size_t n, double rate);
+  NaturalLayout(const Execution& execution, std::size_t n, double rate);
   /// Takes a field in, and says where it lies from now on: `extent()` samples a row, all of which may be
   /// scaled and summed, as any that are not the field's are zero.
   Rows<Real> enter(Rows<Real> field) { return field; }
@@ -67,7 +67,7 @@ TwoPassShape two_pass_shape(std::size_t n, std::size_t sample_bytes);
 template <class Real>
 class TwoPassLayout {
  public:
-  TwoPassLayout(FftCache& ffts, std::size_t n, double rate, TwoPassShape shape);
+  TwoPassLayout(const Execution& execution, std::size_t n, double rate, TwoPassShape shape);
   Rows<Real> enter(Rows<Real> field);
   void leave(Rows<Real> field);
   std::size_t extent() const { return shape_.n1 * stride_; }
@@ -89,6 +89,7 @@ class TwoPassLayout {
   std::size_t column_of(std::size_t r) const { return r / 16 + digit() * (r % 16); }
   std::size_t digit() const { return shape_.n1 / 16; }
 
+  const Execution& execution_;  // passes over a long field look whether to stop
   std::size_t n_;
   double rate_;
   TwoPassShape shape_;

@@ -173,9 +173,14 @@ EngineReport ReferenceEngine::operator()(std::span<Field<double>> fields, const 
   propagation_detail::check_batch(fields, plan, streams);
   EngineReport total;
   for (std::size_t i = 0; i < fields.size(); ++i) {
-    Traveller traveller{fields[i], ffts_->get<double>(fields[i].size()),
+    Traveller traveller{fields[i], execution_.ffts().get<double>(fields[i].size()),
                         i < streams.size() ? &streams[i] : nullptr};
-    for (const PlanElement& element : plan.elements) std::visit(traveller, element);
+    const double share = 1.0 / static_cast<double>(std::max<std::size_t>(plan.elements.size(), 1));
+    for (const PlanElement& element : plan.elements) {
+      execution_.check();
+      std::visit(traveller, element);
+      execution_.progress(share);
+    }
     total.steps += traveller.report.steps;
     total.rejected_steps += traveller.report.rejected_steps;
     total.step_floor_hits += traveller.report.step_floor_hits;
