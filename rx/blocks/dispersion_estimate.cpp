@@ -54,7 +54,13 @@ std::vector<double> DispersionEstimator::tone_power(const Field<float>& signal) 
 }
 
 DispersionEstimate DispersionEstimator::operator()(const Field<float>& signal) const {
-  if (signal.size() < block_) return {};
+  if (signal.size() < shortest()) return {};
+  if (signal.size() < block_) {
+    // The window is nearly closed where a row some samples short of its block ends.
+    Field<float> padded = signal;
+    padded.x.resize(block_), padded.y.resize(block_);
+    return (*this)(padded);
+  }
   const std::vector<double> power = tone_power(signal);
   // Two bins past the range: a peak at the very end may be the flank of one that lies beyond.
   const auto reach = static_cast<std::ptrdiff_t>(std::ceil(widest_delay_)) + 2;

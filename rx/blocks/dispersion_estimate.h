@@ -43,10 +43,12 @@ class DispersionEstimator {
  public:
   DispersionEstimator(const DispersionSearch& search, const FftCache& fft);
 
-  /// `signal`: two samples a symbol. Not found for a row shorter than a block.
+  /// `signal`: two samples a symbol. A row shorter than a block is filled up with zeros; not found for one
+  /// below shortest(), three times the widest delay between the edges or more.
   DispersionEstimate operator()(const Field<float>& signal) const;
 
   std::size_t block() const { return block_; }  // samples
+  std::size_t shortest() const { return block_ / 2; }
 
  private:
   std::vector<double> tone_power(const Field<float>& signal) const;
