@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 
 #include "rx/blocks/dispersion_estimate.h"
 #include "rx/stage/block.h"
 #include "sim/signal/line/nominal_path.h"
+#include "sim/signal/propagation/plan.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -17,18 +19,17 @@ double band_taper(double frequency, double pass, double stop) {
 }
 
 DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const FftCache& fft) {
-  if (p.ps_per_nm == 0.0) return;
+  if (p.ps_per_nm == 0.0 && p.beta3_length == 0.0) return;
   const double beta2_length = accumulated_to_beta2_length(p.ps_per_nm);
   const double nyquist = 0.5 * p.sample_rate;
   const double pass = std::min(nyquist, p.band_edge + p.offset_margin);
   const double stop = std::min(nyquist, pass + p.taper);
-  const auto response = [=](double f) {
-    const double w = kTwoPi * f;
-    return band_taper(f, pass, stop) * std::polar(1.0, -0.5 * beta2_length * w * w);
+  const auto response = [=, beta3_length = p.beta3_length](double f) {
+    return band_taper(f, pass, stop) * std::conj(dispersion_response(beta2_length, beta3_length, f));
   };
-  // Group delay beta2 L w at the band's end, and the ringing of the taper.
-  const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate);
-  const double reach = std::abs(beta2_length) * kTwoPi * stop + ringing;
+  // Group delay beta2 L w - beta3 L w^2 / 2 at the band's end, and the ringing of the taper.
+  const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate), w = kTwoPi * stop;
+  const double reach = std::abs(beta2_length) * w + 0.5 * std::abs(p.beta3_length) * w * w + ringing;
   filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, fft);
 }
 
@@ -47,8 +48,8 @@ void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried&
   c.signal = equaliser(c.signal);
 }
 
-void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p, const FftCache& fft,
-                        Carried& c) {
+void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p,
+                        const std::function<double(double)>& beta3_length, const FftCache& fft, Carried& c) {
   if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
     p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
   } else {
@@ -60,6 +61,7 @@ void compensate_blindly(const DispersionEstimator& estimator, DispersionParamete
     p.ps_per_nm = estimate.ps_per_nm;
   }
   c.result.dispersion_ps_per_nm = p.ps_per_nm;
+  p.beta3_length = beta3_length(p.ps_per_nm);
   const DispersionEqualiser equaliser(p, fft);
   c.require(reach_symbols(equaliser));
   compensate(equaliser, p.ps_per_nm, c);
@@ -70,9 +72,14 @@ void compensate_blindly(const DispersionEstimator& estimator, DispersionParamete
 Block dispersion_block(const BlockSetting& setting) {
   const Scenario& s = setting.scenario;
   const double rate = setting.symbol_rate();
-  const DispersionParameters p{
-      told_dispersion_ps_per_nm(s),      setting.two_a_symbol(), setting.band_edge(), rate / 8, rate / 10,
-      s.number("dsp.dispersion_overlap")};
+  const double told = told_dispersion_ps_per_nm(s);
+  const DispersionParameters p{told,
+                               setting.two_a_symbol(),
+                               setting.band_edge(),
+                               rate / 8,
+                               rate / 10,
+                               s.number("dsp.dispersion_overlap"),
+                               nominal_beta3_length(s, told)};
   Block block;
   block.cost = [p, fft = setting.fft](double, std::size_t) {
     return kSamplesPerSymbol * DispersionEqualiser(p, fft).cost();
@@ -81,7 +88,8 @@ Block dispersion_block(const BlockSetting& setting) {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
     block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
-                   fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, fft, c); };
+                   third = [s](double ps_per_nm) { return nominal_beta3_length(s, ps_per_nm); },
+                   fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, third, fft, c); };
     return block;
   }
   const DispersionEqualiser equaliser(p, setting.fft);

@@ -20,10 +20,11 @@ struct DispersionParameters {
   double offset_margin = 4e9;  // carrier offset that stays in the flat band [Hz]
   double taper = 3.2e9;        // from full response to none, beyond that [Hz]
   double overlap = 1.0;        // of the blocks, over the spread of the band: less is cheaper and cuts it off
+  double beta3_length = 0.0;   // third order accumulated by the path, to be removed too [s^3]
 };
 
-/// Band-limited inverse of the fibre: the fibre multiplies by exp(+i beta2 L w^2 / 2) (FFT forward =
-/// exp(-i w t)), the equaliser by exp(-i beta2 L w^2 / 2) up to the band edge and by a raised-cosine
+/// Band-limited inverse of the fibre: the fibre multiplies by exp(+i beta2 L w^2 / 2 - i beta3 L w^3 / 6)
+/// (FFT forward = exp(-i w t)), the equaliser by its conjugate up to the band edge and by a raised-cosine
 /// taper to zero beyond it, which keeps the impulse response as short as the spread of the band itself.
 /// S. J. Savory, Opt. Express 16(2) 804 (2008).
 class DispersionEqualiser {

@@ -78,4 +78,16 @@ double nominal_dispersion_ps_per_nm(const Scenario& s) {
   return sum;
 }
 
+double nominal_beta3_length(const Scenario& s, double ps_per_nm) {
+  const NominalSpan usual = span_of_type(s, s.text("fibre.type"));
+  const double beyond = ps_per_nm - nominal_dispersion_ps_per_nm(s),
+               slope = usual.dispersion_ps_per_nm_km != 0.0
+                           ? beyond * usual.slope_ps_per_nm2_km / usual.dispersion_ps_per_nm_km
+                           : 0.0;
+  double sum = 1e3 * slope_to_beta3(slope, beyond);  // per km: 1 km of all of it
+  for (const NominalSpan& span : nominal_spans(s))
+    sum += 1e3 * span.length_km * slope_to_beta3(span.slope_ps_per_nm2_km, span.dispersion_ps_per_nm_km);
+  return sum;
+}
+
 }  // namespace cohlink

@@ -33,4 +33,9 @@ double channel_offset_hz(const Scenario& scenario);
 /// Optics, ch. 1; from memory).
 double nominal_dispersion_ps_per_nm(const Scenario& scenario);
 
+/// Accumulated third-order dispersion beta3 L [s^3] of a path that has come to `ps_per_nm`: that of the spans
+/// (modules and extra dispersion have none), and for what goes beyond nominal_dispersion_ps_per_nm that of a
+/// fibre of the slope and dispersion in [fibre], or of no slope where it has no dispersion.
+double nominal_beta3_length(const Scenario& scenario, double ps_per_nm);
+
 }  // namespace cohlink

@@ -72,11 +72,11 @@ TEST_CASE("A frame that its clock makes some samples shorter than a block still 
   // 16384 symbols at 59.84 GBd are one block; 100 ppm take three samples from it. At the OSNR of 1.25e-2.
   for (const char* clock : {"-20", "-100", "0", "100"})
     for (const char* dispersion : {"-40000", "3000", "58000"}) {
-      const Scenario s = test::scenario_of(
-          {"signal.modulation=16qam", "channel.osnr_db=20.35", "signal.symbols=16384",
-           "signal.symbol_rate_gbd=59.84375", "signal.roll_off=0.2",
-           std::string("adc.clock_offset_ppm=") + clock,
-           std::string("channel.extra_dispersion_ps_per_nm=") + dispersion});
+      const Scenario s =
+          test::scenario_of({"signal.modulation=16qam", "channel.osnr_db=20.35", "signal.symbols=16384",
+                             "signal.symbol_rate_gbd=59.84375", "signal.roll_off=0.2",
+                             std::string("adc.clock_offset_ppm=") + clock,
+                             std::string("channel.extra_dispersion_ps_per_nm=") + dispersion});
       CAPTURE(clock);
       CAPTURE(dispersion);
       const DispersionEstimate e = estimated(s);
