@@ -1,9 +1,11 @@
 #include "rx/blocks/clock_recovery.h"
 
 #include <algorithm>
+#include <bit>
 #include <cmath>
 #include <stdexcept>
 
+#include "rx/blocks/clock_drift.h"
 #include "rx/blocks/clock_tone.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
@@ -11,11 +13,10 @@
 namespace cohlink {
 namespace {
 
-constexpr std::size_t kHop = ClockRecovery::kHop;
+constexpr std::size_t kHop = ClockRecovery::kHop, kShortestBlock = 64;
 
-// Matrices of noise alone turn into one another at random: the mean of N normalised inner products of four
-// complex numbers has a power of 1 / (4 N), and exceeds this many times that once in 1e8 captures.
-constexpr double kClockLock = 30.0;
+// Clock offset from the delay's slope in symbols of our clock; a symbol of theirs is 1 + offset of those.
+double ppm_of(double per_symbol) { return 1e6 * per_symbol / (1.0 - per_symbol); }
 
 // Whether row X alone holds a signal.
 bool one_row(const Jones& m) { return m[1][1] == 0.0; }
@@ -28,43 +29,6 @@ std::complex<double> determinant(const Jones& m) {
 void add(Jones& sum, const Jones& m, std::complex<double> factor) {
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j) sum[i][j] += factor * m[i][j];
-}
-
-// tr(A B^H)
-std::complex<double> inner(const Jones& a, const Jones& b) {
-  std::complex<double> sum = 0.0;
-  for (std::size_t i = 0; i < 2; ++i)
-    for (std::size_t j = 0; j < 2; ++j) sum += a[i][j] * std::conj(b[i][j]);
-  return sum;
-}
-
-std::vector<Jones> clock_matrices(const Field<float>& signal, const PulseShape& pulse, const FftCache& fft) {
-  ClockTone tone(pulse, 2 * ClockRecovery::kBlock, fft);
-  ClockTone::CrossSpectra cross;
-  std::vector<Jones> matrices;
-  for (std::size_t start = 0; start + tone.block() <= signal.size(); start += 2 * kHop) {
-    tone(signal, start, cross);
-    matrices.push_back(clock_matrix(cross));
-  }
-  return matrices;
-}
-
-struct Drift {
-  double per_hop = 0.0;  // symbols
-  bool locked = false;
-};
-
-// Blocks two hops apart share no samples, so noise alone adds up to nothing.
-Drift mean_drift(const std::vector<Jones>& matrices) {
-  std::complex<double> sum = 0.0;
-  std::size_t terms = 0;
-  for (std::size_t b = 0; b + 2 < matrices.size(); ++b, ++terms) {
-    const double size =
-        std::sqrt(inner(matrices[b], matrices[b]).real() * inner(matrices[b + 2], matrices[b + 2]).real());
-    if (size > 0.0) sum += inner(matrices[b + 2], matrices[b]) / size;
-  }
-  const double numbers = !matrices.empty() && one_row(matrices.front()) ? 1.0 : 4.0;  // in a product
-  return {-0.5 * std::arg(sum) / kTwoPi, numbers * std::norm(sum) > kClockLock * static_cast<double>(terms)};
 }
 
 // Raised-cosine average about block b, narrowed near the ends so that it stays symmetric: a one-sided one
@@ -103,14 +67,51 @@ Line fit_line(const std::vector<double>& v) {
   return {slope, std::sqrt(std::max(0.0, power - slope * moment) / static_cast<double>(v.size()))};
 }
 
-// Delay at symbol `place`, from values at the blocks' centres; beyond the outermost it goes on as a line.
-double delay_at(const std::vector<double>& delay, double slope, double place) {
-  const double at = place / kHop - 1.0;  // the first block's centre is one hop in
+// Delay at symbol `place`, from values at the centres of blocks, each `hop` symbols after the one before and
+// the first one hop in; beyond the outermost it goes on as a line.
+double delay_at(const std::vector<double>& delay, double slope, double place, double hop = kHop) {
+  const double at = place / hop - 1.0;
   const double last = static_cast<double>(delay.size() - 1);
   if (at <= 0.0) return delay.front() + slope * at;
   if (at >= last) return delay.back() + slope * (at - last);
   const auto i = static_cast<std::size_t>(at);
   return delay[i] + (at - static_cast<double>(i)) * (delay[i + 1] - delay[i]);
+}
+
+// Short rows are cut into shorter blocks, so that there are enough to tell a clock from noise.
+std::size_t block_for(std::size_t samples) {
+  return std::clamp<std::size_t>(std::bit_floor(samples / 32), kShortestBlock, ClockRecovery::kBlock);
+}
+
+// Timing phase of each block, half the determinant's of the matrices averaged over `half` blocks either side,
+// unwrapped; and the half symbol that this leaves open, by the trace.
+struct Timing {
+  std::vector<double> phase;
+  bool half_symbol = false;
+};
+
+Timing timing_of(const std::vector<Jones>& matrices, std::size_t half, double drift) {
+  Timing timing{std::vector<double>(matrices.size())};
+  std::complex<double> trace = 0.0;
+  for (std::size_t b = 0; b < matrices.size(); ++b) {
+    const Jones mean = average(matrices, b, half, drift);
+    const double doubled = std::arg(determinant(mean));
+    const double before = b > 0 ? 2.0 * timing.phase[b - 1] : doubled;
+    timing.phase[b] = 0.5 * (before + std::remainder(doubled - before, kTwoPi));
+    trace += (mean[0][0] + mean[1][1]) * std::polar(1.0, -timing.phase[b]);
+  }
+  timing.half_symbol = trace.real() < 0.0;
+  return timing;
+}
+
+// At every kHop symbols from those at every `hop`.
+std::vector<double> on_hops(const std::vector<double>& delay, double hop, std::size_t symbols) {
+  if (hop == kHop) return delay;
+  const double slope = fit_line(delay).slope;
+  std::vector<double> out;
+  for (std::size_t place = kHop; place + kHop <= symbols; place += kHop)
+    out.push_back(delay_at(delay, slope, static_cast<double>(place), hop));
+  return out;
 }
 
 }  // namespace
@@ -128,23 +129,19 @@ double clock_delay_at(const std::vector<double>& delay, double place) {
 
 std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optional<double> expected,
                                           ClockResult& result) const {
-  const std::vector<Jones> matrices = clock_matrices(signal, p_.pulse, fft_);
-  const Drift drift = mean_drift(matrices);
-  result.locked = drift.locked;
-  if (!drift.locked) return {};
-  const std::size_t half = p_.window / (2 * kHop);
-  std::vector<double> phase(matrices.size());  // timing phase, half the determinant's, unwrapped
-  std::complex<double> trace = 0.0;
-  for (std::size_t b = 0; b < matrices.size(); ++b) {
-    const Jones mean = average(matrices, b, half, drift.per_hop);
-    const double doubled = std::arg(determinant(mean));
-    const double before = b > 0 ? 2.0 * phase[b - 1] : doubled;
-    phase[b] = 0.5 * (before + std::remainder(doubled - before, kTwoPi));
-    trace += (mean[0][0] + mean[1][1]) * std::polar(1.0, -phase[b]);
-  }
-  std::vector<double> delay(matrices.size());
-  for (std::size_t b = 0; b < matrices.size(); ++b)
-    delay[b] = -phase[b] / kTwoPi + drift.per_hop * static_cast<double>(b) + (trace.real() < 0.0 ? 0.5 : 0.0);
+  const std::size_t block = block_for(signal.size());
+  ClockTone tone(p_.pulse, 2 * block, fft_);
+  const ClockSearch search = search_clock(signal, tone);
+  if (!search.drift) return {};
+  const double hop = 0.5 * static_cast<double>(block), drift = *search.drift;
+  result.offset_ppm = ppm_of(drift / hop);
+  result.locked = std::abs(result.offset_ppm) <= kWidestPpm;
+  if (!result.locked) return {};
+  const Timing timing = timing_of(search.matrices, p_.window / block, drift);
+  std::vector<double> delay(search.matrices.size());
+  for (std::size_t b = 0; b < delay.size(); ++b)
+    delay[b] = -timing.phase[b] / kTwoPi + drift * static_cast<double>(b) + (timing.half_symbol ? 0.5 : 0.0);
+  delay = on_hops(delay, hop, signal.size() / 2);
   if (expected) {
     const double halves = 0.5 * std::round(2.0 * (*expected - delay.front()));
     for (double& d : delay) d += halves;
@@ -177,8 +174,7 @@ ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<
     return result;
   }
   const Line line = fit_line(result.delay);
-  const double per_symbol = line.slope / kHop;  // of our clock; a symbol of theirs is 1 + offset of those
-  result.offset_ppm = 1e6 * per_symbol / (1.0 - per_symbol);
+  result.offset_ppm = ppm_of(line.slope / kHop);
   result.wander_ui = line.rms;
   // Instant t of the transmitter's clock [symbols] is at place t + delay(place) of ours: two rounds settle
   // it, a delay changes by less than 1e-3 a symbol.

@@ -26,8 +26,9 @@ ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const FftCache&
   if (weight_.empty()) throw std::invalid_argument("a clock tone's block is too short for this roll-off");
 }
 
-void ClockTone::operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out) {
-  const std::size_t n = block();
+void ClockTone::operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out, int shift) {
+  const std::size_t n = block(),
+                    lowest = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(first_ + n / 2) + shift);
   for (std::size_t p = 0; p < 2; ++p) {
     const ComplexRow<float>& row = *signal.rows()[p];
     for (std::size_t i = 0; i < n; ++i) spectrum_[p][i] = window_[i] * row[start + i];
@@ -36,9 +37,10 @@ void ClockTone::operator()(const Field<float>& signal, std::size_t start, CrossS
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j) {
       out[i][j].resize(bins());
-      const std::complex<float>*upper = spectrum_[i].data() + first_,
-            *lower = spectrum_[j].data() + first_ + n / 2;
-      for (std::size_t k = 0; k < bins(); ++k) out[i][j][k] = weight_[k] * upper[k] * std::conj(lower[k]);
+      const std::complex<float>* upper = spectrum_[i].data() + first_;
+      const ComplexRow<float>& lower = spectrum_[j];
+      for (std::size_t k = 0; k < bins(); ++k)
+        out[i][j][k] = weight_[k] * upper[k] * std::conj(lower[lowest + k < n ? lowest + k : lowest + k - n]);
     }
 }
 

@@ -28,9 +28,10 @@ class ClockTone {
   ClockTone(const PulseShape& shape, std::size_t block, const FftCache& fft);
 
   /// The four cross spectra, [row at f][row at f - R][bin - first_bin()], of samples [start, start + block)
-  /// under a Hann window, weighted by H(f) H(f - R). Delay refers to sample `start`.
+  /// under a Hann window, weighted by H(f) H(f - R). Delay refers to sample `start`. `shift`: the row at f -
+  /// R is taken so many bins higher, as a symbol rate lower by that would have it.
   using CrossSpectra = std::array<std::array<std::vector<std::complex<float>>, 2>, 2>;
-  void operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out);
+  void operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out, int shift = 0);
 
   std::size_t block() const { return fft_->size(); }
   std::size_t bins() const { return weight_.size(); }

@@ -7,6 +7,7 @@
 
 #include "rx/blocks/clock_tone.h"
 #include "rx/blocks/lanes.h"
+#include "rx/blocks/resample.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "tests/rx/generator.h"
@@ -62,13 +63,13 @@ TEST_CASE("Interpolation reproduces a tone at any place between the samples") {
 }
 
 TEST_CASE(
-    "The clock is found at roll-offs 0.05 to 1 and offsets to 900 ppm, whatever the differential delay") {
+    "The clock is found at roll-offs 0.05 to 1 and offsets to 1000 ppm, whatever the differential delay") {
   const std::string osnr[] = {"11.3", "17.8"};  // 1 dB above a BER of 2e-2
   int m = 0;
   for (const double roll_off : {0.05, 0.1, 0.3, 1.0})
     for (const double dgd : {0.0, 15.625, 31.25, 60.0}) {  // none, half a symbol, a symbol, two
       m = 1 - m;
-      for (const double ppm : {-900.0, -20.0, 100.0}) {
+      for (const double ppm : {-1000.0, -20.0, 100.0}) {
         const Scenario s = test::scenario_of(
             {std::string("signal.modulation=") + (m ? "16qam" : "qpsk"), "channel.osnr_db=" + osnr[m],
              "signal.symbols=16384", "signal.roll_off=" + std::to_string(roll_off),
@@ -169,6 +170,29 @@ TEST_CASE("Where there is no clock, none is claimed and the samples are left alo
   const ClockResult result = ClockRecovery({pulse_of(0.1)}, test::fft())(noise);
   CHECK(!result.locked);
   CHECK(result.signal.x == noise.x);
+}
+
+TEST_CASE("A symbol rate told wrongly by more than a clock can be off is no lock, and no smaller offset") {
+  // Blocks of 512 symbols, 256 apart, see 1953 ppm turn by half a symbol and 3906 ppm by a whole one, as if
+  // there were none: the classic alias.
+  const Capture capture =
+      Link(test::scenario_of({"channel.osnr_db=12", "signal.symbols=16384"}), test::fft())(0);
+  for (const double ppm : {-100000.0, -5000.0, -3906.25, -1953.125, -1500.0, -1000.0, 1000.0, 1500.0,
+                           1953.125, 3906.25, 5000.0, 100000.0}) {
+    const PulseShape told{Pulse::kRrc, 0.1, test::kRate * (1.0 + 1e-6 * ppm)};
+    const Resampler resampler({2.0 * told.symbol_rate, pulse_band_edge(told), told.symbol_rate / 8});
+    const ClockResult result = ClockRecovery({told}, test::fft())(resampler(read_lanes(capture)));
+    CAPTURE(ppm);
+    CHECK(result.locked == (std::abs(ppm) < 1100.0));
+    if (result.locked) CHECK(std::abs(result.offset_ppm - ppm) < 1.0);
+  }
+}
+
+TEST_CASE("Short frames at a small roll-off lock") {
+  // 7.25 dB of SNR: at a BER of 1.1e-2 a code still corrects, and a frame without lock counts as lost.
+  const Scenario s = test::scenario_of(
+      {"channel.osnr_db=11.33", "signal.symbols=4096", "signal.roll_off=0.05", "adc.clock_offset_ppm=20"});
+  for (std::uint64_t frame = 0; frame < 20; ++frame) CHECK(recovered(s, frame).locked);
 }
 
 TEST_CASE("A signal too dispersed for its clock says so in the receiver's warnings") {
