@@ -7,6 +7,7 @@
 #include "sim/optical_path.h"
 #include "sim/signal/execution/threads.h"
 #include "sim/signal/propagation/engine.h"
+#include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
 namespace {
@@ -97,7 +98,7 @@ std::vector<Capture> Link::operator()(std::span<const StreamAddress> addresses) 
 LightFrame Link::transmit(const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   TransmittedFrame sent =
-      transmit_comb(setup.transmitter, setup.comb, parts_->streams(address), parts_->execution.ffts());
+      transmit_comb(setup.transmitter, setup.line.comb, parts_->streams(address), parts_->execution.ffts());
   LightFrame frame;
   frame.light = std::move(sent.field);
   frame.history = std::make_shared<const LightFrame::History>(
@@ -120,7 +121,7 @@ LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   const EngineReport report = send_through(optics, frame.light, setup.single_precision,
                                            parts_->streams(address), parts_->execution.unheard());
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
-  const double tuned = tuned_frequency(setup);
+  const double tuned = setup.line.comb.tested().frequency;
   tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), parts_->execution.ffts());
   return frame;
 }

@@ -200,7 +200,6 @@ TransmitterParameters transmitter_hardware(const Scenario& s) {
                    s.number("transmitter.xy_skew_ps") * 1e-12};
   p.laser = laser_setup(s, "transmitter.laser_");
   p.modulator = modulator_setup(s);
-  p.launch_power = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
   p.launch_noise_factor = linear(s, "transmitter.launch_amplifier_noise_figure_db");
   return p;
 }

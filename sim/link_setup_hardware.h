@@ -25,7 +25,8 @@ Enum chosen(const Scenario& s, std::string_view key,
 
 inline double radians(double degrees) { return degrees * kPi / 180.0; }
 
-/// Everything of the transmitter but its data and pulse: converter, driver, modulator, laser, amplifier.
+/// Everything of the transmitter but its data, pulse and launch power: converter, driver, modulator, laser,
+/// amplifier.
 TransmitterParameters transmitter_hardware(const Scenario& scenario);
 
 /// Input, oscillator, front end, electronics and converter; needs the transmitter in `setup`.

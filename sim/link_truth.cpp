@@ -137,7 +137,7 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const 
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
                  const TransmittedFrame& sent, const ReceiverFrame& received) {
   const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
-  const double tuned = tuned_frequency(setup);
+  const double tuned = setup.line.comb.tested().frequency;
   Truth truth;
   truth.bits = sent.data.bits;
   truth.symbols = sent.data.symbols;

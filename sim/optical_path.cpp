@@ -2,6 +2,7 @@
 
 #include <cmath>
 
+#include "sim/fibre/line.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -18,15 +19,15 @@ void append_dgd(PropagationPlan& plan, double dgd) {
   plan.elements.push_back(PmdSection{rotation_by(kPi / 4.0, 0.0), dgd});
 }
 
-void append_channel(PropagationPlan& plan, const ChannelParameters& channel) {
-  if (channel.extra_beta2_length != 0.0)
-    plan.elements.push_back(DispersionModule{channel.extra_beta2_length, 0.0});
-  if (channel.dgd != 0.0) append_dgd(plan, channel.dgd);
-  if (channel.pdl_db != 0.0) plan.elements.push_back(LumpedJones{pdl_element(channel.pdl_db)});
-  if (channel.rotation != 0.0 || channel.retardance != 0.0) {
-    plan.elements.push_back(LumpedJones{rotation_by(channel.rotation, channel.retardance)});
+void append_optics(PropagationPlan& plan, const PathOptics& optics) {
+  if (optics.extra_beta2_length != 0.0)
+    plan.elements.push_back(DispersionModule{optics.extra_beta2_length, 0.0});
+  if (optics.dgd != 0.0) append_dgd(plan, optics.dgd);
+  if (optics.pdl_db != 0.0) plan.elements.push_back(LumpedJones{pdl_element(optics.pdl_db)});
+  if (optics.rotation != 0.0 || optics.retardance != 0.0) {
+    plan.elements.push_back(LumpedJones{rotation_by(optics.rotation, optics.retardance)});
   }
-  if (channel.rotation_rate != 0.0) plan.elements.push_back(PolarisationRotation{channel.rotation_rate});
+  if (optics.rotation_rate != 0.0) plan.elements.push_back(PolarisationRotation{optics.rotation_rate});
 }
 
 // Noise loading to an OSNR counts its own noise only: what the line added stays on top of it.
@@ -40,17 +41,24 @@ void append_noise_loading(PropagationPlan& plan, double osnr, double signal_powe
 }  // namespace
 
 PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefringence) {
-  return setup.line.sections.empty() ? PropagationPlan() : plan_line(setup.line, birefringence);
+  if (setup.line.sections.empty()) return {};
+  LineParameters line;
+  line.sections = setup.line.sections;
+  line.steps = setup.steps;
+  line.bandwidth = 2.0 * setup.line.comb.edge();
+  line.launch_power = setup.line.comb.power();
+  return plan_line(line, birefringence);
 }
 
 PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line) {
   PropagationPlan plan;
-  append_channel(plan, setup.channel);
-  if (setup.channel.osnr) {
+  const PathOptics& optics = setup.line.optics;
+  append_optics(plan, optics);
+  if (optics.osnr) {
     const LightLevels levels = light_levels(joined(line, plan), launched_light(setup));
-    append_noise_loading(plan, *setup.channel.osnr, levels.signal_power);
+    append_noise_loading(plan, *optics.osnr, levels.signal_power);
   }
-  if (setup.channel.filter) plan.elements.push_back(*setup.channel.filter);
+  if (optics.filter) plan.elements.push_back(*optics.filter);
   return plan;
 }
 
@@ -71,18 +79,8 @@ double group_delay(const PropagationPlan& plan, double frequency) {
 }
 
 LaunchedLight launched_light(const LinkSetup& setup, double noise_psd) {
-  const TransmitterParameters& transmitter = setup.transmitter;
-  LaunchedLight light;
-  light.channels.push_back(
-      {tuned_frequency(setup), transmitter.launch_power * setup.comb.power_ratio, transmitter.pulse});
-  for (const NeighbourChannel& neighbour : setup.comb.neighbours) {
-    PulseShape pulse = transmitter.pulse;
-    pulse.roll_off = neighbour.roll_off;
-    light.channels.push_back({-neighbour.offset, transmitter.launch_power * neighbour.power_ratio, pulse});
-  }
-  light.noise_psd = noise_psd;
-  light.simulated_band = transmitter.pulse.symbol_rate * static_cast<double>(transmitter.samples_per_symbol);
-  return light;
+  return {setup.line.comb, noise_psd,
+          setup.transmitter.pulse.symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol)};
 }
 
 double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {

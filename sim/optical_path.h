@@ -2,8 +2,8 @@
 // and the light that enters it.
 #pragma once
 
-#include "sim/light_levels.h"
 #include "sim/link_setup.h"
+#include "sim/signal/line/light_levels.h"
 #include "sim/signal/propagation/plan.h"
 
 namespace cohlink {

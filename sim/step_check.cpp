@@ -7,6 +7,7 @@
 #include "sim/optical_path.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
+#include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
 namespace {
@@ -25,7 +26,7 @@ Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStre
   Field<Real> light = convert_field<Real>(sent);
   const EngineReport report = FastEngine<Real>(fft)(light, path, streams);
   Arrived out{convert_field<double>(light), report.steps};
-  tune_to(out.light, tuned_frequency(setup), 0.0, fft);
+  tune_to(out.light, setup.line.comb.tested().frequency, 0.0, fft);
   return out;
 }
 
@@ -77,9 +78,9 @@ StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64
   if (setup.line.sections.empty())
     scenario.reject("fibre.spans", "leaves no fibre whose steps could be checked");
   const RandomStreams streams(setup.seed, frame, point);
-  const Field<double> sent = transmit_comb(setup.transmitter, setup.comb, streams, fft).field;
+  const Field<double> sent = transmit_comb(setup.transmitter, setup.line.comb, streams, fft).field;
   const Arrived coarse = send(setup, sent, streams, fft);
-  setup.line.steps = halved(setup.line.steps);
+  setup.steps = halved(setup.steps);
   const Arrived fine = send(setup, sent, streams, fft);
   Comparison comparison(setup, fft);
   comparison.add(coarse.light.x, fine.light.x, sent.sample_rate);

@@ -7,7 +7,8 @@
 
 #include "rx/blocks/dispersion.h"
 #include "rx/stage/block.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/line_plan.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/propagation/steps.h"
 #include "sim/signal/units.h"
@@ -107,53 +108,42 @@ Field<float> BackPropagation::operator()(const Field<float>& signal) const {
   return out;
 }
 
-NominalLine nominal_line(const Scenario& s, int steps) {
-  const auto channels = static_cast<double>(s.integer("channel.count"));
-  const double w = -kTwoPi * channel_offset_hz(s);  // FFT sign
-  const double launched = dbm_to_watt(s.number("transmitter.launch_power_dbm"));
-  const auto total = s.optional_number("amplifier.output_power_dbm");
-  const double restored = total ? dbm_to_watt(*total) / channels : launched;
-  const double module = s.number("fibre.compensation_ps_per_nm");
+NominalLine nominal_line(const Line& line, int steps) {
+  const double w = kTwoPi * line.comb.tested().frequency;
   StepControl control;
   control.steps_per_span = steps;
   control.cap_factor = 1e9;  // coarse steps are the point: what they cost is for the user to weigh
-  NominalLine line{{}, launched};
-  for (const NominalSpan& span : nominal_spans(s)) {
-    FibreConstants fibre;
-    fibre.beta3 = slope_to_beta3(span.slope_ps_per_nm2_km, span.dispersion_ps_per_nm_km);
-    fibre.beta2 = dispersion_to_beta2(span.dispersion_ps_per_nm_km) - fibre.beta3 * w;
-    fibre.loss = db_per_km_to_per_m(span.attenuation_db_per_km);
-    fibre.kerr = 8.0 / 9.0 * span.nonlinear_coefficient_per_w_km * 1e-3;
-    const double length = span.length_km * 1e3;
-    for (const double step : step_lengths(fibre, length, control, 0.0, line.output_power))
-      line.path.elements.emplace_back(std::in_place_type<SplitStep>, step, fibre);
-    if (module != 0.0)
-      line.path.elements.emplace_back(std::in_place_type<DispersionModule>,
-                                      accumulated_to_beta2_length(module), 0.0);
-    const double arriving = line.output_power * std::exp(-fibre.loss * length);
-    LumpedGain gain;
-    gain.power_gain = restored / arriving;
-    line.path.elements.emplace_back(std::in_place_type<LumpedGain>, gain);
-    line.output_power = restored;
+  const std::vector<double> powers = nominal_powers(line);
+  NominalLine nominal{{}, powers.back()};
+  auto& elements = nominal.path.elements;
+  for (std::size_t k = 0; k < line.sections.size(); ++k) {
+    const LineSection& section = line.sections[k];
+    FibreConstants fibre = constants(section.span);
+    fibre.beta2 -= fibre.beta3 * w;
+    for (const double step : step_lengths(fibre, section.span.length, control, 0.0, powers[k]))
+      elements.emplace_back(SplitStep{step, fibre});
+    if (section.module) elements.emplace_back(*section.module);
+    LumpedGain gain;  // all that stands behind the fibre
+    gain.power_gain = powers[k + 1] / (powers[k] / section.span.total_loss());
+    elements.emplace_back(gain);
   }
-  const double extra = s.number("channel.extra_dispersion_ps_per_nm");
-  if (extra != 0.0)
-    line.path.elements.emplace_back(std::in_place_type<DispersionModule>, accumulated_to_beta2_length(extra),
-                                    0.0);
-  return line;
+  if (line.optics.extra_beta2_length != 0.0)
+    elements.emplace_back(DispersionModule{line.optics.extra_beta2_length, 0.0});
+  return nominal;
 }
 
 Block back_propagation_block(const BlockSetting& setting) {
   const Scenario& s = setting.scenario;
-  if (nominal_spans(s).empty())
-    s.reject("dsp.chain", "back-propagation has no fibre to undo: fibre.spans = 0");
+  if (!has_spans(s)) s.reject("dsp.chain", "back-propagation has no fibre to undo: fibre.spans = 0");
   if (s.optional_number("dsp.dispersion_ps_per_nm"))
     s.reject("dsp.dispersion_ps_per_nm", "has no use with back-propagation, which takes the line as planned");
-  const NominalLine line = nominal_line(s, static_cast<int>(s.integer("dsp.back_propagation_steps")));
+  const Line told = read_line(s);
+  const NominalLine line = nominal_line(told, static_cast<int>(s.integer("dsp.back_propagation_steps")));
   const BackPropagation undo({line.path, line.output_power, setting.two_a_symbol(), setting.band_edge()},
                              setting.fft);
   Block block;
-  block.apply = [undo, ps_per_nm = nominal_dispersion_ps_per_nm(s)](Carried& c) {
+  const double ps_per_nm = beta2_length_to_accumulated(dispersion_at_channel(told).beta2_length);
+  block.apply = [undo, ps_per_nm](Carried& c) {
     c.result.compensated_ps_per_nm = ps_per_nm;
     c.signal = undo(c.signal);
   };

@@ -7,8 +7,8 @@
 #include "rx/blocks/overlap_save.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/line/line.h"
 #include "sim/signal/propagation/plan.h"
-#include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
 
@@ -62,14 +62,14 @@ class BackPropagation {
   FftCache fft_;
 };
 
-/// The scenario's line for the channel under test, as planned: every span cut into `steps` loss-matched
-/// steps, its losses made good, modules and extra dispersion; no noise, no PMD. `output_power` [W]: of the
-/// channel, at the end.
+/// The line for the channel under test, as planned: every span cut into `steps` loss-matched steps, its
+/// losses made good, modules and extra dispersion; no noise, no PMD. `output_power` [W]: of the channel, at
+/// the end.
 struct NominalLine {
   PropagationPlan path;
   double output_power;
 };
-NominalLine nominal_line(const Scenario& scenario, int steps);
+NominalLine nominal_line(const Line& line, int steps);
 
 /// As a block of the chain: dsp.back_propagation_steps, along the scenario's line as planned.
 Block back_propagation_block(const BlockSetting& setting);

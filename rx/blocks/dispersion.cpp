@@ -6,7 +6,7 @@
 
 #include "rx/blocks/dispersion_estimate.h"
 #include "rx/stage/block.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/propagation/plan.h"
 #include "sim/signal/units.h"
 
@@ -38,7 +38,8 @@ Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {
 }
 
 double told_dispersion_ps_per_nm(const Scenario& s) {
-  return s.optional_number("dsp.dispersion_ps_per_nm").value_or(nominal_dispersion_ps_per_nm(s));
+  if (const auto told = s.optional_number("dsp.dispersion_ps_per_nm")) return *told;
+  return beta2_length_to_accumulated(dispersion_at_channel(read_line(s)).beta2_length);
 }
 
 namespace {
@@ -79,7 +80,7 @@ Block dispersion_block(const BlockSetting& setting) {
                                rate / 8,
                                rate / 10,
                                s.number("dsp.dispersion_overlap"),
-                               nominal_beta3_length(s, told)};
+                               read_beta3_length(s, accumulated_to_beta2_length(told))};
   Block block;
   block.cost = [p, fft = setting.fft](double, std::size_t) {
     return kSamplesPerSymbol * DispersionEqualiser(p, fft).cost();
@@ -88,7 +89,9 @@ Block dispersion_block(const BlockSetting& setting) {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
     block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
-                   third = [s](double ps_per_nm) { return nominal_beta3_length(s, ps_per_nm); },
+                   third = [s](double ps_per_nm) {
+                     return read_beta3_length(s, accumulated_to_beta2_length(ps_per_nm));
+                   },
                    fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, third, fft, c); };
     return block;
   }

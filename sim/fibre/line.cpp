@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "sim/fibre/pmd.h"
+#include "sim/signal/line/line_plan.h"
 
 namespace cohlink {
 namespace {
@@ -22,8 +23,7 @@ void check(const LineParameters& line) {
     require(section.span.loss >= 0.0, "loss of a span must be at least 0");
     require(section.span.gamma >= 0.0, "Kerr coefficient of a span must be at least 0");
     require(section.span.pmd_coefficient >= 0.0, "PMD coefficient of a span must be at least 0");
-    require(section.lumped_loss_db >= 0.0 && section.module_loss_db >= 0.0,
-            "lumped loss must be at least 0 dB");
+    require(section.lumped_loss >= 1.0 && section.module_loss >= 1.0, "lumped loss must be at least 0 dB");
   }
 }
 
@@ -76,49 +76,17 @@ void append_adaptive_span(PropagationPlan& plan, const Span& span, const StepCon
   if (fibre.sections.empty()) plan.elements.push_back(stretch(span.length));
 }
 
-LumpedGain amplifier_element(const LineSection& section, double carrier, const std::string& stream) {
-  const Amplifier& amplifier = section.amplifier;
-  const double factor = from_db(amplifier.noise_figure_db);
-  LumpedGain gain;
-  gain.ase_stream = stream;
-  if (amplifier.mode == GainMode::kFixedOutput) {
-    require(amplifier.output_power > 0.0, "output power of an amplifier must be above 0 W");
-    gain.output_power = amplifier.output_power;
-    gain.noise_factor = amplifier.ase ? factor : 0.0;
-    gain.carrier = carrier;
-    return gain;
-  }
-  const double lumped = from_db(section.lumped_loss_db + section.module_loss_db);
-  gain.power_gain = std::exp(section.span.loss * section.span.length) * lumped;
-  gain.ase_psd = amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, factor, carrier) : 0.0;
-  return gain;
-}
-
-void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier,
-                        const std::string& number, const RandomStreams& streams) {
-  const double lumped = from_db(-section.lumped_loss_db - section.module_loss_db);
-  if (lumped < 1.0) {
-    LumpedGain loss;
-    loss.power_gain = lumped;
-    plan.elements.push_back(loss);
-  }
-  if (section.module) plan.elements.push_back(*section.module);
-  if (section.amplifier.mode != GainMode::kNone) {
-    plan.elements.push_back(amplifier_element(section, carrier, "ase-span-" + number));
-  }
+void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier, std::size_t number,
+                        const RandomStreams& streams) {
+  JonesMatrix axes;
   if (section.pdl_db > 0.0) {
-    RandomStream random = streams.stream("pdl-span-" + number);
-    const JonesMatrix turn = random_unitary(random);
-    plan.elements.push_back(LumpedJones{adjoint(turn) * pdl_element(section.pdl_db) * turn});
+    RandomStream random = streams.stream("pdl-span-" + std::to_string(number));
+    axes = random_unitary(random);
   }
-  for (const OpticalFilter& filter : section.filters) plan.elements.push_back(filter);
+  append_behind_fibre(plan, section, number, axes, carrier);
 }
 
 }  // namespace
-
-FibreConstants constants(const Span& span) {
-  return {span.beta2, span.beta3, span.loss, 8.0 / 9.0 * span.gamma};
-}
 
 std::vector<double> step_lengths(const Span& span, const StepControl& control, double bandwidth,
                                  double power) {
@@ -134,8 +102,7 @@ PropagationPlan plan_line(const LineParameters& line, const RandomStreams& strea
   for (std::size_t k = 0; k < line.sections.size(); ++k) {
     const LineSection& section = line.sections[k];
     const Span& span = section.span;
-    const std::string number = std::to_string(k + 1);
-    RandomStream random = streams.stream("birefringence-span-" + number);
+    RandomStream random = streams.stream("birefringence-span-" + std::to_string(k + 1));
     // The first axis of the first section must be as random as the others.
     if (span.pmd_coefficient > 0.0) plan.elements.push_back(LumpedJones{random_unitary(random)});
     const Birefringence fibre = draw_birefringence(span, pmd_sections, random);
@@ -145,7 +112,7 @@ PropagationPlan plan_line(const LineParameters& line, const RandomStreams& strea
     } else {
       append_fixed_span(plan, span, step_lengths(span, line.steps, line.bandwidth, line.launch_power), fibre);
     }
-    append_behind_span(plan, section, line.carrier, number, streams);
+    append_behind_span(plan, section, line.carrier, k + 1, streams);
   }
   return plan;
 }

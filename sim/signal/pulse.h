@@ -16,6 +16,7 @@ struct PulseShape {
   Pulse pulse = Pulse::kRrc;
   double roll_off = 0.1;      // RRC only, 0 < roll_off <= 1
   double symbol_rate = 32e9;  // Hz
+  bool operator==(const PulseShape&) const = default;
 };
 
 /// Amplitude spectrum at `frequency` [Hz], 1 at f = 0. RRC: square root of the raised cosine (Proakis,

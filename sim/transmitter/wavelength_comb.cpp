@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <string>
+#include <utility>
 
 #include "sim/signal/units.h"
 
@@ -21,55 +22,34 @@ void add_at(Field<double>& comb, const Field<double>& channel, long bins) {
   }
 }
 
-TransmitterParameters neighbour_transmitter(const TransmitterParameters& p, const NeighbourChannel& channel) {
+TransmitterParameters neighbour_transmitter(const TransmitterParameters& p, const Channel& channel) {
   TransmitterParameters neighbour;
   neighbour.modulation = channel.modulation;
-  neighbour.pulse = p.pulse;
-  neighbour.pulse.roll_off = channel.roll_off;
+  neighbour.pulse = channel.pulse;
   neighbour.symbols = p.symbols;
   neighbour.samples_per_symbol = p.samples_per_symbol;
   neighbour.laser.linewidth = p.laser.linewidth;
-  neighbour.launch_power = p.launch_power * channel.power_ratio;
+  neighbour.launch_power = channel.power;
   return neighbour;
 }
 
 }  // namespace
 
-double WavelengthComb::edge(const PulseShape& pulse) const {
-  double highest = std::abs(offset) + pulse_band_edge(pulse);
-  for (const auto& channel : neighbours) {
-    PulseShape shape = pulse;
-    shape.roll_off = channel.roll_off;
-    highest = std::max(highest, std::abs(channel.offset) + pulse_band_edge(shape));
-  }
-  return highest;
-}
-
-double WavelengthComb::total_power_ratio() const {
-  double sum = power_ratio;
-  for (const auto& channel : neighbours) sum += channel.power_ratio;
-  return sum;
-}
-
-double comb_frequency(double optical_offset, double frame_rate) {
-  return std::nearbyint(-optical_offset / frame_rate) * frame_rate;
-}
-
-TransmittedFrame transmit_comb(const TransmitterParameters& p, const WavelengthComb& comb,
-                               const RandomStreams& streams, const FftCache& fft) {
-  TransmitterParameters under_test = p;
-  under_test.launch_power *= comb.power_ratio;
-  TransmittedFrame out = transmit(under_test, streams, fft);
-  if (comb.neighbours.empty() && comb.offset == 0.0) return out;
+TransmittedFrame transmit_comb(const TransmitterParameters& p, const Comb& comb, const RandomStreams& streams,
+                               const FftCache& fft) {
+  TransmittedFrame out = transmit(p, streams, fft);
+  if (comb.channels.size() == 1) return out;
   const double frame_rate = out.field.sample_rate / static_cast<double>(out.field.size());
-  const auto bins = [&](double offset) {
-    return std::lround(comb_frequency(offset, frame_rate) / frame_rate);
-  };
   Field<double> all(out.field.size(), out.field.sample_rate);
-  add_at(all, out.field, bins(comb.offset));
-  for (const auto& channel : comb.neighbours) {
+  for (std::size_t k = 0; k < comb.channels.size(); ++k) {
+    const Channel& channel = comb.channels[k];
+    const long bins = std::lround(channel.frequency / frame_rate);
+    if (k == comb.under_test) {
+      add_at(all, out.field, bins);
+      continue;
+    }
     const RandomStreams own = streams.of("channel-" + std::to_string(channel.number));
-    add_at(all, transmit(neighbour_transmitter(p, channel), own, fft).field, bins(channel.offset));
+    add_at(all, transmit(neighbour_transmitter(p, channel), own, fft).field, bins);
   }
   out.field = std::move(all);
   return out;

@@ -13,7 +13,7 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "sim/signal/execution/fft.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/pulse.h"
 #include "tools/bench/bench.h"
 #include "tools/bench/clock.h"
@@ -75,11 +75,11 @@ void line(const std::string& name, double seconds, double symbols) {
 }
 
 void compare_dispersion(const Scenario& s, double seconds, std::size_t samples, const FftCache& ffts) {
-  PulseShape shape;
-  shape.roll_off = s.number("signal.roll_off");
-  shape.symbol_rate = s.number("signal.symbol_rate_gbd") * 1e9;
-  const DispersionEqualiser block({nominal_dispersion_ps_per_nm(s), 2.0 * shape.symbol_rate,
-                                   pulse_band_edge(shape), shape.symbol_rate / 8, shape.symbol_rate / 10},
+  const Line line = read_line(s);
+  const PulseShape& shape = line.comb.tested().pulse;
+  const double ps_per_nm = beta2_length_to_accumulated(dispersion_at_channel(line).beta2_length);
+  const DispersionEqualiser block({ps_per_nm, 2.0 * shape.symbol_rate, pulse_band_edge(shape),
+                                   shape.symbol_rate / 8, shape.symbol_rate / 10},
                                   ffts);
   if (block.filter() == nullptr) return;
   const double bare = dispersion_ffts(*block.filter(), samples, ffts);

@@ -5,7 +5,6 @@
 #include <iostream>
 #include <sstream>
 
-#include "sim/signal/line/nominal_path.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/scenario/scenario.h"
@@ -13,6 +12,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/light_path.h"
 #include "tools/cohlink/spectrum.h"
 #include "tools/study/plan/numbers.h"
 
@@ -169,55 +169,6 @@ void add_truth(Facts& facts, const Capture& capture) {
                    grouped(truth.jones.size()) + " frequencies"});
 }
 
-bool same_span(const NominalSpan& a, const NominalSpan& b) {
-  return a.length_km == b.length_km && a.attenuation_db_per_km == b.attenuation_db_per_km &&
-         a.dispersion_ps_per_nm_km == b.dispersion_ps_per_nm_km && a.lumped_loss_db == b.lumped_loss_db;
-}
-
-/// What was lost, and where: spans alike are told together.
-void add_light_path(Facts& facts, const Scenario& scenario) {
-  const auto spans = nominal_spans(scenario);
-  if (spans.empty()) return;
-  heading(facts, "light path");
-  const double module_loss = scenario.number("fibre.compensation_loss_db");
-  double total = 0.0;
-  for (std::size_t first = 0, next = 0; first < spans.size(); first = next) {
-    while (next < spans.size() && same_span(spans[first], spans[next])) ++next;
-    const NominalSpan& span = spans[first];
-    const double fibre_loss = span.length_km * span.attenuation_db_per_km;
-    total += static_cast<double>(next - first) * (fibre_loss + span.lumped_loss_db + module_loss);
-    const std::string label = next - first == 1
-                                  ? "span " + std::to_string(next)
-                                  : "spans " + std::to_string(first + 1) + " to " + std::to_string(next);
-    facts.push_back(
-        {"",
-         label,
-         {},
-         readable(span.length_km) + " km: " + readable(fibre_loss) + " dB lost in fibre" +
-             (span.lumped_loss_db > 0
-                  ? ", " + readable(span.lumped_loss_db) + " dB in connectors and switches"
-                  : "") +
-             (module_loss > 0 ? ", " + readable(module_loss) + " dB in the dispersion module" : "") + "; " +
-             readable(span.length_km * span.dispersion_ps_per_nm_km, 5) + " ps/nm"});
-  }
-  facts.push_back({"line_loss_db", "lost in all", total,
-                   readable(total) + " dB, made up by " + std::to_string(spans.size()) + " amplifiers"});
-  if (const double pdl = scenario.number("amplifier.pdl_db"); pdl > 0.0)
-    facts.push_back({"site_pdl_db", "at each amplifier", pdl,
-                     readable(pdl) + " dB lost by the worse polarisation, axes random"});
-  if (const auto width = scenario.optional_number("fibre.filter_bandwidth_ghz")) {
-    const std::int64_t every = scenario.integer("fibre.filter_every_spans");
-    const auto sites = static_cast<std::uint64_t>(spans.size()) / static_cast<std::uint64_t>(every);
-    facts.push_back({"filters", "optical filters", sites,
-                     std::to_string(sites) + " of " + readable(*width) + " GHz, one after each " +
-                         (every == 1 ? "span" : std::to_string(every) + " spans")});
-  }
-  if (const auto width = scenario.optional_number("channel.filter_bandwidth_ghz"))
-    facts.push_back({"receiver_filter_ghz", "receiver's filter", *width, readable(*width) + " GHz"});
-  facts.push_back({"received_power_dbm", "at the receiver", scenario.number("frontend.received_power_dbm"),
-                   readable(scenario.number("frontend.received_power_dbm")) + " dBm"});
-}
-
 /// "section.key" -> "section.key = value" of every line that differs between two resolved scenarios.
 std::vector<std::string> differing_lines(const std::string& given, const std::string& reference) {
   std::istringstream a(given), b(reference);
@@ -239,7 +190,7 @@ void add_scenario(Facts& facts, const h5::File& file) {
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), file.path() + ":/scenario");
   light_hazard_caution(std::vector{scenario});
-  add_light_path(facts, scenario);
+  for (Fact& fact : light_path_facts(scenario)) facts.push_back(std::move(fact));
   heading(facts, "scenario");
   const auto lines = differing_lines(scenario.resolved(), Scenario().resolved());
   if (lines.empty()) facts.push_back({"", "keys", {}, "all at their defaults"});

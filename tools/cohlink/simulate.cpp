@@ -8,13 +8,14 @@
 
 #include "sim/link.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/units.h"
 #include "sim/step_check.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/light_path.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
@@ -104,26 +105,12 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
   return facts;
 }
 
-std::string describe_spans(const std::vector<NominalSpan>& spans) {
-  if (spans.empty()) return "back to back";
-  double total = 0.0;
-  bool equal = true;
-  for (const NominalSpan& span : spans) {
-    total += span.length_km;
-    equal = equal && span.length_km == spans.front().length_km;
-  }
-  const std::string count = std::to_string(spans.size()) + (spans.size() == 1 ? " span" : " spans");
-  return count + (equal ? " of " + readable(spans.front().length_km) + " km"
-                        : ", " + readable(total, 6) + " km in all");
-}
-
-std::vector<Fact> describe_channels(const Scenario& scenario) {
-  const auto count = static_cast<std::uint64_t>(scenario.integer("channel.count"));
+std::vector<Fact> describe_channels(const Comb& comb) {
+  const auto count = static_cast<std::uint64_t>(comb.channels.size());
   if (count == 1) return {};
-  const auto under_test = static_cast<std::uint64_t>(channel_under_test(scenario) + 1);
   return {{"channels", "channels", count,
-           std::to_string(count) + " every " + readable(scenario.number("channel.spacing_ghz")) +
-               " GHz, number " + std::to_string(under_test) + " received"}};
+           std::to_string(count) + " every " + readable(comb.spacing / 1e9) + " GHz, number " +
+               std::to_string(comb.tested().number) + " received"}};
 }
 
 /// The numerical error of the split steps, by running the frame again with half the step.
@@ -136,13 +123,12 @@ std::vector<Fact> describe_steps(const StepCheck& check) {
            readable(check.limited_snr_db) + " dB, channel under test after its matched filter"}};
 }
 
-std::vector<Fact> describe_path(const Scenario& scenario, const Capture& capture) {
+std::vector<Fact> describe_path(const Scenario& scenario, const Line& line, const Capture& capture) {
   const Truth truth = capture.truth.value_or(Truth{});
-  const double launch = scenario.number("transmitter.launch_power_dbm");
+  const double launch = as_written(watt_to_dbm(line.comb.tested().power));
   const double received = scenario.number("frontend.received_power_dbm");
-  const auto spans = nominal_spans(scenario);
   return {
-      {"spans", "path", static_cast<std::uint64_t>(spans.size()), describe_spans(spans)},
+      {"spans", "path", static_cast<std::uint64_t>(line.sections.size()), describe_spans(line)},
       {"launch_power_dbm", "launch power", launch, readable(launch) + " dBm"},
       {"received_power_dbm", "received power", received, readable(received) + " dBm"},
       {"osnr_db", "OSNR", truth.osnr_db ? Cell(*truth.osnr_db) : Cell(),
@@ -203,8 +189,9 @@ int simulate(const Arguments& arguments) {
     write_capture(capture, frame_path(options.output, order.frames[i], order.frames.size()));
     if (i == 0) {
       facts = describe_signal(order.scenario, capture);
-      for (auto& fact : describe_channels(order.scenario)) facts.push_back(std::move(fact));
-      for (auto& fact : describe_path(order.scenario, capture)) facts.push_back(std::move(fact));
+      const Line optical = read_line(order.scenario);
+      for (auto& fact : describe_channels(optical.comb)) facts.push_back(std::move(fact));
+      for (auto& fact : describe_path(order.scenario, optical, capture)) facts.push_back(std::move(fact));
     }
     ++written;
     show_progress();

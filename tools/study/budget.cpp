@@ -22,9 +22,9 @@ namespace {
 
 /// The same path with steps as long as a span: its light levels are all that is wanted.
 LinkSetup coarse(LinkSetup setup) {
-  setup.line.steps.law = StepLaw::kConstant;
-  setup.line.steps.steps_per_span = 1;
-  setup.line.bandwidth = 1.0;  // no dispersive cap
+  setup.steps.law = StepLaw::kConstant;
+  setup.steps.steps_per_span = 1;
+  setup.steps.cap_factor = std::numeric_limits<double>::infinity();
   for (auto& section : setup.line.sections) section.span.pmd_coefficient = 0.0;
   return setup;
 }
@@ -38,20 +38,20 @@ LightLevels levels_of(const LinkSetup& setup, double launch_psd) {
 LightLevels levels_after(const LinkSetup& setup, std::size_t count, double launch_psd) {
   LinkSetup part = setup;
   part.line.sections.resize(count);
-  part.channel = {};
+  part.line.optics = {};
   return levels_of(part, launch_psd);
 }
 
 double fibre_loss(const LineSection& section) {
-  return std::exp(-section.span.loss * section.span.length) * from_db(-section.lumped_loss_db);
+  return 1.0 / (section.span.total_loss() * section.lumped_loss);
 }
 
 /// The channel under test as the middle one of a comb of equals.
-GnSignal gn_signal(const LinkSetup& setup, double spacing) {
+GnSignal gn_signal(const LinkSetup& setup) {
   GnSignal signal;
   signal.pulse = setup.transmitter.pulse;
-  signal.channels = static_cast<int>(setup.comb.neighbours.size()) + 1;
-  signal.spacing = spacing;
+  signal.channels = static_cast<int>(setup.line.comb.channels.size());
+  signal.spacing = setup.line.comb.spacing;
   return signal;
 }
 
@@ -78,7 +78,7 @@ std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLev
 
 std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   std::vector<SpanLevel> spans;
-  double power = launched_light(setup).channels.front().power;
+  double power = setup.line.comb.tested().power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
     const LightLevels after = levels_after(setup, k + 1, launch_psd);
     SpanLevel level;
@@ -161,9 +161,11 @@ double ase_ratio(const LightLevels& levels, double symbol_rate) {
 
 /// Amplifiers of fixed output that bring the channel under test back to `power`, which is launched, too.
 LinkSetup at_one_power(LinkSetup setup, double power) {
-  setup.transmitter.launch_power = power / setup.comb.power_ratio;
-  for (LineSection& section : setup.line.sections)
-    section.amplifier.output_power = setup.transmitter.launch_power * setup.comb.total_power_ratio();
+  Comb& comb = setup.line.comb;
+  const double factor = power / comb.tested().power;
+  for (Channel& channel : comb.channels) channel.power *= factor;
+  setup.transmitter.launch_power = power;
+  for (LineSection& section : setup.line.sections) section.amplifier.output_power = comb.power();
   return setup;
 }
 
@@ -332,15 +334,16 @@ double crosstalk_ratio(const LinkSetup& setup) {
   const double edge = pulse_band_edge(own);
   const double energy = integral(edge, [&](double f) { return density(own, f); });
   double ratio = 0.0;
-  for (const NeighbourChannel& channel : setup.comb.neighbours) {
-    PulseShape theirs = own;
-    theirs.roll_off = channel.roll_off;
-    const double away = channel.offset - setup.comb.offset;
+  const Channel& tested = setup.line.comb.tested();
+  for (const Channel& channel : setup.line.comb.channels) {
+    if (channel.number == tested.number) continue;
+    const PulseShape& theirs = channel.pulse;
+    const double away = channel.offset - tested.offset;
     const double overlap =
         integral(edge, [&](double f) { return density(own, f) * density(theirs, f - away); });
     const double their_energy =
         integral(pulse_band_edge(theirs), [&](double f) { return density(theirs, f); });
-    ratio += channel.power_ratio / setup.comb.power_ratio * overlap / their_energy;
+    ratio += channel.power / tested.power * overlap / their_energy;
   }
   return ratio * own.symbol_rate / energy;
 }
@@ -398,11 +401,11 @@ Budget make_budget(const Scenario& scenario) {
   Budget budget;
   budget.modulation = setup.transmitter.modulation;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
-  budget.launch_power = launched_light(setup).channels.front().power;
+  budget.launch_power = setup.line.comb.tested().power;
   const double launch_psd = launch_noise_psd(setup.transmitter);
   budget.spans = walk_spans(setup, launch_psd);
   const auto line = gn_line(setup, budget.spans);
-  const GnSignal signal = gn_signal(setup, scenario.number("channel.spacing_ghz") * 1e9);
+  const GnSignal signal = gn_signal(setup);
   const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
   const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
   if (!line.empty()) {
@@ -415,7 +418,7 @@ Budget make_budget(const Scenario& scenario) {
   const LightLevels end = levels_of(setup, launch_psd);
   const double launch_ratio =
       ase_ratio(levels_after(setup, setup.line.sections.size(), launch_psd), rate) - line_ratio;
-  const double loaded = setup.channel.osnr ? rate / (*setup.channel.osnr * kOsnrBandwidthHz) : 0.0;
+  const double loaded = setup.line.optics.osnr ? rate / (*setup.line.optics.osnr * kOsnrBandwidthHz) : 0.0;
   budget.osnr = osnr_at_hybrid(setup, end);
   budget.peak_power = end.peak_power;
   budget.terms = {

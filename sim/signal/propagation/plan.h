@@ -87,12 +87,14 @@ struct OpticalFilter {
   double centre = 0.0;
   double bandwidth = 0.0;
   double otf_bandwidth = 0.0;
+  bool operator==(const OpticalFilter&) const = default;
 };
 
 /// Lumped dispersion (a compensating module, or extra dispersion of a test bench), linear.
 struct DispersionModule {
   double beta2_length = 0.0;  ///< s^2
   double beta3_length = 0.0;  ///< s^3
+  bool operator==(const DispersionModule&) const = default;
 };
 
 /// Polarisation turning in time: A(t) -> stokes_rotation(axis, rate (t + start)) A(t), t = 0 at the first

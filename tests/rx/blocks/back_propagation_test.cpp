@@ -10,6 +10,7 @@
 #include "rx/chain/order.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/propagation/engine.h"
 #include "tests/rx/generator.h"
 
@@ -30,7 +31,7 @@ Scenario line_scenario(double launch_dbm) {
 // The field after the line, by `steps` steps a span at `per_symbol` samples, every sample or the band that
 // two samples a symbol hold.
 Field<float> after_line(const Scenario& s, const test::Sent& sent, std::size_t per_symbol, int steps) {
-  const NominalLine line = nominal_line(s, steps);
+  const NominalLine line = nominal_line(read_line(s), steps);
   Field<double> field = convert_field<double>(test::shaped(sent.symbols, per_symbol));
   const double scale = std::sqrt(line.output_power / mean_power(field));
   for (auto* row : field.rows())
@@ -69,7 +70,7 @@ double snr_db(const Field<float>& received, const test::Sent& sent, std::size_t 
 
 double after_back_propagation(const Scenario& s, const Field<float>& received, const test::Sent& sent,
                               int steps, double margin = 2e9) {
-  const NominalLine line = nominal_line(s, steps);
+  const NominalLine line = nominal_line(read_line(s), steps);
   const BackPropagation block({line.path, line.output_power, 2.0 * test::kRate, 17.6e9, margin}, test::fft());
   CHECK(block.steps() == static_cast<std::size_t>(10 * steps));
   return snr_db(block(received), sent, block.reach() / 2 + 20);

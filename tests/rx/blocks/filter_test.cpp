@@ -9,7 +9,7 @@
 #include "rx/blocks/polarisation.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -86,18 +86,19 @@ TEST_CASE("Third order of 20 spans of 80 km costs 21 dB at 64 GBd and 9 dB at 10
   // Slope 0.058 and 17 ps/(nm km) at 1550 nm: 0.130 ps^3/km.
   const Scenario line = test::scenario_of(
       {"fibre.spans=20", "fibre.dispersion_ps_per_nm_km=17", "fibre.dispersion_slope_ps_per_nm2_km=0.058"});
-  const double ps_per_nm = nominal_dispersion_ps_per_nm(line),
-               beta3_length = nominal_beta3_length(line, ps_per_nm);
-  CHECK(ps_per_nm == doctest::Approx(27200.0));
+  const Dispersion sum = dispersion_at_channel(read_line(line));
+  const double beta3_length = read_beta3_length(line, sum.beta2_length);
+  CHECK(beta2_length_to_accumulated(sum.beta2_length) == doctest::Approx(27200.0));
+  CHECK(beta3_length == sum.beta3_length);
   CHECK(third_order_snr_db(beta3_length, 64e9, 0.1) == doctest::Approx(21.1).epsilon(0.01));
   CHECK(third_order_snr_db(beta3_length, 100e9, 0.1) == doctest::Approx(8.6).epsilon(0.02));
   // Told on a scenario without spans, it is that of the fibre in [fibre].
   const Scenario told = test::scenario_of(
       {"fibre.spans=0", "fibre.dispersion_ps_per_nm_km=17", "fibre.dispersion_slope_ps_per_nm2_km=0.058"});
-  CHECK(nominal_beta3_length(told, ps_per_nm) == doctest::Approx(beta3_length));
+  CHECK(read_beta3_length(told, sum.beta2_length) == doctest::Approx(beta3_length));
   // Lumped dispersion has none.
   const Scenario lumped = test::scenario_of({"channel.extra_dispersion_ps_per_nm=27200"});
-  CHECK(std::abs(nominal_beta3_length(lumped, 27200.0)) < 1e-6 * beta3_length);
+  CHECK(std::abs(read_beta3_length(lumped, sum.beta2_length)) < 1e-6 * beta3_length);
 }
 
 TEST_CASE("A receiver undoes the third order of its line, as planned and as found") {

@@ -26,6 +26,7 @@
 #include "rx/blocks/overlap_save.h"
 #include "rx/blocks/resample.h"
 #include "rx/blocks/widely_linear.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/rx/generator.h"
@@ -682,7 +683,7 @@ TEST_CASE("I/Q correction: Gram-Schmidt and the circular fit cost what is stated
 TEST_CASE("Back-propagation: the stated operations are those of a run, to the sample") {
   Scenario s;
   s.set("fibre.spans=3");
-  const NominalLine line = nominal_line(s, 2);
+  const NominalLine line = nominal_line(read_line(s), 2);
   const BackPropagation block({line.path, line.output_power, 64e9, 17.6e9}, test::fft());
   const std::size_t n = block.block(), steps = block.steps();
   CHECK(steps == 6);

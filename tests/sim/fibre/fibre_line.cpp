@@ -6,7 +6,8 @@
 
 #include "sim/fibre/line.h"
 #include "sim/fibre/pmd.h"
-#include "sim/fibre/presets.h"
+#include "sim/signal/line/fibre_types.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/ffts.h"
@@ -219,7 +220,7 @@ TEST_CASE("a compensating module undoes its fibre") {
   line.sections.resize(1);
   LineSection& section = line.sections[0];
   section.module = DispersionModule{-section.span.beta2 * 80e3, -section.span.beta3 * 80e3};
-  section.module_loss_db = 6.0;
+  section.module_loss = from_db(6.0);
   const PlanTotals sum = totals(plan_line(line, RandomStreams(1)));
   CHECK(std::abs(sum.beta2_length) < 1e-33);
   CHECK(std::abs(sum.beta3_length) < 1e-45);
@@ -244,8 +245,12 @@ TEST_CASE("fibre types are found by name and lie within their recommendations") 
   for (const FibreType& type : kFibreTypes) {
     CHECK(type.pmd_ps_per_sqrt_km <= 0.20);
     CHECK_FALSE(type.source.empty());
-    const Span span = span_of(type, 100e3);
-    CHECK(to_db(std::exp(span.loss * span.length)) == doctest::Approx(100.0 * type.attenuation_db_per_km));
+    Scenario scenario;
+    scenario.set("fibre.spans=1");
+    scenario.set("fibre.span_length_km=100");
+    scenario.set("fibre.type=" + std::string(type.name));
+    const Span span = read_line(scenario).sections.front().span;
+    CHECK(to_db(span.total_loss()) == doctest::Approx(100.0 * type.attenuation_db_per_km));
     CHECK(span.beta2 < 0.0);
   }
   // n2 = 2.6e-20 m^2/W over 80, 125 and 72 um^2 (Agrawal, Nonlinear Fiber Optics).

@@ -31,6 +31,8 @@ std::string short_decimal(double value) {
   return text == "-0" ? "0" : text;
 }
 
+double as_written(double value) { return parse_number(short_decimal(value)).value_or(value); }
+
 std::string readable(double value, int digits) {
   if (std::isnan(value)) return "-";
   char buffer[40];

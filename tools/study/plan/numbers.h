@@ -16,6 +16,10 @@ std::string exact_decimal(double value);
 /// The value to 12 significant digits, trailing zeros gone: 9.300000000000001 -> "9.3".
 std::string short_decimal(double value);
 
+/// The value to 12 significant digits: a number written in the trade's units without the last digits that the
+/// way through SI and back leaves, -3 and not -3.0000000000000004.
+double as_written(double value);
+
 /// `digits` significant digits for people to read: 0.0123, 1.23e-05, 128000000000 -> 1.28e+11.
 std::string readable(double value, int digits = 4);
 

@@ -7,7 +7,7 @@
 #include <utility>
 
 #include "sim/link_setup.h"
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 
 namespace cohlink {
 namespace {
@@ -135,7 +135,7 @@ std::vector<std::vector<std::size_t>> sharing_units(const SweepPlan& plan) {
   const auto behind_line = static_cast<std::size_t>(BenchStage::kLine);
   std::size_t cut = behind_line;
   while (cut < kCuts && !shared[cut]) ++cut;
-  const bool together = cut < kCuts && !nominal_spans(plan.base).empty();
+  const bool together = cut < kCuts && has_spans(plan.base);
   std::map<std::size_t, std::vector<std::size_t>> units;
   for (const SweepPoint& point : plan.points)
     units[together ? point.equal[cut] : point.index].push_back(point.index);

@@ -1,4 +1,4 @@
-#include "sim/light_levels.h"
+#include "sim/signal/line/light_levels.h"
 
 #include <algorithm>
 #include <cmath>
@@ -43,7 +43,7 @@ class EnergyBelow {
 // outside which a filter's transmission is 0 or 1 within 1e-9. Without filters a few cells are all.
 std::vector<double> cell_borders(const PropagationPlan& plan, const LaunchedLight& light) {
   constexpr double kReach = 6.0, kPerSigma = 6.0;
-  const double half = 0.5 * light.simulated_band, tuned = light.channels.front().frequency;
+  const double half = 0.5 * light.simulated_band, tuned = light.comb.tested().frequency;
   std::vector<double> borders = {-half, half};
   const auto add = [&](double f) {
     if (std::abs(f) < half) borders.push_back(f);
@@ -53,9 +53,7 @@ std::vector<double> cell_borders(const PropagationPlan& plan, const LaunchedLigh
   for (const PlanElement& element : plan.elements) {
     const auto* filter = std::get_if<OpticalFilter>(&element);
     if (!filter) continue;
-    const bool known = last && last->centre == filter->centre && last->bandwidth == filter->bandwidth &&
-                       last->otf_bandwidth == filter->otf_bandwidth;
-    if (known) continue;
+    if (last && *last == *filter) continue;
     last = filter;
     const double sigma = filter_sigma(*filter);
     for (double u = -kReach; u <= kReach; u += 1.0 / kPerSigma)
@@ -65,24 +63,34 @@ std::vector<double> cell_borders(const PropagationPlan& plan, const LaunchedLigh
   return borders;
 }
 
+}  // namespace
+
 // Light in cells of frequency.
-class Spectrum {
- public:
+struct LightWalk::Spectrum {
   Spectrum(const PropagationPlan& plan, const LaunchedLight& light)
       : borders_(cell_borders(plan, light)),
         own_(borders_.size() - 1, 0.0),
         others_(own_),
         noise_(own_.size(), light.noise_psd),
-        tuned_(light.channels.front().frequency) {
+        tuned_(light.comb.tested().frequency) {
+    const std::vector<Channel>& channels = light.comb.channels;
     std::optional<EnergyBelow> below;
-    for (std::size_t c = 0; c < light.channels.size(); ++c) {
-      const LaunchedChannel& channel = light.channels[c];
-      if (c == 0 || !same(channel.pulse, light.channels[c - 1].pulse)) below.emplace(channel.pulse);
-      auto& cells = c == 0 ? own_ : others_;
+    for (std::size_t c = 0; c < channels.size(); ++c) {
+      const Channel& channel = channels[c];
+      if (c == 0 || channel.pulse != channels[c - 1].pulse) below.emplace(channel.pulse);
+      auto& cells = c == light.comb.under_test ? own_ : others_;
       for (std::size_t k = 0; k < cells.size(); ++k)
         cells[k] += channel.power * ((*below)(borders_[k + 1] - channel.frequency) -
                                      (*below)(borders_[k] - channel.frequency));
     }
+  }
+
+  void amplify(const LumpedGain& amplifier) {
+    if (amplifier.output_power <= 0.0) return pass(amplifier.power_gain, amplifier.ase_psd);
+    const double gain = amplifier.output_power / (channels_power() + noise_power());
+    pass(gain, amplifier.noise_factor > 0.0
+                   ? ase_psd_per_polarisation(gain, amplifier.noise_factor, amplifier.carrier)
+                   : 0.0);
   }
 
   void pass(double gain, double added_psd) {
@@ -120,9 +128,6 @@ class Spectrum {
   }
 
  private:
-  static bool same(const PulseShape& a, const PulseShape& b) {
-    return a.pulse == b.pulse && a.roll_off == b.roll_off && a.symbol_rate == b.symbol_rate;
-  }
   static double sum(const std::vector<double>& cells) {
     double total = 0.0;
     for (const double cell : cells) total += cell;
@@ -133,29 +138,37 @@ class Spectrum {
   double tuned_;
 };
 
-void amplify(Spectrum& light, const LumpedGain& amplifier) {
-  if (amplifier.output_power <= 0.0) return light.pass(amplifier.power_gain, amplifier.ase_psd);
-  const double gain = amplifier.output_power / (light.channels_power() + light.noise_power());
-  light.pass(gain, amplifier.noise_factor > 0.0
-                       ? ase_psd_per_polarisation(gain, amplifier.noise_factor, amplifier.carrier)
-                       : 0.0);
-}
+LightWalk::LightWalk(const PropagationPlan& plan, const LaunchedLight& launched)
+    : light_(std::make_unique<Spectrum>(plan, launched)), peak_power_(light_->channels_power()) {}
+LightWalk::~LightWalk() = default;
+LightWalk::LightWalk(LightWalk&&) noexcept = default;
 
-void pass_element(Spectrum& light, const PlanElement& element) {
+void LightWalk::pass(const PlanElement& element) {
   if (const auto* step = std::get_if<SplitStep>(&element)) {
-    light.pass(std::exp(-step->fibre.loss * step->length), 0.0);
+    light_->pass(std::exp(-step->fibre.loss * step->length), 0.0);
   } else if (const auto* stretch = std::get_if<AdaptiveStretch>(&element)) {
-    light.pass(std::exp(-stretch->fibre.loss * stretch->length), 0.0);
+    light_->pass(std::exp(-stretch->fibre.loss * stretch->length), 0.0);
   } else if (const auto* gain = std::get_if<LumpedGain>(&element)) {
-    amplify(light, *gain);
+    light_->amplify(*gain);
   } else if (const auto* jones = std::get_if<LumpedJones>(&element)) {
-    light.pass(mean_transmission(jones->matrix), 0.0);
+    light_->pass(mean_transmission(jones->matrix), 0.0);
   } else if (const auto* filter = std::get_if<OpticalFilter>(&element)) {
-    light.pass(*filter);
+    light_->pass(*filter);
+  } else {
+    return;
   }
+  peak_power_ = std::max(peak_power_, light_->channels_power());
 }
 
-}  // namespace
+LightLevels LightWalk::levels() const {
+  LightLevels levels;
+  levels.peak_power = peak_power_;
+  levels.signal_power = light_->own_power();
+  levels.noise_psd = light_->noise_psd();
+  levels.noise_power = light_->noise_power();
+  levels.total_power = light_->channels_power() + levels.noise_power;
+  return levels;
+}
 
 std::optional<double> LightLevels::osnr() const {
   if (noise_psd <= 0.0) return std::nullopt;
@@ -163,18 +176,9 @@ std::optional<double> LightLevels::osnr() const {
 }
 
 LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched) {
-  Spectrum light(plan, launched);
-  LightLevels levels;
-  levels.peak_power = light.channels_power();
-  for (const PlanElement& element : plan.elements) {
-    pass_element(light, element);
-    levels.peak_power = std::max(levels.peak_power, light.channels_power());
-  }
-  levels.signal_power = light.own_power();
-  levels.noise_psd = light.noise_psd();
-  levels.noise_power = light.noise_power();
-  levels.total_power = light.channels_power() + levels.noise_power;
-  return levels;
+  LightWalk walk(plan, launched);
+  for (const PlanElement& element : plan.elements) walk.pass(element);
+  return walk.levels();
 }
 
 }  // namespace cohlink

@@ -1,5 +1,5 @@
 // The light levels that truth and budget state, against the light itself.
-#include "sim/light_levels.h"
+#include "sim/signal/line/light_levels.h"
 
 #include <doctest/doctest.h>
 
@@ -93,7 +93,10 @@ TEST_CASE("light levels count what a filter leaves of channel, neighbours and no
   // An aperture of 10 GHz with a blur of 0.1 GHz cuts a rectangle out of 40 GBd NRZ-like light: of roll-off
   // 0.01 a quarter of the channel, to the width of the blur.
   LaunchedLight light;
-  light.channels = {{0.0, 1e-3, {Pulse::kRrc, 0.01, 40e9}}, {50e9, 2e-3, {Pulse::kRrc, 0.01, 40e9}}};
+  light.comb.channels.resize(2);
+  for (Channel& channel : light.comb.channels) channel.pulse = {Pulse::kRrc, 0.01, 40e9};
+  light.comb.channels[1].frequency = 50e9;
+  light.comb.channels[1].power = 2e-3;
   light.noise_psd = 1e-15;
   light.simulated_band = 160e9;
   PropagationPlan plan;

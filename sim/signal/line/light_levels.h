@@ -3,25 +3,19 @@
 // Technol. 28(4) 662 (2010) define it.
 #pragma once
 
+#include <memory>
 #include <optional>
-#include <vector>
 
+#include "sim/signal/line/line.h"
 #include "sim/signal/propagation/plan.h"
-#include "sim/signal/pulse.h"
 
 namespace cohlink {
 
-struct LaunchedChannel {
-  double frequency = 0.0;  // Hz, FFT sign, in the simulated band
-  double power = 1e-3;     // W, both polarisations
-  PulseShape pulse;        // its power spectral density is the square of this pulse's spectrum
-};
-
-/// What enters a plan.
+/// What enters a plan. A channel's power spectral density is the square of its pulse's spectrum.
 struct LaunchedLight {
-  std::vector<LaunchedChannel> channels;  // the one under test first; at least one
-  double noise_psd = 0.0;                 // W/Hz per polarisation, white over the simulated band
-  double simulated_band = 0.0;            // Hz, centred on 0, over which all noise is white
+  Comb comb;
+  double noise_psd = 0.0;       // W/Hz per polarisation, white over the simulated band
+  double simulated_band = 0.0;  // Hz, centred on 0, over which all noise is white
 };
 
 /// What there is at the end of a plan.
@@ -43,5 +37,22 @@ struct LightLevels {
 /// powers are right within 0.01 dB. Channels have their launched spectrum throughout: what the Kerr effect or
 /// the transmitter's flaws do to it is left out. A PDL element counts with its mean transmission.
 LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched);
+
+/// The same element by element.
+class LightWalk {
+ public:
+  /// `plan`: whose elements will be passed; the frequency grid follows from its filters.
+  LightWalk(const PropagationPlan& plan, const LaunchedLight& launched);
+  ~LightWalk();
+  LightWalk(LightWalk&&) noexcept;
+  void pass(const PlanElement& element);
+  /// Here; peak_power anywhere so far.
+  LightLevels levels() const;
+
+ private:
+  struct Spectrum;
+  std::unique_ptr<Spectrum> light_;
+  double peak_power_;
+};
 
 }  // namespace cohlink

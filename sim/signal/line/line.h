@@ -1,0 +1,125 @@
+// One description of the optical line: what is launched into it, its spans with all that stands behind them,
+// and the optics before the receiver. Plain data in SI; the link plans its steps from it, and the receiver,
+// the budget and the commands read what they are told of the path here.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "sim/signal/constellation.h"
+#include "sim/signal/propagation/plan.h"
+#include "sim/signal/pulse.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+/// One fibre.
+struct Span {
+  double length = 80e3;                        ///< m
+  double loss = db_per_km_to_per_m(0.2);       ///< power, 1/m
+  double beta2 = dispersion_to_beta2(17.0);    ///< s^2/m
+  double beta3 = slope_to_beta3(0.056, 17.0);  ///< s^3/m
+  double gamma = 1.3e-3;                       ///< Kerr coefficient, 1/(W m), without the 8/9
+  double pmd_coefficient = 0.0;                ///< s/sqrt(m): mean DGD = coefficient sqrt(length)
+
+  /// Power at its start over that at its end.
+  double total_loss() const;
+  bool operator==(const Span&) const = default;
+};
+
+/// The span's constants in the equation of plan.h: the Manakov factor 8/9 comes in here and nowhere else.
+FibreConstants constants(const Span& span);
+
+enum class GainMode {
+  kNone,         ///< no amplifier
+  kSpanLoss,     ///< makes up exactly for the fibre, the lumped loss and the module before it
+  kFixedOutput,  ///< sets the total power in the simulated band to output_power
+};
+
+/// Lumped amplifier (H. A. Haus, IEEE Photon. Technol. Lett. 10(11) 1602, 1998). Noise factor F = 2 n_sp
+/// (G-1)/G + 1/G, so ASE per polarisation is (F G - 1)/2 h nu (a passive device of G = 1/F would add none;
+/// below that the density is held at 0).
+struct Amplifier {
+  GainMode mode = GainMode::kSpanLoss;
+  double noise_factor = from_db(5.0);  ///< F, linear
+  bool ase = true;
+  double output_power = 1e-3;  ///< W, both polarisations, all channels
+  bool operator==(const Amplifier&) const = default;
+};
+
+/// A span and what stands behind it, in this order: fibre, lumped loss, dispersion module, amplifier, PDL,
+/// filter.
+struct LineSection {
+  Span span;
+  double lumped_loss = 1.0;                ///< power in over power out: connectors, splices, switches
+  std::optional<DispersionModule> module;  ///< dispersion compensation
+  double module_loss = 1.0;                ///< power in over power out
+  Amplifier amplifier;
+  double pdl_db = 0.0;                 ///< lumped, with randomly oriented axes
+  std::vector<OpticalFilter> filters;  ///< add-drop sites, in cascade
+
+  /// Power at the start of the fibre over that before the amplifier.
+  double total_loss() const;
+  bool operator==(const LineSection&) const = default;
+};
+
+/// A wavelength channel as it is launched.
+struct Channel {
+  int number = 1;          ///< in the grid, from 1 at the lowest optical frequency
+  double offset = 0.0;     ///< Hz, optical frequency above the centre of the grid
+  double frequency = 0.0;  ///< Hz, FFT sign: where it lies in the simulated band (comb_frequency)
+  double power = 1e-3;     ///< W, both polarisations
+  Modulation modulation = Modulation::kQpsk;
+  PulseShape pulse;
+  bool operator==(const Channel&) const = default;
+};
+
+/// Wavelength channels on a grid, that of ITU-T G.694.1 (DWDM) with any spacing.
+struct Comb {
+  std::vector<Channel> channels = std::vector<Channel>(1);  ///< in grid order; at least one
+  std::size_t under_test = 0;                               ///< index of the one that is received
+  double spacing = 50e9;                                    ///< Hz
+
+  const Channel& tested() const { return channels[under_test]; }
+  /// Highest channel edge, either side of the grid's centre [Hz].
+  double edge() const;
+  /// Of all channels [W].
+  double power() const;
+  bool operator==(const Comb&) const = default;
+};
+
+/// FFT frequency at which a channel of that optical offset lies: its negative, moved by less than half a bin
+/// to the nearest whole bin, so that a frame stays periodic. `frame_rate` = 1/frame duration [Hz].
+double comb_frequency(double optical_offset, double frame_rate);
+
+/// Linear optics between the last span and the receiver, in this order; noise loading stands before the
+/// filter.
+struct PathOptics {
+  double extra_beta2_length = 0.0;          ///< s^2
+  double dgd = 0.0;                         ///< s, axes at 45 degrees
+  double pdl_db = 0.0;                      ///< lossless axis along X
+  double rotation = 0.0, retardance = 0.0;  ///< rad
+  double rotation_rate = 0.0;               ///< rad/s in Stokes space
+  std::optional<double> osnr;               ///< linear, in 12.5 GHz; absent = no noise loading
+  std::optional<OpticalFilter> filter;      ///< the receiver's, about the channel under test
+  bool operator==(const PathOptics&) const = default;
+};
+
+struct Line {
+  Comb comb;
+  std::vector<LineSection> sections;  ///< none: back to back
+  PathOptics optics;
+  bool operator==(const Line&) const = default;
+};
+
+/// Dispersion of a whole path at one frequency.
+struct Dispersion {
+  double beta2_length = 0.0;  ///< s^2
+  double beta3_length = 0.0;  ///< s^3
+};
+
+/// Of spans, modules and extra dispersion at the channel under test: (beta2 - beta3 w) L there (Agrawal,
+/// Nonlinear Fiber Optics, ch. 1; from memory), w its FFT frequency.
+Dispersion dispersion_at_channel(const Line& line);
+
+}  // namespace cohlink

@@ -1,0 +1,69 @@
+#include "sim/signal/line/line_plan.h"
+
+#include <stdexcept>
+
+#include "sim/signal/line/light_levels.h"
+
+namespace cohlink {
+namespace {
+
+LumpedGain amplifier_element(const LineSection& section, double carrier, const std::string& stream) {
+  const Amplifier& amplifier = section.amplifier;
+  LumpedGain gain;
+  gain.ase_stream = stream;
+  if (amplifier.mode == GainMode::kFixedOutput) {
+    if (!(amplifier.output_power > 0.0))
+      throw std::invalid_argument("output power of an amplifier must be above 0 W");
+    gain.output_power = amplifier.output_power;
+    gain.noise_factor = amplifier.ase ? amplifier.noise_factor : 0.0;
+    gain.carrier = carrier;
+    return gain;
+  }
+  gain.power_gain = section.total_loss();
+  gain.ase_psd =
+      amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, amplifier.noise_factor, carrier) : 0.0;
+  return gain;
+}
+
+}  // namespace
+
+void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std::size_t number,
+                         const JonesMatrix& pdl_axes, double carrier) {
+  if (const double lost = section.lumped_loss * section.module_loss; lost > 1.0) {
+    LumpedGain loss;
+    loss.power_gain = 1.0 / lost;
+    plan.elements.emplace_back(loss);
+  }
+  if (section.module) plan.elements.emplace_back(*section.module);
+  if (section.amplifier.mode != GainMode::kNone)
+    plan.elements.emplace_back(amplifier_element(section, carrier, "ase-span-" + std::to_string(number)));
+  if (section.pdl_db > 0.0)
+    plan.elements.emplace_back(LumpedJones{adjoint(pdl_axes) * pdl_element(section.pdl_db) * pdl_axes});
+  for (const OpticalFilter& filter : section.filters) plan.elements.emplace_back(filter);
+}
+
+PropagationPlan nominal_plan(const std::vector<LineSection>& sections) {
+  PropagationPlan plan;
+  for (std::size_t k = 0; k < sections.size(); ++k) {
+    const Span& span = sections[k].span;
+    plan.elements.emplace_back(SplitStep{span.length, constants(span)});
+    append_behind_fibre(plan, sections[k], k + 1, JonesMatrix{});
+  }
+  return plan;
+}
+
+std::vector<double> nominal_powers(const Line& line) {
+  std::vector<LineSection> sections = line.sections;
+  for (LineSection& section : sections) section.amplifier.ase = false;
+  const PropagationPlan plan = nominal_plan(sections);
+  LightWalk walk(plan, {line.comb, 0.0, 2.0 * line.comb.edge()});
+  std::vector<double> powers;
+  for (const PlanElement& element : plan.elements) {
+    if (std::holds_alternative<SplitStep>(element)) powers.push_back(walk.levels().signal_power);
+    walk.pass(element);
+  }
+  powers.push_back(walk.levels().signal_power);
+  return powers;
+}
+
+}  // namespace cohlink

@@ -1,0 +1,91 @@
+#include "tools/cohlink/light_path.h"
+
+#include "sim/signal/line/read_line.h"
+#include "sim/signal/units.h"
+#include "tools/study/plan/numbers.h"
+
+namespace cohlink {
+namespace {
+
+double in_km(double metres) { return as_written(metres / 1e3); }
+double in_db(double ratio) { return as_written(to_db(ratio)); }
+
+/// As far as it is told here.
+bool alike(const LineSection& a, const LineSection& b) {
+  return a.span.length == b.span.length && a.span.loss == b.span.loss && a.span.beta2 == b.span.beta2 &&
+         a.lumped_loss == b.lumped_loss;
+}
+
+std::string describe_section(const LineSection& section) {
+  const Span& span = section.span;
+  return readable(in_km(span.length)) + " km: " + readable(in_db(span.total_loss())) + " dB lost in fibre" +
+         (section.lumped_loss > 1.0
+              ? ", " + readable(in_db(section.lumped_loss)) + " dB in connectors and switches"
+              : "") +
+         (section.module_loss > 1.0
+              ? ", " + readable(in_db(section.module_loss)) + " dB in the dispersion module"
+              : "") +
+         "; " + readable(as_written(beta2_length_to_accumulated(span.beta2 * span.length)), 5) + " ps/nm";
+}
+
+void add_spans(std::vector<Fact>& facts, const std::vector<LineSection>& sections) {
+  double total = 1.0;
+  for (std::size_t first = 0, next = 0; first < sections.size(); first = next) {
+    for (; next < sections.size() && alike(sections[first], sections[next]); ++next)
+      total *= sections[next].total_loss();
+    const std::string label = next - first == 1
+                                  ? "span " + std::to_string(next)
+                                  : "spans " + std::to_string(first + 1) + " to " + std::to_string(next);
+    facts.push_back({"", label, {}, describe_section(sections[first])});
+  }
+  facts.push_back(
+      {"line_loss_db", "lost in all", in_db(total),
+       readable(in_db(total)) + " dB, made up by " + std::to_string(sections.size()) + " amplifiers"});
+}
+
+void add_filters(std::vector<Fact>& facts, const Scenario& scenario, const Line& line) {
+  if (const auto width = scenario.optional_number("fibre.filter_bandwidth_ghz")) {
+    std::uint64_t sites = 0;
+    for (const LineSection& section : line.sections) sites += section.filters.size();
+    const std::int64_t every = scenario.integer("fibre.filter_every_spans");
+    facts.push_back({"filters", "optical filters", sites,
+                     std::to_string(sites) + " of " + readable(*width) + " GHz, one after each " +
+                         (every == 1 ? "span" : std::to_string(every) + " spans")});
+  }
+  if (const auto& filter = line.optics.filter) {
+    const double ghz = as_written(filter->bandwidth / 1e9);
+    facts.push_back({"receiver_filter_ghz", "receiver's filter", ghz, readable(ghz) + " GHz"});
+  }
+}
+
+}  // namespace
+
+std::string describe_spans(const Line& line) {
+  if (line.sections.empty()) return "back to back";
+  double total = 0.0;
+  bool equal = true;
+  for (const LineSection& section : line.sections) {
+    total += section.span.length;
+    equal = equal && section.span.length == line.sections.front().span.length;
+  }
+  const std::size_t count = line.sections.size();
+  return std::to_string(count) + (count == 1 ? " span" : " spans") +
+         (equal ? " of " + readable(in_km(line.sections.front().span.length)) + " km"
+                : ", " + readable(in_km(total), 6) + " km in all");
+}
+
+std::vector<Fact> light_path_facts(const Scenario& scenario) {
+  const Line line = read_line(scenario);
+  if (line.sections.empty()) return {};
+  std::vector<Fact> facts = {{"", "light path", {}, ""}};
+  add_spans(facts, line.sections);
+  if (const double pdl = line.sections.front().pdl_db; pdl > 0.0)
+    facts.push_back({"site_pdl_db", "at each amplifier", pdl,
+                     readable(pdl) + " dB lost by the worse polarisation, axes random"});
+  add_filters(facts, scenario, line);
+  const double received = scenario.number("frontend.received_power_dbm");
+  facts.push_back({"received_power_dbm", "at the receiver", received, readable(received) + " dBm"});
+  return facts;
+}
+
+}  // namespace cohlink
