@@ -24,6 +24,12 @@ linewidth_khz = 100
 """
 
 
+def attribute_text(item, name):
+    """The attribute `name` of a file, group or data set; texts of fixed length, which h5py gives as bytes, as str."""
+    value = item.attrs.get(name)
+    return value.decode() if isinstance(value, bytes) else value
+
+
 class ProgramTest(unittest.TestCase):
     """A scratch folder with scenario.ini in it, and ways to run the program there."""
 

@@ -7,7 +7,7 @@ import unittest
 import h5py
 import numpy
 
-from program import ProgramTest
+from program import ProgramTest, attribute_text
 
 COLUMNS = ["ber", "ber_low", "ber_high", "errors", "bits", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"]
 
@@ -110,21 +110,21 @@ class CurveFile(ProgramTest):
             self.assertTrue((file["errors"][:] > 0).all())
             # `units` by the CF Conventions 1.10, section 3.1: xarray labels its plots from it.
             for name, unit in (("channel.osnr_db", "dB"), ("snr_db", "dB"), ("evm_percent", "%")):
-                self.assertEqual([file[name].attrs[word] for word in ("unit", "units")], [unit, unit])
+                self.assertEqual([attribute_text(file[name], word) for word in ("unit", "units")], [unit, unit])
             self.assertNotIn("units", file["ber"].attrs)
             self.assertIn("osnr_db = 11", file["scenario"].asstr()[()])
             self.assertTrue({"kind", "version", "git_hash", "seed"} <= set(file.attrs))
             self.assertTrue((file["frames_without_lock"][:] == 0).all())
             self.assertIn("adc_clipped_samples", file.attrs)
-            self.assertEqual(file.attrs["common_noise"], "no")
+            self.assertEqual(attribute_text(file, "common_noise"), "no")
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
 
     def test_a_measured_output_is_stored_and_drawn(self):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9:1:11", "--set", "run.frames=2", "--measure",
                      "gmi_bits", "-o", "curve.h5")
         with h5py.File(self.folder / "curve.h5") as file:
-            self.assertEqual(file.attrs["measure"], "gmi_bits")
-            self.assertEqual(file["gmi_bits"].attrs["unit"], "bit")
+            self.assertEqual(attribute_text(file, "measure"), "gmi_bits")
+            self.assertEqual(attribute_text(file["gmi_bits"], "unit"), "bit")
             self.assertTrue((file["gmi_low_bits"][:] < file["gmi_bits"][:]).all())
             self.assertEqual(file["gmi_high_bits"].dims[0][0].name, "/channel.osnr_db")
         self.succeed("report", "curve.h5", "-o", "page.html")
@@ -151,9 +151,9 @@ class CurveFile(ProgramTest):
                 (["--measure", "penalty_db", "--reference", "adc.bits=8"], "penalty_db", "yes", "adc.bits=8")):
             self.succeed(*both, *more)
             with h5py.File(self.folder / "curve.h5") as file:
-                self.assertEqual([file.attrs.get(name) for name in ("common_noise", "reference")], [common, reference])
+                self.assertEqual([attribute_text(file, name) for name in ("common_noise", "reference")], [common, reference])
                 self.assertIn(measure, file)
-                self.assertEqual(file[measure].attrs.get("units"), None if measure == "ber" else "dB")
+                self.assertEqual(attribute_text(file[measure], "units"), None if measure == "ber" else "dB")
             self.succeed("report", "curve.h5", "-o", "page.html")
             page = (self.folder / "page.html").read_text(encoding="utf-8")
             self.assertEqual(sentence in page, common == "yes", more)

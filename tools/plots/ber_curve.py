@@ -150,7 +150,7 @@ def scale_errors(axes):
 def name_axes(axes, curve):
     key, measure = key_along_x(curve), files.measured(curve)
     axes.set_xlabel(AXIS_NAMES.get(key, key))
-    unit = curve[measure].attrs.get("unit", "")
+    unit = files.text(curve[measure], "unit")
     axes.set_ylabel(QUANTITIES[measure][0] if measure in QUANTITIES else measure + (f" ({unit})" if unit else ""))
 
 

@@ -12,7 +12,7 @@ def open_as(path, kind):
         file = h5py.File(path, "r")
     except OSError as error:
         refuse(f"{path}: cannot be read as HDF5 ({error})")
-    if file.attrs.get("kind") != kind:
+    if text(file, "kind") != kind:
         refuse(f"{path}: is not a {kind}")
     return file
 
@@ -21,6 +21,12 @@ def refuse(text):
     """Ends the program with one clear line and exit status 2."""
     print(text, file=sys.stderr)
     sys.exit(2)
+
+
+def text(item, name):
+    """The attribute `name` of a file, group or data set as text; "" without. h5py gives texts of fixed length as bytes."""
+    value = item.attrs.get(name, "")
+    return value.decode() if isinstance(value, bytes) else value
 
 
 def scenario(file):
@@ -34,12 +40,12 @@ def axes(curve):
     """Names of the varied keys, slowest first."""
     if "axes" not in curve.attrs:
         refuse(f"{curve.filename}: does not name its axes; sweep again to make it anew")
-    return curve.attrs["axes"].split(",")
+    return text(curve, "axes").split(",")
 
 
 def measured(curve):
     """Name of the data set that the sweep was made for: what the file says, in older files the first that is there."""
-    known = [curve.attrs.get("measure", ""), "penalty_db", "required_osnr_db", "ber"]
+    known = [text(curve, "measure"), "penalty_db", "required_osnr_db", "ber"]
     found = [name for name in known if name and name in curve]
     if not found:
         refuse(f"{curve.filename}: holds no measured quantity; its data sets are {', '.join(curve)}")

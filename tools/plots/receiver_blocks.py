@@ -24,7 +24,7 @@ POLARISATIONS = ("X", "Y")
 
 
 def name_of(stage):
-    block = stage["points"].attrs["block"]
+    block = files.text(stage["points"], "block")
     return "frequency-coarse" if block == "frequency" and stage["points"].attrs["samples_per_symbol"] > 1 else block
 
 
@@ -32,7 +32,7 @@ def signals_of(stage):
     """(words, unit, symbols, rows) of what the block measured."""
     for name in stage:
         if f"{name}_symbol" in stage:
-            yield name.replace("_", " "), stage[name].attrs["unit"], stage[f"{name}_symbol"][:], stage[name][:]
+            yield name.replace("_", " "), files.text(stage[name], "unit"), stage[f"{name}_symbol"][:], stage[name][:]
 
 
 def draw_constellation(axes, stage, words):

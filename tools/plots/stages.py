@@ -67,7 +67,7 @@ def draw(result, title, detail):
     figure = plt.figure(figsize=(width, height))
     for column, name in enumerate(names):
         stage = result["stages"][name]["points"]
-        block = stage.attrs["block"]
+        block = files.text(stage, "block")
         for row, polarisation in enumerate("XY"):
             x = (left + column * (panel + gap)) / width
             y = (0.62 + (1 - row) * (panel + gap)) / height

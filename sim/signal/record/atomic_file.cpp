@@ -1,14 +1,79 @@
 #include "sim/signal/record/atomic_file.h"
 
+#include <fcntl.h>
+#include <sys/file.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
+#include <cerrno>
+#include <cstring>
 #include <filesystem>
-#include <fstream>
 
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace fs = std::filesystem;
+namespace {
+
+[[noreturn]] void fail(const std::string& path, const std::string& what, int error) {
+  throw RunError(path + ": " + what + ": " + std::strerror(error));
+}
+
+/// An open file, closed at the end.
+class Descriptor {
+ public:
+  explicit Descriptor(int file) : file_(file) {}
+  ~Descriptor() {
+    if (file_ >= 0) ::close(file_);
+  }
+  Descriptor(Descriptor&& other) noexcept : file_(other.file_) { other.file_ = -1; }
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  int get() const { return file_; }
+
+ private:
+  int file_;
+};
+
+bool is_still(int file, const std::string& path) {
+  struct stat open, named;
+  return ::fstat(file, &open) == 0 && ::stat(path.c_str(), &named) == 0 && open.st_ino == named.st_ino &&
+         open.st_dev == named.st_dev;
+}
+
+/// The file beside the target, empty and ours alone. What a killed run left there is taken over; while
+/// another run writes it, we wait, and it then bears another name.
+Descriptor locked_part(const std::string& path, const std::string& part) {
+  for (;;) {
+    Descriptor file(::open(part.c_str(), O_WRONLY | O_CREAT | O_NOFOLLOW | O_CLOEXEC, 0666));
+    if (file.get() < 0)
+      throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
+    while (::flock(file.get(), LOCK_EX) != 0)
+      if (errno != EINTR) break;  // a file system without locks: nobody to wait for is known of
+    if (!is_still(file.get(), part)) continue;
+    if (::ftruncate(file.get(), 0) != 0) fail(path, "cannot be written", errno);
+    return file;
+  }
+}
+
+bool write_all(int file, std::string_view content) {
+  while (!content.empty()) {
+    const ssize_t wrote = ::write(file, content.data(), content.size());
+    if (wrote < 0 && errno == EINTR) continue;
+    if (wrote <= 0) return false;
+    content.remove_prefix(static_cast<std::size_t>(wrote));
+  }
+  return ::fsync(file) == 0;
+}
+
+/// So that the new name, too, outlives a loss of power.
+void sync_folder(const fs::path& file) {
+  const std::string folder = file.has_parent_path() ? file.parent_path().string() : ".";
+  const Descriptor opened(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
+  if (opened.get() >= 0) ::fsync(opened.get());
+}
+
+}  // namespace
 
 std::string output_target(const std::string& path) {
   std::error_code error;
@@ -28,22 +93,14 @@ std::string output_target(const std::string& path) {
 }
 
 void write_atomically(const std::string& path, std::string_view content) {
-  const std::string target = output_target(path);
-  const std::string beside = target + ".part" + std::to_string(::getpid());
-  std::ofstream file(beside, std::ios::binary);
-  if (!file) throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
-  file.write(content.data(), static_cast<std::streamsize>(content.size()));
-  file.close();
-  std::error_code error;
-  if (!file) {
-    fs::remove(beside, error);
-    throw RunError(path + ": cannot be written (disk full or file system error?)");
-  }
-  fs::rename(beside, target, error);
-  if (!error) return;
-  const std::string why = error.message();
-  fs::remove(beside, error);
-  throw RunError(path + ": cannot be replaced: " + why);
+  const std::string target = output_target(path), part = target + ".part";
+  const Descriptor file = locked_part(path, part);
+  const bool written = write_all(file.get(), content);
+  if (written && ::rename(part.c_str(), target.c_str()) == 0) return sync_folder(target);
+  const int why = errno;
+  ::unlink(part.c_str());
+  if (written) fail(path, "cannot be replaced", why);
+  throw RunError(path + ": cannot be written (disk full or file system error?)");
 }
 
 }  // namespace cohlink

@@ -10,8 +10,9 @@ namespace cohlink {
 /// something is there that is no regular file: a folder, a pipe or a device must not be replaced.
 std::string output_target(const std::string& path);
 
-/// Writes beside the target of `path`, then renames. RunError when the file system refuses; nothing is left
-/// behind then.
+/// Writes TARGET.part beside the target of `path`, then renames it; content and name are on the disk when
+/// this returns. RunError when the file system refuses; nothing is left behind then. A TARGET.part that a
+/// killed run left is taken over; of two runs that write one target, one waits.
 void write_atomically(const std::string& path, std::string_view content);
 
 }  // namespace cohlink

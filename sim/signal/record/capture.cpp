@@ -4,7 +4,7 @@
 #include <cmath>
 #include <limits>
 
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/capture_file.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/version.h"
 
@@ -58,30 +58,51 @@ void write_truth(h5::File& file, const Truth& truth) {
   if (truth.lanes) write_truth_of(file, *truth.lanes);
 }
 
+// The numbers of one data set, all of them finite.
+template <class T>
+std::vector<T> finite_numbers(const h5::File& file, const std::string& name, const h5::Shape& wanted) {
+  auto values = file.read<T>(name, wanted);
+  for (const auto& value : values)
+    if (!std::isfinite(std::abs(value)))
+      throw InputError(file.path() + ": data set " + name + " is not finite");
+  return values;
+}
+
 std::array<double, 3> read_vector(const h5::File& file, const std::string& name) {
-  const auto values = file.read<double>(name);
-  if (values.size() != 3) throw InputError(file.path() + ": " + name + " must hold 3 numbers");
+  const auto values = file.read<double>(name, {3});
   return {values[0], values[1], values[2]};
 }
 
-Truth read_truth(const h5::File& file) {
-  Truth truth;
-  truth.bits = unstacked(file.read<std::uint8_t>("/truth/bits"));
-  truth.symbols = unstacked(file.read<std::complex<double>>("/truth/symbols"));
-  truth.tx_phase_rad = file.read<double>("/truth/tx_phase_rad");
-  truth.lo_phase_rad = file.read<double>("/truth/lo_phase_rad");
+// What was sent: [2, symbols] points, and as many bits for each of them.
+void read_data(const h5::File& file, Truth& truth) {
+  truth.symbols =
+      unstacked(finite_numbers<std::complex<double>>(file, "/truth/symbols", {2, h5::kAnyLength}));
+  truth.bits = unstacked(file.read<std::uint8_t>("/truth/bits", {2, h5::kAnyLength}));
+  const std::size_t symbols = truth.symbols[0].size();
+  if (symbols == 0) throw InputError(file.path() + ": data set /truth/symbols holds no symbols");
+  if (truth.bits[0].size() % symbols != 0)
+    throw InputError(file.path() + ": data set /truth/bits holds " + std::to_string(truth.bits[0].size()) +
+                     " bits a polarisation, which are not as many for each of " + std::to_string(symbols) +
+                     " symbols");
+  for (const Bits& bits : truth.bits)
+    if (std::any_of(bits.begin(), bits.end(), [](auto bit) { return bit > 1; }))
+      throw InputError(file.path() + ": data set /truth/bits holds something else than 0 and 1");
+}
+
+void read_lasers(const h5::File& file, Truth& truth) {
+  const h5::Shape symbols = {truth.symbols[0].size()};
+  truth.tx_phase_rad = finite_numbers<double>(file, "/truth/tx_phase_rad", symbols);
+  truth.lo_phase_rad = finite_numbers<double>(file, "/truth/lo_phase_rad", symbols);
   if (file.has("/truth/tx_relative_power"))
-    truth.tx_relative_power = file.read<double>("/truth/tx_relative_power");
+    truth.tx_relative_power = finite_numbers<double>(file, "/truth/tx_relative_power", symbols);
   if (file.has("/truth/lo_relative_power"))
-    truth.lo_relative_power = file.read<double>("/truth/lo_relative_power");
-  if (file.has("/truth/tx_carrier_db")) {
-    const auto carrier = file.read<double>("/truth/tx_carrier_db");
-    if (carrier.size() != 2) throw InputError(file.path() + ": /truth/tx_carrier_db must hold 2 numbers");
-    truth.tx_carrier_db = {carrier[0], carrier[1]};
-  }
-  truth.transmitter = read_transmitter_truth(file);
-  truth.frontend = read_frontend_truth(file);
-  truth.lanes = read_lane_truth(file);
+    truth.lo_relative_power = finite_numbers<double>(file, "/truth/lo_relative_power", symbols);
+  if (!file.has("/truth/tx_carrier_db")) return;
+  const auto carrier = file.read<double>("/truth/tx_carrier_db", {2});
+  truth.tx_carrier_db = {carrier[0], carrier[1]};
+}
+
+void read_path(const h5::File& file, Truth& truth) {
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
   truth.dgd_ps = file.read_scalar("/truth/dgd_ps");
@@ -89,22 +110,65 @@ Truth read_truth(const h5::File& file) {
   if (file.has("/truth/second_order_pmd_ps2"))
     truth.second_order_pmd_ps2 = read_vector(file, "/truth/second_order_pmd_ps2");
   if (const double osnr = file.read_scalar("/truth/osnr_db"); std::isfinite(osnr)) truth.osnr_db = osnr;
-  const auto flat = file.read<std::complex<double>>("/truth/jones");
-  truth.jones.resize(flat.size() / 4);
+  truth.jones_frequency_hz = finite_numbers<double>(file, "/truth/jones_frequency_hz", {h5::kAnyLength});
+  const auto flat =
+      finite_numbers<std::complex<double>>(file, "/truth/jones", {truth.jones_frequency_hz.size(), 2, 2});
+  truth.jones.resize(truth.jones_frequency_hz.size());
   for (std::size_t k = 0; k < truth.jones.size(); ++k) {
     truth.jones[k] = {{{flat[4 * k], flat[4 * k + 1]}, {flat[4 * k + 2], flat[4 * k + 3]}}};
   }
-  truth.jones_frequency_hz = file.read<double>("/truth/jones_frequency_hz");
-  const std::size_t symbols = truth.symbols[0].size();
-  if (symbols == 0 || truth.tx_phase_rad.size() != symbols || truth.lo_phase_rad.size() != symbols ||
-      truth.bits[0].size() % symbols != 0 || truth.jones.size() != truth.jones_frequency_hz.size()) {
-    throw InputError(file.path() + ": the data sets of /truth disagree on the number of symbols");
-  }
+}
+
+Truth read_truth(const h5::File& file) {
+  Truth truth;
+  read_data(file, truth);
+  read_lasers(file, truth);
+  read_path(file, truth);
+  truth.transmitter = read_transmitter_truth(file);
+  truth.frontend = read_frontend_truth(file);
+  truth.lanes = read_lane_truth(file);
   return truth;
 }
 
 std::uint64_t stored_count(const h5::File& file, const std::string& name) {
-  return file.has_attribute("/", name) ? static_cast<std::uint64_t>(file.attribute_number("/", name)) : 0;
+  return file.has_attribute("/", name) ? file.attribute_count("/", name) : 0;
+}
+
+// Positive and finite, as rates and scales are.
+void check_positive(const h5::File& file, const std::string& what, double value) {
+  if (!(value > 0.0) || !std::isfinite(value))
+    throw InputError(file.path() + ": " + what + " is not a positive number");
+}
+
+std::array<std::vector<std::int16_t>, 4> read_lanes(const h5::File& file) {
+  if (!file.has("/adc/samples"))
+    throw InputError(file.path() + ": not a cohlink capture (no data set /adc/samples)");
+  const auto shape = file.shape("/adc/samples");
+  if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0)
+    throw InputError(file.path() + ": /adc/samples must have the shape [4 lanes, samples]");
+  if (!file.fits_int16("/adc/samples"))
+    throw InputError(file.path() +
+                     ": /adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
+                     "samples to such codes first");
+  const auto codes = file.read<std::int16_t>("/adc/samples", {4, h5::kAnyLength});
+  std::array<std::vector<std::int16_t>, 4> lanes;
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    const auto first = codes.begin() + static_cast<std::ptrdiff_t>(lane * shape[1]);
+    lanes[lane].assign(first, first + static_cast<std::ptrdiff_t>(shape[1]));
+  }
+  return lanes;
+}
+
+void read_scales(const h5::File& file, Capture& capture) {
+  capture.sample_rate = file.attribute_number("/adc/samples", "sample_rate_hz");
+  check_positive(file, "/adc/samples@sample_rate_hz", capture.sample_rate);
+  if (!file.has_attribute("/adc/samples", "ampere_per_code")) return;
+  const auto scale = file.attribute_numbers("/adc/samples", "ampere_per_code");
+  if (scale.size() != 4) throw InputError(file.path() + ": /adc/samples@ampere_per_code must hold 4 numbers");
+  for (std::size_t lane = 0; lane < 4; ++lane) {
+    check_positive(file, "/adc/samples@ampere_per_code", std::abs(scale[lane]));
+    capture.ampere_per_code[lane] = scale[lane];
+  }
 }
 
 }  // namespace
@@ -129,47 +193,23 @@ void write_capture(const Capture& capture, const std::string& path) {
   });
 }
 
-Capture read_capture(const std::string& path) {
-  const auto file = h5::File::open(path);
-  if (!file.has("/adc/samples"))
-    throw InputError(path + ": not a cohlink capture (no data set /adc/samples)");
-  const auto shape = file.shape("/adc/samples");
-  if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0) {
-    throw InputError(path + ": /adc/samples must have the shape [4 lanes, samples]");
-  }
-  if (!file.fits_int16("/adc/samples")) {
-    throw InputError(path +
-                     ": /adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
-                     "samples to such codes first");
-  }
-  if (file.has_attribute("/", "format") && file.attribute_number("/", "format") > kFormat) {
-    throw InputError(path + ": was written in a newer capture format than this program reads (" +
+Capture read_capture(const h5::File& file) {
+  if (file.has_attribute("/", "format") && file.attribute_number("/", "format") > kFormat)
+    throw InputError(file.path() + ": was written in a newer capture format than this program reads (" +
                      std::to_string(static_cast<int>(kFormat)) + ")");
-  }
   Capture capture;
-  const auto codes = file.read<std::int16_t>("/adc/samples");
-  for (std::size_t lane = 0; lane < 4; ++lane) {
-    const auto first = codes.begin() + static_cast<std::ptrdiff_t>(lane * shape[1]);
-    capture.lanes[lane].assign(first, first + static_cast<std::ptrdiff_t>(shape[1]));
-  }
-  capture.sample_rate = file.attribute_number("/adc/samples", "sample_rate_hz");
-  if (!(capture.sample_rate > 0.0) || !std::isfinite(capture.sample_rate)) {
-    throw InputError(path + ": /adc/samples@sample_rate_hz is not a positive number");
-  }
-  if (file.has_attribute("/adc/samples", "ampere_per_code")) {
-    const auto scale = file.attribute_numbers("/adc/samples", "ampere_per_code");
-    if (scale.size() != 4) throw InputError(path + ": /adc/samples@ampere_per_code must hold 4 numbers");
-    std::copy(scale.begin(), scale.end(), capture.ampere_per_code.begin());
-  }
+  capture.lanes = read_lanes(file);
+  read_scales(file, capture);
   capture.seed = stored_count(file, "seed");
   capture.frame = stored_count(file, "frame");
   capture.point = stored_count(file, "point");
-  for (const auto& name : file.attributes("/adc")) {
-    capture.counters[name] = static_cast<std::uint64_t>(file.attribute_number("/adc", name));
-  }
+  for (const auto& name : file.attributes("/adc"))
+    capture.counters[name] = file.attribute_count("/adc", name);
   if (file.has("/scenario")) capture.scenario_text = file.read_text("/scenario");
   if (file.has("/truth")) capture.truth = read_truth(file);
   return capture;
 }
+
+Capture read_capture(const std::string& path) { return read_capture(h5::File::open(path)); }
 
 }  // namespace cohlink

@@ -107,24 +107,17 @@ class Reader {
   }
 
  private:
-  std::vector<double> numbers(const std::string& name, std::size_t count) const {
-    auto values = file_.read<double>(name);
-    if (values.size() != count)
-      throw InputError(file_.path() + ": " + name + " must hold " + std::to_string(count) + " numbers");
-    return values;
-  }
-  void get(const std::string& name, double& value) { value = numbers(name, 1)[0]; }
+  void get(const std::string& name, double& value) { value = file_.read_scalar(name); }
   template <std::size_t n>
   void get(const std::string& name, std::array<double, n>& values) {
-    std::ranges::copy(numbers(name, n), values.begin());
+    std::ranges::copy(file_.read<double>(name, {n}), values.begin());
   }
   void get(const std::string& name, PerPhotodiode& rows) {
-    const auto flat = numbers(name, 8);
+    const auto flat = file_.read<double>(name, {4, 2});
     for (std::size_t l = 0; l < 4; ++l) rows[l] = {flat[2 * l], flat[2 * l + 1]};
   }
   void get(const std::string& name, PerSubConverter& rows) {
-    const auto flat = file_.read<double>(name);
-    if (flat.size() % 4 != 0) throw InputError(file_.path() + ": " + name + " must hold 4 rows");
+    const auto flat = file_.read<double>(name, {4, h5::kAnyLength});
     const auto count = static_cast<std::ptrdiff_t>(flat.size() / 4);
     for (std::ptrdiff_t l = 0; l < 4; ++l)
       rows[static_cast<std::size_t>(l)].assign(flat.begin() + l * count, flat.begin() + (l + 1) * count);

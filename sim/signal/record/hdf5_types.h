@@ -1,0 +1,47 @@
+// What reading and writing of HDF5 files share: element types in memory, and shapes.
+#pragma once
+
+#include <type_traits>
+
+#include "sim/signal/record/hdf5.h"
+#include "sim/signal/scenario/errors.h"
+
+namespace cohlink::h5 {
+
+/// HDF5 prints its error stack by default; our messages replace it.
+inline void silence() {
+  static const bool once = H5Eset_auto2(H5E_DEFAULT, nullptr, nullptr) >= 0;
+  (void)once;
+}
+
+template <class Real>
+Handle complex_type() {
+  Handle type(H5Tcreate(H5T_COMPOUND, 2 * sizeof(Real)), H5Tclose);
+  const hid_t part = sizeof(Real) == sizeof(float) ? H5T_NATIVE_FLOAT : H5T_NATIVE_DOUBLE;
+  H5Tinsert(type.get(), "r", 0, part);
+  H5Tinsert(type.get(), "i", sizeof(Real), part);
+  return type;
+}
+
+template <class T>
+constexpr bool is_complex = std::is_same_v<T, std::complex<float>> || std::is_same_v<T, std::complex<double>>;
+
+template <class T>
+Handle memory_type() {
+  if constexpr (is_complex<T>)
+    return complex_type<typename T::value_type>();
+  else if constexpr (std::is_same_v<T, std::int16_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_INT16), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::uint8_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_UINT8), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::int64_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_INT64), H5Tclose);
+  else if constexpr (std::is_same_v<T, std::uint64_t>)
+    return Handle(H5Tcopy(H5T_NATIVE_UINT64), H5Tclose);
+  else if constexpr (std::is_same_v<T, float>)
+    return Handle(H5Tcopy(H5T_NATIVE_FLOAT), H5Tclose);
+  else
+    return Handle(H5Tcopy(H5T_NATIVE_DOUBLE), H5Tclose);
+}
+
+}  // namespace cohlink::h5
