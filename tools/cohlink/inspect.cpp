@@ -6,7 +6,7 @@
 #include <sstream>
 
 #include "sim/signal/record/capture.h"
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/capture_file.h"
 #include "sim/signal/scenario/scenario.h"
 #include "sim/signal/units.h"
 #include "tools/cohlink/command_line.h"
@@ -22,12 +22,7 @@ namespace {
 using Facts = std::vector<Fact>;
 
 std::string attribute_or(const h5::File& file, const std::string& name, const std::string& otherwise) {
-  return file.has_attribute("/", name) ? file.attribute_text("/", name) : otherwise;
-}
-
-/// Seed, frame and point are whole numbers up to 2^53, which a double holds exactly.
-std::uint64_t whole_attribute(const h5::File& file, const std::string& name) {
-  return static_cast<std::uint64_t>(file.attribute_number("/", name));
+  return file.holds_text("/", name) ? file.attribute_text("/", name) : otherwise;
 }
 
 void heading(Facts& facts, const std::string& text) { facts.push_back({"", text, {}, ""}); }
@@ -44,7 +39,8 @@ void add_provenance(Facts& facts, const h5::File& file, const std::string& kind)
   facts.push_back({"git_hash", "", attribute_or(file, "git_hash", ""), ""});
   for (const char* name : {"seed", "frame", "point"})
     if (file.has_attribute("/", name))
-      facts.push_back({name, name, whole_attribute(file, name), std::to_string(whole_attribute(file, name))});
+      facts.push_back(
+          {name, name, file.attribute_count("/", name), std::to_string(file.attribute_count("/", name))});
 }
 
 struct LaneStatistics {
@@ -207,7 +203,7 @@ void add_scenario(Facts& facts, const h5::File& file) {
 Facts capture_facts(const h5::File& file) {
   Facts facts;
   add_provenance(facts, file, "capture");
-  const Capture capture = read_capture(file.path());
+  const Capture capture = read_capture(file);
   add_samples(facts, capture);
   add_spectrum(facts, capture);
   add_truth(facts, capture);
@@ -252,33 +248,29 @@ std::string times(const h5::Shape& shape) {
   return text;
 }
 
-H5I_type_t kind_of_object(const h5::File& file, const std::string& name) {
-  const h5::Handle object(H5Oopen(file.id(), name.c_str(), H5P_DEFAULT), H5Oclose);
-  return object ? H5Iget_type(object.get()) : H5I_BADID;
-}
-
 Facts curve_facts(const h5::File& file) {
   Facts facts;
   add_provenance(facts, file, "curve");
   // A curve holds BER or, when that was asked for, required OSNR.
   const bool of_ber = file.has("/ber");
   const std::string quantity = of_ber ? "ber" : "required_osnr_db", word = of_ber ? "BER" : "required OSNR";
-  const auto values = file.read<double>("/" + quantity);
-  const auto errors = file.read<std::uint64_t>("/errors"), bits = file.read<std::uint64_t>("/bits");
+  auto values = file.read<double>("/" + quantity);
+  const h5::Shape grid = file.shape("/" + quantity);
+  const auto errors = file.read<std::uint64_t>("/errors", grid),
+             bits = file.read<std::uint64_t>("/bits", grid);
   heading(facts, "curve");
   std::string axes;
   for (const auto& name : file.children("/"))
     if (find_key(name) != nullptr) axes += (axes.empty() ? "" : ", ") + name;
   facts.push_back({"axes", "varied", axes, axes});
-  facts.push_back(
-      {"points", "points", static_cast<std::uint64_t>(values.size()), times(file.shape("/" + quantity))});
+  facts.push_back({"points", "points", static_cast<std::uint64_t>(values.size()), times(grid)});
+  std::erase_if(values, [](double value) { return std::isnan(value); });  // points that counted nothing
   if (!values.empty()) {
     const auto [low, high] = std::minmax_element(values.begin(), values.end());
     facts.push_back({quantity + "_lowest", "lowest " + word, *low, ""});
     facts.push_back({quantity + "_highest", "highest " + word, *high, ""});
     std::uint64_t all_errors = 0, all_bits = 0;
-    for (std::size_t i = 0; i < errors.size() && i < bits.size(); ++i)
-      all_errors += errors[i], all_bits += bits[i];
+    for (std::size_t i = 0; i < errors.size(); ++i) all_errors += errors[i], all_bits += bits[i];
     facts.push_back(
         {"errors", "counted", all_errors, grouped(all_errors) + " errors in " + grouped(all_bits) + " bits"});
   }
@@ -296,7 +288,7 @@ Facts other_facts(const h5::File& file, const std::string& kind) {
     const auto columns = file.children("/" + name);  // none in a data set
     const std::string first = "/" + name + (columns.empty() ? "" : "/" + columns.front());
     std::string text = std::to_string(columns.size()) + " columns";
-    if (H5I_DATASET == kind_of_object(file, first)) {
+    if (file.is_dataset(first)) {
       const h5::Shape shape = file.shape(first);
       const std::string size =
           shape.empty() ? "one value" : times(shape) + (shape.size() == 1 ? " rows" : "");

@@ -11,8 +11,10 @@
 #include "sim/link_setup.h"
 #include "sim/signal/random.h"
 #include "sim/signal/record/atomic_file.h"
+#include "sim/signal/record/capture_file.h"
 #include "sim/signal/scenario/strings.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/journal.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/run/executor.h"
 
@@ -56,6 +58,20 @@ std::string content(const fs::path& path) {
 
 Capture make_item(const DatasetOrder& order, std::uint64_t number, const FftCache& fft) {
   return Link(item_scenario(order, number), fft)(0);
+}
+
+/// An item that an earlier run made: whole, and this very item.
+Capture read_item(const DatasetOrder& order, std::uint64_t number) {
+  const std::string path = path_of(order, number).string();
+  const std::string remedy = "remove it to have it made again";
+  Capture capture = read_capture(h5::File::open_sealed(path, remedy));
+  Scenario scenario;
+  scenario.read_text(capture.scenario_text, path + ":/scenario");
+  if (!capture.truth || capture.frame != 0 ||
+      deciding_text(scenario) != deciding_text(item_scenario(order, number)))
+    throw InputError(path + ": is not this item of the data set, whose seed or drawn values differ; " +
+                     remedy);
+  return capture;
 }
 
 /// What came out of an item, beside what was drawn.
@@ -180,15 +196,18 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
                   const std::function<void()>& made) {
   std::vector<Outcome> outcomes(order.count);
-  for_each_index(order.count, threads, [&](std::size_t i) {
-    const fs::path path = path_of(order, i);
+  std::vector<std::uint64_t> there, missing;
+  for (std::uint64_t i = 0; i < order.count; ++i) {
     std::error_code error;
-    if (fs::exists(path, error)) {
-      outcomes[i] = outcome_of(read_capture(path.string()));
-      return;
-    }
+    (fs::exists(path_of(order, i), error) ? there : missing).push_back(i);
+  }
+  // First what is there: a damaged item is said before any work.
+  for_each_index(there.size(), threads,
+                 [&](std::size_t k) { outcomes[there[k]] = outcome_of(read_item(order, there[k])); });
+  for_each_index(missing.size(), threads, [&](std::size_t k) {
+    const std::uint64_t i = missing[k];
     const Capture capture = make_item(order, i, fft);
-    write_capture(capture, path.string());
+    write_capture(capture, path_of(order, i).string());
     outcomes[i] = outcome_of(capture);
     if (made) made();
   });

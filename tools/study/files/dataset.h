@@ -36,7 +36,8 @@ void check_items(const DatasetOrder& order, unsigned threads);
 /// Returns how many items of the order are there already.
 std::uint64_t open_dataset(const DatasetOrder& order);
 
-/// Makes the missing items, each whole or not at all; `made` hears of each, from many threads. Then the
+/// Checks the items that are there (InputError for one that is damaged, copied from elsewhere or changed),
+/// makes the missing ones, each whole or not at all; `made` hears of each, from many threads. Then the
 /// labels: labels.csv and index.h5, one row an item: item, file, seed, the drawn keys, and what came out
 /// (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples).
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,

@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <limits>
 #include <map>
+#include <numeric>
 #include <set>
 
 #include "sim/signal/record/hdf5.h"
@@ -126,8 +127,8 @@ Look look_of(const std::string& column) {
              : Look::kShort;
 }
 
-void add_axis_columns(const h5::File& file, Curve& curve) {
-  std::size_t points = 1;
+/// The axes' values. Every curve counts bits at each of its points: their grid is that of the axes.
+std::vector<std::vector<Cell>> read_axes(const h5::File& file, Curve& curve) {
   std::vector<std::vector<Cell>> values;
   for (const auto& key : curve.axes) {
     values.emplace_back();
@@ -137,9 +138,19 @@ void add_axis_columns(const h5::File& file, Curve& curve) {
       for (const double x : file.read<double>("/" + key)) values.back().emplace_back(x);
     else
       for (auto& text : file.read_texts("/" + key)) values.back().emplace_back(std::move(text));
+    if (values.back().empty()) throw InputError(file.path() + ": data set /" + key + " holds no value");
     curve.shape.push_back(values.back().size());
-    points *= values.back().size();
   }
+  if (curve.axes.empty()) throw InputError(file.path() + ": attribute /@axes names no axis");
+  file.check_size("/bits");
+  if (file.shape("/bits") != curve.shape) throw InputError(file.path() + ": /bits does not fit its axes");
+  return values;
+}
+
+void add_axis_columns(const h5::File& file, Curve& curve) {
+  const auto values = read_axes(file, curve);
+  const std::size_t points =
+      std::accumulate(curve.shape.begin(), curve.shape.end(), std::size_t{1}, std::multiplies<>());
   std::size_t repeat = points;
   for (std::size_t axis = 0; axis < curve.axes.size(); ++axis) {
     repeat /= curve.shape[axis];
@@ -168,6 +179,11 @@ std::vector<std::string> measured_names(const h5::File& file) {
   for (const Quantity& q : kQuantities)
     if (output == q.value && !q.low.empty()) return {};
   return {output, bound_name(output, "low"), bound_name(output, "high")};
+}
+
+std::string verdict_word(std::int64_t code) {
+  constexpr const char* kWords[] = {"fail", "pass", "undecided", "no lock"};
+  return code >= 0 && code <= 3 ? kWords[code] : "–";
 }
 
 Curve read_curve(const h5::File& file) {
@@ -204,21 +220,15 @@ Curve read_curve(const h5::File& file) {
     Column& column = curve.table.add(name, look_of(name));
     const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames" ||
                         column.name == "frames_without_lock";
-    for (const double value : file.read<double>(path)) {
-      if (column.name == "verdict") {
-        const int code = static_cast<int>(value);
-        column.cells.emplace_back(std::string(code == 1   ? "pass"
-                                              : code == 0 ? "fail"
-                                              : code == 2 ? "undecided"
-                                              : code == 3 ? "no lock"
-                                                          : "–"));
-      } else {
-        column.cells.emplace_back(value);
-        if (counts) column.cells.back() = static_cast<std::uint64_t>(value);
-      }
-    }
-    if (column.cells.size() != curve.table.rows())
+    if (file.shape(path) != curve.shape)
       throw InputError(file.path() + ": " + path + " does not fit its axes");
+    if (name == "verdict")
+      for (const std::int64_t code : file.read<std::int64_t>(path))
+        column.cells.emplace_back(verdict_word(code));
+    else if (counts)
+      for (const std::uint64_t count : file.read<std::uint64_t>(path)) column.cells.emplace_back(count);
+    else
+      for (const double value : file.read<double>(path)) column.cells.emplace_back(value);
   }
   return curve;
 }
@@ -380,7 +390,7 @@ std::string study_section(const h5::File& file) {
 // --- Receptions. ---
 
 std::string constellation(const h5::File& file) {
-  const auto symbols = file.read<std::complex<float>>("/symbols");
+  const auto symbols = file.read<std::complex<float>>("/symbols", {2, h5::kAnyLength});
   const std::size_t length = symbols.size() / 2, count = std::min<std::size_t>(length, 1500);
   std::string out;
   for (std::size_t p = 0; p < 2; ++p) {
@@ -393,7 +403,8 @@ std::string constellation(const h5::File& file) {
               true};
     const std::size_t first = p * length + (length - count) / 2;
     for (std::size_t k = first; k < first + count; ++k)
-      plot.series[0].points.push_back({symbols[k].real(), symbols[k].imag(), kNone, kNone});
+      if (std::isfinite(std::abs(symbols[k])))
+        plot.series[0].points.push_back({symbols[k].real(), symbols[k].imag(), kNone, kNone});
     out += svg_figure(plot);
   }
   return out;
@@ -401,8 +412,7 @@ std::string constellation(const h5::File& file) {
 
 /// Text or number; "" for an empty text.
 std::string attribute_shown(const h5::File& file, const std::string& name) {
-  const std::string text = file.attribute_text("/", name);
-  if (!text.empty()) return text;
+  if (file.holds_text("/", name)) return file.attribute_text("/", name);
   try {
     return readable(file.attribute_number("/", name), 6);
   } catch (const InputError&) {
@@ -454,9 +464,9 @@ std::string section(const std::string& path) {
                      "; give curves, results, and what limit, outage or qualify wrote with -o");
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), path + ":/scenario");
-  const std::string provenance =
-      kind + ", seed " + std::to_string(static_cast<std::uint64_t>(file.attribute_number("/", "seed"))) +
-      ", cohlink " + file.attribute_text("/", "version") + " (" + file.attribute_text("/", "git_hash") + ")";
+  const std::string provenance = kind + ", seed " + std::to_string(file.attribute_count("/", "seed")) +
+                                 ", cohlink " + file.attribute_text("/", "version") + " (" +
+                                 file.attribute_text("/", "git_hash") + ")";
   return "<section>\n" + tag("h2", std::filesystem::path(path).filename().string()) + "<p class=\"sub\">" +
          html_text(provenance) + "</p>\n" + body +
          "<details><summary>scenario: what differs from the defaults</summary>\n" +

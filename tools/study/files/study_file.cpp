@@ -80,6 +80,30 @@ Column read_column(const h5::File& file, const std::string& group, const std::st
   return column;
 }
 
+Table read_table(const h5::File& file, const std::string& group) {
+  Table table;
+  for (const auto& name : split(file.attribute_text(group, "columns"), ',')) {
+    table.columns.push_back(read_column(file, group, name));
+    if (const std::size_t rows = table.columns.back().cells.size(); rows != table.rows())
+      throw InputError(file.path() + ": data set " + group + "/" + name + " has " + std::to_string(rows) +
+                       " rows, " + group + "/" + table.columns.front().name + " " +
+                       std::to_string(table.rows()));
+  }
+  return table;
+}
+
+std::vector<Fact> read_facts(const h5::File& file) {
+  if (!file.has("/facts/name")) return {};
+  const auto names = file.read_texts("/facts/name"), labels = file.read_texts("/facts/label"),
+             texts = file.read_texts("/facts/text");
+  if (labels.size() != names.size() || texts.size() != names.size())
+    throw InputError(file.path() + ": the data sets of /facts differ in length");
+  std::vector<Fact> facts;
+  for (std::size_t i = 0; i < names.size(); ++i)
+    facts.push_back({names[i], labels[i], Cell(texts[i]), texts[i]});
+  return facts;
+}
+
 }  // namespace
 
 void write_provenance(h5::File& file, const std::string& kind, const Scenario& scenario) {
@@ -124,18 +148,13 @@ void write_study(const StudyFile& study, const Scenario& scenario, const std::st
 
 StudyFile read_study(const h5::File& file) {
   StudyFile study;
-  study.kind = file.attribute_text("/", "kind").substr(std::string("cohlink ").size());
-  for (const auto& name : split(file.attribute_text("/", "tables"), ',')) {
-    Table table;
-    for (const auto& column : split(file.attribute_text("/" + name, "columns"), ','))
-      table.columns.push_back(read_column(file, "/" + name, column));
-    study.tables.emplace_back(name, std::move(table));
-  }
-  if (!file.has("/facts/name")) return study;
-  const auto names = file.read_texts("/facts/name"), labels = file.read_texts("/facts/label"),
-             texts = file.read_texts("/facts/text");
-  for (std::size_t i = 0; i < names.size(); ++i)
-    study.facts.push_back({names[i], labels[i], Cell(texts[i]), texts[i]});
+  constexpr std::string_view kOurs = "cohlink ";
+  study.kind = file.attribute_text("/", "kind");
+  if (!study.kind.starts_with(kOurs)) throw InputError(file.path() + ": is not a study of cohlink");
+  study.kind.erase(0, kOurs.size());
+  for (const auto& name : split(file.attribute_text("/", "tables"), ','))
+    study.tables.emplace_back(name, read_table(file, "/" + name));
+  study.facts = read_facts(file);
   return study;
 }
 

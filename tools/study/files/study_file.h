@@ -22,7 +22,8 @@ struct StudyFile {
 /// in a curve file, kind "cohlink KIND". Throws RunError when the file system refuses.
 void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path);
 
-/// Reads it back, for reports. Facts come back with name, label and text alone.
+/// Reads it back, for reports. Facts come back with name, label and text alone. InputError where the file is
+/// no study, or columns of a table differ in length.
 StudyFile read_study(const h5::File& file);
 
 /// What every result file says of itself: kind, format, version, git_hash, seed, /scenario.

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "sim/signal/scenario/printable.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
@@ -129,7 +130,9 @@ std::string legend(const Plot& plot) {
 
 std::string html_text(const std::string& text) {
   std::string out;
-  for (const char c : text) {
+  // What no page may hold is shown as the replacement character.
+  for (const char c :
+       without_controls(text, [](unsigned number) { return number == '\n' ? "\n" : "\uFFFD"; })) {
     switch (c) {
       case '&':
         out += "&amp;";

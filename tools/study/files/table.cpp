@@ -5,6 +5,7 @@
 #include <cstdio>
 
 #include "sim/signal/scenario/scenario.h"
+#include "sim/signal/scenario/printable.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
@@ -30,32 +31,29 @@ std::string shown(const Cell& cell, Look look) {
     if (look == Look::kScientific) return scientific(*number);
     return look == Look::kHundredths ? fixed(*number, 2) : readable(*number, look == Look::kFigures ? 4 : 6);
   }
-  const std::string text = exact(cell);
+  const std::string text = printable(exact(cell));
   return text.empty() ? "-" : text;
 }
 
-std::string csv_field(const std::string& text) {
-  if (text.find_first_of(",\"\n\r") == std::string::npos) return text;
+std::string csv_field(const std::string& field) {
+  const std::string text = printable(field);
+  if (text.find_first_of(",\"") == std::string::npos) return text;
   std::string quoted = "\"";
   for (const char c : text) quoted += c == '"' ? "\"\"" : std::string(1, c);
   return quoted + "\"";
 }
 
 std::string json_string(const std::string& text) {
-  std::string quoted = "\"";
-  for (const char c : text) {
-    char code[8];
-    if (c == '"' || c == '\\') {
-      quoted += '\\';
-      quoted += c;
-    } else if (static_cast<unsigned char>(c) < 0x20) {
-      std::snprintf(code, sizeof code, "\\u%04x", c);
-      quoted += code;
-    } else {
-      quoted += c;
-    }
-  }
-  return quoted + "\"";
+  std::string escaped;
+  for (const char c : text) escaped += c == '"' || c == '\\' ? std::string{'\\', c} : std::string(1, c);
+  return '"' +
+         without_controls(escaped,
+                          [](unsigned number) {
+                            char code[8];
+                            std::snprintf(code, sizeof code, "\\u%04x", number);
+                            return std::string(code);
+                          }) +
+         '"';
 }
 
 /// JSON has no infinity: it becomes null, as NaN does.
@@ -86,7 +84,7 @@ void print_text(std::ostream& out, const Table& table) {
   std::vector<std::vector<std::string>> columns;
   std::vector<std::size_t> widths;
   for (const auto& column : table.columns) {
-    std::vector<std::string> lines = {column.name};
+    std::vector<std::string> lines = {printable(column.name)};
     for (const auto& cell : column.cells) lines.push_back(shown(cell, column.look));
     std::size_t widest = 0;
     for (const auto& line : lines) widest = std::max(widest, width(line));
@@ -103,7 +101,8 @@ void print_text(std::ostream& out, const Table& table) {
 }
 
 void print_csv(std::ostream& out, const Table& table) {
-  for (std::size_t c = 0; c < table.columns.size(); ++c) out << (c == 0 ? "" : ",") << table.columns[c].name;
+  for (std::size_t c = 0; c < table.columns.size(); ++c)
+    out << (c == 0 ? "" : ",") << csv_field(table.columns[c].name);
   out << '\n';
   for (std::size_t row = 0; row < table.rows(); ++row) {
     for (std::size_t c = 0; c < table.columns.size(); ++c)
@@ -143,7 +142,7 @@ void print_json(std::ostream& out, const std::vector<NamedTable>& tables, const 
 
 std::string markdown_cell(const std::string& text) {
   std::string escaped;
-  for (const char c : text) escaped += c == '|' ? "\\|" : std::string(1, c);
+  for (const char c : printable(text)) escaped += c == '|' ? "\\|" : std::string(1, c);
   return escaped;
 }
 
@@ -204,18 +203,19 @@ void print(std::ostream& out, const std::vector<Fact>& facts, Format format) {
   if (format == Format::kCsv) {
     out << "quantity,value\n";
     for (const auto& fact : facts)
-      if (!fact.name.empty()) out << fact.name << ',' << csv_field(exact(fact.value)) << '\n';
+      if (!fact.name.empty()) out << csv_field(fact.name) << ',' << csv_field(exact(fact.value)) << '\n';
     return;
   }
   if (format == Format::kJson) return print_json(out, {}, facts);
   std::size_t widest = 0;
-  for (const auto& fact : facts) widest = std::max(widest, width(fact.label));
+  for (const auto& fact : facts) widest = std::max(widest, width(printable(fact.label)));
   for (const auto& fact : facts) {
-    if (fact.label.empty()) continue;
-    const bool heading = fact.name.empty() && fact.text.empty();
-    out << (heading ? "\n" + fact.label
-                    : "  " + padded(fact.label, widest, false) + "  " +
-                          (fact.text.empty() ? shown(fact.value, Look::kShort) : fact.text))
+    const std::string label = printable(fact.label), text = printable(fact.text);
+    if (label.empty()) continue;
+    const bool heading = fact.name.empty() && text.empty();
+    out << (heading ? "\n" + label
+                    : "  " + padded(label, widest, false) + "  " +
+                          (text.empty() ? shown(fact.value, Look::kShort) : text))
         << '\n';
   }
 }

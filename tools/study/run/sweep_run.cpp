@@ -588,13 +588,16 @@ struct PartFile {
 };
 
 PartFile read_part(const std::string& path) {
-  const h5::File file = h5::File::open(path);
+  const h5::File file =
+      h5::File::open_sealed(path, "a part that was changed cannot be merged; compute it again");
   if (!file.has_attribute("/", "kind") || file.attribute_text("/", "kind") != kPartKind)
     throw InputError(path + ": is not a part of a sweep (cohlink sweep --part k/n -o FILE makes them)");
   PartFile found;
   found.path = path;
-  found.part = {static_cast<std::size_t>(file.attribute_number("/", "part")),
-                static_cast<std::size_t>(file.attribute_number("/", "parts"))};
+  found.part = {file.attribute_count("/", "part"), file.attribute_count("/", "parts")};
+  if (found.part.number < 1 || found.part.number > found.part.count)
+    throw InputError(path + ": is part " + std::to_string(found.part.number) + " of " +
+                     std::to_string(found.part.count) + ", which no part is");
   found.identity = file.read_text("/identity");
   Scenario base;
   base.read_text(file.read_text("/scenario"), path + ":/scenario");
@@ -629,8 +632,9 @@ void check_parts(const std::vector<PartFile>& parts) {
                        before->second->path);
   }
   std::string missing;
-  for (std::size_t k = 1; k <= first.part.count; ++k)
-    if (seen.count(k) == 0)
+  constexpr std::size_t kMostNamed = 100;
+  for (std::size_t k = 1, named = 0; k <= first.part.count && named < kMostNamed; ++k)
+    if (seen.count(k) == 0 && ++named > 0)
       missing += (missing.empty() ? "" : ", ") + std::to_string(k) + "/" + std::to_string(first.part.count);
   if (!missing.empty()) throw InputError("merge: missing " + missing);
 }
@@ -684,17 +688,19 @@ Merged merge_parts(const std::vector<std::string>& paths) {
     if (points.size() != p.records.size() || (penalty && points.size() != p.references.size()))
       throw InputError(p.path + ": holds " + std::to_string(p.records.size()) +
                        " points where its part has " + std::to_string(points.size()));
-    for (std::size_t i = 0; i < points.size(); ++i) {
-      std::string_view line = p.records[i];
-      if (!searched) {
-        const std::uint64_t frames = leading_number(line);
-        merged.records.tallies[points[i]] =
-            Tally::counted(plan.points[points[i]].stop, frames, frame_result_from(line));
-      } else {
-        merged.records.found[points[i]] = required_osnr_from(line);
-        if (penalty) merged.records.references[points[i]] = required_osnr_from(p.references[i]);
+    for (std::size_t i = 0; i < points.size(); ++i) try {
+        std::string_view line = p.records[i];
+        if (!searched) {
+          const std::uint64_t frames = leading_number(line);
+          merged.records.tallies[points[i]] =
+              Tally::counted(plan.points[points[i]].stop, frames, frame_result_from(line));
+        } else {
+          merged.records.found[points[i]] = required_osnr_from(line);
+          if (penalty) merged.records.references[points[i]] = required_osnr_from(p.references[i]);
+        }
+      } catch (const std::invalid_argument&) {
+        throw InputError(p.path + ": data set /records has no record in line " + std::to_string(i + 1));
       }
-    }
   }
   return merged;
 }
