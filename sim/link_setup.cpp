@@ -35,7 +35,7 @@ TransmitterParameters transmitter_setup(const Scenario& s, const Channel& channe
   }
   if (p.pattern == Pattern::kFile) {
     if (!s.is_set("signal.pattern_file")) s.reject("signal.pattern", "needs signal.pattern_file");
-    p.file_symbols = read_pattern_file(s.text("signal.pattern_file"), p.symbols);
+    p.file_symbols = read_pattern_file(s.text("signal.pattern_file"), p.symbols, p.modulation);
   } else if (s.is_set("signal.pattern_file")) {
     s.reject("signal.pattern_file", "is used only with signal.pattern = file");
   }

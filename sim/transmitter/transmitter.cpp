@@ -99,7 +99,21 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   return out;
 }
 
-std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t symbols) {
+namespace {
+
+/// Bits are what the receiver would decide: of a symbol beside the constellation they mean nothing.
+void check_points(const std::string& path, Modulation modulation, std::span<const std::complex<double>> row) {
+  constexpr double kRounding = 0.02;  // of unit power: a scale off by half a percent, few digits
+  for (std::size_t k = 0; k < row.size(); ++k)
+    if (!(std::abs(row[k] - nearest_point(modulation, row[k])) <= kRounding))
+      throw InputError(path + ": /symbols must hold points of " + std::string(modulation_name(modulation)) +
+                       " (signal.modulation); symbol " + std::to_string(k) + " is none");
+}
+
+}  // namespace
+
+std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t symbols,
+                                         Modulation modulation) {
   const auto file = h5::File::open(path);
   const auto shape = file.shape("/symbols");
   if (shape.size() != 2 || shape[0] != 2)
@@ -118,6 +132,7 @@ std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t sy
       throw InputError(path + ": /symbols must have unit mean power in each polarisation (polarisation " +
                        std::to_string(pol + 1) + " has " + std::to_string(power) + ")");
     }
+    if (modulation != Modulation::kGaussian) check_points(path, modulation, rows[pol]);
   }
   return rows;
 }

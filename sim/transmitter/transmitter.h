@@ -69,7 +69,7 @@ TransmittedFrame transmit(const TransmitterParameters& parameters, const RandomS
                           const FftCache& fft);
 
 /// Reads /symbols, complex [2, symbols], from an HDF5 file. InputError when it is not that, holds fewer than
-/// `symbols`, or its mean power is off unity by more than 1 %.
-std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t symbols);
+/// `symbols`, its mean power is off unity by more than 1 %, or a symbol is no point of the constellation.
+std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t symbols, Modulation modulation);
 
 }  // namespace cohlink

@@ -249,6 +249,136 @@ class SpecialFiles(ProgramTest):
             self.assertEqual(self.content("far/capture.h5"), self.content("plain.h5"))
 
 
+class NamedInputs(ProgramTest):
+    """Files that a scenario's keys name are inputs too."""
+
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "scenario.ini", "-o", "sent.h5", "--quiet")
+        with h5py.File(self.folder / "sent.h5") as file:
+            file["adc/samples"][:].T.astype("<i2").tofile(self.folder / "scope.bin")
+            symbols = file["truth/symbols"][:]
+        with h5py.File(self.folder / "pattern.h5", "w") as file:
+            file["symbols"] = symbols
+        self.write("scope.ini", "[trace]\nfile = scope.bin\nsample_rate_gsa = 64\nsymbols_file = sent.h5\n")
+
+    def test_no_output_replaces_them(self):
+        for name in ("scope.bin", "sent.h5"):
+            before = self.content(name)
+            self.refuse(2, "is also an input", "receive", "scope.ini", "-o", f"./{name}")
+            self.assertEqual(self.content(name), before)
+        pattern = ["--set", "signal.pattern=file", "--set", "signal.pattern_file=pattern.h5", "-o", "pattern.h5"]
+        for command in (["simulate", "scenario.ini"], ["sweep", "scenario.ini", "--vary", "adc.bits=6|8"],
+                        ["limit", "scenario.ini", "--vary", "adc.bits=2:8"], ["outage", "scenario.ini"], ["qualify", "scenario.ini"]):
+            self.refuse(2, "is also an input", *command, *pattern)
+
+    def test_a_frame_of_many_does_not_replace_the_scenario_it_comes_from(self):
+        (self.folder / "scenario.ini").rename(self.folder / "frames-001.h5")
+        self.refuse(2, "is also an input", "simulate", "frames-001.h5", "--set", "run.frames=2", "-o", "frames.h5")
+
+    def test_symbols_beside_the_constellation_are_refused(self):
+        with h5py.File(self.folder / "pattern.h5", "r+") as file:
+            file["symbols"][0, 7] *= 1.05
+        self.refuse(2, "pattern.h5: /symbols must hold points of qpsk (signal.modulation); symbol 7 is none", "simulate", "scenario.ini",
+                    "--set", "signal.pattern=file", "--set", "signal.pattern_file=pattern.h5", "-o", "x.h5")
+
+    def test_csv_may_begin_with_a_byte_order_mark_and_must_have_lines(self):
+        samples = numpy.fromfile(self.folder / "scope.bin", "<i2").reshape(-1, 4)
+        text = "".join("%d,%d,%d,%d\n" % tuple(row) for row in samples)
+        self.write("plain.csv", text)
+        (self.folder / "marked.csv").write_bytes(b"\xef\xbb\xbf" + text.encode())
+        csv = ["receive", "scope.ini", "--set", "trace.format=csv", "--quiet", "--set"]
+        self.assertEqual(self.succeed(*csv, "trace.file=plain.csv"), self.succeed(*csv, "trace.file=marked.csv"))
+        self.write("endless.csv", "1 2 3 4 " * 20000)
+        self.refuse(2, "endless.csv:1: is longer than 65535 characters", *csv, "trace.file=endless.csv")
+
+
+class Contradictions(ProgramTest):
+    """What was asked for would not happen."""
+
+    def test_a_capture_is_not_received_as_what_it_is_not(self):
+        self.succeed("simulate", "scenario.ini", "--set", "signal.modulation=gaussian", "-o", "c.h5", "--quiet")
+        self.refuse(2, "is not what was sent: /truth has symbols of 0 bits, qpsk of 2", "receive", "c.h5", "--set",
+                    "signal.modulation=qpsk")
+
+    def test_a_data_set_is_not_labelled_with_what_captures_do_not_show(self):
+        for draw in ("dsp.equaliser_taps=choice:7|15", "trace.lanes=choice:XI,XQ|XI,XQ,YI,YQ", "run.frames=1:3", "run.seed=1:9"):
+            self.refuse(2, f"draw {draw.split('=')[0]}: captures do not depend on it", "dataset", "scenario.ini", "-n", 2, "-o", "set",
+                        "--draw", draw)
+
+    def test_a_repeated_capture_is_one_frame(self):
+        self.succeed("simulate", "scenario.ini", "-o", "c.h5", "--quiet")
+        self.refuse(2, "run.frames: '3' has no say here", "simulate", "c.h5", "--set", "run.frames=3", "-o", "again.h5")
+
+    def test_work_that_no_memory_holds_is_refused_before_it_begins(self):
+        self.refuse(2, "at most 1,000,000 realisations", "outage", "scenario.ini", "-n", 100000000)
+
+
+class DamagedFiles(ProgramTest):
+    """Parts, items and results that were damaged or put together by hand."""
+
+    def flip(self, name, at):
+        damaged = bytearray(self.content(name))
+        damaged[at] ^= 1
+        (self.folder / name).write_bytes(damaged)
+
+    def test_a_damaged_or_changed_part_is_named_by_merge(self):
+        for part in (1, 2):
+            self.succeed("sweep", "scenario.ini", "--vary", "adc.bits=5|8", "--part", f"{part}/2", "-o", f"p{part}.h5", "--quiet")
+        whole = self.content("p2.h5")
+        self.flip("p2.h5", 5000)
+        self.refuse(2, "p2.h5: damaged", "merge", "p1.h5", "p2.h5", "-o", "curve.h5")
+        (self.folder / "p2.h5").write_bytes(whole)
+        with h5py.File(self.folder / "p2.h5", "r+") as file:
+            file.attrs["parts"] = 3.0
+        self.refuse(2, "p2.h5: carries no seal", "merge", "p1.h5", "p2.h5")
+
+    def test_a_damaged_or_copied_item_is_noticed_before_any_work(self):
+        make = ["dataset", "scenario.ini", "--draw", "channel.osnr_db=10:12", "-o", "set", "--quiet", "-n"]
+        self.succeed(*make, 2)
+        whole = self.content("set/item-000001.h5")
+        self.flip("set/item-000001.h5", 9000)
+        self.refuse(2, "item-000001.h5: damaged", *make, 3)
+        (self.folder / "set/item-000001.h5").write_bytes(self.content("set/item-000000.h5"))
+        self.refuse(2, "item-000001.h5: is not this item of the data set", *make, 3)
+        (self.folder / "set/item-000001.h5").write_bytes(whole)
+        self.succeed(*make, 3)
+
+    def test_a_report_of_columns_that_do_not_fit_is_refused(self):
+        self.succeed("sweep", "scenario.ini", "--vary", "adc.bits=5|8", "-o", "curve.h5", "--quiet")
+        self.succeed("outage", "scenario.ini", "-n", 2, "-o", "outage.h5", "--quiet")
+
+        def refused(name, message, edit):
+            (self.folder / "changed.h5").write_bytes(self.content(name))
+            with h5py.File(self.folder / "changed.h5", "r+") as file:
+                edit(file)
+            self.refuse(2, f"changed.h5: {message}", "report", "changed.h5", "-o", "page.html")
+
+        def replace(file, name, value):
+            del file[name]
+            file[name] = value
+
+        refused("curve.h5", "attribute /@axes names no axis", lambda file: file.attrs.modify("axes", numpy.bytes_(b"")))
+        refused("curve.h5", "data set /adc.bits holds no value", lambda file: replace(file, "adc.bits", numpy.zeros(0)))
+        refused("curve.h5", "/bits does not fit its axes", lambda file: replace(file, "bits", numpy.zeros(3, "u8")))
+        refused("curve.h5", "/ber does not fit its axes", lambda file: replace(file, "ber", numpy.zeros(1)))
+        refused("curve.h5", "data set /verdict does not hold whole numbers", lambda file: replace(file, "verdict", numpy.zeros(2)))
+        refused("outage.h5", "data set /quantiles/snr_db has 2 rows, /quantiles/quantile 7",
+                lambda file: replace(file, "quantiles/snr_db", numpy.zeros(2)))
+        refused("outage.h5", "the data sets of /facts differ in length",
+                lambda file: replace(file, "facts/label", numpy.array([b"x"])))
+
+    def test_control_characters_reach_no_terminal(self):
+        self.succeed("simulate", "scenario.ini", "-o", "c.h5", "--quiet")
+        with h5py.File(self.folder / "c.h5", "r+") as file:
+            file["adc"].attrs["\x1b[31m"] = 1
+            file.attrs["version"] = "\x1b[2J"
+        shown = self.succeed("inspect", "c.h5")
+        self.assertNotIn("\x1b", shown)
+        self.assertIn("\\x1b[2J", shown)
+        self.refuse(2, "\\x1b[2J", "receive", "no\x1b[2J.h5")
+
+
 class FullDisk(ProgramTest):
     """No room left: exit status 3, and neither the file nor what was written beside it stays."""
 

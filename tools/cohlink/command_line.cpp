@@ -160,20 +160,37 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
   }
   for (const auto& setting : options.settings) scenario.set(setting);
   if (options.seed) scenario.set("run.seed", std::to_string(*options.seed), "--seed");
+  keep_inputs(options.output, named_inputs(scenario, files));
   return scenario;
+}
+
+std::vector<std::string> named_inputs(const Scenario& scenario, const std::vector<std::string>& files) {
+  std::vector<std::string> names = scenario.list("trace.lane_files");
+  for (const char* key : {"signal.pattern_file", "trace.file", "trace.symbols_file"})
+    if (scenario.is_set(key)) names.push_back(scenario.text(key));
+  std::vector<std::string> found = names;
+  for (const auto& file : files)
+    for (const auto& name : names)
+      found.push_back((std::filesystem::path(file).parent_path() / name).string());
+  return found;
+}
+
+void keep_inputs(const std::string& path, const std::vector<std::string>& inputs) {
+  std::error_code error;
+  for (const auto& input : inputs)
+    if (!path.empty() && std::filesystem::equivalent(path, input, error))
+      throw InputError("-o " + path + ": is also an input of this command; give the output another name");
 }
 
 void check_output(const std::string& path, const std::vector<std::string>& inputs) {
   if (path.empty()) return;
+  keep_inputs(path, inputs);
   std::error_code error;
   const std::filesystem::path target(path);
   output_target(path);
   const auto folder = target.has_parent_path() ? target.parent_path() : std::filesystem::path(".");
   if (!std::filesystem::is_directory(folder, error))
     throw InputError("-o " + path + ": the folder " + folder.string() + " does not exist");
-  for (const auto& input : inputs)
-    if (std::filesystem::equivalent(target, input, error))
-      throw InputError("-o " + path + ": is also an input of this command; give the output another name");
 }
 
 std::string shell_quoted(const std::string& text) {

@@ -59,8 +59,15 @@ class CommandLine {
 /// True for a file that begins as HDF5 files do; false for any other, missing ones included.
 bool looks_like_hdf5(const std::string& path);
 
-/// Layers the files (left to right), --set and --seed over `base`. An HDF5 file among them is an InputError.
+/// Layers the files (left to right), --set and --seed over `base`. An HDF5 file among them is an InputError,
+/// and so is an output that would replace a file which the scenario's keys name.
 Scenario layered(Scenario base, const std::vector<std::string>& files, const CommonOptions& options);
+
+/// Every file that the scenario's keys name, where it is looked for: here and beside the scenario files.
+std::vector<std::string> named_inputs(const Scenario& scenario, const std::vector<std::string>& files);
+
+/// InputError when `path` is one of the `inputs`, by whatever name.
+void keep_inputs(const std::string& path, const std::vector<std::string>& inputs);
 
 /// Throws InputError when the folder of `path` does not exist or `path` is a folder: said before any work.
 /// Nor may it be one of the `inputs`: a typing mistake must not cost a scenario or a capture.

@@ -11,6 +11,7 @@
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/printable.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/numbers.h"
 
@@ -27,10 +28,10 @@ constexpr std::array<HazardLevel, 3> kHazardLevels = {{{"1", 10e-3}, {"1M", 136e
 }  // namespace
 
 void note(bool quiet, const std::string& text) {
-  if (!quiet) std::cerr << "cohlink: " << text << '\n';
+  if (!quiet) std::cerr << "cohlink: " << printable(text) << '\n';
 }
 
-void caution(const std::string& text) { std::cerr << "cohlink: caution: " << text << '\n'; }
+void caution(const std::string& text) { std::cerr << "cohlink: caution: " << printable(text) << '\n'; }
 
 void light_hazard_caution(double watt) {
   const HazardLevel* exceeded = nullptr;
@@ -73,7 +74,7 @@ void ProgressBar::show(double done, const std::string& what, bool at_most) {
   if (!on_ || now - last_ < (terminal_ ? std::chrono::milliseconds(150) : std::chrono::minutes(1))) return;
   last_ = now;
   const double part = std::clamp(done, 0.0, 1.0);
-  std::string text = what;
+  std::string text = printable(what);
   // A guess from the first percent would mislead more than none.
   if (part > 0.01 && seconds() > 1.0)
     text += std::string(", ") + (at_most ? "at most " : "about ") +

@@ -51,6 +51,7 @@ int dataset(const Arguments& arguments) {
   order.scenario = layered(Scenario(), options.files, options);
   refuse_recording(order.scenario);
   order.draws = read_draws(order.scenario, line.texts("draw"));
+  refuse_untouched_draws(order.draws);
   order.count = line.count("items", 1).value_or(0);
   order.folder = options.output;
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");

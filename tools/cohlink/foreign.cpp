@@ -6,6 +6,7 @@
 
 #include "rx/recording/lane_arrangement.h"
 #include "rx/recording/lane_health.h"
+#include "sim/signal/record/known_symbols.h"
 #include "sim/signal/record/trace.h"
 #include "tools/cohlink/console.h"
 

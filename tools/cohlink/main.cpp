@@ -5,6 +5,7 @@
 #include <new>
 
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/printable.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/commands.h"
@@ -101,7 +102,7 @@ int guarded(const Arguments& arguments) {
   } catch (const InputError& error) {
     leave_ranks();
     if (!world().leads()) return kBadInput;  // rank 0 says the same
-    std::cerr << "cohlink: " << error.what() << '\n';
+    std::cerr << "cohlink: " << printable(error.what()) << '\n';
     return kBadInput;
   } catch (const std::bad_alloc&) {
     leave_ranks();
@@ -110,7 +111,7 @@ int guarded(const Arguments& arguments) {
     return kRunFailed;
   } catch (const std::exception& error) {
     leave_ranks();
-    std::cerr << "cohlink: " << error.what() << '\n';
+    std::cerr << "cohlink: " << printable(error.what()) << '\n';
     return kRunFailed;
   }
 }

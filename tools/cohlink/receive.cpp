@@ -35,6 +35,19 @@ Scenario receiver_scenario(const Capture& capture, const std::string& path, cons
   return layered(scenario, files, options);
 }
 
+/// What was sent, where that is known, must be of the modulation that the receiver is told.
+void check_modulation(const Capture& capture, const Scenario& scenario) {
+  const std::size_t symbols = capture.truth ? capture.truth->symbols[0].size() : 0;
+  if (symbols == 0) return;
+  const std::size_t sent = capture.truth->bits[0].size() / symbols;
+  const std::string told = scenario.text("signal.modulation");
+  for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
+    if (told == modulation_name(m) && static_cast<std::size_t>(bits_per_symbol(m)) != sent)
+      scenario.reject("signal.modulation", "is not what was sent: /truth has symbols of " +
+                                               std::to_string(sent) + " bits, " + told + " of " +
+                                               std::to_string(bits_per_symbol(m)));
+}
+
 /// Whatever the receiver finds wrong with a capture is said of its file.
 ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, const std::string& path) {
   try {
@@ -66,6 +79,7 @@ int receive_capture(const CommandLine& line) {
   const std::string path = options.files[capture_index(options.files)];
   const Capture capture = read_capture(path);
   const Scenario scenario = receiver_scenario(capture, path, options);
+  check_modulation(capture, scenario);
   FftCache fft(planning_of(scenario));
   const Receiver receiver(scenario, fft);
   if (printed_table(line, receiver, scenario, capture, fft)) return kDone;

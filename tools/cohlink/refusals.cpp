@@ -10,6 +10,17 @@ void refuse_recording(const Scenario& scenario) {
       scenario.reject(key, "makes this the description of a recording; only receive takes it");
 }
 
+void refuse_untouched_draws(const std::vector<Draw>& draws) {
+  for (const Draw& draw : draws) {
+    const ScenarioKey& key = *find_key(draw.key);
+    const BenchStage stage = bench_stage(key);
+    if (stage == BenchStage::kReceiver || stage == BenchStage::kStudy || key.section == "trace" ||
+        key.section == "cost" || draw.key == "run.seed")
+      throw InputError("draw " + draw.key +
+                       ": captures do not depend on it; its label would say what did not happen");
+  }
+}
+
 void note_unused_draws(const Scenario& scenario, bool quiet) {
   if (scenario.draws().empty()) return;
   note(quiet, "[draw] is for dataset and outage; here " + scenario.draws().front().key +

@@ -5,11 +5,15 @@
 #include <vector>
 
 #include "sim/signal/scenario/scenario.h"
+#include "tools/study/files/draw.h"
 
 namespace cohlink {
 
 /// InputError for a scenario that describes a recording ([trace]): simulating it would simulate defaults.
 void refuse_recording(const Scenario& scenario);
+
+/// InputError for a drawn key that no capture shows: a data set would bear it as a label of nothing.
+void refuse_untouched_draws(const std::vector<Draw>& draws);
 
 /// Notes that a [draw] section is not used here.
 void note_unused_draws(const Scenario& scenario, bool quiet);

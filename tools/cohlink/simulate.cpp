@@ -39,7 +39,12 @@ Order repeat_order(const std::string& path, const CommonOptions& options) {
   Order order;
   order.scenario.read_text(capture.scenario_text, path + ":/scenario");
   order.scenario.set("run.seed", std::to_string(capture.seed), path);
+  const std::string frames = order.scenario.written("run.frames");
   order.scenario = layered(order.scenario, {options.files.begin() + 1, options.files.end()}, options);
+  if (order.scenario.written("run.frames") != frames)
+    order.scenario.reject("run.frames",
+                          "has no say here: a capture is repeated, which is one frame; --frame N makes "
+                          "another, its scenario several");
   order.point = capture.point;
   order.frames = {capture.frame};
   return order;
@@ -162,6 +167,8 @@ int simulate(const Arguments& arguments) {
   Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
                                                        : scenario_order(options);
   if (const auto frame = line.count("frame")) order.frames = {*frame};
+  for (const std::uint64_t frame : order.frames)
+    keep_inputs(frame_path(options.output, frame, order.frames.size()), options.files);
   const FftCache fft(planning_of(order.scenario));
   ProgressBar bar(options.quiet);
   std::atomic<std::size_t> written = 0;

@@ -7,8 +7,11 @@
 #include <cstring>
 #include <filesystem>
 #include <fstream>
+#include <optional>
+#include <string_view>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/known_symbols.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/strings.h"
 
@@ -16,15 +19,6 @@ namespace cohlink {
 namespace {
 
 using Columns = std::vector<std::vector<float>>;
-
-std::string located(const Scenario& s, std::string_view key, const std::string& name,
-                    const std::vector<std::string>& folders) {
-  namespace fs = std::filesystem;
-  if (fs::is_regular_file(name)) return name;
-  for (const auto& folder : folders)
-    if (const fs::path there = fs::path(folder) / name; fs::is_regular_file(there)) return there.string();
-  s.reject(key, "is no file, neither here nor beside the scenario file");
-}
 
 // --- Raw numbers. ---
 
@@ -97,7 +91,7 @@ class BinarySource : public Trace::Source {
     std::ifstream file(path, std::ios::binary);
     file.seekg(static_cast<std::streamoff>(p_.skip + from));
     file.read(reinterpret_cast<char*>(buffer.data()), static_cast<std::streamsize>(bytes));
-    if (!file) throw InputError(path + ": cannot be read to its end");
+    if (!file) throw InputError(path + ": cannot be read to its end, or became shorter while it was read");
     return buffer;
   }
   std::vector<std::string> paths_;
@@ -110,12 +104,16 @@ class BinarySource : public Trace::Source {
 class CsvSource : public Trace::Source {
  public:
   explicit CsvSource(std::string path) : path_(std::move(path)) {
+    constexpr std::string_view kByteOrderMark = "\xef\xbb\xbf";  // some programs begin a file with it
     std::ifstream file(path_, std::ios::binary);
-    std::string line;
     std::vector<float> values;
-    for (std::streamoff at = 0; std::getline(file, line); at = file.tellg()) {
-      ++lines_;
-      if (!is_sample(line, values, samples_ == 0)) continue;
+    std::streamoff at = 0;
+    for (auto line = next_line(file); line; at = file.tellg(), line = next_line(file)) {
+      if (at == 0 && line->starts_with(kByteOrderMark)) {
+        line->remove_prefix(kByteOrderMark.size());
+        at = static_cast<std::streamoff>(kByteOrderMark.size());
+      }
+      if (!is_sample(*line, values, samples_ == 0)) continue;
       if (samples_ == 0) columns_ = values.size();
       if (values.size() != columns_)
         bad_line(lines_,
@@ -130,14 +128,15 @@ class CsvSource : public Trace::Source {
 
   void read(std::size_t start, std::size_t count, Columns& out) const override {
     std::ifstream file(path_, std::ios::binary);
-    const Mark& mark = marks_[start / kEvery];
+    const Mark& mark = marks_[start / kEvery];  // a sample's line: no byte order mark but before line 1
     file.seekg(mark.at);
     lines_ = mark.line - 1;
-    std::string line;
     std::vector<float> values;
-    for (std::size_t sample = start / kEvery * kEvery; sample < start + count && std::getline(file, line);) {
-      ++lines_;
-      if (!is_sample(line, values, false)) continue;
+    for (std::size_t sample = start / kEvery * kEvery; sample < start + count;) {
+      const auto line = next_line(file);
+      if (!line) throw InputError(path_ + ": became shorter while it was read");
+      if (!is_sample(*line, values, false)) continue;
+      if (values.size() != columns_) throw InputError(path_ + ": changed while it was read");
       if (sample >= start)
         for (std::size_t c = 0; c < columns_; ++c) out[c][sample - start] = values[c];
       ++sample;
@@ -151,12 +150,23 @@ class CsvSource : public Trace::Source {
     std::size_t line;
   };
 
+  /// Nothing at the end of the file. A file without line ends is no CSV, and must not fill the memory.
+  std::optional<std::string_view> next_line(std::ifstream& file) const {
+    ++lines_;
+    file.getline(line_.data(), static_cast<std::streamsize>(line_.size()));
+    const auto taken = static_cast<std::size_t>(file.gcount());
+    if (!file && taken > 0)
+      bad_line(lines_, "is longer than " + std::to_string(line_.size() - 1) + " characters");
+    if (!file) return std::nullopt;
+    return std::string_view(line_.data(), file.eof() ? taken : taken - 1);  // the line end counts as taken
+  }
+
   [[noreturn]] void bad_line(std::size_t number, const std::string& what) const {
     throw InputError(path_ + ":" + std::to_string(number) + ": " + what);
   }
 
   // Blank lines, comments (#) and, before the first sample, headings are no samples.
-  bool is_sample(const std::string& line, std::vector<float>& values, bool heading_allowed) const {
+  bool is_sample(std::string_view line, std::vector<float>& values, bool heading_allowed) const {
     values.clear();
     const char *at = line.data(), *end = at + line.size();
     const auto separator = [](char c) { return c == ',' || c == ';' || c == ' ' || c == '\t' || c == '\r'; };
@@ -179,6 +189,7 @@ class CsvSource : public Trace::Source {
   std::string path_;
   std::size_t samples_ = 0, columns_ = 0;
   mutable std::size_t lines_ = 0;  // read so far: for messages
+  mutable std::vector<char> line_ = std::vector<char>(std::size_t{1} << 16);
   std::vector<Mark> marks_;
 };
 
@@ -228,6 +239,7 @@ class Hdf5Source : public Trace::Source {
 
   void add(const std::string& name) {
     const h5::Shape shape = file_.shape(name);  // says when there is none
+    file_.check_size(name);
     Part part;
     part.name = name;
     if (shape.empty() || shape.size() > 2 || shape[0] == 0)
@@ -241,10 +253,13 @@ class Hdf5Source : public Trace::Source {
     const H5T_class_t kind = H5Tget_class(type.get());
     if (kind == H5T_COMPOUND && H5Tget_nmembers(type.get()) == 2) {
       for (unsigned m = 0; m < 2; ++m) {
+        const H5T_class_t number = H5Tget_member_class(type.get(), m);
         char* member = H5Tget_member_name(type.get(), m);
-        part.member[m] = member;
+        if (member != nullptr && (number == H5T_INTEGER || number == H5T_FLOAT)) part.member[m] = member;
         H5free_memory(member);
       }
+      if (part.member[0].empty() || part.member[1].empty())
+        throw InputError(file_.path() + ": " + name + " holds pairs of something else than numbers");
     } else if (kind != H5T_INTEGER && kind != H5T_FLOAT) {
       throw InputError(file_.path() + ": " + name + " holds neither numbers nor complex numbers");
     }
@@ -287,7 +302,7 @@ std::unique_ptr<Trace::Source> open_source(const Scenario& s, const std::vector<
   const std::size_t columns = s.list("trace.lanes").size();
   std::vector<std::string> paths;
   if (lane_files.empty()) {
-    paths.push_back(located(s, "trace.file", s.text("trace.file"), folders));
+    paths.push_back(located_input(s, "trace.file", s.text("trace.file"), folders));
   } else {
     if (!s.text("trace.file").empty())
       s.reject("trace.lane_files", "and trace.file are both given; one of them will do");
@@ -296,7 +311,7 @@ std::unique_ptr<Trace::Source> open_source(const Scenario& s, const std::vector<
     if (lane_files.size() != columns)
       s.reject("trace.lane_files", "names " + std::to_string(lane_files.size()) + " files for the " +
                                        std::to_string(columns) + " of trace.lanes");
-    for (const auto& file : lane_files) paths.push_back(located(s, "trace.lane_files", file, folders));
+    for (const auto& file : lane_files) paths.push_back(located_input(s, "trace.lane_files", file, folders));
   }
   name = paths.front();
   integers = format == "int8" || format == "int16";
@@ -374,64 +389,6 @@ std::array<std::vector<float>, 4> Trace::read(std::size_t start, std::size_t cou
   std::array<std::vector<float>, 4> lanes;
   for (std::size_t l = 0; l < lanes_read(); ++l) lanes[l] = std::move(columns[column_[l]]);
   return lanes;
-}
-
-namespace {
-
-/// Whether all `symbols` are points of the constellation, which they leave by no more than rounding. A
-/// recorded symbol carries noise: among the 64 and more asked for, some lie further out.
-bool are_points(Modulation m, std::vector<std::complex<double>>& symbols) {
-  double power = 0.0;
-  for (const auto& symbol : symbols) power += std::norm(symbol);
-  if (!std::isfinite(power) || power <= 0.0) return false;
-  const double rough = std::sqrt(static_cast<double>(symbols.size()) / power);
-  double along = 0.0, squares = 0.0;  // the scale that fits the points decided upon
-  for (const auto& symbol : symbols) {
-    along += std::real(std::conj(symbol) * nearest_point(m, symbol * rough));
-    squares += std::norm(symbol);
-  }
-  const double scale = along / squares;
-  constexpr double kRounding = 0.02;  // of unit power: stored as whole numbers even in 8 bits
-  for (auto& symbol : symbols) {
-    const auto point = nearest_point(m, symbol * scale);
-    if (std::abs(symbol * scale - point) > kRounding) return false;
-    symbol = point;
-  }
-  return true;
-}
-
-}  // namespace
-
-std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::string>& folders) {
-  const std::string name = s.text("trace.symbols_file");
-  if (name.empty()) return std::nullopt;
-  const auto file = h5::File::open(located(s, "trace.symbols_file", name, folders));
-  const std::string dataset = file.has("/symbols") ? "/symbols" : "/truth/symbols";
-  const auto shape = file.shape(dataset);
-  // A recording of one polarisation may know that one alone.
-  const auto lanes = s.list("trace.lanes");
-  const bool one = std::none_of(lanes.begin(), lanes.end(), [](const auto& l) { return l.ends_with("YI"); });
-  if (shape.size() != 2 || !(shape[0] == 2 || (one && shape[0] == 1)) || shape[1] < 64)
-    s.reject("trace.symbols_file", dataset + " must have the shape [2, symbols], at least 64 of them");
-  if (file.has_attribute("/", "kind") && file.attribute_text("/", "kind") == "cohlink result")
-    s.reject("trace.symbols_file", file.path() +
-                                       " is a receiver's result: its symbols are what was received, "
-                                       "not what was sent");
-  const auto flat = file.read<std::complex<double>>(dataset);
-  Truth truth;
-  for (std::size_t p = 0; p < 2; ++p) {
-    const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
-    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
-                            flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
-    for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
-      if (s.text("signal.modulation") == modulation_name(m)) {
-        if (!are_points(m, truth.symbols[p]))
-          s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
-                                             ", which it does not: are these the symbols sent?");
-        truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
-      }
-  }
-  return truth;
 }
 
 }  // namespace cohlink

@@ -58,8 +58,4 @@ class Trace {
   std::size_t first_ = 0, samples_ = 0;
 };
 
-/// The truth of a recording whose sent symbols are known: trace.symbols_file, with the bits they stand for;
-/// nothing without that key. Laser phases, Jones matrices and the like stay empty.
-std::optional<Truth> known_symbols(const Scenario& scenario, const std::vector<std::string>& folders);
-
 }  // namespace cohlink

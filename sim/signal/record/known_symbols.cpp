@@ -1,0 +1,72 @@
+#include "sim/signal/record/known_symbols.h"
+
+#include <algorithm>
+#include <cmath>
+#include <filesystem>
+
+#include "sim/signal/record/hdf5.h"
+
+namespace cohlink {
+
+std::string located_input(const Scenario& s, std::string_view key, const std::string& name,
+                          const std::vector<std::string>& folders) {
+  namespace fs = std::filesystem;
+  if (fs::is_regular_file(name)) return name;
+  for (const auto& folder : folders)
+    if (const fs::path there = fs::path(folder) / name; fs::is_regular_file(there)) return there.string();
+  s.reject(key, "is no file, neither here nor beside the scenario file");
+}
+
+bool settle_on_points(Modulation m, std::vector<std::complex<double>>& symbols) {
+  double power = 0.0;
+  for (const auto& symbol : symbols) power += std::norm(symbol);
+  if (!std::isfinite(power) || power <= 0.0) return false;
+  const double rough = std::sqrt(static_cast<double>(symbols.size()) / power);
+  double along = 0.0, squares = 0.0;  // the scale that fits the points decided upon
+  for (const auto& symbol : symbols) {
+    along += std::real(std::conj(symbol) * nearest_point(m, symbol * rough));
+    squares += std::norm(symbol);
+  }
+  const double scale = along / squares;
+  constexpr double kRounding = 0.02;  // of unit power: stored as whole numbers even in 8 bits
+  for (auto& symbol : symbols) {
+    const auto point = nearest_point(m, symbol * scale);
+    if (std::abs(symbol * scale - point) > kRounding) return false;
+    symbol = point;
+  }
+  return true;
+}
+
+std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::string>& folders) {
+  const std::string name = s.text("trace.symbols_file");
+  if (name.empty()) return std::nullopt;
+  const auto file = h5::File::open(located_input(s, "trace.symbols_file", name, folders));
+  const std::string dataset = file.has("/symbols") ? "/symbols" : "/truth/symbols";
+  const auto shape = file.shape(dataset);
+  // A recording of one polarisation may know that one alone.
+  const auto lanes = s.list("trace.lanes");
+  const bool one = std::none_of(lanes.begin(), lanes.end(), [](const auto& l) { return l.ends_with("YI"); });
+  if (shape.size() != 2 || !(shape[0] == 2 || (one && shape[0] == 1)) || shape[1] < 64)
+    s.reject("trace.symbols_file", dataset + " must have the shape [2, symbols], at least 64 of them");
+  if (file.has_attribute("/", "kind") && file.attribute_text("/", "kind") == "cohlink result")
+    s.reject("trace.symbols_file", file.path() +
+                                       " is a receiver's result: its symbols are what was received, "
+                                       "not what was sent");
+  const auto flat = file.read<std::complex<double>>(dataset);
+  Truth truth;
+  for (std::size_t p = 0; p < 2; ++p) {
+    const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
+    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
+                            flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
+    for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
+      if (s.text("signal.modulation") == modulation_name(m)) {
+        if (!settle_on_points(m, truth.symbols[p]))
+          s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
+                                             ", which it does not: are these the symbols sent?");
+        truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
+      }
+  }
+  return truth;
+}
+
+}  // namespace cohlink
