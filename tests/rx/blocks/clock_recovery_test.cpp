@@ -184,7 +184,8 @@ TEST_CASE("A symbol rate told wrongly by more than a clock can be off is no lock
     const ClockResult result = ClockRecovery({told}, test::fft())(resampler(read_lanes(capture)));
     CAPTURE(ppm);
     CHECK(result.locked == (std::abs(ppm) < 1100.0));
-    if (result.locked) CHECK(std::abs(result.offset_ppm - ppm) < 1.0);
+    // Twenty frames like this one: 0.7 ppm of deviation; four of it are allowed.
+    if (result.locked) CHECK(std::abs(result.offset_ppm - ppm) < 3.0);
   }
 }
 

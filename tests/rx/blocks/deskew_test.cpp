@@ -59,9 +59,10 @@ TEST_CASE("I/Q skews are found blindly: dispersion, offset, half a symbol of dif
     CAPTURE(dispersion);
     CAPTURE(dgd);
     REQUIRE(e.found());
-    // Roll-off bins of 65536 symbols, a lane's tone under its own image: about 0.1 ps of deviation.
-    CHECK(std::abs(e.iq_skew[0] - 3e-12) < 0.5e-12);
-    CHECK(std::abs(e.iq_skew[1] + 1.5e-12) < 0.5e-12);
+    // Roll-off bins of 65536 symbols, a lane's tone under its own image: 0.07 to 0.32 ps of deviation over
+    // eight frames of each case; four of the largest are allowed.
+    CHECK(std::abs(e.iq_skew[0] - 3e-12) < 1.3e-12);
+    CHECK(std::abs(e.iq_skew[1] + 1.5e-12) < 1.3e-12);
   }
 }
 

@@ -262,9 +262,10 @@ TEST_CASE("DAC: bits and effective bits give their SNR on a full-scale sine, and
       rest += std::norm(field.x[t] - a * std::polar(1.0, kTwoPi * 401.0 * t / kSamples));
     return to_db(std::norm(a) * kSamples / rest);
   };
-  // 2 x 4096 samples of noise: standard error 0.05 dB.
-  CHECK(std::abs(snr_db({}, 8) - (6.0206 * 8 + 1.76 - 0.1)) < 0.2);
-  CHECK(std::abs(snr_db(5.5, 8) - (6.0206 * 5.5 + 1.76 - 0.1)) < 0.2);
+  // The power of 2 x 4096 samples of noise is uncertain by sqrt(2 / 8192), 0.068 dB; four of them are
+  // allowed.
+  CHECK(std::abs(snr_db({}, 8) - (6.0206 * 8 + 1.76 - 0.1)) < 0.27);
+  CHECK(std::abs(snr_db(5.5, 8) - (6.0206 * 5.5 + 1.76 - 0.1)) < 0.27);
   DacParameters p;
   p.quantiser = QuantiserParameters{6, {}};
   p.loading_db = 0.0;
