@@ -4,6 +4,7 @@
 #include <string_view>
 #include <utility>
 
+#include "sim/signal/elementary_series.h"
 #include "sim/signal/instruction_sets.h"
 #include "sim/signal/philox.h"
 #include "sim/signal/sine_series.h"
@@ -57,24 +58,6 @@ struct Avx512 : Shape<8> {
 };
 #endif
 
-// ln u for 2^-40 <= u <= 1. u = 2^e m with m from sqrt(1/2) to sqrt(2); ln m = 2 atanh s, s = (m - 1)/(m +
-// 1), with the coefficients of FreeBSD's e_log.c (error below 2^-58).
-template <class S>
-COHLINK_VECTOR_INLINE typename S::R logarithm(const typename S::R& u) {
-  using R = typename S::R;
-  using W = typename S::W;
-  constexpr std::uint64_t kBias = std::uint64_t{64} << 52;  // keeps the shifted exponent above 0
-  const W from_root = bits<W>(u) - (0x3fe6a09e667f3bcdu - kBias);
-  const R e = bits<R>((from_root >> 52) | 0x4330000000000000u) - (0x1p52 + 64.0);
-  const R m = bits<R>(bits<W>(u) - (from_root & 0xfff0000000000000u) + kBias);
-  const R s = (m - 1.0) / (m + 1.0), z = s * s, w = z * z;
-  const R series =
-      (2.0 + z * 0.6666666666666735130) + w * ((0.3999999999940941908 + z * 0.2857142874366239149) +
-                                               w * ((0.2222219843214978396 + z * 0.1818357216161805012) +
-                                                    w * (0.1531383769920937332 + z * 0.1479819860511658591)));
-  return e * 0.69314718055994530942 + s * series;
-}
-
 // The pair of normals of one 64-bit word in each lane, by Box and Muller. The angle is s/2 + 1/4 + q turns
 // with s its first bit and |q| <= 1/4, so that the cosine is -(-1)^s sin 2 pi q and the sine (-1)^s cos 2 pi
 // q.
@@ -85,7 +68,7 @@ COHLINK_VECTOR_INLINE void pair_of_word(const typename S::W& word, double deviat
   using W = typename S::W;
   constexpr std::uint64_t kOne = 0x3ff0000000000000u;  // pattern of 1.0: or a fraction into it
   const R u = 2.0 - bits<R>(((word >> 24) << 12) | kOne);
-  const R radius = S::root(-2.0 * logarithm<S>(u));
+  const R radius = S::root(-2.0 * vectors::log_series<R, W>(u));
   const R q = 0.5 * bits<R>(((word << 29) & 0x000fffffe0000000u) | kOne) - 0.75;
   const R square = q * q;
   const W sign = (word << 40) & 0x8000000000000000u;

@@ -10,7 +10,9 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/record/capture.h"
+#include "sim/signal/record/hdf5.h"
 #include "sim/signal/units.h"
+#include "sim/signal/version.h"
 #include "sim/step_check.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
@@ -31,11 +33,22 @@ struct Order {
   std::vector<std::uint64_t> frames;
 };
 
+/// Another version may draw other random numbers, as those before 0.2 did.
+void note_other_version(const std::string& path, bool quiet) {
+  const h5::File file = h5::File::open(path);
+  if (!file.has_attribute("/", "version")) return;
+  const std::string made = file.attribute_text("/", "version");
+  if (made != version().number)
+    note(quiet, path + ": made by version " + made + "; this is " + version().number +
+                    ", and may not repeat it to the last byte");
+}
+
 /// A capture says all that is needed to make it again.
 Order repeat_order(const std::string& path, const CommonOptions& options) {
   const Capture capture = read_capture(path);
   if (capture.scenario_text.empty())
     throw InputError(path + ": was not made by a simulation (it has no /scenario), so it cannot be repeated");
+  note_other_version(path, options.quiet);
   Order order;
   order.scenario.read_text(capture.scenario_text, path + ":/scenario");
   order.scenario.set("run.seed", std::to_string(capture.seed), path);

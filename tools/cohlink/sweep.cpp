@@ -7,6 +7,7 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/run/sweep_parts.h"
 #include "tools/study/run/sweep_run.h"
 
 namespace cohlink {

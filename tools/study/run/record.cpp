@@ -1,5 +1,7 @@
 #include "tools/study/run/record.h"
 
+#include <algorithm>
+#include <charconv>
 #include <cstdio>
 #include <cstdlib>
 #include <stdexcept>
@@ -130,6 +132,35 @@ RequiredOsnr required_osnr_from(std::string_view line) {
   r.found = found != 0;
   r.out_of_reach = out_of_reach != 0;
   return r;
+}
+
+std::vector<std::string> lines_of(const std::string& text) {
+  std::vector<std::string> lines;
+  for (std::size_t begin = 0; begin < text.size();) {
+    const auto end = std::min(text.find('\n', begin), text.size());
+    if (end > begin) lines.push_back(text.substr(begin, end - begin));
+    begin = end + 1;
+  }
+  return lines;
+}
+
+std::uint64_t leading_number(std::string_view& text) {
+  std::uint64_t value = 0;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (error != std::errc{} || end == text.data() + text.size())
+    throw std::invalid_argument("a record without its place");
+  text.remove_prefix(static_cast<std::size_t>(end - text.data()) + 1);
+  return value;
+}
+
+std::string to_line(std::size_t point, std::uint64_t frame, const FrameResult& result) {
+  return std::to_string(point) + " " + std::to_string(frame) + " " + to_line(result);
+}
+
+FrameRecord frame_record_from(std::string_view text) {
+  const std::size_t point = leading_number(text);
+  const std::uint64_t frame = leading_number(text);
+  return {point, frame, frame_result_from(text)};
 }
 
 }  // namespace cohlink

@@ -1,8 +1,11 @@
 // What was counted, as one line of text that reads back exactly: for journals, parts and messages.
 #pragma once
 
+#include <cstddef>
+#include <cstdint>
 #include <string>
 #include <string_view>
+#include <vector>
 
 #include "tools/study/run/frame.h"
 #include "tools/study/search/required_osnr.h"
@@ -15,5 +18,20 @@ std::string to_line(const RequiredOsnr& found);
 /// Throws std::invalid_argument for text that to_line did not write.
 FrameResult frame_result_from(std::string_view line);
 RequiredOsnr required_osnr_from(std::string_view line);
+
+/// A record of several lines, one each; empty ones are left out.
+std::vector<std::string> lines_of(const std::string& text);
+
+/// Takes the number and the space after it off the front of a line; std::invalid_argument if there is none.
+std::uint64_t leading_number(std::string_view& line);
+
+/// One frame of one point: "point frame result".
+struct FrameRecord {
+  std::size_t point;
+  std::uint64_t frame;
+  FrameResult result;
+};
+std::string to_line(std::size_t point, std::uint64_t frame, const FrameResult& result);
+FrameRecord frame_record_from(std::string_view line);
 
 }  // namespace cohlink

@@ -6,7 +6,6 @@
 #include <cstring>
 
 #include "sim/fibre/line.h"
-#include "sim/signal/propagation/cpu/kernels.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/ffts.h"
@@ -134,41 +133,6 @@ TEST_CASE("an empty plan leaves the field alone") {
   }
 }
 
-TEST_CASE("every instruction set's kernels agree") {
-  const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
-  const std::size_t n = 1000 + 7;  // no multiple of any vector
-  ComplexRow<float> x0(n), y0(n);
-  RandomStream random(3);
-  for (std::size_t i = 0; i < n; ++i)
-    x0[i] = std::complex<float>(random.complex_normal()),
-    y0[i] = std::complex<float>(random.complex_normal());
-  const JonesMatrix matrix = stokes_rotation({0.6, 0.0, 0.8}, 1.1);
-  for (const char* name : {"portable", "avx2", "avx512"}) {
-    const auto* kernel = kernels::named_kernels<float>(name);
-    if (kernel == nullptr) continue;
-    ComplexRow<float> x = x0, y = y0;
-    kernel->chirp(x.data(), y.data(), n, {-300.0, 3.0}, {0.01, 1e-4, 1e-8}, 0.5);
-    kernel->section(x.data(), y.data(), n, {-300.0, 3.0}, {-0.02, 3e-4, 0.0}, 0.0123, matrix);
-    kernel->twiddle(x.data(), y.data(), n, 0.037);
-    kernel->kerr(x.data(), y.data(), n, 0.37);
-    double worst = 0.0;
-    for (std::size_t i = 0; i < n; ++i) {
-      const double k = -300.0 + 3.0 * static_cast<double>(i), turns = k * (0.01 + k * (1e-4 + k * 1e-8));
-      std::complex<double> a(x0[i]), b(y0[i]);
-      const std::complex<double> h = std::polar(0.5, kTwoPi * (turns + k * (-0.02 + k * 3e-4) +
-                                                               0.037 * static_cast<double>(i))),
-                                 slow = std::polar(1.0, -kTwoPi * k * 0.0123);
-      a *= h * slow;
-      b *= h * std::conj(slow);
-      const std::complex<double> c = matrix.xx * a + matrix.xy * b, d = matrix.yx * a + matrix.yy * b;
-      const std::complex<double> turn = std::polar(1.0, kTwoPi * 0.37 * (std::norm(c) + std::norm(d)));
-      worst = std::max({worst, std::abs(c * turn - std::complex<double>(x[i])),
-                        std::abs(d * turn - std::complex<double>(y[i]))});
-    }
-    CHECK(worst < 1e-5);  // single rounding of values up to 3
-  }
-}
-
 TEST_CASE("same seed, same bytes; another frame, other noise") {
   const PropagationPlan plan = full_plan(StepLaw::kLossMatched);
   Field<float> fields[3] = {convert_field<float>(test_field(4096, 1)), {}, {}};
@@ -223,47 +187,4 @@ TEST_CASE("engines refuse what they cannot do") {
   dark.elements.push_back(gain);
   CHECK_THROWS_WITH(engine(field, dark, RandomStreams(1)),
                     "an amplifier of fixed output power received no light");
-}
-
-namespace {
-
-template <class Real>
-void check_columns(const kernels::Kernels<Real>& kernel, std::size_t rows, double tolerance) {
-  constexpr std::size_t kColumns = 32, kStride = 48;
-  ComplexRow<Real> x(rows * kStride);
-  RandomStream random(5);
-  for (auto& a : x) a = std::complex<Real>(random.complex_normal());
-  const ComplexRow<Real> start = x;
-  kernel.columns(x.data(), rows, kStride, kColumns, false);
-  double worst = 0.0;
-  for (std::size_t j = 0; j < kColumns; ++j) {
-    ComplexRow<double> column(rows);
-    for (std::size_t a = 0; a < rows; ++a) column[a] = std::complex<double>(start[a * kStride + j]);
-    ffts().get<double>(rows).forward(column);
-    for (std::size_t r = 0; r < rows; ++r) {
-      const std::size_t c = r / 16 + rows / 16 * (r % 16);
-      worst = std::max(worst, std::abs(std::complex<double>(x[r * kStride + j]) - column[c]));
-    }
-  }
-  CHECK(worst < tolerance * std::sqrt(static_cast<double>(rows)));
-  kernel.columns(x.data(), rows, kStride, kColumns, true);
-  worst = 0.0;
-  for (std::size_t i = 0; i < x.size(); ++i) {  // and the columns beside them are untouched
-    const std::complex<Real> back = i % kStride < kColumns ? x[i] / static_cast<Real>(rows) : x[i];
-    worst = std::max(worst, static_cast<double>(std::abs(back - start[i])));
-  }
-  CHECK(worst < tolerance);
-}
-
-}  // namespace
-
-TEST_CASE("every instruction set's column transforms are DFTs and undo each other") {
-  for (const char* name : {"portable", "avx2", "avx512"}) {
-    const auto* single = kernels::named_kernels<float>(name);
-    if (single == nullptr) continue;
-    for (const std::size_t rows : {16u, 64u, 256u, 1024u}) {
-      check_columns<float>(*single, rows, 3e-6);  // about 50 and 13 roundings of values up to 4
-      check_columns<double>(*kernels::named_kernels<double>(name), rows, 3e-15);
-    }
-  }
 }

@@ -1,0 +1,95 @@
+#include "tools/study/run/sweep_order.h"
+
+#include <algorithm>
+#include <charconv>
+
+#include "sim/signal/scenario/strings.h"
+#include "sim/signal/version.h"
+#include "tools/study/plan/fingerprint.h"
+#include "tools/study/plan/outputs.h"
+
+namespace cohlink {
+
+std::string vary_text(const Axis& axis) { return axis.key + "=" + join(axis.values, "|"); }
+
+std::string measure_name(const SweepOrder& order) {
+  constexpr const char* kNames[] = {"ber", "required_osnr", "penalty_db"};
+  return order.measure == SweepMeasure::kOutput ? order.output
+                                                : kNames[static_cast<std::size_t>(order.measure)];
+}
+
+void set_measure(SweepOrder& order, const std::string& text) {
+  if (text == "ber") {
+    order.measure = SweepMeasure::kBer;
+  } else if (text == "required_osnr" || text == "required_osnr_db") {
+    order.measure = SweepMeasure::kRequiredOsnr;
+  } else if (text == "penalty_db") {
+    order.measure = SweepMeasure::kPenalty;
+  } else {
+    const auto names = output_names();
+    if (std::find(names.begin(), names.end(), text) == names.end())
+      throw InputError("--measure " + text + ": expected ber, required_osnr, penalty_db or one of " +
+                       join(names, ", "));
+    order.measure = SweepMeasure::kOutput;
+    order.output = text;
+    if (text == "q_db") return;
+    for (SweepPoint& point : order.plan.points) point.stop.target_errors = 0;
+  }
+}
+
+Part parse_part(const std::string& text) {
+  Part part;
+  const auto slash = text.find('/');
+  const auto read = [&](const std::string& digits, std::size_t& value) {
+    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
+    return error == std::errc{} && end == digits.data() + digits.size();
+  };
+  if (slash == std::string::npos || !read(text.substr(0, slash), part.number) ||
+      !read(text.substr(slash + 1), part.count) || part.number < 1 || part.number > part.count)
+    throw InputError("--part " + text + ": expected k/n, k from 1 to n");
+  return part;
+}
+
+std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {
+  auto units = sharing_units(plan);
+  if (units.size() < part.count) {
+    units.clear();
+    for (std::size_t i = 0; i < plan.points.size(); ++i) units.push_back({i});
+  }
+  std::vector<std::size_t> points;
+  for (std::size_t unit = part.number - 1; unit < units.size(); unit += part.count)
+    points.insert(points.end(), units[unit].begin(), units[unit].end());
+  std::sort(points.begin(), points.end());
+  return points;
+}
+
+PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& point) {
+  const SweepPlan& plan = order.plan;
+  if (order.reference.empty()) return {plan.points.front().scenario, describe(plan, plan.points.front())};
+  SweepPoint reference = point;
+  std::string others;
+  for (const Axis& axis : parse_vary({order.reference}, "--reference")) {
+    if (axis.values.size() != 1) throw InputError("--reference " + order.reference + ": one value a key");
+    reference.scenario.set(axis.key, axis.values.front(), "--reference");
+    const auto varied = std::find_if(plan.axes.begin(), plan.axes.end(),
+                                     [&](const Axis& other) { return other.key == axis.key; });
+    if (varied == plan.axes.end())
+      others += ", " + axis.key + "=" + axis.values.front();
+    else
+      reference.values[static_cast<std::size_t>(varied - plan.axes.begin())] = axis.values.front();
+  }
+  return {reference.scenario, describe(plan, reference) + others};
+}
+
+RunIdentity identity_of(const SweepOrder& order, const Part& part) {
+  std::string points;
+  for (const Axis& axis : order.plan.axes) points += vary_text(axis) + "\n";
+  return {{"version", std::string(version().number) + " " + std::string(version().git_hash)},
+          {"scenario", deciding_text(order.plan.base)},
+          {"--vary", points},
+          {"--measure", measure_name(order) + " " + order.reference},
+          {"--common-noise", order.plan.common_noise ? "yes" : "no"},
+          {"--part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
+}
+
+}  // namespace cohlink
