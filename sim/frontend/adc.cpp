@@ -77,11 +77,11 @@ std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, d
   std::array<std::vector<double>, 2> out;
   for (std::size_t q = 0; q < 2; ++q) {
     const Clock clock(p, errors, 2 * pol + q, sine_start);
-    out[q].resize(samples_in_period(static_cast<double>(row.size()) * rate / input_rate));
-    for (std::size_t k = 0; k < out[q].size(); ++k) {
-      const auto z = interpolate(clock(k, jitter) * input_rate);
-      out[q][k] = q == 0 ? z.real() : z.imag();
-    }
+    std::vector<double> instants(samples_in_period(static_cast<double>(row.size()) * rate / input_rate));
+    for (std::size_t k = 0; k < instants.size(); ++k) instants[k] = clock(k, jitter) * input_rate;
+    out[q].resize(instants.size());
+    using Part = PeriodicInterpolator::Part;
+    interpolate(q == 0 ? Part::kReal : Part::kImaginary, instants, out[q]);
   }
   return out;
 }

@@ -1,9 +1,11 @@
 #include "sim/signal/interpolate.h"
 
-#include <array>
+#include <algorithm>
 #include <cmath>
 
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/units.h"
+#include "sim/signal/vectors.h"
 
 namespace cohlink {
 namespace {
@@ -42,32 +44,105 @@ const WeightTable& weights() {
   return table;
 }
 
+// `row` holds `length` samples and the first kTaps - 1 of them again.
+struct DenseRow {
+  const double* row;
+  std::size_t length;
+};
+
+// Where the weighing of a position begins in a dense row, and with which weights.
+struct Place {
+  std::size_t first, phase;
+  double mix;
+};
+
+inline Place place_of(double position, std::size_t length) {
+  const double dense = 2.0 * position;
+  auto base = static_cast<long>(dense);
+  base -= static_cast<double>(base) > dense;  // floor
+  const double phase = (dense - static_cast<double>(base)) * kPhases;
+  const auto low = std::min<std::size_t>(static_cast<std::size_t>(phase), kPhases - 1);
+  const auto n = static_cast<long>(length);
+  long first = base - kTaps / 2 + 1;
+  if (first < 0 || first >= n) first = (first % n + n) % n;
+  return {static_cast<std::size_t>(first), low, phase - static_cast<double>(low)};
+}
+
+template <int kLanes>
+struct VectorOf {
+  typedef double Type __attribute__((vector_size(8 * kLanes)));
+};
+
+// Written once over vectors of kLanes numbers, and inlined into a function for each instruction set.
+template <int kLanes>
+COHLINK_VECTOR_INLINE void weigh(const DenseRow& dense, const double* position, double* out,
+                                 std::size_t count) {
+  using R = typename VectorOf<kLanes>::Type;
+  const WeightTable& table = weights();
+  for (std::size_t i = 0; i < count; ++i) {
+    const Place place = place_of(position[i], dense.length);
+    const double *a = table[place.phase].data(), *b = table[place.phase + 1].data();
+    R sum{};
+    for (int tap = 0; tap < kTaps; tap += kLanes) {
+      const R low = vectors::load<R>(a + tap), high = vectors::load<R>(b + tap);
+      sum += (low + place.mix * (high - low)) * vectors::load<R>(dense.row + place.first + tap);
+    }
+    double total = 0.0;
+    for (int lane = 0; lane < kLanes; ++lane) total += sum[lane];
+    out[i] = total;
+  }
+}
+
+using Weigh = void (*)(const DenseRow&, const double*, double*, std::size_t);
+
+void weigh_portable(const DenseRow& dense, const double* position, double* out, std::size_t count) {
+  weigh<2>(dense, position, out, count);
+}
+#if COHLINK_X86
+COHLINK_AVX2 void weigh_avx2(const DenseRow& dense, const double* position, double* out, std::size_t count) {
+  weigh<4>(dense, position, out, count);
+}
+COHLINK_AVX512 void weigh_avx512(const DenseRow& dense, const double* position, double* out,
+                                 std::size_t count) {
+  weigh<8>(dense, position, out, count);
+}
+#endif
+
+Weigh best_weigh() {
+#if COHLINK_X86
+  static const Weigh best = has_avx512() ? weigh_avx512 : has_avx2() ? weigh_avx2 : weigh_portable;
+  return best;
+#else
+  return weigh_portable;
+#endif
+}
+
 }  // namespace
 
 PeriodicInterpolator::PeriodicInterpolator(const ComplexRow<double>& spectrum, const FftCache& fft)
-    : dense_(2 * spectrum.size()) {
+    : length_(2 * spectrum.size()) {
   const std::size_t n = spectrum.size();
-  for (std::size_t k = 0; k < n; ++k) dense_[2 * k < n ? k : k + n] = spectrum[k];
-  fft.get<double>(2 * n).inverse(dense_);
+  ComplexRow<double> dense(length_);
+  for (std::size_t k = 0; k < n; ++k) dense[2 * k < n ? k : k + n] = spectrum[k];
+  fft.get<double>(length_).inverse(dense);
+  for (auto& part : parts_) part.resize(length_ + kTaps - 1);
+  for (std::size_t i = 0; i < length_ + kTaps - 1; ++i) {
+    parts_[0][i] = dense[i % length_].real();
+    parts_[1][i] = dense[i % length_].imag();
+  }
 }
 
 std::complex<double> PeriodicInterpolator::operator()(double position) const {
-  const auto n = static_cast<long>(dense_.size());
-  const double dense_position = 2.0 * position;
-  const double base = std::floor(dense_position);
-  const double phase = (dense_position - base) * kPhases;
-  const auto low = static_cast<std::size_t>(phase);
-  const double mix = phase - static_cast<double>(low);
-  const auto& a = weights()[low];
-  const auto& b = weights()[std::min<std::size_t>(low + 1, kPhases)];
-  long index = (static_cast<long>(base) - kTaps / 2 + 1) % n;
-  if (index < 0) index += n;
-  std::complex<double> sum = 0.0;
-  for (std::size_t tap = 0; tap < kTaps; ++tap) {
-    sum += ((1.0 - mix) * a[tap] + mix * b[tap]) * dense_[static_cast<std::size_t>(index)];
-    if (++index == n) index = 0;
-  }
-  return sum;
+  double re = 0.0, im = 0.0;
+  best_weigh()({parts_[0].data(), length_}, &position, &re, 1);
+  best_weigh()({parts_[1].data(), length_}, &position, &im, 1);
+  return {re, im};
+}
+
+void PeriodicInterpolator::operator()(Part part, std::span<const double> positions,
+                                      std::span<double> out) const {
+  const std::vector<double>& row = parts_[part == Part::kReal ? 0 : 1];
+  best_weigh()({row.data(), length_}, positions.data(), out.data(), out.size());
 }
 
 }  // namespace cohlink

@@ -1,8 +1,10 @@
 // Band-limited interpolation of a periodic row at any instant.
 #pragma once
 
+#include <array>
 #include <complex>
 #include <cstddef>
+#include <span>
 #include <vector>
 
 #include "sim/signal/execution/fft.h"
@@ -21,8 +23,13 @@ class PeriodicInterpolator {
   /// Value at `position`, counted in samples of the original row; any real number, periodic in n.
   std::complex<double> operator()(double position) const;
 
+  /// Real or imaginary parts at many positions, as many as `out` has room for.
+  enum class Part { kReal, kImaginary };
+  void operator()(Part part, std::span<const double> positions, std::span<double> out) const;
+
  private:
-  ComplexRow<double> dense_;  // twice the samples of the row
+  std::size_t length_;                        // twice the samples of the row
+  std::array<std::vector<double>, 2> parts_;  // so many, and the first ones again behind them
 };
 
 }  // namespace cohlink
