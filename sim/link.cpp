@@ -134,7 +134,7 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   Field<double>& light = frame.light;
 
   ReceiverFrame received;
-  received.preamplifier_psd = receive_light(light, setup.receiver_input, streams);
+  received.input = receive_light(light, setup.receiver_input, streams);
   received.oscillator =
       run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
   received.power = power_at_diodes(light, setup.oscillator, received.oscillator, setup.frontend);

@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <cstdio>
 
 #include "sim/link_setup_hardware.h"
+#include "sim/optical_path.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/pilots.h"
 #include "sim/signal/scenario/strings.h"
@@ -123,7 +125,40 @@ std::size_t samples_setup(const Scenario& s, const LinkSetup& setup) {
                "; at least " + std::to_string(static_cast<int>(needed)) + " are needed");
 }
 
+// An attenuator takes away and adds nothing. Light levels are closed forms within 0.01 dB; polarisation
+// effects that are drawn may move them, so that a tenth of a decibel passes.
+void check_received_power(const Scenario& s, const LinkSetup& setup) {
+  const auto& asked = setup.receiver_input.received_power;
+  if (!asked) return;
+  const double arriving = arriving_light(setup).total_power;
+  if (*asked <= arriving * from_db(0.1)) return;
+  char text[32];
+  std::snprintf(text, sizeof text, "%.2f", watt_to_dbm(arriving));
+  s.reject("frontend.received_power_dbm",
+           std::string("is more than the link delivers: ") + text +
+               " dBm arrive, all channels and noise; absent, the key follows what arrives");
+}
+
+void input_range_setup(const Scenario& s, LinkSetup& setup) {
+  if (const auto dbm = s.optional_number("frontend.least_input_dbm")) setup.least_input = dbm_to_watt(*dbm);
+  if (const auto dbm = s.optional_number("frontend.most_input_dbm")) setup.most_input = dbm_to_watt(*dbm);
+  if (setup.least_input && setup.most_input && *setup.least_input > *setup.most_input)
+    s.reject("frontend.least_input_dbm", "is above frontend.most_input_dbm");
+}
+
 }  // namespace
+
+std::optional<std::string> input_range_caution(const LinkSetup& setup) {
+  if (!setup.least_input && !setup.most_input) return std::nullopt;
+  const double power = setup.receiver_input.received(arriving_light(setup).total_power);
+  const bool overload = power > setup.most_input.value_or(power);
+  if (!overload && !(power < setup.least_input.value_or(power))) return std::nullopt;
+  char text[96];
+  std::snprintf(text, sizeof text, "%.2f dBm into the receiver are %s %.2f dBm that it is made for",
+                watt_to_dbm(power), overload ? "more than the" : "less than the",
+                watt_to_dbm(overload ? *setup.most_input : *setup.least_input));
+  return text;
+}
 
 std::optional<std::string> sampling_caution(const LinkSetup& setup) {
   const std::size_t given = setup.transmitter.samples_per_symbol;
@@ -146,6 +181,8 @@ LinkSetup link_setup(const Scenario& s) {
   setup.samples_for_hardware = samples_for_hardware(setup);
   setup.transmitter.samples_per_symbol = samples_setup(s, setup);
   check_dac(s, setup.transmitter);
+  input_range_setup(s, setup);
+  check_received_power(s, setup);
   return setup;
 }
 

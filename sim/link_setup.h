@@ -24,6 +24,7 @@ struct LinkSetup {
   Line line;
   StepControl steps;
   ReceiverInputParameters receiver_input;
+  std::optional<double> least_input, most_input;  // W, what the receiver is made for
   LocalOscillatorParameters oscillator;
   FrontendParameters frontend;
   ReceiverElectronicsParameters electronics;
@@ -34,6 +35,9 @@ struct LinkSetup {
 /// What to say of run.samples_per_symbol where it was set too low for the transmitter's or the receiver's
 /// nonlinear hardware; nothing where it is enough.
 std::optional<std::string> sampling_caution(const LinkSetup& setup);
+
+/// What to say where the power into the receiver lies outside the range it is made for; nothing within.
+std::optional<std::string> input_range_caution(const LinkSetup& setup);
 
 /// Throws InputError, starting with where the offending key was set, for values that do not fit together.
 LinkSetup link_setup(const Scenario& scenario);

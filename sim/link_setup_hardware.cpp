@@ -95,7 +95,14 @@ ModulatorParameters modulator_setup(const Scenario& s) {
 
 ReceiverInputParameters receiver_input_setup(const Scenario& s) {
   ReceiverInputParameters p;
-  p.received_power = dbm_to_watt(s.number("frontend.received_power_dbm"));
+  p.loss = from_db(s.number("frontend.attenuation_db"));
+  if (const auto dbm = s.optional_number("frontend.received_power_dbm")) {
+    if (p.loss > 1.0)
+      s.reject("frontend.attenuation_db",
+               "and frontend.received_power_dbm cannot both be given: the one is an "
+               "attenuator's loss, the other what it is set to leave");
+    p.received_power = dbm_to_watt(*dbm);
+  }
   if (const auto factor = linear(s, "frontend.preamplifier_noise_figure_db"))
     p.preamplifier = {*factor, dbm_to_watt(s.number("frontend.preamplifier_output_dbm"))};
   return p;

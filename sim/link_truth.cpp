@@ -40,10 +40,11 @@ double beta2_length_at(const PlanTotals& sum, double tuned) {
 
 // OSNR of what reaches the hybrid: noise of the link, then that of the pre-amplifier, whose density counts
 // against the received power (all channels and the noise of the whole simulated band).
-std::optional<double> osnr_at_receiver(const LinkSetup& setup, const PropagationPlan& path,
-                                       const LaunchedLight& launched, double preamplifier_psd) {
+std::optional<double> osnr_at_receiver(const PropagationPlan& path, const LaunchedLight& launched,
+                                       const ReceiverInput& input) {
   LightLevels levels = light_levels(path, launched);
-  levels.noise_psd += preamplifier_psd * levels.total_power / setup.receiver_input.received_power;
+  if (input.preamplifier_psd > 0.0)
+    levels.noise_psd += input.preamplifier_psd * levels.total_power / input.power;
   return levels.osnr();
 }
 
@@ -157,8 +158,7 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
     truth.second_order_pmd_ps2[k] = pmd.second_order[k] * 1e24;
   }
   const LaunchedLight launched = launched_light(setup, sent.noise_psd);
-  if (const auto osnr = osnr_at_receiver(setup, path, launched, received.preamplifier_psd))
-    truth.osnr_db = to_db(*osnr);
+  if (const auto osnr = osnr_at_receiver(path, launched, received.input)) truth.osnr_db = to_db(*osnr);
   truth.transmitter = transmitter_truth(setup.transmitter, sent);
   truth.frontend = frontend_truth(setup.frontend, received.power);
   truth.lanes = lane_truth(setup, adc_errors, received);

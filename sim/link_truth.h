@@ -12,7 +12,7 @@ namespace cohlink {
 /// What the receiver's hardware did in one frame.
 struct ReceiverFrame {
   LaserTrace oscillator;
-  double preamplifier_psd = 0.0;  // W/Hz per polarisation, referred to the received power
+  ReceiverInput input;
   PowerAtDiodes power;
   std::array<double, 4> transimpedance = {1, 1, 1, 1};
   double sine_jitter_start = 0.0;  // rad

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "sim/fibre/line.h"
+#include "sim/signal/line/line_plan.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -85,6 +86,16 @@ LaunchedLight launched_light(const LinkSetup& setup, double noise_psd) {
 
 double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {
   return light_levels(plan, launched_light(setup)).peak_power;
+}
+
+LightLevels arriving_light(const LinkSetup& setup) {
+  const PropagationPlan line = nominal_plan(setup.line.sections);
+  return light_levels(joined(line, plan_optics(setup, line)), launched_light(setup));
+}
+
+double received_power(const Scenario& scenario) {
+  const LinkSetup setup = link_setup(scenario);
+  return setup.receiver_input.received(arriving_light(setup).total_power);
 }
 
 double peak_fibre_power(const Scenario& scenario) {

@@ -31,6 +31,13 @@ double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan);
 /// Of a frame of the scenario; throws InputError as link_setup does.
 double peak_fibre_power(const Scenario& scenario);
 
+/// Light at the end of the path, before the receiver's own attenuator and pre-amplifier: the nominal line's,
+/// its ASE counted, PMD and the noise of the launch amplifier left out.
+LightLevels arriving_light(const LinkSetup& setup);
+
+/// Power into the receiver [W], behind its attenuator. Throws InputError as link_setup does.
+double received_power(const Scenario& scenario);
+
 /// What the setup's transmitters launch, `noise_psd` [W/Hz] of it noise per polarisation.
 LaunchedLight launched_light(const LinkSetup& setup, double noise_psd = 0.0);
 

@@ -6,17 +6,21 @@
 
 namespace cohlink {
 
-double receive_light(Field<double>& light, const ReceiverInputParameters& p, const RandomStreams& streams) {
-  const double power = mean_power(light);
-  const double scale = power > 0.0 ? std::sqrt(p.received_power / power) : 0.0;
+ReceiverInput receive_light(Field<double>& light, const ReceiverInputParameters& p,
+                            const RandomStreams& streams) {
+  const double arriving = mean_power(light);
+  if (!(arriving > 0.0)) return {};
+  ReceiverInput received{p.received(arriving), 0.0};
+  const double scale = std::sqrt(received.power / arriving);
   for (auto* row : light.rows()) {
     for (auto& a : *row) a *= scale;
   }
-  if (!p.preamplifier) return 0.0;
-  const double gain = p.preamplifier->output_power / p.received_power;
+  if (!p.preamplifier) return received;
+  const double gain = p.preamplifier->output_power / received.power;
   const double noise = amplifier_noise_psd(gain, p.preamplifier->noise_factor);
   amplify(light, gain, noise, streams.stream("preamplifier-ase"));
-  return noise / gain;
+  received.preamplifier_psd = noise / gain;
+  return received;
 }
 
 }  // namespace cohlink

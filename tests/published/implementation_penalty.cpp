@@ -55,6 +55,7 @@ const std::vector<Part>& parts() {
 }
 
 std::string value_text(const Scenario& s, const std::string& key) {
+  if (!s.is_set(key)) return "";
   const ScenarioKey& declared = *find_key(key);
   if (declared.type == KeyType::kNumber) return std::to_string(s.number(key));
   if (declared.type == KeyType::kInteger) return std::to_string(s.integer(key));

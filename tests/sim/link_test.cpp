@@ -231,6 +231,7 @@ const std::vector<Effect>& hardware_effects() {
       {"laser_lo.rin_db_per_hz", "-120"},
       {"laser_lo.rin_bandwidth_ghz", "5", {"laser_lo.rin_db_per_hz=-120"}},
       {"frontend.received_power_dbm", "-10"},
+      {"frontend.attenuation_db", "10"},
       {"frontend.preamplifier_noise_figure_db", "20"},
       {"frontend.preamplifier_output_dbm", "3", {"frontend.preamplifier_noise_figure_db=5"}},
       {"frontend.pbs_extinction_db", "20"},
@@ -301,7 +302,8 @@ TEST_CASE("every key of transmitter, oscillator, front end and converter reaches
   for (const ScenarioKey& key : scenario_keys()) {
     const bool hardware = key.section == "transmitter" || key.section == "laser_lo" ||
                           key.section == "frontend" || key.section == "adc";
-    if (!hardware) continue;
+    const bool caution_only = key.name == "least_input_dbm" || key.name == "most_input_dbm";
+    if (!hardware || caution_only) continue;
     CAPTURE(key.full_name());
     const auto effect = std::find_if(effects.begin(), effects.end(),
                                      [&](const Effect& e) { return key.full_name() == e.key; });

@@ -234,6 +234,8 @@ TEST_CASE("every key of the bench that is off its default changes a budget or is
                                           "transmitter.dac_enob",
                                           "transmitter.dac_loading_db",
                                           "laser_lo.dither_rate_khz",
+                                          "frontend.least_input_dbm",
+                                          "frontend.most_input_dbm",
                                           "frontend.bandwidth_order",
                                           "frontend.output_rms_mv",
                                           "frontend.transimpedance_ohm",
@@ -251,7 +253,7 @@ TEST_CASE("every key of the bench that is off its default changes a budget or is
           "[fibre]\nspan_lengths_km = 60,80\ncompensation_ps_per_nm = -500\n[transmitter]\nmodulator = iq\n"
           "launch_amplifier_noise_figure_db = 5\nmodulator_extinction_db = 25\ndac_bandwidth_ghz = 20\n"
           "[frontend]\npreamplifier_noise_figure_db = 5\n"),
-      scenario_of("[channel]\ncount = 3\nspacing_ghz = 34\n")};
+      scenario_of("[channel]\ncount = 3\nspacing_ghz = 34\n[frontend]\nshot_noise = true\n")};
   std::set<std::string> missed;
   for (const ScenarioKey& key : scenario_keys())
     if (!std::set<std::string_view>{"run", "dsp", "fec", "cost", "trace"}.contains(key.section))

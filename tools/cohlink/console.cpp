@@ -55,10 +55,14 @@ void light_hazard_caution(const std::vector<Scenario>& scenarios) {
   light_hazard_caution(strongest);
 }
 
-void sampling_caution(const std::vector<Scenario>& scenarios) {
+void set_up_cautions(const std::vector<Scenario>& scenarios) {
+  bool said = false;
   for (const Scenario& scenario : scenarios) {
     try {
-      if (const auto text = sampling_caution(link_setup(scenario))) return caution(*text);
+      const LinkSetup setup = link_setup(scenario);
+      if (const auto text = input_range_caution(setup)) caution(*text), said = true;
+      if (const auto text = sampling_caution(setup)) caution(*text), said = true;
+      if (said) return;
     } catch (const InputError&) {
     }
   }

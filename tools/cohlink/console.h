@@ -22,9 +22,10 @@ void light_hazard_caution(double watt);
 /// counts as dark: whoever runs it says what is wrong with it.
 void light_hazard_caution(const std::vector<Scenario>& scenarios);
 
-/// Cautions, once, where one of the scenarios samples its light too coarsely for its hardware (link_setup.h).
-/// A scenario that cannot be set up says nothing.
-void sampling_caution(const std::vector<Scenario>& scenarios);
+/// Cautions, of the first of the scenarios that calls for any, where it samples its light too coarsely for
+/// its hardware or brings the receiver a power outside its range (link_setup.h). A scenario that cannot be
+/// set up says nothing.
+void set_up_cautions(const std::vector<Scenario>& scenarios);
 
 /// A bar with the time left, redrawn in place a few times a second; where standard error is not a terminal, a
 /// line a minute. Silent with --quiet. Safe to call from several threads.

@@ -64,7 +64,7 @@ int dataset(const Arguments& arguments) {
     note(options.quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
   if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
   light_hazard_caution(strongest_light(order, threads));
-  sampling_caution({order.scenario});
+  set_up_cautions({order.scenario});
   end_resumably();
 
   FftCache fft(planning_of(order.scenario));

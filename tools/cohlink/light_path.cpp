@@ -1,5 +1,9 @@
 #include "tools/cohlink/light_path.h"
 
+#include <algorithm>
+#include <cmath>
+
+#include "sim/optical_path.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/numbers.h"
@@ -28,6 +32,15 @@ std::string describe_section(const LineSection& section) {
          "; " + readable(as_written(beta2_length_to_accumulated(span.beta2 * span.length)), 5) + " ps/nm";
 }
 
+std::string describe_gain(const std::vector<LineSection>& sections) {
+  const auto amplifiers = std::count_if(sections.begin(), sections.end(), [](const LineSection& section) {
+    return section.amplifier.mode != GainMode::kNone;
+  });
+  if (amplifiers == 0) return "no amplifier";
+  return "made up by " + std::to_string(amplifiers) + (amplifiers == 1 ? " amplifier" : " amplifiers") +
+         (sections.back().amplifier.mode == GainMode::kNone ? ", none before the receiver" : "");
+}
+
 void add_spans(std::vector<Fact>& facts, const std::vector<LineSection>& sections) {
   double total = 1.0;
   for (std::size_t first = 0, next = 0; first < sections.size(); first = next) {
@@ -38,9 +51,8 @@ void add_spans(std::vector<Fact>& facts, const std::vector<LineSection>& section
                                   : "spans " + std::to_string(first + 1) + " to " + std::to_string(next);
     facts.push_back({"", label, {}, describe_section(sections[first])});
   }
-  facts.push_back(
-      {"line_loss_db", "lost in all", in_db(total),
-       readable(in_db(total)) + " dB, made up by " + std::to_string(sections.size()) + " amplifiers"});
+  facts.push_back({"line_loss_db", "lost in all", in_db(total),
+                   readable(in_db(total)) + " dB, " + describe_gain(sections)});
 }
 
 void add_filters(std::vector<Fact>& facts, const Scenario& scenario, const Line& line) {
@@ -74,6 +86,12 @@ std::string describe_spans(const Line& line) {
                 : ", " + readable(in_km(total), 6) + " km in all");
 }
 
+Fact received_power_fact(const Scenario& scenario, const char* label) {
+  // To 0.0001 dB: what the closed walk is good for.
+  const double dbm = std::round(1e4 * watt_to_dbm(received_power(scenario))) / 1e4;
+  return {"received_power_dbm", label, dbm, readable(dbm) + " dBm"};
+}
+
 std::vector<Fact> light_path_facts(const Scenario& scenario) {
   const Line line = read_line(scenario);
   if (line.sections.empty()) return {};
@@ -83,8 +101,7 @@ std::vector<Fact> light_path_facts(const Scenario& scenario) {
     facts.push_back({"site_pdl_db", "at each amplifier", pdl,
                      readable(pdl) + " dB lost by the worse polarisation, axes random"});
   add_filters(facts, scenario, line);
-  const double received = scenario.number("frontend.received_power_dbm");
-  facts.push_back({"received_power_dbm", "at the receiver", received, readable(received) + " dBm"});
+  facts.push_back(received_power_fact(scenario, "at the receiver"));
   return facts;
 }
 

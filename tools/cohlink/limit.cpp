@@ -166,7 +166,7 @@ int limit(const Arguments& arguments) {
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
   light_hazard_caution(check_scenarios(
       {with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)}, fft, threads));
-  sampling_caution({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
+  set_up_cautions({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
   const auto journal = open_journal(options, study_identity("limit", scenario));
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": " + margin_text(p));

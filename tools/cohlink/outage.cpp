@@ -186,7 +186,7 @@ int outage(const Arguments& arguments) {
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), count);
   light_hazard_caution(check_scenarios(drawn, fft, threads));
-  sampling_caution({scenario});
+  set_up_cautions({scenario});
   const auto journal = open_journal(options, study_identity("outage", scenario));
   SourceMaker source = recorded(simulation(fft), journal.get());
   ProgressBar bar(options.quiet);

@@ -67,7 +67,7 @@ int qualify(const Arguments& arguments) {
         lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
   }
 
-  sampling_caution(set_scenarios(scenario, lines));
+  set_up_cautions(set_scenarios(scenario, lines));
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
                                         static_cast<std::size_t>(scenario.integer("run.frames")));

@@ -144,11 +144,10 @@ std::vector<Fact> describe_steps(const StepCheck& check) {
 std::vector<Fact> describe_path(const Scenario& scenario, const Line& line, const Capture& capture) {
   const Truth truth = capture.truth.value_or(Truth{});
   const double launch = as_written(watt_to_dbm(line.comb.tested().power));
-  const double received = scenario.number("frontend.received_power_dbm");
   return {
       {"spans", "path", static_cast<std::uint64_t>(line.sections.size()), describe_spans(line)},
       {"launch_power_dbm", "launch power", launch, readable(launch) + " dBm"},
-      {"received_power_dbm", "received power", received, readable(received) + " dBm"},
+      received_power_fact(scenario, "received power"),
       {"osnr_db", "OSNR", truth.osnr_db ? Cell(*truth.osnr_db) : Cell(),
        truth.osnr_db ? readable(*truth.osnr_db) + " dB in 12.5 GHz" : "no noise on the path"},
       {"dispersion_ps_per_nm", "dispersion", truth.dispersion_ps_per_nm,
@@ -198,7 +197,7 @@ int simulate(const Arguments& arguments) {
     show_progress();
   }));
   light_hazard_caution(link.peak_fibre_power());
-  sampling_caution({order.scenario});
+  set_up_cautions({order.scenario});
 
   std::mutex files;  // HDF5 is not thread-safe
   std::vector<Fact> facts;

@@ -81,7 +81,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
     return kDone;
   }
   light_hazard_caution(check_points(order, part, fft, run.threads));
-  sampling_caution({order.plan.base});
+  set_up_cautions({order.plan.base});
   const auto journal = open_journal(options, identity_of(order, part));
   run.journal = journal.get();
   run.remark = [&](const std::string& text) { note(options.quiet, text); };

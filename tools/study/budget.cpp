@@ -207,7 +207,8 @@ struct Detection {
 
 Detection detection_of(const LinkSetup& setup, const LightLevels& arriving) {
   const ReceiverInputParameters& input = setup.receiver_input;
-  const double power = input.preamplifier ? input.preamplifier->output_power : input.received_power;
+  const double power =
+      input.preamplifier ? input.preamplifier->output_power : input.received(arriving.total_power);
   const double through = setup.frontend.hybrid.transmission;
   Detection d;
   d.light = 0.5 * power * through;
@@ -286,8 +287,8 @@ double oscillator_leak_ratio(const LinkSetup& setup, const Detection& d, double 
 double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double band) {
   const auto& pre = setup.receiver_input.preamplifier;
   if (!pre) return 0.0;
-  const double psd =
-      amplifier_noise_psd(pre->output_power / setup.receiver_input.received_power, pre->noise_factor);
+  const double psd = amplifier_noise_psd(
+      pre->output_power / setup.receiver_input.received(arriving.total_power), pre->noise_factor);
   return 2.0 * psd * band * arriving.total_power / arriving.signal_power / pre->output_power;
 }
 

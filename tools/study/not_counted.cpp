@@ -28,6 +28,8 @@ constexpr auto kCounted = std::to_array<std::string_view>({
     "transmitter.launch_amplifier_noise_figure_db",
     "fibre.type",
     "fibre.spans",
+    "fibre.length_km",
+    "fibre.final_amplifier",
     "fibre.span_length_km",
     "fibre.span_lengths_km",
     "fibre.span_types",
@@ -48,6 +50,7 @@ constexpr auto kCounted = std::to_array<std::string_view>({
     "laser_lo.rin_db_per_hz",
     "laser_lo.rin_bandwidth_ghz",
     "frontend.received_power_dbm",
+    "frontend.attenuation_db",
     "frontend.preamplifier_noise_figure_db",
     "frontend.preamplifier_output_dbm",
     "frontend.lo_loss_db",
@@ -89,6 +92,8 @@ constexpr auto kHarmless = std::to_array<std::string_view>({
     "transmitter.bias_control",           // against modulator_extinction_db
     "transmitter.predistortion",          // against modulator = iq
     "laser_lo.dither_rate_khz",           // of dither_mhz
+    "frontend.least_input_dbm",           // caution only
+    "frontend.most_input_dbm",            //
     "frontend.bandwidth_order",           // of bandwidth_ghz
     "frontend.output_rms_mv",             // of output_saturation_mv
     "frontend.transimpedance_ohm",        // of gain_control = manual

@@ -128,14 +128,33 @@ LineSection usual_section(const Scenario& s) {
   return section;
 }
 
-std::vector<LineSection> read_spans(const Scenario& s) {
+constexpr double kMostSpans = 1000;
+
+/// The fewest equal spans of at most fibre.span_length_km that make `length_km`; a part in 1e9 more, left by
+/// arithmetic on the way here, makes no span of its own.
+std::vector<LineSection> equal_spans(const Scenario& s, double length_km, LineSection usual) {
+  if (s.integer("fibre.spans") != 0)
+    s.reject("fibre.spans",
+             "and fibre.length_km cannot both be given; fibre.spans = 0 makes way for the length");
+  if (!s.numbers("fibre.span_lengths_km").empty())
+    s.reject("fibre.span_lengths_km", "and fibre.length_km cannot both be given");
+  const double count = std::ceil(length_km / s.number("fibre.span_length_km") * (1.0 - 1e-9));
+  if (count > kMostSpans)
+    s.reject("fibre.length_km",
+             "needs more than 1000 spans of fibre.span_length_km = " + s.written("fibre.span_length_km"));
+  usual.span.length = length_km * 1e3 / count;
+  return {static_cast<std::size_t>(count), usual};
+}
+
+std::vector<LineSection> listed_spans(const Scenario& s) {
   const auto lengths = s.numbers("fibre.span_lengths_km");
   const auto types = s.list("fibre.span_types");
   const auto losses = s.numbers("fibre.span_losses_db");
   const std::string listed = "lengths in fibre.span_lengths_km";
   require_count(s, "fibre.span_types", types.size(), lengths.size(), listed);
   require_count(s, "fibre.span_losses_db", losses.size(), lengths.size(), listed);
-  const LineSection usual = usual_section(s);
+  LineSection usual = usual_section(s);
+  if (const auto length = s.optional_number("fibre.length_km")) return equal_spans(s, *length, usual);
   if (lengths.empty()) return {static_cast<std::size_t>(s.integer("fibre.spans")), usual};
   if (s.integer("fibre.spans") != 0)
     s.reject("fibre.spans",
@@ -145,6 +164,16 @@ std::vector<LineSection> read_spans(const Scenario& s) {
     if (!types.empty()) sections[k].span = span_of_type(s, types[k]);
     sections[k].span.length = lengths[k] * 1e3;
     if (!losses.empty()) sections[k].lumped_loss = from_db(losses[k]);
+  }
+  return sections;
+}
+
+/// A site without an amplifier has no PDL of one.
+std::vector<LineSection> read_spans(const Scenario& s) {
+  std::vector<LineSection> sections = listed_spans(s);
+  if (!sections.empty() && !s.boolean("fibre.final_amplifier")) {
+    sections.back().amplifier.mode = GainMode::kNone;
+    sections.back().pdl_db = 0.0;
   }
   return sections;
 }
@@ -192,7 +221,8 @@ double read_beta3_length(const Scenario& s, double beta2_length) {
 }
 
 bool has_spans(const Scenario& s) {
-  return s.integer("fibre.spans") > 0 || !s.numbers("fibre.span_lengths_km").empty();
+  return s.integer("fibre.spans") > 0 || s.is_set("fibre.length_km") ||
+         !s.numbers("fibre.span_lengths_km").empty();
 }
 
 Line read_line(const Scenario& s) {

@@ -7,9 +7,10 @@
 namespace cohlink {
 
 /// The line that the sections [signal], [transmitter], [fibre], [amplifier] and [channel] describe: `spans`
-/// equal spans, or those of span_lengths_km with their types and losses. A fibre constant that is given holds
-/// for every span, one that is not comes from the span's type. InputError, starting with where the offending
-/// key was set, for lists of unequal length and values that do not fit together.
+/// equal spans, those that length_km is cut into, or those of span_lengths_km with their types and losses. A
+/// fibre constant that is given holds for every span, one that is not comes from the span's type. InputError,
+/// starting with where the offending key was set, for lists of unequal length and values that do not fit
+/// together.
 Line read_line(const Scenario& scenario);
 
 /// beta3 L [s^3] of a path that accumulates `beta2_length` [s^2] at the channel under test, for a receiver that

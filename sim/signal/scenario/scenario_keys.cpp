@@ -75,7 +75,9 @@ const std::vector<ScenarioKey> kKeys = {
 
     {"fibre", "type", kChoice, "", "G.652.D", 0, 0, "G.652.D|G.654.E|G.655", "fibre type: gives loss, dispersion, slope and Kerr coefficient where they are not given", "ITU-T G.652, G.654, G.655; typical values, common practice"},
     {"fibre", "spans", kInteger, "", "0", 0, 1000, "", "equal spans, each followed by an amplifier that restores the launch power; 0 = back to back", ""},
-    {"fibre", "span_length_km", kNumber, "km", "80", 0.001, 1000, "", "length of a span (not used with span_lengths_km)", "common practice: 80 to 100 km"},
+    {"fibre", "length_km", kNumber, "km", "", 0.001, 1000000, "", "length of the whole line, cut into the fewest equal spans of at most span_length_km; stands in for spans", ""},
+    {"fibre", "span_length_km", kNumber, "km", "80", 0.001, 1000, "", "length of a span, with length_km the longest (not used with span_lengths_km)", "common practice: 80 to 100 km"},
+    {"fibre", "final_amplifier", kBoolean, "", "true", 0, 0, "", "an amplifier stands behind the last span, too; false = the receiver gets the light as the fibre and the losses behind it leave it: unamplified and passive links", ""},
     {"fibre", "span_lengths_km", kNumbers, "km", "", 0.001, 1000, "", "lengths of spans that differ, in order; stands in for spans and span_length_km", ""},
     {"fibre", "span_types", kList, "", "", 0, 0, "G.652.D|G.654.E|G.655", "fibre types of the spans in span_lengths_km, one each; a fibre constant that is given itself still holds for all of them", ""},
     {"fibre", "span_losses_db", kNumbers, "dB", "", 0, 60, "", "lumped losses before the amplifiers of the spans in span_lengths_km, one each; absent = lumped_loss_db for all", ""},
@@ -127,7 +129,10 @@ const std::vector<ScenarioKey> kKeys = {
     {"laser_lo", "rin_db_per_hz", kNumber, "dB/Hz", "", -200, -80, "", "one-sided relative intensity noise of the local oscillator; absent = none", "OIF-400ZR-01.0: -145 (from memory)"},
     {"laser_lo", "rin_bandwidth_ghz", kNumber, "GHz", "", 0.001, 1000, "", "the intensity noise of the local oscillator is flat up to here and nothing beyond; absent = white over the simulated band", "common practice: 10 to 20 GHz, past the relaxation peak"},
 
-    {"frontend", "received_power_dbm", kNumber, "dBm", "0", -80, 30, "", "power into the receiver, both polarisations: all channels and noise of the simulated band that pass channel.filter_bandwidth_ghz; before its pre-amplifier where there is one", ""},
+    {"frontend", "received_power_dbm", kNumber, "dBm", "", -80, 30, "", "power that a variable attenuator leaves to the receiver, both polarisations: all channels and noise of the simulated band that pass channel.filter_bandwidth_ghz; before its pre-amplifier where there is one; absent = what arrives, less attenuation_db", ""},
+    {"frontend", "attenuation_db", kNumber, "dB", "0", 0, 100, "", "fixed loss before the receiver: patch panels, demultiplexer, an attenuator (where received_power_dbm is absent)", "common practice: 0.5 to 6"},
+    {"frontend", "least_input_dbm", kNumber, "dBm", "", -80, 30, "", "least power that the receiver is made for, as its data sheet says; less is cautioned of; absent = any", "OIF-400ZR-01.0: -12, -20 without amplifiers (from memory)"},
+    {"frontend", "most_input_dbm", kNumber, "dBm", "", -80, 30, "", "most power that the receiver is made for (overload); more is cautioned of; absent = any", "OIF-400ZR-01.0: 0 (from memory)"},
     {"frontend", "preamplifier_noise_figure_db", kNumber, "dB", "", 0, 20, "", "noise figure of an optical pre-amplifier; absent = none (direct sensitivity)", "common practice: 5"},
     {"frontend", "preamplifier_output_dbm", kNumber, "dBm", "0", -30, 30, "", "power the pre-amplifier brings the light to, its own noise aside", "common practice: -5 to 5"},
     {"frontend", "pbs_extinction_db", kNumber, "dB", "", 3, 100, "", "extinction ratio of the polarisation splitter; absent = infinite", "common practice: 20"},

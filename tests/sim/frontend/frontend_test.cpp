@@ -378,10 +378,10 @@ TEST_CASE("the received power is what the key says; a pre-amplifier adds (F G - 
   Field<double> light = constant_field(n, 0.01, 0.02);
   ReceiverInputParameters p;
   p.received_power = 1e-6;
-  CHECK(receive_light(light, p, RandomStreams(1)) == 0.0);
+  CHECK(receive_light(light, p, RandomStreams(1)).preamplifier_psd == 0.0);
   CHECK(mean_power(light) == doctest::Approx(1e-6).epsilon(1e-12));
   p.preamplifier = {from_db(5.0), 1e-3};
-  const double referred = receive_light(light, p, RandomStreams(1));
+  const double referred = receive_light(light, p, RandomStreams(1)).preamplifier_psd;
   CHECK(referred ==
         doctest::Approx((from_db(5.0) * 1000 - 1) / 2 * kPlanck * kCarrierHz / 1000).epsilon(1e-12));
   double noise = 0.0;
