@@ -9,12 +9,56 @@ namespace {
 
 constexpr std::complex<double> kI{0.0, 1.0};
 
-// Components of 1/2 v . sigma = m, real parts.
-StokesVector pauli_components(const JonesMatrix& m) {
-  return {(m.xx - m.yy).real(), (m.xy + m.yx).real(), (kI * (m.xy - m.yx)).real()};
+using ComplexVector = std::array<std::complex<double>, 3>;
+
+// Components of 1/2 v . sigma = m.
+ComplexVector pauli_components(const JonesMatrix& m) {
+  return {m.xx - m.yy, m.xy + m.yx, kI * (m.xy - m.yx)};
 }
 
-double length_of(const StokesVector& v) { return std::sqrt(v[0] * v[0] + v[1] * v[1] + v[2] * v[2]); }
+// Without conjugation.
+std::complex<double> dot(const ComplexVector& a, const ComplexVector& b) {
+  return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+}
+double dot(const StokesVector& a, const StokesVector& b) { return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]; }
+StokesVector cross(const StokesVector& a, const StokesVector& b) {
+  return {a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]};
+}
+double length_of(const StokesVector& v) { return std::sqrt(dot(v, v)); }
+
+StokesVector real_part(const ComplexVector& v) { return {v[0].real(), v[1].real(), v[2].real()}; }
+StokesVector imaginary_part(const ComplexVector& v) { return {v[0].imag(), v[1].imag(), v[2].imag()}; }
+
+// a u + b v.
+template <class T, class Vector>
+Vector combined(T a, const Vector& u, T b, const Vector& v) {
+  return {a * u[0] + b * v[0], a * u[1] + b * v[1], a * u[2] + b * v[2]};
+}
+
+// The slow principal state and its derivative from those of W = omega n, n . n = 1. With n = a + i b the
+// eigenvector of n . sigma has the Stokes vector s = (a + a x b)/a^2: its projector is 1/2 (1 + n . sigma),
+// and that times its adjoint is proportional to 1 + s . sigma.
+PmdState principal_state(const ComplexVector& w, const ComplexVector& w1) {
+  const std::complex<double> omega = std::sqrt(dot(w, w));  // its real part is not negative: the slow state
+  PmdState state;
+  if (omega == 0.0) {
+    state.second_order = real_part(w1);
+    return state;
+  }
+  const std::complex<double> omega1 = dot(w, w1) / omega;
+  const ComplexVector n = combined(1.0 / omega, w, std::complex<double>(0.0), w);
+  const ComplexVector n1 = combined(1.0 / omega, w1, -omega1 / omega, n);
+  const StokesVector a = real_part(n), b = imaginary_part(n), a1 = real_part(n1), b1 = imaginary_part(n1);
+  const double size = dot(a, a);
+  const StokesVector s = combined(1.0 / size, a, 1.0 / size, cross(a, b));
+  const StokesVector cross1 = combined(1.0, cross(a1, b), 1.0, cross(a, b1));
+  const StokesVector s1 =
+      combined(1.0, combined(1.0 / size, a1, 1.0 / size, cross1), -2.0 * dot(a, a1) / size, s);
+  state.dgd = omega.real();
+  state.vector = combined(state.dgd, s, 0.0, s);
+  state.second_order = combined(omega1.real(), s, state.dgd, s1);
+  return state;
+}
 
 // J(w) with its first two derivatives.
 struct JonesSeries {
@@ -69,10 +113,8 @@ PmdState pmd_state(const PropagationPlan& plan, double frequency) {
     }
   }
   const JonesMatrix inverse_j = inverse(s.j), d = s.j1 * inverse_j;
-  PmdState state;
-  state.vector = pauli_components(kI * d);
-  state.second_order = pauli_components(kI * (s.j2 * inverse_j - d * d));
-  state.dgd = length_of(state.vector);
+  PmdState state =
+      principal_state(pauli_components(kI * d), pauli_components(kI * (s.j2 * inverse_j - d * d)));
   state.second_order_magnitude = length_of(state.second_order);
   return state;
 }

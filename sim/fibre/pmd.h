@@ -33,8 +33,12 @@ struct PmdState {
 };
 
 /// From the plan's Jones matrix J(w) and its first two derivatives, carried exactly through the product of
-/// its elements: i J' J^-1 = 1/2 vector . sigma (Gordon and Kogelnik, PNAS 97(9) 4541, 2000). With PDL the
-/// vector is complex; its real part is given.
+/// its elements: i J' J^-1 = 1/2 W . sigma, but for a delay common to all light (Gordon and Kogelnik, PNAS
+/// 97(9) 4541, 2000). With PDL W is complex and the two principal states are not orthogonal: the DGD is the
+/// difference of the real parts of the eigenvalues, Re sqrt(W . W), and the vector is the DGD along the
+/// eigenvector of the slow one (Huttner, Geiser and Gisin, IEEE J. Sel. Top. Quantum Electron. 6(2) 317,
+/// 2000; Heffner, IEEE Photon. Technol. Lett. 4(9) 1066, 1992, measures the same). An optical filter changes
+/// neither.
 PmdState pmd_state(const PropagationPlan& plan, double frequency);
 
 }  // namespace cohlink
