@@ -20,16 +20,14 @@ std::complex<double> iq_transfer(std::complex<double> drive, const IqModulatorPa
 
 namespace {
 
-// A child's mean transfer at bias offset e, and its derivative; s and c are means over the drive.
+// A child's mean transfer at bias offset e, and its derivative; c is a mean over the drive.
 struct ChildMean {
-  double s = 0.0, c = 0.0, arm_error = 0.0;
+  double c = 0.0, arm_error = 0.0;
   std::complex<double> transfer(double e) const {
-    const double sine = std::sin(0.5 * e), cosine = std::cos(0.5 * e);
-    return {s * cosine + c * sine, -arm_error * (c * cosine - s * sine)};
+    return {c * std::sin(0.5 * e), -arm_error * c * std::cos(0.5 * e)};
   }
   std::complex<double> slope(double e) const {
-    const double sine = std::sin(0.5 * e), cosine = std::cos(0.5 * e);
-    return {0.5 * (c * cosine - s * sine), 0.5 * arm_error * (c * sine + s * cosine)};
+    return {0.5 * c * std::cos(0.5 * e), 0.5 * arm_error * c * std::sin(0.5 * e)};
   }
 };
 
@@ -37,11 +35,11 @@ struct ChildMean {
 
 BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,
                        const IqModulatorParameters& p) {
-  ChildMean in_phase{0.0, 0.0, p.inner_arm_error}, quadrature = in_phase;
+  ChildMean in_phase{0.0, p.inner_arm_error}, quadrature = in_phase;
   const double k = 0.5 * kPi * volt_per_unit / p.v_pi, each = 1.0 / static_cast<double>(drive.size());
   for (const auto& u : drive) {
-    in_phase.s += each * std::sin(k * u.real()), in_phase.c += each * std::cos(k * u.real());
-    quadrature.s += each * std::sin(k * u.imag()), quadrature.c += each * std::cos(k * u.imag());
+    in_phase.c += each * std::cos(k * u.real());
+    quadrature.c += each * std::cos(k * u.imag());
   }
   const double weight_i = 1.0 + p.outer_arm_error;
   const auto weight_q = std::polar(1.0 - p.outer_arm_error, 0.5 * kPi + p.phase_error);

@@ -46,8 +46,8 @@ struct BiasPoint {
 /// -i g cos(pi V / (2 V_pi)) in quadrature to its own signal; the other child, biased off its null, cancels
 /// the mean of that. What varies with |V| stays. Newton's method on
 ///   (1 + g_o) <t_I>(e_I) + i exp(i phase_error) (1 - g_o) <t_Q>(e_Q) = 0,
-///   <t>(e) = s cos(e/2) + c sin(e/2) - i g (c cos(e/2) - s sin(e/2)), s = <sin(pi V / (2 V_pi))>, c =
-///   <cos(...)>.
+///   <t>(e) = c (sin(e/2) - i g cos(e/2)), c = <cos(pi V / (2 V_pi))>.
+/// The control averages over far more than a frame, and data have no mean: <sin(...)> is left out.
 /// Control by nulling the carrier: M. Sotoodeh, Y. Beaulieu, J. Harley and D. L. McGhan, JLT 29(15) 2235
 /// (2011). The parameters' own bias errors are left out: they are what the control misses.
 BiasPoint carrier_null(const ComplexRow<double>& drive, double volt_per_unit,

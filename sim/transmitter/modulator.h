@@ -28,7 +28,8 @@ struct ModulatorParameters {
 struct ModulatedLight {
   double power = 0.0;       // W, both polarisations, out of the modulator
   double power_gain = 1.0;  // still to be applied to the field to reach the launch power
-  // Of X and Y (kIq): power of the mean transfer over that of its variation, and where the children stand.
+  // Of X and Y (kIq): power of the transfer's mean over all data (each drive value and its negative) over
+  // that of its variation, and where the children stand.
   std::array<double, 2> carrier = {0, 0};
   std::array<BiasPoint, 2> bias = {};
 };
