@@ -7,6 +7,7 @@
 
 #include "sim/fibre/pmd.h"
 #include "sim/optical_path.h"
+#include "sim/path_truth.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -21,21 +22,22 @@ std::vector<double> at_symbols(const std::vector<double>& samples, std::size_t s
   return out;
 }
 
-// The path's Jones matrix on a comb over the signal's band, its carrier (at `tuned` in the simulated band) in
-// the middle.
-void sample_jones(Truth& truth, const PropagationPlan& plan, double tuned, double band_edge) {
-  constexpr int kHalf = 16;
-  for (int k = -kHalf; k <= kHalf; ++k) {
-    const double frequency = band_edge * k / kHalf;
-    const JonesMatrix m = jones_matrix(plan, tuned + frequency);
-    truth.jones_frequency_hz.push_back(frequency);
-    truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});
-  }
+// As far from the channel's centre as light reaches that the receiver may see: the pulse's band, or, behind
+// hardware that makes images and harmonics, the converter's rate, what aliases included.
+double band_edge(const LinkSetup& setup) {
+  const PulseShape& pulse = setup.transmitter.pulse;
+  const double edge = pulse_band_edge(pulse);
+  if (setup.samples_for_hardware == 0) return edge;
+  const double simulated =
+      0.5 * pulse.symbol_rate * static_cast<double>(setup.transmitter.samples_per_symbol);
+  return std::clamp(setup.adc.sample_rate, edge, std::max(edge, simulated));
 }
 
-// Dispersion at `tuned` [Hz] in the simulated band: b2 L - b3 L w, from the phase b2 L w^2/2 - b3 L w^3/6.
-double beta2_length_at(const PlanTotals& sum, double tuned) {
-  return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
+void sample_jones(Truth& truth, const LinkSetup& setup, const PropagationPlan& path, double duration) {
+  JonesGrid grid = jones_grid(path, {tuned_frequency(setup), band_edge(setup), duration});
+  truth.jones_time_s = std::move(grid.time);
+  truth.jones_frequency_hz = std::move(grid.frequency);
+  for (const JonesMatrix& m : grid.matrices) truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});
 }
 
 // OSNR of what reaches the hybrid: noise of the link, then that of the pre-amplifier, whose density counts
@@ -46,6 +48,15 @@ std::optional<double> osnr_at_receiver(const PropagationPlan& path, const Launch
   if (input.preamplifier_psd > 0.0)
     levels.noise_psd += input.preamplifier_psd * levels.total_power / input.power;
   return levels.osnr();
+}
+
+// Accumulated slope [ps/nm^2] of b3 L [s^3] beside an accumulated dispersion [ps/nm]: slope_to_beta3 solved
+// for it.
+double accumulated_slope(double beta3_length, double ps_per_nm) {
+  const double k = kWavelength / (kTwoPi * kSpeedOfLight);
+  const double s_per_m2 =
+      (beta3_length / (k * k) - 2.0 * kWavelength * ps_per_nm * 1e-3) / (kWavelength * kWavelength);
+  return s_per_m2 * 1e-6;
 }
 
 double degrees(double rad) { return rad * 180.0 / kPi; }
@@ -69,6 +80,13 @@ TransmitterTruth transmitter_truth(const TransmitterParameters& p, const Transmi
   const ModulatorParameters& modulator = p.modulator;
   t.phase_error_deg = {degrees(modulator.iq.phase_error), degrees(modulator.iq.phase_error)};
   t.xy_power_imbalance_db = to_db(modulator.xy_power_ratio);
+  t.symbol_rate_hz = p.pulse.symbol_rate;
+  t.simulated_rate_hz = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+  if (p.pulse.pulse == Pulse::kRrc) t.roll_off = p.pulse.roll_off;
+  t.drive_v_per_unit = p.driver.volt_per_unit();
+  if (p.dac.preemphasis_db > 0.0) t.preemphasis_db = p.dac.preemphasis_db;
+  if (p.dac.bandwidth) t.dac_bandwidth_order = p.dac.bandwidth_order;
+  if (p.dac.quantiser) t.dac_bits = p.dac.quantiser->bits, t.dac_loading_db = p.dac.loading_db;
   if (p.dac.sample_rate) t.dac_sample_rate_hz = sent.dac.sample_rate;
   t.dac_bandwidth_hz = p.dac.bandwidth;
   if (p.dac.quantiser) t.dac_enob = effective_bits(*p.dac.quantiser);
@@ -78,6 +96,8 @@ TransmitterTruth transmitter_truth(const TransmitterParameters& p, const Transmi
                 degrees(sent.bias[1].in_phase), degrees(sent.bias[1].quadrature)};
   t.extinction_db.emplace().fill(rejection_db(modulator.iq.inner_arm_error));
   t.outer_extinction_db = rejection_db(modulator.iq.outer_arm_error);
+  t.v_pi_v = modulator.iq.v_pi;
+  if (modulator.predistortion) t.predistortion_v_pi_v = modulator.iq.v_pi;
   return t;
 }
 
@@ -123,6 +143,8 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const 
   lanes.bandwidth_hz = setup.electronics.bandwidth;
   lanes.low_cutoff_hz = setup.electronics.low_cutoff;
   lanes.saturation_v = setup.electronics.saturation;
+  if (setup.electronics.bandwidth) lanes.bandwidth_order = setup.electronics.bandwidth_order;
+  lanes.bits = setup.adc.quantiser.bits;
   lanes.enob = effective_bits(setup.adc.quantiser);
   lanes.jitter_fs = setup.adc.jitter * 1e15;
   lanes.clock_offset_ppm = setup.adc.clock_offset * 1e6;
@@ -150,7 +172,9 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
     truth.tx_carrier_db = {to_db(std::max(sent.carrier[0], kLeastCarrier)),
                            to_db(std::max(sent.carrier[1], kLeastCarrier))};
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
-  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(totals(path), tuned));
+  const PlanTotals sum = totals(path);
+  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(sum, tuned));
+  truth.dispersion_slope_ps_per_nm2 = accumulated_slope(sum.beta3_length, truth.dispersion_ps_per_nm);
   const PmdState pmd = pmd_state(path, tuned);
   truth.dgd_ps = pmd.dgd * 1e12;
   for (std::size_t k = 0; k < 3; ++k) {
@@ -162,7 +186,8 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.transmitter = transmitter_truth(setup.transmitter, sent);
   truth.frontend = frontend_truth(setup.frontend, received.power);
   truth.lanes = lane_truth(setup, adc_errors, received);
-  sample_jones(truth, path, tuned, pulse_band_edge(setup.transmitter.pulse));
+  sample_jones(truth, setup, path,
+               static_cast<double>(setup.transmitter.symbols) / setup.transmitter.pulse.symbol_rate);
   return truth;
 }
 

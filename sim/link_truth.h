@@ -19,8 +19,8 @@ struct ReceiverFrame {
 };
 
 /// The truth of a frame that was sent as `sent` over `path`. Traces are taken at the symbol centres; the
-/// optical path's Jones matrix at 33 frequencies over the signal's band; the OSNR counts the noise of
-/// transmitter, line, loading and pre-amplifier.
+/// optical path's Jones matrix over the signal's band and the frame (path_truth.h); the OSNR counts the noise
+/// of transmitter, line, loading and pre-amplifier.
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
                  const TransmittedFrame& sent, const ReceiverFrame& received);
 

@@ -80,7 +80,7 @@ TEST_CASE("truth states what the scenario asked for") {
   CHECK(t.frequency_offset_hz == 250e6);
   CHECK(*t.osnr_db == doctest::Approx(17).epsilon(1e-9));
   CHECK(t.bits[0].size() == 2048);
-  CHECK(t.jones_frequency_hz[t.jones.size() / 2] == 0.0);
+  CHECK(t.jones_frequency_hz[t.jones_frequency_hz.size() / 2] == 0.0);
   for (const Jones& j : t.jones) CHECK(std::norm(j[0][0]) + std::norm(j[1][0]) == doctest::Approx(1.0));
   CHECK(c.samples() == 2048);
 }

@@ -161,8 +161,11 @@ void add_truth(Facts& facts, const Capture& capture) {
                    readable(tx / 1e3, 3) + " kHz over this frame, phase " + phase_text(truth.tx_phase_rad)});
   facts.push_back({"lo_linewidth_hz", "local oscillator", lo,
                    readable(lo / 1e3, 3) + " kHz over this frame, phase " + phase_text(truth.lo_phase_rad)});
-  facts.push_back({"jones_matrices", "Jones matrices", static_cast<std::uint64_t>(truth.jones.size()),
-                   grouped(truth.jones.size()) + " frequencies"});
+  facts.push_back(
+      {"jones_matrices", "Jones matrices", static_cast<std::uint64_t>(truth.jones.size()),
+       grouped(truth.jones_frequency_hz.size()) + " frequencies" +
+           (truth.jones_time_s.size() > 1 ? " at each of " + grouped(truth.jones_time_s.size()) + " times"
+                                          : "")});
 }
 
 /// "section.key" -> "section.key = value" of every line that differs between two resolved scenarios.

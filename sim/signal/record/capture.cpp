@@ -12,7 +12,7 @@ namespace cohlink {
 namespace {
 
 constexpr const char* kKind = "cohlink capture";
-constexpr double kFormat = 1;
+constexpr double kFormat = 2;
 
 // Rows of equal length, one after another, as HDF5 wants them.
 template <class Rows>
@@ -33,26 +33,53 @@ void write_rows(h5::File& file, const std::string& name, const std::array<std::v
   file.write<T>(name, std::span<const T>(stacked(rows)), {n, rows[0].size()});
 }
 
-void write_truth(h5::File& file, const Truth& truth) {
-  write_rows(file, "/truth/bits", truth.bits);
-  write_rows(file, "/truth/symbols", truth.symbols);
-  file.write("/truth/tx_phase_rad", truth.tx_phase_rad);
-  file.write("/truth/lo_phase_rad", truth.lo_phase_rad);
-  if (!truth.tx_relative_power.empty()) file.write("/truth/tx_relative_power", truth.tx_relative_power);
-  if (!truth.lo_relative_power.empty()) file.write("/truth/lo_relative_power", truth.lo_relative_power);
-  if (truth.tx_carrier_db) file.write<double>("/truth/tx_carrier_db", *truth.tx_carrier_db, {2});
-  file.write_scalar("/truth/frequency_offset_hz", truth.frequency_offset_hz);
-  file.write_scalar("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
-  file.write_scalar("/truth/dgd_ps", truth.dgd_ps);
-  file.write<double>("/truth/dgd_vector_ps", truth.dgd_vector_ps, {3});
-  file.write<double>("/truth/second_order_pmd_ps2", truth.second_order_pmd_ps2, {3});
-  file.write_scalar("/truth/osnr_db", truth.osnr_db.value_or(std::numeric_limits<double>::infinity()));
+// Numbers with their unit beside them.
+class TruthWriter {
+ public:
+  explicit TruthWriter(h5::File& file) : file_(file) {}
+  void operator()(const std::string& name, const char* unit, double value) {
+    file_.write_scalar(name, value);
+    file_.attribute(name, "unit", std::string(unit));
+  }
+  /// Nothing where there is none.
+  void operator()(const std::string& name, const char* unit, std::span<const double> values) {
+    if (values.empty()) return;
+    file_.write<double>(name, values, {values.size()});
+    file_.attribute(name, "unit", std::string(unit));
+  }
+
+ private:
+  h5::File& file_;
+};
+
+void write_jones(h5::File& file, const Truth& truth) {
   std::vector<std::complex<double>> flat;
   for (const Jones& jones : truth.jones) {
     for (const auto& row : jones) flat.insert(flat.end(), row.begin(), row.end());
   }
-  file.write<std::complex<double>>("/truth/jones", flat, {truth.jones.size(), 2, 2});
-  file.write("/truth/jones_frequency_hz", truth.jones_frequency_hz);
+  file.write<std::complex<double>>("/truth/jones", flat,
+                                   {truth.jones_time_s.size(), truth.jones_frequency_hz.size(), 2, 2});
+}
+
+void write_truth(h5::File& file, const Truth& truth) {
+  TruthWriter write(file);
+  write_rows(file, "/truth/bits", truth.bits);
+  write_rows(file, "/truth/symbols", truth.symbols);
+  write("/truth/tx_phase_rad", "rad", truth.tx_phase_rad);
+  write("/truth/lo_phase_rad", "rad", truth.lo_phase_rad);
+  write("/truth/tx_relative_power", "1", truth.tx_relative_power);
+  write("/truth/lo_relative_power", "1", truth.lo_relative_power);
+  if (truth.tx_carrier_db) write("/truth/tx_carrier_db", "dB", *truth.tx_carrier_db);
+  write("/truth/frequency_offset_hz", "Hz", truth.frequency_offset_hz);
+  write("/truth/dispersion_ps_per_nm", "ps/nm", truth.dispersion_ps_per_nm);
+  write("/truth/dispersion_slope_ps_per_nm2", "ps/nm2", truth.dispersion_slope_ps_per_nm2);
+  write("/truth/dgd_ps", "ps", truth.dgd_ps);
+  write("/truth/dgd_vector_ps", "ps", truth.dgd_vector_ps);
+  write("/truth/second_order_pmd_ps2", "ps2", truth.second_order_pmd_ps2);
+  write("/truth/osnr_db", "dB", truth.osnr_db.value_or(std::numeric_limits<double>::infinity()));
+  write("/truth/jones_time_s", "s", truth.jones_time_s);
+  write("/truth/jones_frequency_hz", "Hz", truth.jones_frequency_hz);
+  write_jones(file, truth);
   if (truth.transmitter) write_truth_of(file, *truth.transmitter);
   if (truth.frontend) write_truth_of(file, *truth.frontend);
   if (truth.lanes) write_truth_of(file, *truth.lanes);
@@ -102,21 +129,32 @@ void read_lasers(const h5::File& file, Truth& truth) {
   truth.tx_carrier_db = {carrier[0], carrier[1]};
 }
 
+// [times, frequencies, 2, 2]; files of format 1 know no times.
+void read_jones(const h5::File& file, Truth& truth) {
+  truth.jones_frequency_hz = finite_numbers<double>(file, "/truth/jones_frequency_hz", {h5::kAnyLength});
+  h5::Shape shape = {truth.jones_frequency_hz.size(), 2, 2};
+  if (file.has("/truth/jones_time_s")) {
+    truth.jones_time_s = finite_numbers<double>(file, "/truth/jones_time_s", {h5::kAnyLength});
+    shape.insert(shape.begin(), truth.jones_time_s.size());
+  }
+  const auto flat = finite_numbers<std::complex<double>>(file, "/truth/jones", shape);
+  truth.jones.resize(flat.size() / 4);
+  for (std::size_t k = 0; k < truth.jones.size(); ++k) {
+    truth.jones[k] = {{{flat[4 * k], flat[4 * k + 1]}, {flat[4 * k + 2], flat[4 * k + 3]}}};
+  }
+}
+
 void read_path(const h5::File& file, Truth& truth) {
   truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
   truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
+  if (file.has("/truth/dispersion_slope_ps_per_nm2"))
+    truth.dispersion_slope_ps_per_nm2 = file.read_scalar("/truth/dispersion_slope_ps_per_nm2");
   truth.dgd_ps = file.read_scalar("/truth/dgd_ps");
   if (file.has("/truth/dgd_vector_ps")) truth.dgd_vector_ps = read_vector(file, "/truth/dgd_vector_ps");
   if (file.has("/truth/second_order_pmd_ps2"))
     truth.second_order_pmd_ps2 = read_vector(file, "/truth/second_order_pmd_ps2");
   if (const double osnr = file.read_scalar("/truth/osnr_db"); std::isfinite(osnr)) truth.osnr_db = osnr;
-  truth.jones_frequency_hz = finite_numbers<double>(file, "/truth/jones_frequency_hz", {h5::kAnyLength});
-  const auto flat =
-      finite_numbers<std::complex<double>>(file, "/truth/jones", {truth.jones_frequency_hz.size(), 2, 2});
-  truth.jones.resize(truth.jones_frequency_hz.size());
-  for (std::size_t k = 0; k < truth.jones.size(); ++k) {
-    truth.jones[k] = {{{flat[4 * k], flat[4 * k + 1]}, {flat[4 * k + 2], flat[4 * k + 3]}}};
-  }
+  read_jones(file, truth);
 }
 
 Truth read_truth(const h5::File& file) {

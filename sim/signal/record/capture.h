@@ -24,15 +24,17 @@ struct Truth {
   std::vector<double> tx_phase_rad, lo_phase_rad;            // [symbols], at the symbol centres
   std::vector<double> tx_relative_power, lo_relative_power;  // [symbols], mean 1; empty = 1 throughout
   std::optional<std::array<double, 2>>
-      tx_carrier_db;                      // X, Y: carrier over signal out of a modulator that leaves one
-  double frequency_offset_hz = 0.0;       // rotation seen in the capture: exp(+i 2 pi f t)
-  double dispersion_ps_per_nm = 0.0;      // accumulated, whole path
-  double dgd_ps = 0.0;                    // first-order, at the carrier
-  std::array<double, 3> dgd_vector_ps{};  // its Stokes vector (S1, S2, S3) at the output, slow state
+      tx_carrier_db;                  // X, Y: carrier over signal out of a modulator that leaves one
+  double frequency_offset_hz = 0.0;   // rotation seen in the capture: exp(+i 2 pi f t)
+  double dispersion_ps_per_nm = 0.0;  // accumulated, whole path
+  double dispersion_slope_ps_per_nm2 = 0.0;
+  double dgd_ps = 0.0;                           // first-order, at the carrier
+  std::array<double, 3> dgd_vector_ps{};         // its Stokes vector (S1, S2, S3) at the output, slow state
   std::array<double, 3> second_order_pmd_ps2{};  // derivative of that vector over angular FFT frequency
   std::optional<double> osnr_db;                 // absent when the path adds no noise
-  std::vector<Jones> jones;                      // optical path, per frequency
+  std::vector<double> jones_time_s = {0.0};      // 0 alone where the path does not turn in time
   std::vector<double> jones_frequency_hz;        // baseband, FFT sign
+  std::vector<Jones> jones;                      // optical path, [time][frequency]
   std::optional<TransmitterTruth> transmitter;   // these three are absent in captures of earlier versions
   std::optional<FrontendTruth> frontend;
   std::optional<LaneTruth> lanes;

@@ -17,11 +17,21 @@ void visit_transmitter(Truth& t, Visit&& visit) {
   visit("gain", "1", t.gain);
   visit("phase_error_deg", "deg", t.phase_error_deg);
   visit("xy_power_imbalance_db", "dB", t.xy_power_imbalance_db);
+  visit("symbol_rate_hz", "Hz", t.symbol_rate_hz);
+  visit("simulated_rate_hz", "Hz", t.simulated_rate_hz);
+  visit("roll_off", "1", t.roll_off);
+  visit("drive_v_per_unit", "V", t.drive_v_per_unit);
+  visit("preemphasis_db", "dB", t.preemphasis_db);
+  visit("predistortion_v_pi_v", "V", t.predistortion_v_pi_v);
+  visit("v_pi_v", "V", t.v_pi_v);
   visit("bias_deg", "deg", t.bias_deg);
   visit("extinction_db", "dB", t.extinction_db);
   visit("outer_extinction_db", "dB", t.outer_extinction_db);
   visit("dac_sample_rate_hz", "Hz", t.dac_sample_rate_hz);
   visit("dac_bandwidth_hz", "Hz", t.dac_bandwidth_hz);
+  visit("dac_bandwidth_order", "1", t.dac_bandwidth_order);
+  visit("dac_bits", "bit", t.dac_bits);
+  visit("dac_loading_db", "dB", t.dac_loading_db);
   visit("dac_enob", "bit", t.dac_enob);
   visit("driver_saturation_v", "V", t.driver_saturation_v);
 }
@@ -53,8 +63,10 @@ void visit_lanes(Truth& t, Visit&& visit) {
   visit("interleaving_offset_of_full_scale", "1", t.interleaving_offset_of_full_scale);
   visit("interleaving_skew_ps", "ps", t.interleaving_skew_ps);
   visit("bandwidth_hz", "Hz", t.bandwidth_hz);
+  visit("bandwidth_order", "1", t.bandwidth_order);
   visit("low_cutoff_hz", "Hz", t.low_cutoff_hz);
   visit("saturation_v", "V", t.saturation_v);
+  visit("bits", "bit", t.bits);
   visit("enob", "bit", t.enob);
   visit("jitter_fs", "fs", t.jitter_fs);
   visit("clock_offset_ppm", "ppm", t.clock_offset_ppm);

@@ -26,13 +26,22 @@ struct TransmitterTruth {
   PerLane gain = {1, 1, 1, 1};               // amplitude; the powers of I and Q of a polarisation add up to 2
   PerPolarisation phase_error_deg = {0, 0};  // the field's Q axis off 90 degrees from its I axis
   double xy_power_imbalance_db = 0.0;        // light that X gets from the laser over what Y gets
-  std::optional<PerLane> bias_deg;           // child interferometers off their null; absent = ideal modulator
-  std::optional<PerLane> extinction_db;      // static, of the same; absent = ideal modulator
+  double symbol_rate_hz = 0.0;
+  double simulated_rate_hz = 0.0;        // of all waveforms up to the converter; nothing lies beyond its half
+  std::optional<double> roll_off;        // of the root-raised-cosine pulse; absent = NRZ
+  double drive_v_per_unit = 0.0;         // driver output for one unit of drive (driver.h)
+  std::optional<double> preemphasis_db;  // most that it may lift; absent = none
+  std::optional<double> predistortion_v_pi_v;  // V_pi that the arcsine counts on; absent = none
+  std::optional<PerLane> bias_deg;       // child interferometers off their null; absent = ideal modulator
+  std::optional<PerLane> extinction_db;  // static, of the same; absent = ideal modulator
   std::optional<double> outer_extinction_db;  // of the outer ones
+  std::optional<double> v_pi_v;               // of the children; absent = ideal modulator
   std::optional<double> dac_sample_rate_hz;   // what the converters really ran at; absent = no hold
   std::optional<double>
-      dac_bandwidth_hz;            // 3 dB, of converter, driver and modulator together; absent = unlimited
-  std::optional<double> dac_enob;  // absent = unrounded
+      dac_bandwidth_hz;  // 3 dB, of converter, driver and modulator together; absent = unlimited
+  std::optional<double> dac_bandwidth_order;  // of the Bessel path
+  std::optional<double> dac_bits, dac_enob;   // absent = unrounded
+  std::optional<double> dac_loading_db;       // rms of a lane over full scale
   std::optional<double> driver_saturation_v;  // absent = linear
 
   bool operator==(const TransmitterTruth&) const = default;
@@ -70,13 +79,14 @@ struct LaneTruth {
   PerLane transimpedance_ohm = {1, 1, 1, 1};             // as the gain control set it
   std::array<std::vector<double>, 4> interleaving_gain;  // [lane][sub-converter], relative error
   std::array<std::vector<double>, 4> interleaving_offset_of_full_scale;
-  std::array<std::vector<double>, 4> interleaving_skew_ps;
+  std::array<std::vector<double>, 4> interleaving_skew_ps;  // the sign of skew_ps: sampled early, seen late
   std::optional<double>
-      bandwidth_hz;            // 3 dB, of the electrical path; absent = as wide as the sample rate lets
-  double low_cutoff_hz = 0.0;  // 3 dB, of the AC coupling
-  std::optional<double> saturation_v;  // of the output stage; absent = linear
-  double enob = 16.0;                  // of the converter
-  double jitter_fs = 0.0;              // rms, of each sample by itself
+      bandwidth_hz;  // 3 dB, of the electrical path; absent = as wide as the sample rate lets
+  std::optional<double> bandwidth_order;  // of its Bessel low-pass
+  double low_cutoff_hz = 0.0;             // 3 dB, of the AC coupling
+  std::optional<double> saturation_v;     // of the output stage; absent = linear
+  double bits = 16.0, enob = 16.0;        // of the converter
+  double jitter_fs = 0.0;                 // rms, of each sample by itself
   double clock_offset_ppm = 0.0;
   double clock_phase_samples = 0.0;  // every sample is taken this much late
   // Beside it the clock is late by sine_jitter_fs sin(2 pi sine_jitter_rate_hz t + sine_jitter_phase_rad).

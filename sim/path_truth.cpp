@@ -1,0 +1,92 @@
+#include "sim/path_truth.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "sim/optical_path.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+namespace {
+
+constexpr double kInterpolationError = 1e-3;
+constexpr int kLeastHalf = 16;  // frequencies on either side
+
+// The step over which a straight line errs by kInterpolationError: f'' dx^2 / 8.
+double step_for(double curvature) { return std::sqrt(8.0 * kInterpolationError / curvature); }
+
+// Largest second derivatives of the elements, over frequency [1/Hz^2] and over time [1/s^2].
+struct Curvature {
+  double frequency = 0.0, time = 0.0;
+
+  explicit Curvature(const PropagationPlan& path) {
+    double dgd_squared = 0.0, rate = 0.0, slopes = 0.0;
+    for (const PlanElement& element : path.elements) {
+      if (const auto* section = std::get_if<PmdSection>(&element)) dgd_squared += section->dgd * section->dgd;
+      if (const auto* turn = std::get_if<PolarisationRotation>(&element)) rate += std::abs(turn->rate);
+      // The slope of a Gaussian density is at most exp(-1/2)/(sqrt(2 pi) s^2) = 0.242 / s^2; of n equal
+      // filters in cascade it grows no faster than n.
+      if (const auto* filter = std::get_if<OpticalFilter>(&element))
+        slopes += 0.242 / (filter_sigma(*filter) * filter_sigma(*filter));
+    }
+    // exp(i pi f dgd) with a dgd of twice the rms; exp(i rate t / 2).
+    frequency = 4.0 * kPi * kPi * dgd_squared + slopes;
+    time = rate * rate / 4.0;
+  }
+};
+
+std::vector<double> frequencies(double band_edge, double curvature) {
+  int half = kLeastHalf;
+  if (curvature > 0.0) half = std::max(half, static_cast<int>(std::ceil(band_edge / step_for(curvature))));
+  std::vector<double> out;
+  for (int k = -half; k <= half; ++k) out.push_back(band_edge * k / half);
+  return out;
+}
+
+std::vector<double> times(double duration, double curvature) {
+  if (curvature == 0.0) return {0.0};
+  const int steps = std::max(1, static_cast<int>(std::ceil(duration / step_for(curvature))));
+  std::vector<double> out;
+  for (int k = 0; k <= steps; ++k) out.push_back(duration * k / steps);
+  return out;
+}
+
+// Cut in two in front of the first element that turns in time, so that what stands still is multiplied once.
+std::array<PropagationPlan, 2> still_and_turning(const PropagationPlan& path) {
+  const auto first = std::find_if(path.elements.begin(), path.elements.end(), [](const PlanElement& e) {
+    return std::holds_alternative<PolarisationRotation>(e);
+  });
+  return {PropagationPlan{{path.elements.begin(), first}}, PropagationPlan{{first, path.elements.end()}}};
+}
+
+}  // namespace
+
+double beta2_length_at(const PlanTotals& sum, double tuned) {
+  return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
+}
+
+JonesGrid jones_grid(const PropagationPlan& path, const PathWindow& window) {
+  const Curvature curvature(path);
+  const auto [still, turning] = still_and_turning(path);
+  const PlanTotals sum = totals(path);
+  const std::complex<double> constant = dispersion_response(sum.beta2_length, sum.beta3_length, window.tuned);
+  JonesGrid grid;
+  grid.frequency = frequencies(window.band_edge, curvature.frequency);
+  grid.time = times(window.duration, curvature.time);
+  std::vector<JonesMatrix> unturned;
+  for (const double f : grid.frequency) {
+    std::complex<double> scalar = constant;
+    for (const PlanElement& element : path.elements)
+      if (const auto* filter = std::get_if<OpticalFilter>(&element))
+        scalar *= filter_response(*filter, window.tuned + f);
+    unturned.push_back(scalar * jones_matrix(still, window.tuned + f));
+  }
+  const double delay = group_delay(path, window.tuned);  // the receiver's time runs that much behind
+  for (const double t : grid.time)
+    for (std::size_t k = 0; k < grid.frequency.size(); ++k)
+      grid.matrices.push_back(jones_matrix(turning, window.tuned + grid.frequency[k], t + delay) *
+                              unturned[k]);
+  return grid;
+}
+
+}  // namespace cohlink
