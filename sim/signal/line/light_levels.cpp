@@ -8,11 +8,6 @@
 namespace cohlink {
 namespace {
 
-// Mean power transmission of unpolarised light: half the squared Frobenius norm.
-double mean_transmission(const JonesMatrix& m) {
-  return 0.5 * (std::norm(m.xx) + std::norm(m.xy) + std::norm(m.yx) + std::norm(m.yy));
-}
-
 // Part of a pulse's energy below a frequency, from trapezoids over its band.
 class EnergyBelow {
  public:

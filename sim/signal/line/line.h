@@ -55,7 +55,10 @@ struct LineSection {
   std::optional<DispersionModule> module;  ///< dispersion compensation
   double module_loss = 1.0;                ///< power in over power out
   Amplifier amplifier;
-  double pdl_db = 0.0;                 ///< lumped, with randomly oriented axes
+  /// Of the amplifier, at its output, with randomly oriented axes: largest over smallest transmission. Its
+  /// mean loss counts as the amplifier's own and is made up for: unpolarised light leaves with the gain or
+  /// the output power that the amplifier has without it. Without an amplifier the loss stays.
+  double pdl_db = 0.0;
   std::vector<OpticalFilter> filters;  ///< add-drop sites, in cascade
 
   /// Power at the start of the fibre over that before the amplifier.

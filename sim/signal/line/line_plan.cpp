@@ -3,6 +3,7 @@
 #include <stdexcept>
 
 #include "sim/signal/line/light_levels.h"
+#include "sim/signal/propagation/jones.h"
 
 namespace cohlink {
 namespace {
@@ -11,15 +12,16 @@ LumpedGain amplifier_element(const LineSection& section, double carrier, const s
   const Amplifier& amplifier = section.amplifier;
   LumpedGain gain;
   gain.ase_stream = stream;
+  const double pdl_loss = 1.0 / mean_transmission(pdl_element(section.pdl_db));
   if (amplifier.mode == GainMode::kFixedOutput) {
     if (!(amplifier.output_power > 0.0))
       throw std::invalid_argument("output power of an amplifier must be above 0 W");
-    gain.output_power = amplifier.output_power;
+    gain.output_power = amplifier.output_power * pdl_loss;
     gain.noise_factor = amplifier.ase ? amplifier.noise_factor : 0.0;
     gain.carrier = carrier;
     return gain;
   }
-  gain.power_gain = section.total_loss();
+  gain.power_gain = section.total_loss() * pdl_loss;
   gain.ase_psd =
       amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, amplifier.noise_factor, carrier) : 0.0;
   return gain;

@@ -48,4 +48,10 @@ JonesMatrix stokes_rotation(const StokesVector& axis, double theta);
 /// is below one: the insertion loss is real.
 JonesMatrix pdl_element(double pdl_db);
 
+/// Part of the power of unpolarised light that an element lets through, the mean over all polarisations: half
+/// the squared Frobenius norm.
+inline double mean_transmission(const JonesMatrix& m) {
+  return 0.5 * (std::norm(m.xx) + std::norm(m.xy) + std::norm(m.yx) + std::norm(m.yy));
+}
+
 }  // namespace cohlink

@@ -101,7 +101,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"amplifier", "noise_figure_db", kNumber, "dB", "5", 0, 20, "", "noise figure F of every amplifier; ASE per polarisation (F G - 1)/2 h nu", "common practice: 4.5 to 6 dB"},
     {"amplifier", "ase", kBoolean, "", "true", 0, 0, "", "amplifiers add spontaneous emission", ""},
     {"amplifier", "output_power_dbm", kNumber, "dBm", "", -60, 40, "", "total output power of every amplifier, all light in the simulated band; absent = the gain makes up for the loss before it", ""},
-    {"amplifier", "pdl_db", kNumber, "dB", "0", 0, 10, "", "polarisation-dependent loss of every amplifier site, axes random", "common practice: 0.1 to 0.5 an element"},
+    {"amplifier", "pdl_db", kNumber, "dB", "0", 0, 10, "", "polarisation-dependent loss of every amplifier, largest over smallest transmission, axes random; the amplifier makes up for its mean loss", "common practice: 0.1 to 0.5 an element"},
 
     {"channel", "osnr_db", kNumber, "dB", "", -10, 100, "", "white noise loaded before the receiver: OSNR in 12.5 GHz of the loading alone, the line's ASE adds to it; absent = none", "reference bandwidth 0.1 nm, common practice"},
     {"channel", "count", kInteger, "", "1", 1, 400, "", "wavelength channels, each with data of its own", ""},
