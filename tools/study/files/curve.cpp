@@ -1,5 +1,6 @@
 #include "tools/study/files/curve.h"
 
+#include <algorithm>
 #include <cmath>
 #include <limits>
 
@@ -112,6 +113,27 @@ std::string axis_names(const SweepPlan& plan) {
   return names;
 }
 
+/// Where a fibre was redrawn: how its realisations are spread.
+void add_spread(Table& table, const SweepPlan& plan, const std::vector<Tally>& tallies) {
+  if (std::none_of(tallies.begin(), tallies.end(), [](const Tally& t) { return !t.total().fibres.empty(); }))
+    return;
+  Column median{"snr_median_db", Look::kHundredths}, tenth{"snr_tenth_db", Look::kHundredths},
+      outage{"outage", Look::kScientific}, low{"outage_low", Look::kScientific},
+      high{"outage_high", Look::kScientific};
+  for (std::size_t i = 0; i < tallies.size(); ++i) {
+    const auto threshold = fec_threshold(plan.points[i].scenario);
+    const std::vector<FibreResult>& fibres = tallies[i].total().fibres;
+    const FibreSpread spread = spread_of(fibres, threshold.value_or(0.5));
+    const bool judged = threshold && !fibres.empty();
+    median.cells.push_back(finite(spread.snr_median_db));
+    tenth.cells.push_back(finite(spread.snr_tenth_db));
+    outage.cells.push_back(judged ? Cell(spread.outage) : Cell());
+    low.cells.push_back(judged ? Cell(spread.outage_interval.low) : Cell());
+    high.cells.push_back(judged ? Cell(spread.outage_interval.high) : Cell());
+  }
+  for (auto* column : {&median, &tenth, &outage, &low, &high}) table.columns.push_back(std::move(*column));
+}
+
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
   Table table;
   add_axes(table, plan);
@@ -147,6 +169,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
   }
   for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
     if (column->name != output) table.columns.push_back(std::move(*column));
+  add_spread(table, plan, tallies);
   return table;
 }
 

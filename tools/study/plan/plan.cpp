@@ -8,6 +8,7 @@
 
 #include "sim/link_setup.h"
 #include "sim/signal/line/read_line.h"
+#include "tools/study/plan/realisations.h"
 
 namespace cohlink {
 namespace {
@@ -59,7 +60,9 @@ class Addresses {
   std::array<std::map<std::pair<std::size_t, std::size_t>, std::size_t>, kCuts> first_;
 };
 
+// Errors on one fibre say nothing of the next: where each frame has its own, all frames are run.
 StopRule stop_rule(const Scenario& scenario) {
+  if (redraws_fibre(scenario)) return {0, static_cast<std::uint64_t>(scenario.integer("run.frames"))};
   return {static_cast<std::uint64_t>(scenario.integer("run.target_errors")),
           static_cast<std::uint64_t>(scenario.integer("run.frames"))};
 }

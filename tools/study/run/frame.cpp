@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "rx/quality/tap_reading.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -13,6 +14,11 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
     const auto errors = static_cast<double>(next.count.errors);
     error_squares += errors * errors / static_cast<double>(next.count.bits);
     ++scored_frames;
+  }
+  if (next.fibre_redrawn) {
+    constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
+    fibres.push_back({next.count.bits > 0 ? next.count.ber() : kNone,
+                      next.symbols > 0 ? next.noise_sum / next.symbols : kNone});
   }
   for (const auto& [name, value] : next.outputs) spread[name].add(value);
   coding_bunching = std::max(coding_bunching, next.coding_bunching);
@@ -24,6 +30,7 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   warned += next.warned;
   unlocked += next.unlocked;
   dgd_sum_ps += next.dgd_sum_ps;
+  pdl_sum_db += next.pdl_sum_db;
   for (const auto& [name, events] : next.counters) counters[name] += events;
   if (first_warning.empty()) first_warning = next.first_warning;
   return *this;
@@ -43,7 +50,16 @@ double FrameResult::bunching() const {
 }
 
 Interval FrameResult::ber_interval(double confidence) const {
+  if (fibre_redrawn) return {0.0, 1.0};  // one of many
+  if (!fibres.empty()) return ber_over_realisations(fibres, count, bunching(), confidence);
   return error_interval(count, bunching(), confidence);
+}
+
+std::optional<Interval> FrameResult::snr_over_realisations(double confidence) const {
+  if (!fibre_redrawn && fibres.empty()) return std::nullopt;
+  constexpr double kEndless = std::numeric_limits<double>::infinity();
+  const auto noise = noise_over_realisations(fibres, confidence);
+  return noise ? Interval{-to_db(noise->high), -to_db(noise->low)} : Interval{-kEndless, kEndless};
 }
 
 double FrameResult::snr_db() const {
@@ -69,7 +85,10 @@ FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
   result.discarded = received.discarded_symbols;
   result.warned = received.warnings.empty() ? 0 : 1;
   if (!received.warnings.empty()) result.first_warning = received.warnings.front();
-  if (capture.truth) result.dgd_sum_ps = capture.truth->dgd_ps;
+  if (capture.truth) {
+    result.dgd_sum_ps = capture.truth->dgd_ps;
+    result.pdl_sum_db = true_pdl_db(*capture.truth).value_or(std::numeric_limits<double>::infinity());
+  }
   result.counters = capture.counters;
   for (const auto& [name, events] : received.counters) result.counters[name] += events;
   result.outputs = outputs_of(received);

@@ -11,6 +11,7 @@
 #include "sim/link.h"
 #include "sim/signal/record/capture.h"
 #include "tools/study/plan/outputs.h"
+#include "tools/study/plan/realisations.h"
 
 namespace cohlink {
 
@@ -25,6 +26,8 @@ struct FrameResult {
   std::uint64_t warned = 0;     // frames in which the receiver warned
   std::uint64_t unlocked = 0;   // frames with bits to score in which it found nothing of what was sent
   double dgd_sum_ps = 0;        // differential group delay at the carrier, summed over frames
+  double pdl_sum_db = 0;        // polarisation-dependent loss of the path there, alike
+  bool fibre_redrawn = false;   // a frame: its fibre was drawn for it alone
   Counters counters;            // of capture and receiver
   std::string first_warning;
   /// Of one frame; only what a study asked for need be kept: `keep_output`.
@@ -34,6 +37,7 @@ struct FrameResult {
   std::uint64_t scored_frames = 0;       // with bits
   double error_squares = 0;              // over these, errors^2 / bits
   std::map<std::string, Spread> spread;  // of the outputs
+  std::vector<FibreResult> fibres;       // of frames whose fibre was redrawn
 
   /// Counts one frame more.
   FrameResult& operator+=(const FrameResult& frame);
@@ -42,8 +46,11 @@ struct FrameResult {
   /// Of a sum: variance of its errors over the binomial one. By the coding, or if it is more, as the frames
   /// differ (chi-squared over its degrees of freedom: slips and other bursts), where eight or more tell.
   double bunching() const;
-  /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/quality/metrics.h) with bunching().
+  /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/quality/metrics.h) with bunching();
+  /// over realisations where the fibre was redrawn (realisations.h), and [0, 1] where they are too few.
   Interval ber_interval(double confidence = 0.95) const;
+  /// The same of the SNR [dB], where the fibre was redrawn: everything where realisations are too few.
+  std::optional<Interval> snr_over_realisations(double confidence = 0.95) const;
   double snr_db() const;       // NaN before anything was scored
   double evm_percent() const;  // NaN before anything was scored
 };

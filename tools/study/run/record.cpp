@@ -80,22 +80,26 @@ class Reader {
 std::string to_line(const FrameResult& r) {
   Writer out;
   out << r.count.errors << r.count.bits << r.symbols << r.noise_sum << r.evm_sum << r.discarded << r.warned
-      << r.unlocked << r.dgd_sum_ps << std::uint64_t{r.counters.size()};
+      << r.unlocked << r.dgd_sum_ps << r.pdl_sum_db << std::uint64_t{r.fibre_redrawn}
+      << std::uint64_t{r.counters.size()};
   for (const auto& [name, events] : r.counters) out << name << events;
   out << r.first_warning << r.coding_bunching << r.scored_frames << r.error_squares;
   out << std::uint64_t{r.outputs.size()};
   for (const auto& [name, value] : r.outputs) out << name << value;
   out << std::uint64_t{r.spread.size()};
   for (const auto& [name, spread] : r.spread) out << name << spread.frames << spread.mean << spread.squares;
+  out << std::uint64_t{r.fibres.size()};
+  for (const FibreResult& fibre : r.fibres) out << fibre.ber << fibre.noise_ratio;
   return out.text();
 }
 
 FrameResult frame_result_from(std::string_view line) {
   FrameResult r;
-  std::uint64_t counters = 0;
+  std::uint64_t counters = 0, redrawn = 0;
   Reader in(line);
   in >> r.count.errors >> r.count.bits >> r.symbols >> r.noise_sum >> r.evm_sum >> r.discarded >> r.warned >>
-      r.unlocked >> r.dgd_sum_ps >> counters;
+      r.unlocked >> r.dgd_sum_ps >> r.pdl_sum_db >> redrawn >> counters;
+  r.fibre_redrawn = redrawn != 0;
   for (; counters > 0; --counters) {
     std::string name;
     std::uint64_t events = 0;
@@ -113,6 +117,12 @@ FrameResult frame_result_from(std::string_view line) {
     in >> name;
     Spread& spread = r.spread[name];
     in >> spread.frames >> spread.mean >> spread.squares;
+  }
+  std::uint64_t fibres = 0;
+  for (in >> fibres; fibres > 0; --fibres) {
+    FibreResult fibre;
+    in >> fibre.ber >> fibre.noise_ratio;
+    r.fibres.push_back(fibre);
   }
   return r;
 }

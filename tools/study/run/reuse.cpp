@@ -17,7 +17,8 @@ std::size_t capture_bytes(const Capture& capture) {
   for (std::size_t p = 0; p < 2; ++p)
     sum += truth.bits[p].size() * sizeof(truth.bits[p][0]) +
            truth.symbols[p].size() * sizeof(truth.symbols[p][0]);
-  return sum + (truth.tx_phase_rad.size() + truth.lo_phase_rad.size()) * sizeof(double);
+  return sum + truth.jones.size() * sizeof(truth.jones[0]) +
+         (truth.tx_phase_rad.size() + truth.lo_phase_rad.size()) * sizeof(double);
 }
 
 }  // namespace
@@ -36,7 +37,10 @@ StageInputs stage_inputs(const Scenario& scenario) {
 }
 
 Bench::Bench(const Scenario& scenario, const FftCache& fft)
-    : link(scenario, fft), receiver(scenario, fft), inputs(stage_inputs(scenario)) {
+    : link(scenario, fft),
+      receiver(scenario, fft),
+      inputs(stage_inputs(scenario)),
+      fibre_redrawn(redraws_fibre(scenario)) {
   receiver.check_length(link_setup(scenario).adc.sample_rate,
                         static_cast<std::size_t>(scenario.integer("signal.symbols")));
 }
@@ -61,7 +65,9 @@ FrameReuse::Key FrameReuse::key(const StageInputs& inputs, std::uint64_t frame, 
 
 FrameResult FrameReuse::run(const Bench& bench, std::uint64_t frame, const StageAddresses& addresses) {
   const Shared product = behind({bench, frame, addresses}, kCapture);
-  return count_frame(product->capture, bench.receiver);
+  FrameResult result = count_frame(product->capture, bench.receiver);
+  result.fibre_redrawn = bench.fibre_redrawn;
+  return result;
 }
 
 Readiness FrameReuse::readiness(const StageInputs& inputs, std::uint64_t frame,

@@ -43,6 +43,7 @@ struct Bench {
   Link link;
   Receiver receiver;
   StageInputs inputs;
+  bool fibre_redrawn;
 };
 
 /// Whether what a frame needs of others' work is there, not yet begun, or being made by another thread.

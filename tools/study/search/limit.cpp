@@ -8,6 +8,7 @@
 #include "sim/signal/units.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/realisations.h"
 
 namespace cohlink {
 namespace {
@@ -109,6 +110,11 @@ class LimitSearch {
     if (rule_.criterion.kind == Criterion::Kind::kSnr) {
       const double snr = meter.total().snr_db();
       p.margin_db = snr - rule_.criterion.bound;
+      if (const auto over_fibres = meter.total().snr_over_realisations(confidence)) {
+        p.low_db = over_fibres->low - rule_.criterion.bound,
+        p.high_db = over_fibres->high - rule_.criterion.bound;
+        return;
+      }
       // Noise power averaged over n complex samples: relative deviation 1/sqrt(n), doubled for the memory
       // that filters give the noise.
       const double deviation = 2.0 * 10.0 / std::log(10.0) / std::sqrt(std::max(1.0, meter.total().symbols));
@@ -151,6 +157,7 @@ class LimitSearch {
       judge_lock(p, meter);
     }
     p.frames = meter.frames();
+    p.lacking = too_few_text(meter.total().fibres);
     limit_.frames += p.frames;
     limit_.probes.push_back(p);
     if (progress_) progress_(p);
@@ -255,11 +262,12 @@ class LimitSearch {
       return scale_.place(a.value) < scale_.place(b.value);
     });
     bool open = false, holds = false, fails = false, lacking = false;
-    std::string said;
+    std::string said, lacking_fibres;
     for (const LimitProbe& p : along) {
       said += (said.empty() ? " " : ", ") + std::string(word(p.decision)) + " at " + readable(p.value, 6);
       if (fell_by_lock(p)) said += " (" + lock_text(p) + ")";
       lacking |= lacks_osnr(p);
+      if (p.decision == Decision::kOpen && lacking_fibres.empty()) lacking_fibres = p.lacking;
       open |= p.decision == Decision::kOpen;
       holds |= p.decision == Decision::kHolds, fails |= p.decision == Decision::kFails;
     }
@@ -267,7 +275,7 @@ class LimitSearch {
     if (lacking)
       limit_.remark += std::string("; ") + kShortOfOsnr;
     else if (open)
-      limit_.remark += "; more frames may decide";
+      limit_.remark += "; " + (lacking_fibres.empty() ? "more frames may decide" : lacking_fibres);
     else if (holds && fails)
       limit_.remark += "; it is crossed on both sides of the middle, search each by itself";
   }

@@ -55,6 +55,7 @@ struct LimitProbe {
   /// Penalty: the line's own noise leaves less OSNR than the reference's plus the bound. Judged at what it
   /// leaves: what holds there holds, what does not may be the lack of OSNR and stays open.
   bool short_of_osnr = false;
+  std::string lacking;  // realisations of a redrawn fibre, where they are too few to decide (realisations.h)
 };
 
 /// "no lock in 1 of 4 frames".

@@ -9,6 +9,7 @@
 #include "sim/signal/units.h"
 #include "tools/study/launch_noise.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/realisations.h"
 
 namespace cohlink {
 namespace {
@@ -156,11 +157,17 @@ class Search {
       if (kConfidence95 * fit_->sigma_db <= rule_.half_width_db) break;
     }
     if (!fit_)
-      result_.failure = kTooFewErrors;
+      result_.failure = why_no_fit();
     else if (fit_->osnr_db > ceiling_db_)
       give_up(meter(ceiling_db_, Frames::kOdd));
     else
       conclude(*fit_);
+  }
+
+  std::string why_no_fit() const {
+    for (const auto& [key, m] : meters_)
+      if (const std::string lacking = too_few_text(m.total().fibres); !lacking.empty()) return lacking;
+    return kTooFewErrors;
   }
 
   void conclude(const Fit& fit) {
@@ -174,7 +181,8 @@ class Search {
   /// Straight line of the equivalent SNR over OSNR through two independent counts: where it meets the target.
   std::optional<Fit> fit(const Meter& below, double low_db, const Meter& above, double high_db) const {
     for (const Meter* m : {&below, &above})
-      if (static_cast<double>(m->total().count.errors) < kFewest) return std::nullopt;
+      if (static_cast<double>(m->total().count.errors) < kFewest || !too_few_text(m->total().fibres).empty())
+        return std::nullopt;
     const double y_low = scale_.db(below.ber()) - target_db_, y_high = scale_.db(above.ber()) - target_db_;
     const double slope = (y_high - y_low) / (high_db - low_db);
     if (!(slope >= 0.05)) return std::nullopt;
@@ -188,6 +196,11 @@ class Search {
 
   /// Standard error of a meter's equivalent SNR.
   double sigma_db(const Meter& m) const {
+    if (!m.total().fibres.empty()) {
+      const Interval over_fibres = m.total().ber_interval();
+      return scale_.per_log_ber(m.ber()) * std::log(over_fibres.high / over_fibres.low) /
+             (2.0 * kConfidence95);
+    }
     const auto errors = static_cast<double>(m.total().count.errors);
     return scale_.per_log_ber(m.ber()) * std::sqrt(m.total().bunching() * (1.0 - m.ber()) / errors);
   }
