@@ -15,9 +15,12 @@
 #include "tools/study/files/study_file.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/run/executor.h"
+#include "tools/study/search/rare_outage.h"
 
 namespace cohlink {
 namespace {
+
+constexpr double kNoPdlDb = 1e-6;  // less is rounding
 
 std::vector<double> column(const Outage& outage, const std::function<double(const Realisation&)>& of) {
   std::vector<double> values;
@@ -54,11 +57,16 @@ bool has_dgd(const Outage& outage) {
                      [](const Realisation& r) { return r.dgd_ps != 0.0; });
 }
 
+bool has_pdl(const Outage& outage) {
+  return std::any_of(outage.realisations.begin(), outage.realisations.end(),
+                     [](const Realisation& r) { return r.pdl_db > kNoPdlDb; });
+}
+
 Table each(const Outage& outage, const std::vector<Draw>& draws) {
   Table table;
   Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
       snr{"snr_db", Look::kHundredths}, penalty{"snr_penalty_db", Look::kHundredths}, out{"outage"},
-      locked{"locked"}, dgd{"dgd_ps", Look::kHundredths};
+      locked{"locked"}, dgd{"dgd_ps", Look::kHundredths}, pdl{"pdl_db", Look::kHundredths};
   std::vector<Column> drawn;
   for (const Draw& draw : draws) drawn.push_back({draw.key});
   for (const Realisation& r : outage.realisations) {
@@ -72,10 +80,12 @@ Table each(const Outage& outage, const std::vector<Draw>& draws) {
     out.cells.emplace_back(r.outage);
     locked.cells.emplace_back(r.locked);
     dgd.cells.emplace_back(r.dgd_ps);
+    pdl.cells.push_back(finite(r.pdl_db));
   }
   table.columns.push_back(std::move(number));
   for (auto& c : drawn) table.columns.push_back(std::move(c));
   if (has_dgd(outage)) table.columns.push_back(std::move(dgd));
+  if (has_pdl(outage)) table.columns.push_back(std::move(pdl));
   for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out, &locked})
     table.columns.push_back(std::move(*c));
   return table;
@@ -106,7 +116,8 @@ std::string realisation_text(const Outage& outage, const Realisation& r) {
   if (!r.locked) return text + ", no lock";
   if (r.count.bits > 0) text += ", BER " + scientific(r.count.ber());
   text += ", SNR " + readable(r.snr_db) + " dB, SNR penalty " + readable(r.snr_penalty_db, 3) + " dB";
-  return text + (has_dgd(outage) ? ", DGD " + readable(r.dgd_ps, 3) + " ps" : "");
+  if (has_dgd(outage)) text += ", DGD " + readable(r.dgd_ps, 3) + " ps";
+  return text + (has_pdl(outage) ? ", PDL " + readable(r.pdl_db, 3) + " dB" : "");
 }
 
 std::string warned_text(const Outage& outage) {
@@ -132,7 +143,8 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
        readable(outage.probability.low, 3) + " to " + readable(outage.probability.high, 3)},
       {"outage_high", "", outage.probability.high, ""},
       {"reference_snr_db", "SNR of the reference", outage.reference_snr_db,
-       readable(outage.reference_snr_db) + " dB   (no PMD, drawn keys as the scenario has them)"},
+       readable(outage.reference_snr_db) +
+           " dB   (no PMD, no PDL of amplifiers, drawn keys as the scenario has them)"},
       {"worst_frame", "worst realisation", worst.number, realisation_text(outage, worst)},
       {"frames_without_lock", "without lock", outage.unlocked,
        grouped(outage.unlocked) + " realisations, each an outage"},
@@ -142,6 +154,49 @@ std::vector<Fact> outage_facts(const Outage& outage, const Criterion& criterion,
   };
   if (!outage.remark.empty()) facts.push_back({"remark", "remark", outage.remark, outage.remark});
   return facts;
+}
+
+/// What each stratum of screened realisations gave.
+Table strata_table(const RareOutage& found) {
+  Table table;
+  Column screened{"screened"}, simulated{"simulated"}, outages{"outages"},
+      from{"dgd_from_ps", Look::kHundredths}, to{"dgd_to_ps", Look::kHundredths},
+      pdl_from{"pdl_from_db", Look::kHundredths}, pdl_to{"pdl_to_db", Look::kHundredths};
+  for (const Stratum& s : found.strata) {
+    screened.cells.emplace_back(s.screened);
+    simulated.cells.emplace_back(s.simulated);
+    outages.cells.emplace_back(s.outages);
+    from.cells.emplace_back(s.mildest.dgd_ps), to.cells.emplace_back(s.hardest.dgd_ps);
+    pdl_from.cells.push_back(finite(s.mildest.pdl_db)), pdl_to.cells.push_back(finite(s.hardest.pdl_db));
+  }
+  for (auto* c : {&from, &to, &pdl_from, &pdl_to, &screened, &simulated, &outages})
+    table.columns.push_back(std::move(*c));
+  return table;
+}
+
+std::vector<Fact> rare_facts(const RareOutage& found, const Criterion& criterion,
+                             const std::vector<Draw>& draws, std::uint64_t screened) {
+  const std::string laws = draws_text(draws);
+  std::vector<Fact> facts = {
+      {"criterion", "criterion", criterion.text(), criterion.text()},
+      {"draws", "drawn", laws, laws.empty() ? "nothing but birefringence, data and noise" : laws},
+      {"screened", "screened", screened, grouped(screened) + " realisations, by DGD and PDL"},
+      {"realisations", "simulated", found.frames, grouped(found.frames)},
+      {"outage_probability", "outage probability", found.probability, readable(found.probability, 3)},
+      {"outage_low", "95 % interval", found.interval.low,
+       readable(found.interval.low, 3) + " to " + readable(found.interval.high, 3)},
+      {"outage_high", "", found.interval.high, ""},
+      {"reference_snr_db", "SNR of the reference", found.reference_snr_db,
+       readable(found.reference_snr_db) + " dB   (no PMD, no PDL of amplifiers, drawn keys as given)"}};
+  if (!found.remark.empty()) facts.push_back({"remark", "rests on", found.remark, found.remark});
+  return facts;
+}
+
+void tell_rare(const RareOutage& found, const std::vector<Fact>& facts, const Scenario& scenario,
+               const CommonOptions& options) {
+  const Table strata = strata_table(found);
+  if (!options.output.empty()) write_study({"outage", {{"strata", strata}}, facts}, scenario, options.output);
+  print(std::cout, {{"strata", strata}}, facts, options.format);
 }
 
 }  // namespace
@@ -161,7 +216,10 @@ int outage(const Arguments& arguments) {
       "in the scenario's [draw] section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
                                           "what must hold; default ber, the FEC threshold")(
       "each", "print the table of realisations alone")(
-      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
+      "screen", po::value<std::string>()->value_name("N"),
+      "for outages too rare to count: draw N realisations, look at their DGD and PDL, and simulate -n of "
+      "them, most from the tail")("output,o", po::value<std::string>()->value_name("FILE"),
+                                  "write the result as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("outage needs a scenario file");
@@ -177,8 +235,9 @@ int outage(const Arguments& arguments) {
       line.count("realisations", 1).value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
   constexpr std::uint64_t kMost = 1'000'000;  // all are kept, to be sorted
   if (count > kMost) throw InputError("-n " + std::to_string(count) + ": at most 1,000,000 realisations");
-  if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0)
-    note(options.quiet, "no PMD and no --draw: only noise and data differ between realisations");
+  if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0 &&
+      scenario.number("amplifier.pdl_db") == 0.0)
+    note(options.quiet, "no PMD, no PDL and no --draw: only noise and data differ between realisations");
 
   std::vector<Scenario> drawn{scenario};
   for (std::uint64_t number = 0; number < count && !draws.empty(); ++number)
@@ -196,8 +255,16 @@ int outage(const Arguments& arguments) {
     bar.show(static_cast<double>(done) / static_cast<double>(count),
              grouped(std::min(done, count)) + " of " + grouped(count) + " realisations");
   };
-  const Outage found =
-      find_outage(scenario, count, draws, criterion, watched(std::move(source), progress), threads);
+  source = watched(std::move(source), progress);
+  if (const auto screened = line.count("screen", count)) {
+    const RareOutage found = find_rare_outage(scenario, screen(scenario, draws, *screened, threads), draws,
+                                              criterion, {count, 0.95}, source, threads);
+    bar.clear();
+    tell_rare(found, rare_facts(found, criterion, draws, *screened), scenario, options);
+    end_journal(journal.get());
+    return kDone;
+  }
+  const Outage found = find_outage(scenario, count, draws, criterion, source, threads);
   bar.clear();
   const std::vector<Fact> facts = outage_facts(
       found, criterion, draws, repeat_command(options, scenario, draws, found.realisations[found.worst]));

@@ -20,8 +20,7 @@ namespace {
 std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<SpecLine>& lines) {
   std::vector<Scenario> all{base};
   for (const SpecLine& line : lines) {
-    Scenario set = base;
-    for (const auto& [key, value] : line.settings) set.set(key, value, "require." + line.name + ".set");
+    const Scenario set = with_settings(base, line);
     all.push_back(set);
     for (const Axis& axis : line.axes) {
       for (const std::string& value : axis.values) {

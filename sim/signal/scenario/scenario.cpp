@@ -108,7 +108,8 @@ constexpr std::string_view kRequire = "require.";
 constexpr std::string_view kDraw = "draw.";
 
 const std::vector<std::string>& requirement_entries() {
-  static const std::vector<std::string> entries = {"set", "vary", "measure", "at_most", "at_least", "source"};
+  static const std::vector<std::string> entries = {
+      "set", "vary", "measure", "at_most", "at_least", "criterion", "confidence", "screen", "source"};
   return entries;
 }
 

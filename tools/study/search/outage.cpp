@@ -8,6 +8,7 @@
 #include <map>
 
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/realisations.h"
 #include "tools/study/run/executor.h"
 
 namespace cohlink {
@@ -78,6 +79,7 @@ void judge_frames(Outage& outage, const Criterion& criterion, double symbols) {
 double reference_snr_db(const Scenario& scenario, const SourceMaker& source, unsigned threads) {
   Scenario calm = scenario;
   calm.set("fibre.pmd_ps_per_sqrt_km", "0", "outage reference");
+  calm.set("amplifier.pdl_db", "0", "outage reference");
   Meter meter(source(calm), threads);
   meter.run(kReferenceFrames);
   return meter.total().unlocked > 0 ? std::nan("") : meter.total().snr_db();
@@ -95,51 +97,52 @@ Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>&
 }
 
 double Outage::quantile(std::vector<double> values, double part) {
-  std::erase_if(values, [](double value) { return std::isnan(value); });
-  if (values.empty()) return std::nan("");
-  std::sort(values.begin(), values.end());
-  const double place = part * static_cast<double>(values.size() - 1);
-  const auto i = static_cast<std::size_t>(place);
-  const double above = values[std::min(i + 1, values.size() - 1)];
-  if (!std::isfinite(values[i]) || !std::isfinite(above))
-    return place - static_cast<double>(i) < 0.5 ? values[i] : above;
-  return values[i] + (place - static_cast<double>(i)) * (above - values[i]);
+  return quantile_of(std::move(values), part);
 }
 
-Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
-                   const Criterion& criterion, const SourceMaker& source, unsigned threads) {
+Realiser::Realiser(const Scenario& scenario, const std::vector<Draw>& draws, const Criterion& criterion,
+                   const SourceMaker& source, unsigned threads)
+    : scenario_(scenario), draws_(draws), criterion_(criterion), source_(source) {
   if (criterion.kind == Criterion::Kind::kPenalty)
     throw InputError(
         "penalty_db is one of required OSNR, which needs more than the one frame of a realisation; write "
         "snr_penalty_db=P");
   if (criterion.kind == Criterion::Kind::kBer) EquivalentSnr{scenario};  // symbols with bits
-  Outage outage;
-  outage.reference_snr_db = reference_snr_db(scenario, source, threads);
-  if (criterion.kind == Criterion::Kind::kSnrPenalty && std::isnan(outage.reference_snr_db))
+  reference_snr_db_ = cohlink::reference_snr_db(scenario, source, threads);
+  if (criterion.kind == Criterion::Kind::kSnrPenalty && std::isnan(reference_snr_db_))
     throw RunError(
-        "the receiver loses lock on the reference (no PMD, drawn keys as the scenario has them): no SNR to "
-        "hold a "
-        "penalty against");
+        "the receiver loses lock on the reference (no PMD, no PDL of amplifiers, drawn keys as the scenario "
+        "has them): no SNR to hold a penalty against");
+  if (draws.empty()) common_ = source(realisation_scenario(scenario, draws, 0));
+}
+
+Realisation Realiser::operator()(std::uint64_t number) const {
+  Realisation r;
+  r.number = number;
+  const auto seed = static_cast<std::uint64_t>(scenario_.integer("run.seed"));
+  for (const Draw& draw : draws_) r.values.push_back(drawn_value(draw, seed, number));
+  const FrameResult result =
+      common_ ? common_(number) : source_(realisation_scenario(scenario_, draws_, number))(number);
+  r.count = result.count;
+  // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
+  r.locked = result.unlocked == 0;
+  constexpr double kEndless = std::numeric_limits<double>::infinity();
+  r.snr_db = r.locked ? result.snr_db() : -kEndless;
+  r.snr_penalty_db = r.locked ? reference_snr_db_ - r.snr_db : kEndless;
+  r.outage = !r.locked || fails(criterion_, r);
+  r.dgd_ps = result.dgd_sum_ps;
+  r.pdl_db = result.pdl_sum_db;
+  r.warning = result.first_warning;
+  return r;
+}
+
+Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
+                   const Criterion& criterion, const SourceMaker& source, unsigned threads) {
+  const Realiser realise(scenario, draws, criterion, source, threads);
+  Outage outage;
+  outage.reference_snr_db = realise.reference_snr_db();
   outage.realisations.resize(count);
-  // Without draws only the frame differs, and one link serves all.
-  FrameSource common;
-  if (draws.empty()) common = source(realisation_scenario(scenario, draws, 0));
-  const auto seed = static_cast<std::uint64_t>(scenario.integer("run.seed"));
-  for_each_index(count, threads, [&](std::size_t i) {
-    Realisation& r = outage.realisations[i];
-    r.number = i;
-    for (const Draw& draw : draws) r.values.push_back(drawn_value(draw, seed, i));
-    const FrameResult result = common ? common(i) : source(realisation_scenario(scenario, draws, i))(i);
-    r.count = result.count;
-    // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
-    r.locked = result.unlocked == 0;
-    constexpr double kEndless = std::numeric_limits<double>::infinity();
-    r.snr_db = r.locked ? result.snr_db() : -kEndless;
-    r.snr_penalty_db = r.locked ? outage.reference_snr_db - r.snr_db : kEndless;
-    r.outage = !r.locked || fails(criterion, r);
-    r.dgd_ps = result.dgd_sum_ps;
-    r.warning = result.first_warning;
-  });
+  for_each_index(count, threads, [&](std::size_t i) { outage.realisations[i] = realise(i); });
   for (const Realisation& r : outage.realisations) {
     outage.outages += r.outage;
     outage.unlocked += !r.locked;

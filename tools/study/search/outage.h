@@ -21,12 +21,13 @@ struct Realisation {
   double snr_penalty_db = 0;  // SNR of the reference over its own; infinity without lock, NaN without
                               // reference
   double dgd_ps = 0;          // differential group delay at the carrier, of fibre and channel.dgd_ps together
+  double pdl_db = 0;          // polarisation-dependent loss there, of amplifiers and channel.pdl_db together
   std::string warning;        // the receiver's first; "" without
   bool outage = false;
 };
 
 struct Outage {
-  double reference_snr_db = 0;  // without PMD, drawn keys as the scenario has them; NaN: it lost lock
+  double reference_snr_db = 0;  // without PMD and PDL of amplifiers, drawn keys as given; NaN: it lost lock
   std::vector<Realisation> realisations;
   std::uint64_t outages = 0, unlocked = 0;
   Interval probability;      // 95 % Clopper-Pearson
@@ -49,6 +50,23 @@ struct Outage {
 /// in required OSNR).
 Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
                    const Criterion& criterion, const SourceMaker& source, unsigned threads);
+
+/// Simulates and judges realisations one by one, from any thread. InputError and RunError as find_outage.
+class Realiser {
+ public:
+  Realiser(const Scenario& scenario, const std::vector<Draw>& draws, const Criterion& criterion,
+           const SourceMaker& source, unsigned threads);
+  Realisation operator()(std::uint64_t number) const;
+  double reference_snr_db() const { return reference_snr_db_; }
+
+ private:
+  const Scenario& scenario_;
+  const std::vector<Draw>& draws_;
+  const Criterion& criterion_;
+  const SourceMaker& source_;
+  double reference_snr_db_;
+  FrameSource common_;  // without draws only the frame differs, and one link serves all
+};
 
 /// The scenario of one realisation, so that simulating its frame `number` repeats it.
 Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>& draws, std::uint64_t number);

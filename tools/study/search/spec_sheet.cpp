@@ -3,149 +3,21 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
-#include <regex>
 
 #include "rx/quality/metrics.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/realisations.h"
 #include "tools/study/search/limit.h"
+#include "tools/study/search/rare_outage.h"
 #include "tools/study/search/required_osnr.h"
 
 namespace cohlink {
 namespace {
 
 constexpr double kConfidence = 0.95;
-
-struct MeasureName {
-  const char* name;
-  Measure measure;
-};
-constexpr MeasureName kMeasures[] = {
-    {"ber", Measure::kBer},
-    {"q_db", Measure::kQ},
-    {"snr_db", Measure::kSnr},
-    {"evm_percent", Measure::kEvm},
-    {"required_osnr_db", Measure::kRequiredOsnr},
-    {"penalty_db", Measure::kPenalty},
-    {"limit", Measure::kLimit},
-};
-
-using Entry = RequirementText::Entry;
-
-[[noreturn]] void refuse(const RequirementText& r, const Entry& entry, const std::string& name,
-                         const std::string& why) {
-  throw InputError(entry.origin + ": require." + r.name + "." + name + ": " + why);
-}
-
-const Entry* entry_of(const RequirementText& r, const std::string& name) {
-  const auto found = r.entries.find(name);
-  return found == r.entries.end() ? nullptr : &found->second;
-}
-
-void read_measure(const RequirementText& r, SpecLine& line) {
-  const Entry* entry = entry_of(r, "measure");
-  if (entry == nullptr)
-    throw InputError(r.origin + ": require." + r.name + ": nothing is measured; add measure = ber");
-  std::string known;
-  // sweep --measure has it without its unit, too.
-  const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
-  for (const auto& [name, measure] : kMeasures) {
-    if (text == name) {
-      line.measure = measure;
-      line.measure_name = name;
-      return;
-    }
-    known += (known.empty() ? "" : ", ") + std::string(name);
-  }
-  refuse(r, *entry, "measure", "'" + entry->text + "' is not one of " + known);
-}
-
-void read_bound(const RequirementText& r, SpecLine& line) {
-  const Entry* most = entry_of(r, "at_most");
-  const Entry* least = entry_of(r, "at_least");
-  if ((most == nullptr) == (least == nullptr))
-    throw InputError(r.origin + ": require." + r.name + ": needs a bound, either at_most or at_least");
-  const Entry& given = most != nullptr ? *most : *least;
-  const std::string name = most != nullptr ? "at_most" : "at_least";
-  const auto number = parse_number(given.text);
-  if (!number) refuse(r, given, name, "'" + given.text + "' is not a number");
-  line.bound = *number;
-  line.at_most = most != nullptr;
-  const bool smaller_is_better = line.measure == Measure::kBer || line.measure == Measure::kEvm ||
-                                 line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty;
-  if (line.measure != Measure::kLimit && smaller_is_better != line.at_most)
-    refuse(r, given, name,
-           line.measure_name + " is " +
-               (smaller_is_better ? "the better the smaller; use at_most"
-                                  : "the better the larger; use at_least"));
-  if (line.measure == Measure::kBer && (line.bound < 1e-12 || line.bound > 0.35))
-    refuse(r, given, name, "a BER between 1e-12 and 0.35 is needed");
-}
-
-/// "KEY=value, KEY=value": a comma parts two only where a new key follows.
-void read_settings(const RequirementText& r, SpecLine& line, const Scenario& base) {
-  const Entry* entry = entry_of(r, "set");
-  if (entry == nullptr) return;
-  static const std::regex next_key(R"(,(?=\s*[A-Za-z_]+\.[A-Za-z0-9_]+\s*=))");
-  Scenario trial = base;
-  for (std::sregex_token_iterator part(entry->text.begin(), entry->text.end(), next_key, -1), end;
-       part != end; ++part) {
-    const std::string text = part->str();
-    const auto equals = text.find('=');
-    if (equals == std::string::npos)
-      refuse(r, *entry, "set", "'" + trim(text) + "' is not of the form section.key=value");
-    line.settings.emplace_back(trim(text.substr(0, equals)), trim(text.substr(equals + 1)));
-    trial.set(line.settings.back().first, line.settings.back().second,
-              entry->origin + ": require." + r.name + ".set");
-  }
-}
-
-void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
-  const Entry* entry = entry_of(r, "vary");
-  if (entry == nullptr) {
-    if (line.measure == Measure::kLimit)
-      throw InputError(r.origin + ": require." + r.name + ": measure = limit needs vary = KEY=a:b");
-    return;
-  }
-  const std::string origin = entry->origin + ": require." + r.name + ".vary";
-  if (line.measure != Measure::kLimit) {
-    try {
-      line.axes = parse_vary({entry->text});
-    } catch (const InputError& error) {
-      refuse(r, *entry, "vary", error.what());
-    }
-    if (line.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
-    for (const auto& value : line.axes[0].values) Scenario(base).set(line.axes[0].key, value, origin);
-    return;
-  }
-  const auto equals = entry->text.find('='), colon = entry->text.find(':');
-  if (equals == std::string::npos || colon == std::string::npos || colon < equals)
-    refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
-  line.limit_key = trim(entry->text.substr(0, equals));
-  const auto from = parse_number(trim(entry->text.substr(equals + 1, colon - equals - 1)));
-  const auto to = parse_number(trim(entry->text.substr(colon + 1)));
-  if (!from || !to) refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
-  line.from = *from, line.to = *to;
-  for (const double end : {line.from, line.to})
-    Scenario(base).set(line.limit_key, short_decimal(end), origin);
-}
-
-/// What a measure needs of the scenario beside its keys.
-void check_measure(const SpecLine& line, const Scenario& scenario) {
-  const bool searched = line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty ||
-                        line.measure == Measure::kLimit;
-  if (searched && !fec_threshold(scenario))
-    scenario.reject("fec.code", "gives no threshold, which require." + line.name + ".measure needs");
-  if (searched || line.measure == Measure::kBer || line.measure == Measure::kQ) EquivalentSnr{scenario};
-}
-
-Scenario with_settings(const Scenario& base, const SpecLine& line) {
-  Scenario scenario = base;
-  for (const auto& [key, value] : line.settings) scenario.set(key, value, "require." + line.name + ".set");
-  return scenario;
-}
 
 std::string settings_text(const SpecLine& line) {
   std::string text;
@@ -169,6 +41,8 @@ void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, cons
           double confidence) {
   const Interval interval = meter.total().ber_interval(confidence);
   const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
+  const Interval snrs =
+      meter.total().snr_over_realisations(confidence).value_or(Interval{snr - deviation, snr + deviation});
   switch (line.measure) {
     case Measure::kBer:
     case Measure::kQ: {
@@ -187,13 +61,13 @@ void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, cons
     }
     case Measure::kEvm:
       out.value = meter.total().evm_percent();
-      out.low = out.value * std::pow(10.0, -deviation / 20.0);
-      out.high = out.value * std::pow(10.0, deviation / 20.0);
+      out.low = out.value * std::pow(10.0, (snr - snrs.high) / 20.0);
+      out.high = out.value * std::pow(10.0, (snr - snrs.low) / 20.0);
       out.margin_unit = "%";
       break;
     default:
       out.value = snr;
-      out.low = snr - deviation, out.high = snr + deviation;
+      out.low = snrs.low, out.high = snrs.high;
       out.margin_unit = "dB";
   }
   out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
@@ -210,9 +84,10 @@ void add_remark(SpecOutcome& out, const std::string& text) {
 }
 
 /// Verdict by the interval, and why where it leaves the matter open.
-void conclude(SpecOutcome& out, const SpecLine& line) {
+void conclude(SpecOutcome& out, const SpecLine& line, const std::string& lacking = "") {
   out.verdict = pass_verdict(out, line);
-  if (out.verdict == "undecided") add_remark(out, "the interval holds the bound; more frames may decide");
+  if (out.verdict == "undecided")
+    add_remark(out, lacking.empty() ? "the interval holds the bound; more frames may decide" : lacking);
 }
 
 /// Nothing measured, which by itself decides nothing.
@@ -228,6 +103,15 @@ SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
 /// A frame without lock has no SNR, and what stands for it in the sums (search.h) would pass low bounds.
 bool fails_without_lock(const SpecLine& line, const Meter& meter) {
   return line.measure != Measure::kBer && meter.total().unlocked > 0;
+}
+
+/// Of a redrawn fibre, beside the mean: how many of its realisations are beyond the bound.
+std::string spread_text(const SpecLine& line, const std::vector<FibreResult>& fibres) {
+  if (fibres.empty() || line.measure != Measure::kBer) return "";
+  const FibreSpread spread = spread_of(fibres, line.bound);
+  return "mean over " + std::to_string(fibres.size()) + " fibres; " + readable(100.0 * spread.outage, 3) +
+         " % of them are beyond the bound (95 %: " + readable(100.0 * spread.outage_interval.low, 3) +
+         " to " + readable(100.0 * spread.outage_interval.high, 3) + " %)";
 }
 
 SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
@@ -248,10 +132,11 @@ SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const So
     out.verdict = "fail";
   } else {
     out.frames = meter.frames();
-    conclude(out, line);
+    conclude(out, line, too_few_text(meter.total().fibres));
   }
   if (const std::uint64_t lost = meter.total().unlocked; lost > 0)
     add_remark(out, "no lock in " + std::to_string(lost) + " of " + std::to_string(out.frames) + " frames");
+  add_remark(out, spread_text(line, meter.total().fibres));
   add_remark(out, meter.total().first_warning);
   return out;
 }
@@ -331,6 +216,33 @@ SpecOutcome limit_point(const SpecLine& line, const Scenario& scenario, const So
   return out;
 }
 
+/// How often realisations fail: all of run.frames counted, or chosen from many more that were screened.
+SpecOutcome outage_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
+                         unsigned threads) {
+  const Criterion criterion = parse_criterion(line.criterion, scenario);
+  SpecOutcome out;
+  std::string reason = "the interval holds the bound; more realisations may decide";
+  if (line.screened > 0) {
+    const RareOutage found =
+        find_rare_outage(scenario, screen(scenario, {}, line.screened, threads), {}, criterion,
+                         {most_frames(scenario), line.confidence}, source, threads);
+    out.value = found.probability, out.low = found.interval.low, out.high = found.interval.high;
+    out.frames = found.frames;
+    add_remark(out, found.remark);
+  } else {
+    const Outage found = find_outage(scenario, most_frames(scenario), {}, criterion, source, threads);
+    out.frames = found.realisations.size();
+    out.value = static_cast<double>(found.outages) / static_cast<double>(out.frames);
+    const Interval interval = clopper_pearson(found.outages, out.frames, line.confidence);
+    out.low = interval.low, out.high = interval.high;
+    add_remark(out, found.remark);
+    if (found.outages == 0) reason += ", or screen = 1e6";
+  }
+  out.margin = line.bound - out.value;
+  conclude(out, line, reason);
+  return out;
+}
+
 int badness(const SpecOutcome& outcome) {
   return outcome.verdict == "fail" ? 2 : outcome.verdict == "undecided" ? 1 : 0;
 }
@@ -343,25 +255,6 @@ bool worse(const SpecOutcome& a, const SpecOutcome& b) {
 
 }  // namespace
 
-std::vector<SpecLine> read_spec_sheet(const Scenario& scenario) {
-  if (scenario.requirements().empty())
-    throw InputError("the scenario asks nothing: a spec sheet needs [require.NAME] sections");
-  std::vector<SpecLine> lines;
-  for (const RequirementText& r : scenario.requirements()) {
-    SpecLine line;
-    line.name = r.name;
-    if (const Entry* entry = entry_of(r, "source")) line.source = entry->text;
-    read_measure(r, line);
-    read_bound(r, line);
-    read_settings(r, line, scenario);
-    const Scenario set = with_settings(scenario, line);
-    read_vary(r, line, set);
-    check_measure(line, set);
-    lines.push_back(std::move(line));
-  }
-  return lines;
-}
-
 SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const SourceMaker& source,
                             unsigned threads) {
   const Scenario fixed = with_settings(base, line);
@@ -372,7 +265,8 @@ SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const So
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = fixed;
     if (!line.axes.empty()) scenario.set(line.axes[0].key, values[i], "require." + line.name + ".vary");
-    SpecOutcome here = line.measure == Measure::kLimit ? limit_point(line, scenario, source, threads)
+    SpecOutcome here = line.measure == Measure::kLimit    ? limit_point(line, scenario, source, threads)
+                       : line.measure == Measure::kOutage ? outage_point(line, scenario, source, threads)
                        : line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty
                            ? osnr_point(line, base, scenario, source, threads)
                            : count_point(line, scenario, source, threads);

@@ -26,7 +26,7 @@
 
 namespace cohlink {
 
-enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit };
+enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit, kOutage };
 
 /// One requirement, understood and checked.
 struct SpecLine {
@@ -39,11 +39,17 @@ struct SpecLine {
   std::string measure_name;
   double bound = 0;
   bool at_most = true;
+  std::string criterion = "ber";  // measure = outage: what a realisation must hold (limit.h)
+  double confidence = 0.95;       // that the verdict is right
+  std::uint64_t screened = 0;     // measure = outage: 0 = run.frames realisations are counted (rare_outage.h)
 };
 
 /// The scenario's requirements in order. InputError, starting with file and line, for one that cannot be
 /// understood, a key or value that does not exist, or a scenario without any.
 std::vector<SpecLine> read_spec_sheet(const Scenario& scenario);
+
+/// The scenario with the line's settings.
+Scenario with_settings(const Scenario& base, const SpecLine& line);
 
 /// What was found for one requirement, at the worst of its points.
 struct SpecOutcome {
