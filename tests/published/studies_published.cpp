@@ -6,7 +6,7 @@
 #include <vector>
 
 #include "rx/quality/metrics.h"
-#include "sim/budget/gn_model.h"
+#include "sim/budget/interference.h"
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/propagation/engine.h"
@@ -113,17 +113,20 @@ double mean_eta(const Scenario& scenario, int frames) {
   return sum / frames;
 }
 
-std::vector<GnSection> model_line(const LinkSetup& setup) {
-  std::vector<GnSection> line;
+GnLine model_line(const LinkSetup& setup) {
+  GnLine line;
   for (const auto& s : setup.line.sections)
     line.push_back({s.span.length, s.span.loss, s.span.beta2, s.span.gamma});
   return line;
 }
 
-double model_eta(const Scenario& scenario) {
+Interference model(const Scenario& scenario) {
   const LinkSetup setup = link_setup(scenario);
-  return GnIntegral({setup.transmitter.pulse})(model_line(setup)).matched;
+  InterferenceModel of({{0.0, 1.0, setup.transmitter.pulse, format_moments(setup.transmitter.modulation)}});
+  return of(model_line(setup));
 }
+
+double model_eta(const Scenario& scenario) { return model(scenario).integral_matched; }
 
 }  // namespace
 
@@ -145,9 +148,7 @@ TEST_CASE("QPSK and 16QAM are quieter than the GN model by what the EGN correcti
   for (const std::string modulation : {"qpsk", "16qam"}) {
     for (const int spans : {1, 5}) {
       const Scenario scenario = noiseless_line(modulation, spans, 0.0, 8192);
-      const LinkSetup setup = link_setup(scenario);
-      const double correction = to_db(egn_factor(model_line(setup), setup.transmitter.pulse.symbol_rate,
-                                                 setup.transmitter.modulation, NoiseReading::kMatchedFilter));
+      const double correction = to_db(model(scenario).expected() / model_eta(scenario));
       const double measured = to_db(mean_eta(scenario, 3) / model_eta(scenario));
       MESSAGE(modulation << ", " << spans << " spans: split steps " << measured << " dB below GN, EGN "
                          << correction);

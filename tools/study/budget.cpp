@@ -5,7 +5,6 @@
 #include <limits>
 
 #include "rx/quality/metrics.h"
-#include "sim/budget/gn_model.h"
 #include "sim/link_setup.h"
 #include "sim/optical_amplifier.h"
 #include "sim/optical_path.h"
@@ -46,22 +45,21 @@ double fibre_loss(const LineSection& section) {
   return 1.0 / (section.span.total_loss() * section.lumped_loss);
 }
 
-/// The channel under test as the middle one of a comb of equals.
-GnSignal gn_signal(const LinkSetup& setup) {
-  GnSignal signal;
-  signal.pulse = setup.transmitter.pulse;
-  signal.channels = static_cast<int>(setup.line.comb.channels.size());
-  signal.spacing = setup.line.comb.spacing;
-  return signal;
+/// The channels as the one under test sees them.
+GnLight gn_light(const LinkSetup& setup) {
+  const Comb& comb = setup.line.comb;
+  const Channel& own = comb.tested();
+  GnLight light = {{0.0, 1.0, own.pulse, format_moments(own.modulation)}};
+  for (std::size_t k = 0; k < comb.channels.size(); ++k) {
+    if (k == comb.under_test) continue;
+    const Channel& n = comb.channels[k];
+    light.push_back({n.offset - own.offset, n.power / own.power, n.pulse, format_moments(n.modulation)});
+  }
+  return light;
 }
 
-GnSignal alone(GnSignal signal) {
-  signal.channels = 1;
-  return signal;
-}
-
-std::vector<GnSection> gn_line(const LinkSetup& setup, const std::vector<SpanLevel>& levels) {
-  std::vector<GnSection> line;
+GnLine gn_line(const LinkSetup& setup, const std::vector<SpanLevel>& levels) {
+  GnLine line;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
     const LineSection& section = setup.line.sections[k];
     GnSection span;
@@ -92,67 +90,6 @@ std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   return spans;
 }
 
-/// The interference of any line for one kind of light.
-class InterferenceModel {
- public:
-  InterferenceModel(const GnSignal& signal, Modulation modulation)
-      : signal_(signal),
-        modulation_(modulation),
-        channel_(alone(signal)),
-        comb_(signal.channels == 1 ? channel_ : GnIntegral(signal)) {}
-
-  Interference operator()(const std::vector<GnSection>& line) const {
-    Interference result;
-    result.closed_incoherent = gn_closed_form(line, signal_, Accumulation::kIncoherent);
-    result.closed_coherent = gn_closed_form(line, signal_, Accumulation::kCoherent);
-    result.self = channel_(line).matched;
-    result.egn = egn_factor(line, signal_.pulse.symbol_rate, modulation_, NoiseReading::kMatchedFilter);
-    const GnReadings comb = comb_(line);
-    result.integral_centre = comb.centre;
-    result.integral_matched = comb.matched;
-    if (signal_.channels <= kMaximumIntegralChannels) {
-      result.cross_phase = egn_cross_phase(line, signal_, modulation_);
-    } else {
-      // Too wide for the integral: what the neighbours add, by the closed form.
-      result.integral_matched = result.self + result.closed_coherent -
-                                gn_closed_form(line, alone(signal_), Accumulation::kCoherent);
-    }
-    return result;
-  }
-
- private:
-  GnSignal signal_;
-  Modulation modulation_;
-  GnIntegral channel_, comb_;
-};
-
-/// The expected interference after every span. The model is run at a few lengths of the line only: between
-/// them it follows a power of the number of spans closely (N^(1+eps)).
-void fill_interference(Budget& budget, const std::vector<GnSection>& line, const InterferenceModel& model) {
-  const double squared = budget.launch_power * budget.launch_power;
-  const std::size_t last = line.size();
-  budget.spans[last - 1].interference = squared * budget.interference.expected();
-  if (last == 1) return;
-  const auto run = [&](std::size_t count) {
-    const std::vector<GnSection> part(line.begin(), line.begin() + static_cast<std::ptrdiff_t>(count));
-    budget.spans[count - 1].interference = squared * model(part).expected();
-  };
-  run(1);
-  const auto middle = static_cast<std::size_t>(std::lround(std::sqrt(static_cast<double>(last))));
-  const bool knot = middle > 1 && middle < last;
-  if (knot) run(middle);
-  const auto fill = [&](std::size_t from, std::size_t to) {
-    const double a = budget.spans[from - 1].interference, b = budget.spans[to - 1].interference;
-    if (!(a > 0.0 && b > 0.0)) return;
-    const double slope = std::log(b / a) / std::log(static_cast<double>(to) / static_cast<double>(from));
-    for (std::size_t n = from + 1; n < to; ++n)
-      budget.spans[n - 1].interference =
-          a * std::pow(static_cast<double>(n) / static_cast<double>(from), slope);
-  };
-  if (knot) fill(1, middle);
-  fill(knot ? middle : 1, last);
-}
-
 // --- The best launch power. ---
 
 double ase_ratio(const LightLevels& levels, double symbol_rate) {
@@ -178,7 +115,7 @@ LinkSetup without_noise(LinkSetup setup) {
 /// goes with 1/P, interference over signal with P^2, and their sum is least where ASE is twice the
 /// interference. Amplifiers of fixed output follow only if their output is moved as well, which is what is
 /// done; their gain then hangs a little on the share that noise takes, so the power is found in steps.
-void find_optimum(Budget& budget, const LinkSetup& setup, const InterferenceModel& model, double line_ratio) {
+void find_optimum(Budget& budget, const LinkSetup& setup, InterferenceModel& model, double line_ratio) {
   double eta = budget.interference.expected();
   if (!(line_ratio > 0.0 && eta > 0.0)) return;
   double power = std::cbrt(line_ratio * budget.launch_power / (2.0 * eta));
@@ -405,14 +342,16 @@ Budget make_budget(const Scenario& scenario) {
   budget.launch_power = setup.line.comb.tested().power;
   const double launch_psd = launch_noise_psd(setup.transmitter);
   budget.spans = walk_spans(setup, launch_psd);
-  const auto line = gn_line(setup, budget.spans);
-  const GnSignal signal = gn_signal(setup);
+  const GnLine line = gn_line(setup, budget.spans);
   const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
   const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
   if (!line.empty()) {
-    const InterferenceModel model(signal, budget.modulation);
-    budget.interference = model(line);
-    fill_interference(budget, line, model);
+    InterferenceModel model(gn_light(setup));
+    const std::vector<Interference> all = model.after_each_span(line);
+    for (std::size_t k = 0; k < all.size(); ++k)
+      budget.spans[k].interference = power_squared * all[k].expected();
+    budget.interference = all.back();
+    budget.next_order = next_order_factor(line, budget.launch_power, all.back().expected());
     find_optimum(budget, setup, model, line_ratio);
   }
 
@@ -427,10 +366,7 @@ Budget make_budget(const Scenario& scenario) {
       {"line_ase", "ASE of the line", line_ratio, "(F G - 1)/2 h nu per polarisation and amplifier"},
       {"loaded_noise", "loaded noise", loaded, "channel.osnr_db"},
       {"interference", "nonlinear interference", power_squared * budget.interference.expected(),
-       signal.channels == 1 ? "GN integral, coherent, matched filter, EGN"
-       : signal.channels <= kMaximumIntegralChannels
-           ? "GN integral, coherent, matched filter, EGN for self and cross-phase modulation"
-           : "GN integral and EGN for the channel itself, closed form for its neighbours"},
+       "GN integral, coherent, matched filter, EGN"},
       {"crosstalk", "crosstalk of neighbours", crosstalk_ratio(setup),
        "spectra that overlap, matched filter"},
   };
@@ -507,15 +443,18 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
         "   (" + std::string(modulation_name(budget.modulation)) + ": " +
             readable(to_db(nli.expected() / nli.integral_matched), 3) + " dB; used below)");
-    const double neighbours = nli.integral_matched - nli.self, corrected = neighbours + nli.cross_phase;
-    if (neighbours > 0.0) {
-      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.self * nli.egn)),
-          " dB", "   (EGN, " + readable(to_db(nli.egn), 3) + " dB on GN)");
-      add("snr_nli_neighbours_db", "of it by its neighbours", finite_db(1.0 / (squared * corrected)), " dB",
-          std::isfinite(nli.integral_centre) ? "   (EGN for cross-phase modulation, " +
-                                                   readable(to_db(corrected / neighbours), 3) + " dB on GN)"
-                                             : "   (closed form, their symbols taken for Gaussian)");
+    const auto on_gn = [](double expected, double gaussian) {
+      return "   (EGN, " + readable(to_db(expected / gaussian), 3) + " dB on GN)";
+    };
+    if (nli.neighbours() > 0.0) {
+      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.expected_self())),
+          " dB", on_gn(nli.expected_self(), nli.self));
+      add("snr_nli_neighbours_db", "of it by its neighbours",
+          finite_db(1.0 / (squared * nli.expected_neighbours())), " dB",
+          on_gn(nli.expected_neighbours(), nli.neighbours()));
     }
+    add("nli_next_order_db", "its next order in power", to_db(budget.next_order), " dB",
+        "   (more noise than this first order, about; not counted)");
     add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
   }
   add("snr_db", "expected SNR", finite_db(budget.snr));

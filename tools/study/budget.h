@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "sim/budget/interference.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/files/table.h"
@@ -29,16 +30,6 @@ struct NoiseTerm {
   std::string formula;  // what it was computed from
 };
 
-/// NLI by several flavours of the model, eta [1/W^2]: ratio = eta P^2.
-struct Interference {
-  double closed_incoherent = 0, closed_coherent = 0;  // asinh form; NaN for a lossless line
-  double integral_centre = 0, integral_matched = 0;   // coherent accumulation
-  double self = 0;                                    // matched filter, of the channel with itself
-  double egn = 1;                                     // factor on `self` for this constellation
-  double cross_phase = 0;  // what it adds to the neighbours' (negative); 0 beyond the integral's channels
-  double expected() const { return integral_matched + self * (egn - 1.0) + cross_phase; }
-};
-
 struct Budget {
   Modulation modulation = Modulation::kQpsk;
   double symbol_rate = 0;   // Hz
@@ -47,6 +38,7 @@ struct Budget {
   std::vector<SpanLevel> spans;
   std::vector<NoiseTerm> terms;
   Interference interference;
+  double next_order = 1.0;  // factor by which interference exceeds its first order, about; not counted
   std::optional<double> optimum_launch_power;  // W; absent without both ASE of the line and interference
   /// W, of every amplifier: where they have a fixed output, the optimum moves it together with the launch
   /// power, every span at one power of the channel. Absent otherwise.

@@ -46,6 +46,10 @@ constexpr auto kCounted = std::to_array<std::string_view>({
     "channel.osnr_db",
     "channel.count",
     "channel.spacing_ghz",
+    "channel.under_test",
+    "channel.power_offsets_db",
+    "channel.modulations",
+    "channel.roll_offs",
     "laser_lo.power_dbm",
     "laser_lo.rin_db_per_hz",
     "laser_lo.rin_bandwidth_ghz",
@@ -114,6 +118,11 @@ bool off_default(const Scenario& scenario, const ScenarioKey& key) {
   return a && b ? *a != *b : written != standard;
 }
 
+/// The budget knows no slope: none is what it counts.
+bool is_no_slope(const Scenario& scenario, const std::string& name) {
+  return name == "fibre.dispersion_slope_ps_per_nm2_km" && parse_number(scenario.written(name)) == 0.0;
+}
+
 }  // namespace
 
 std::vector<std::string> keys_not_counted(const Scenario& scenario) {
@@ -121,7 +130,7 @@ std::vector<std::string> keys_not_counted(const Scenario& scenario) {
   for (const ScenarioKey& key : scenario_keys()) {
     const std::string name = key.full_name();
     if (names(kElsewhere, key.section) || names(kCounted, name) || names(kHarmless, name)) continue;
-    if (off_default(scenario, key)) keys.push_back(name);
+    if (off_default(scenario, key) && !is_no_slope(scenario, name)) keys.push_back(name);
   }
   return keys;
 }

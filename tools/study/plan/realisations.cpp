@@ -7,7 +7,7 @@
 #include <limits>
 #include <string>
 
-#include "sim/signal/line/nominal_path.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -50,7 +50,7 @@ std::vector<double> measured_values(const std::vector<FibreResult>& fibres, doub
 }  // namespace
 
 bool redraws_fibre(const Scenario& scenario) {
-  if (scenario.text("fibre.birefringence") != "redrawn" || nominal_spans(scenario).empty()) return false;
+  if (scenario.text("fibre.birefringence") != "redrawn" || !has_spans(scenario)) return false;
   return scenario.number("fibre.pmd_ps_per_sqrt_km") > 0.0 || scenario.number("amplifier.pdl_db") > 0.0;
 }
 
