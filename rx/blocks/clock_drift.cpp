@@ -106,4 +106,27 @@ ClockSearch search_clock(const Field<float>& signal, ClockTone& tone) {
   return search;
 }
 
+std::optional<ClockJump> find_jump(const std::vector<Jones>& matrices, double drift) {
+  constexpr std::size_t kSide = 8, kGap = 2;  // blocks; those that hold the jump itself
+  constexpr double kLeast = 0.1, kAlike = 0.5;
+  const auto sum_from = [&](std::size_t from) {
+    Jones sum{};
+    for (std::size_t b = from; b < from + kSide; ++b)
+      for (std::size_t i = 0; i < 2; ++i)
+        for (std::size_t j = 0; j < 2; ++j)
+          sum[i][j] += matrices[b][i][j] * std::polar(1.0, kTwoPi * drift * static_cast<double>(b));
+    return sum;
+  };
+  std::optional<ClockJump> largest;
+  for (std::size_t b = kSide; b + kGap + kSide <= matrices.size(); ++b) {
+    const Jones before = sum_from(b - kSide), after = sum_from(b + kGap);
+    const std::complex<double> turn = inner(after, before);
+    const double alike = std::abs(turn) / std::sqrt((inner(before, before) * inner(after, after)).real()),
+                 symbols = -std::arg(turn) / kTwoPi;
+    if (alike > kAlike && std::abs(symbols) > (largest ? std::abs(largest->symbols) : kLeast))
+      largest = {b + kGap / 2, symbols};
+  }
+  return largest;
+}
+
 }  // namespace cohlink

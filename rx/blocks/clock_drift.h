@@ -36,4 +36,13 @@ struct ClockSearch {
 };
 ClockSearch search_clock(const Field<float>& signal, ClockTone& tone);
 
+/// Where the delay, freed of `drift` a hop, jumps: the largest turn, beyond a tenth of a symbol, between the
+/// eight matrices before a block and the eight after it, which no jitter of the rates that a clock recovery
+/// follows makes. Whole symbols do not show.
+struct ClockJump {
+  std::size_t block = 0;
+  double symbols = 0.0;  // modulo 1
+};
+std::optional<ClockJump> find_jump(const std::vector<Jones>& matrices, double drift);
+
 }  // namespace cohlink

@@ -3,10 +3,12 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
+#include <cstdio>
 #include <stdexcept>
 
 #include "rx/blocks/clock_drift.h"
 #include "rx/blocks/clock_tone.h"
+#include "rx/blocks/symbol_rate.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
@@ -14,6 +16,7 @@ namespace cohlink {
 namespace {
 
 constexpr std::size_t kHop = ClockRecovery::kHop, kShortestBlock = 64;
+constexpr double kUsualPpm = 300.0;  // twice the 100 that IEEE 802.3 allows each end, and some more
 
 // Clock offset from the delay's slope in symbols of our clock; a symbol of theirs is 1 + offset of those.
 double ppm_of(double per_symbol) { return 1e6 * per_symbol / (1.0 - per_symbol); }
@@ -32,11 +35,13 @@ void add(Jones& sum, const Jones& m, std::complex<double> factor) {
 }
 
 // Raised-cosine average about block b, narrowed near the ends so that it stays symmetric: a one-sided one
-// would lag behind a delay that moves.
+// would lag behind a delay that moves. In a row that the window covers it is one-sided: nothing so fast is
+// followed there, and a few blocks alone would be the noisier.
 Jones average(const std::vector<Jones>& matrices, std::size_t b, std::size_t half, double drift) {
-  const std::size_t reach = std::min({half, b, matrices.size() - 1 - b});
+  const std::size_t last = matrices.size() - 1,
+                    reach = last <= 2 * half ? half : std::min({half, b, last - b});
   Jones sum{};
-  for (std::size_t i = b - reach; i <= b + reach; ++i) {
+  for (std::size_t i = b - std::min(b, reach); i <= std::min(last, b + reach); ++i) {
     const double off = static_cast<double>(i) - static_cast<double>(b);
     const double weight = 0.5 + 0.5 * std::cos(kPi * off / static_cast<double>(reach + 1));
     add(sum, matrices[i], std::polar(weight, kTwoPi * drift * static_cast<double>(i)));
@@ -137,6 +142,10 @@ std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optio
   result.offset_ppm = ppm_of(drift / hop);
   result.locked = std::abs(result.offset_ppm) <= kWidestPpm;
   if (!result.locked) return {};
+  if (const auto jump = find_jump(search.matrices, drift)) {
+    result.jump_symbols = jump->symbols;
+    result.jump_place = (jump->block + 1) * block / 2;
+  }
   const Timing timing = timing_of(search.matrices, p_.window / block, drift);
   std::vector<double> delay(search.matrices.size());
   for (std::size_t b = 0; b < delay.size(); ++b)
@@ -197,16 +206,47 @@ ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<
 
 namespace {
 
-void recover_clock(const ClockRecovery& recovery, Carried& c) {
+std::string rounded(double value, int places) {
+  char text[32];
+  std::snprintf(text, sizeof text, "%.*f", places, value);
+  return text;
+}
+
+// Why there is no lock, as far as the signal tells.
+std::string told_wrongly(const ClockResult& out, const Carried& c, FftCache& fft) {
+  const std::string told = " instead of " + rounded(c.symbol_rate / 1e9, 3) +
+                           " GBd: the symbol rate or the sample rate was told wrongly";
+  const auto gbd = [](double rate) { return rounded(rate / 1e9, 3); };
+  if (out.offset_ppm != 0.0)  // a symbol lasts 1 + offset of the receiver's
+    return "clock: the signal has " + gbd(c.symbol_rate / (1.0 + 1e-6 * out.offset_ppm)) + told;
+  if (const auto rate = find_symbol_rate(c.signal, fft)) return "clock: the signal has " + gbd(*rate) + told;
+  return "clock: no clock tone found, the samples stay on the receiver's clock";
+}
+
+// Doubts about a clock that was found; with known symbols those tell more.
+void doubt(const ClockResult& out, Carried& c) {
+  if (c.truth != nullptr) return;
+  if (std::abs(out.offset_ppm) > kUsualPpm)
+    c.result.warnings.push_back("clock: " + rounded(out.offset_ppm, 0) +
+                                " ppm off, more than clocks are: symbol rate or sample rate told wrongly?");
+  if (out.jump_symbols)
+    c.result.warnings.push_back("clock: the symbols jump by " + rounded(*out.jump_symbols, 2) +
+                                " of a symbol near symbol " + std::to_string(out.jump_place) +
+                                ": samples missing?");
+}
+
+void recover_clock(const ClockRecovery& recovery, FftCache& fft, Carried& c) {
   std::optional<double> expected;
   if (c.from != nullptr && !c.from->before.clock_delay.empty())
     expected =
         clock_delay_at(c.from->before.clock_delay, static_cast<double>(c.from->hop + ClockRecovery::kHop));
   ClockResult out = recovery(c.signal, expected);
   if (!out.locked) {
-    c.result.warnings.push_back("clock: no clock tone found, the samples stay on the receiver's clock");
+    c.clock_lost = true;
+    c.result.warnings.push_back(told_wrongly(out, c, fft));
     return;
   }
+  doubt(out, c);
   c.result.clock_offset_ppm = out.offset_ppm;
   c.result.clock_delay = out.delay;
   c.signals.push_back(record_signal("timing", "symbols", std::vector<std::vector<double>>{out.delay}, 0.0,
@@ -220,7 +260,7 @@ Block clock_block(const BlockSetting& setting) {
   const auto window = static_cast<std::size_t>(setting.scenario.integer("dsp.clock_window"));
   const ClockRecovery recovery({setting.pulse, window}, setting.fft);
   Block block;
-  block.apply = [recovery](Carried& c) { recover_clock(recovery, c); };
+  block.apply = [recovery, &fft = setting.fft](Carried& c) { recover_clock(recovery, fft, c); };
   block.edge = edge_of(recovery.reach());
   block.cost = cost_of(kSamplesPerSymbol * recovery.cost());
   return block;

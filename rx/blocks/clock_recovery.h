@@ -22,12 +22,14 @@ struct ClockParameters {
 };
 
 struct ClockResult {
-  Field<float> signal;         // two samples a symbol of the transmitter: symbol k at sample 2 k
-  bool locked = false;         // false: no clock tone, or one too far off; the signal is what came in
-  double offset_ppm = 0.0;     // the receiver's clock is this much faster than its name says; 0: no tone
-  double wander_ui = 0.0;      // rms of the delay about the straight line of that offset [symbols]
-  double drift_symbols = 0.0;  // delay at the end less delay at the start
-  std::vector<double> delay;   // of the symbols against two samples each, one value every kHop symbols
+  Field<float> signal;      // two samples a symbol of the transmitter: symbol k at sample 2 k
+  bool locked = false;      // false: no clock tone, or one too far off; the signal is what came in
+  double offset_ppm = 0.0;  // the receiver's clock is this much faster than its name says; 0: no tone
+  std::optional<double> jump_symbols;  // the largest jump of the delay, modulo 1; absent: none
+  std::size_t jump_place = 0;          // symbols from the beginning
+  double wander_ui = 0.0;              // rms of the delay about the straight line of that offset [symbols]
+  double drift_symbols = 0.0;          // delay at the end less delay at the start
+  std::vector<double> delay;  // of the symbols against two samples each, one value every kHop symbols
 };
 
 /// A clock's delay at symbol `place` of its capture, from ClockResult::delay and, beyond its ends, its slope.

@@ -76,6 +76,7 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, bool refine
     if (std::abs(before - offset) < c.symbol_rate / 64) offset = before;
   }
   c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + offset;
+  c.carrier.cycles_per_symbol += offset / c.symbol_rate;
   c.signal = remove_frequency(std::move(c.signal), offset);
 }
 

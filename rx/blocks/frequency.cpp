@@ -122,6 +122,7 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
     return;
   }
   c.result.frequency_offset_hz = c.result.frequency_offset_hz.value_or(0.0) + estimate.offset_hz;
+  c.carrier.cycles_per_symbol += estimate.offset_hz / c.symbol_rate;
   c.signal = remove_frequency(std::move(c.signal), estimate.offset_hz);
 }
 

@@ -10,10 +10,25 @@
 namespace cohlink {
 namespace {
 
-double mean_of(const std::vector<std::int16_t>& lane) {
-  double sum = 0.0;
-  for (const auto code : lane) sum += code;
-  return sum / static_cast<double>(lane.size());
+// The mean of a lane where it stands out from what the signal's own share in it may be, else nothing. The
+// share's deviation is taken from the means of parts.
+double offset_of(const std::vector<std::int16_t>& lane) {
+  constexpr std::size_t kParts = 32;
+  constexpr double kDeviations = 4.0;
+  const std::size_t length = lane.size() / kParts;
+  double sum = 0.0, of_parts = 0.0, squares = 0.0, part = 0.0;
+  for (std::size_t n = 0; n < lane.size(); ++n) {
+    sum += lane[n];
+    if (length == 0 || n >= kParts * length) continue;
+    part += lane[n];
+    if (n % length != length - 1) continue;
+    part /= static_cast<double>(length);
+    of_parts += part, squares += part * part;
+    part = 0.0;
+  }
+  const double mean = sum / static_cast<double>(lane.size()), parts = kParts,
+               variance = (squares - of_parts * of_parts / parts) / (parts - 1.0) / parts;
+  return mean * mean > kDeviations * kDeviations * variance ? mean : 0.0;
 }
 
 void check_lanes(const Capture& capture) {
@@ -87,7 +102,7 @@ Field<float> read_lanes(const Capture& capture) {
   Field<float> signal(capture.samples(), capture.sample_rate);
   const std::size_t polarisations = capture.one_polarisation() ? 1 : 2;
   std::array<double, 4> dc;
-  for (std::size_t l = 0; l < 2 * polarisations; ++l) dc[l] = mean_of(capture.lanes[l]);
+  for (std::size_t l = 0; l < 2 * polarisations; ++l) dc[l] = offset_of(capture.lanes[l]);
   const auto rows = signal.rows();
   for (std::size_t p = 0; p < polarisations; ++p) {
     const auto &in_phase = capture.lanes[2 * p], &quadrature = capture.lanes[2 * p + 1];

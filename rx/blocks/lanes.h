@@ -10,9 +10,11 @@ struct Block;
 struct BlockSetting;
 
 /// ADC codes to complex rows X = XI + i XQ, Y = YI + i YQ: each lane scaled to amperes and freed of its
-/// mean (DC), then all four scaled by one common factor to unit mean power per polarisation on average, so
-/// that the power ratio of the polarisations survives. The output's sample rate is the capture's.
-/// InputError for lanes of unequal or no length, a rate that is not positive, or silent lanes.
+/// mean (DC) where that is more than the signal's own would be (four standard deviations: removing it costs
+/// one symbol's worth of the signal; what stays is found behind the decisions, rx/quality/residual_offset.h),
+/// then all four scaled by one common factor to unit mean power per polarisation on average, so that the
+/// power ratio of the polarisations survives. The output's sample rate is the capture's. InputError for lanes
+/// of unequal or no length, a rate that is not positive, or silent lanes.
 Field<float> read_lanes(const Capture& capture);
 
 /// Gram-Schmidt orthonormalisation of each row's I and Q: I keeps its direction, Q loses what it shares

@@ -43,6 +43,7 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
   c.signals.push_back(record_signal("carrier phase", "rad",
                                     std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0,
                                     1.0));
+  c.carrier.phase_rad = std::move(out.phase_rad);
   if (pilots) use_pilots(*pilots, c);
 }
 

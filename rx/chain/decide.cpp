@@ -1,31 +1,89 @@
 #include "rx/chain/decide.h"
 
 #include <algorithm>
+#include <cmath>
+#include <span>
 #include <string>
+#include <vector>
 
 #include "rx/blocks/amplitude.h"
 #include "rx/chain/join.h"
+#include "rx/quality/likelihood.h"
 #include "rx/quality/lock.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
 constexpr double kGuessedBer = 0.4;  // nothing that still works counts so many errors
 
-// A lock that can be seen without truth: both outputs on a constellation, and not the same one twice.
+// What speaks against an output's lock though its carrier is held: another constellation, or no signal for a
+// while. Judged without known symbols, which tell more.
+void doubt_output(ReceiverResult& result, std::size_t p, Modulation modulation) {
+  const ComplexRow<float>& row = *result.symbols.rows()[p];
+  const std::span<const std::complex<float>> judged(row.data() + result.first_judged, result.judged_symbols);
+  const std::string output = std::string("output ") + (p == 0 ? "X" : "Y");
+  if (const auto likelier = likelier_modulation(judged, modulation)) {
+    result.locked_blindly = false;
+    result.warnings.push_back("no lock: " + output + " looks like " +
+                              std::string(modulation_name(*likelier)) + " and not like the " +
+                              std::string(modulation_name(modulation)) + " that signal.modulation says");
+  }
+  if (const LostStretches lost = lost_stretches(judged, modulation); lost.symbols > 0) {
+    if (10 * lost.symbols > judged.size()) result.locked_blindly = false;
+    result.warnings.push_back("no lock: " + output + " shows no signal for " + std::to_string(lost.symbols) +
+                              " symbols, the first near symbol " +
+                              std::to_string(result.first_judged + lost.first));
+  }
+}
+
+// A lock that can be seen without truth: a clock, both outputs on the constellation, all the time, and not
+// the same one twice.
 void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation,
                 const Carried& c) {
   result.coherence = carrier_coherence(result.symbols, first, last);
   if (modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
-  result.locked_blindly = !c.singular && !c.pilots_lost;
+  result.locked_blindly = !c.singular && !c.pilots_lost && !c.clock_lost;
   if (modulation == Modulation::kGaussian) return;
-  for (std::size_t p = 0; p < result.rows(); ++p)
-    if (result.coherence[p] < result.coherence_needed) {
-      result.locked_blindly = false;
-      if (c.truth == nullptr)
-        result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
-                                  " is on no constellation; its SNR means nothing");
-    }
+  for (std::size_t p = 0; p < result.rows(); ++p) {
+    const bool held = result.coherence[p] >= result.coherence_needed;
+    result.locked_blindly &= held;
+    if (c.truth != nullptr) continue;
+    if (!held)
+      result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
+                                " is on no constellation; its SNR means nothing");
+    else
+      doubt_output(result, p, modulation);
+  }
+}
+
+// Without knowing what was sent.
+void judge_blindly(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation) {
+  std::vector<JointSnr> rows;
+  for (std::size_t p = 0; p < result.rows(); ++p) {
+    const auto fit = fit_constellation({result.symbols.rows()[p]->data() + first, last - first}, modulation);
+    rows.push_back({fit.snr(), fit.spread});
+  }
+  const JointSnr joint = joint_snr(rows);
+  result.snr_db = to_db(joint.snr);
+  result.evm_percent = 100.0 / std::sqrt(joint.snr);
+  result.snr_spread = joint.spread;
+}
+
+// Against what was sent.
+void judge_by_score(ReceiverResult& result, Modulation modulation) {
+  const Score& score = *result.score;
+  result.snr_db = score.snr_db;
+  result.evm_percent = score.evm_percent;
+  std::vector<JointSnr> rows;
+  const auto add = [&](double snr_db) {
+    rows.push_back({from_db(snr_db), data_aided_spread(from_db(snr_db), score.symbols, modulation)});
+  };
+  if (result.one_polarisation)
+    add(score.snr_db);
+  else
+    for (const double snr_db : score.snr_db_polarisation) add(snr_db);
+  result.snr_spread = joint_snr(rows).spread;
 }
 
 // What the taps say about the channel, the same whether or not there is truth.
@@ -44,10 +102,13 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
     result.score.reset();
     result.warnings.push_back("no lock: the bits are no better than guessed; no BER is given");
   }
+  if (result.score && c.clock_lost) {
+    result.score.reset();
+    result.warnings.push_back("no lock: without a clock no BER is given");
+  }
   result.locked = result.score.has_value() && !c.pilots_lost;
   if (!result.score) return;
-  result.snr_db = result.score->snr_db;
-  result.evm_percent = result.score->evm_percent;
+  judge_by_score(result, scoring.modulation);
   if (result.joined) check_sequence(result, c);
   result.counters["cycle_slips"] += result.score->cycle_slips;
   if (result.score->misplaced > 0)
@@ -72,6 +133,9 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCa
   std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
   result.discarded_symbols = result.symbols.size() - (last - first);
+  // Removed before the clock's, if any, was known, the carrier turned by the receiver's clock.
+  c.carrier.cycles_per_symbol *= 1.0 + 1e-6 * result.clock_offset_ppm.value_or(0.0);
+  remove_residual_offset(result.symbols, first, last, scoring.modulation, c.carrier);
   if (c.from != nullptr && !c.line_lost)
     if (const auto next = join(result.symbols, first, c)) {
       result.joined = true;
@@ -81,11 +145,12 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCa
   result.first_judged = first;
   result.judged_symbols = last - first;
   if (scoring.modulation != Modulation::kGaussian) {
-    const ErrorVector quality = decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows);
-    result.snr_db = quality.snr_db();
-    result.evm_percent = quality.evm_percent();
-    result.blind_snr_db = result.snr_db;
+    // Distances to decisions flatter, but serve to compare pieces of one recording.
+    result.blind_snr_db =
+        decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows).snr_db();
+    if (c.truth == nullptr) judge_blindly(result, first, last, scoring.modulation);
   }
+  result.phase_averaged = c.averaged;
   check_lock(result, first, last, scoring.modulation, c);
   result.locked = result.locked_blindly;
   if (c.truth != nullptr) score(c, scoring, first, last, fft);

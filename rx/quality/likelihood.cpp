@@ -157,4 +157,13 @@ double data_aided_spread(double snr, std::size_t symbols, Modulation modulation)
   return std::sqrt((kurtosis + 2.0 / snr) / static_cast<double>(symbols));
 }
 
+JointSnr joint_snr(std::span<const JointSnr> rows) {
+  double noise = 0.0, variance = 0.0;
+  for (const JointSnr& row : rows) {
+    noise += 1.0 / row.snr;
+    variance += row.spread * row.spread / (row.snr * row.snr);
+  }
+  return {static_cast<double>(rows.size()) / noise, noise > 0.0 ? std::sqrt(variance) / noise : 0.0};
+}
+
 }  // namespace cohlink

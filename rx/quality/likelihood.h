@@ -30,4 +30,10 @@ ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols,
 /// power, gain and mean power of what was sent each have their share, (1 + 2 / snr + kurtosis - 1) / symbols.
 double data_aided_spread(double snr, std::size_t symbols, Modulation modulation);
 
+/// SNR [linear] of several rows as one, by their mean noise, and the spread of its logarithm.
+struct JointSnr {
+  double snr = 0.0, spread = 0.0;
+};
+JointSnr joint_snr(std::span<const JointSnr> rows);
+
 }  // namespace cohlink

@@ -3,7 +3,9 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <vector>
 
+#include "rx/quality/likelihood.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -26,6 +28,62 @@ std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t
 double coherence_needed(std::size_t averaged) {
   if (averaged == 0) return 0.1;
   return std::max(0.1, 1.3 * std::sqrt(0.25 * kPi / static_cast<double>(averaged)));
+}
+
+std::optional<Modulation> likelier_modulation(std::span<const std::complex<float>> symbols, Modulation told) {
+  constexpr double kEach = 0.01, kAll = 30.0;
+  double margin = std::max(kEach, kAll / static_cast<double>(symbols.size()));
+  const double as_told = fit_constellation(symbols, told).log_likelihood;
+  std::optional<Modulation> likelier;
+  for (const Modulation other : {Modulation::kQpsk, Modulation::kQam16}) {
+    if (other == told) continue;
+    const double gain = fit_constellation(symbols, other).log_likelihood - as_told;
+    if (gain > margin) likelier = other, margin = gain;
+  }
+  return likelier;
+}
+
+namespace {
+
+double mean_square_distance(std::span<const std::complex<float>> symbols, Modulation modulation) {
+  double sum = 0.0;
+  for (const auto& y : symbols) {
+    const std::complex<double> wide(y);
+    sum += std::norm(wide - nearest_point(modulation, wide));
+  }
+  return sum / static_cast<double>(symbols.size());
+}
+
+// Of Gaussian noise, by a grid over the plane.
+double distance_of_noise(double power, Modulation modulation) {
+  constexpr int kGrid = 40;
+  double sum = 0.0, weights = 0.0;
+  for (int i = -kGrid; i <= kGrid; ++i)
+    for (int k = -kGrid; k <= kGrid; ++k) {
+      const std::complex<double> unit(4.0 * i / kGrid, 4.0 * k / kGrid), y = std::sqrt(power) * unit;
+      const double weight = std::exp(-std::norm(unit));
+      sum += weight * std::norm(y - nearest_point(modulation, y));
+      weights += weight;
+    }
+  return sum / weights;
+}
+
+}  // namespace
+
+LostStretches lost_stretches(std::span<const std::complex<float>> symbols, Modulation modulation) {
+  constexpr std::size_t kStretch = 1024;
+  LostStretches lost;
+  if (symbols.size() < 2 * kStretch) return lost;
+  std::vector<double> distances;
+  double power = 0.0;
+  for (const auto& y : symbols) power += std::norm(y) / static_cast<double>(symbols.size());
+  for (std::size_t from = 0; from + kStretch <= symbols.size(); from += kStretch)
+    distances.push_back(mean_square_distance(symbols.subspan(from, kStretch), modulation));
+  const double best = *std::min_element(distances.begin(), distances.end()),
+               limit = 0.5 * (best + distance_of_noise(power, modulation));
+  for (std::size_t i = 0; i < distances.size(); ++i)
+    if (distances[i] > limit && (lost.symbols += kStretch) == kStretch) lost.first = i * kStretch;
+  return lost;
 }
 
 }  // namespace cohlink

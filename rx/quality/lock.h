@@ -3,6 +3,8 @@
 
 #include <array>
 #include <cstddef>
+#include <optional>
+#include <span>
 
 #include "sim/signal/constellation.h"
 #include "sim/signal/field.h"
@@ -18,5 +20,16 @@ std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t
 /// sqrt(pi / 4 / averaged) of coherence in pure noise; 1.3 times that, and never below 0.1, is asked.
 /// `averaged` = 0: no estimate took part. The bias was checked on noise (tests/rx/quality/lock_test.cpp).
 double coherence_needed(std::size_t averaged);
+
+/// The constellation that symbols are on where that is not the one `told`: likelier than it, each at its best
+/// gain and noise (likelihood.h), by 0.01 nats a symbol and by 30 nats in all; nothing else.
+std::optional<Modulation> likelier_modulation(std::span<const std::complex<float>> symbols, Modulation told);
+
+/// Symbols in stretches of 1024 that are no signal while others are: their mean square distance from the
+/// constellation lies nearer to that of noise of the row's power than to the best stretch's.
+struct LostStretches {
+  std::size_t symbols = 0, first = 0;  // how many in all, and the first of them
+};
+LostStretches lost_stretches(std::span<const std::complex<float>> symbols, Modulation modulation);
 
 }  // namespace cohlink

@@ -10,7 +10,7 @@ namespace cohlink {
 namespace {
 
 constexpr double kMostNotFinite = 0.01, kCopy = 0.99, kWeakDb = 10.0, kMuchClipped = 1e-3;
-constexpr std::size_t kFewestClipped = 8, kClippedRatio = 4;
+constexpr std::size_t kFewestClipped = 8, kClippedRatio = 4, kStandsStill = 512;
 
 std::string lane_name(std::size_t lane) { return std::string("lane ") + Capture::kLaneNames[lane]; }
 
@@ -29,6 +29,12 @@ void LaneHealth::Edge::see(double v) {
   }
 }
 
+void LaneHealth::Lane::follow(double v, std::size_t sample) {
+  run = run > 0 && v == held ? run + 1 : 1;
+  held = v;
+  if (run > longest_run) longest_run = run, longest_from = sample + 1 - run;
+}
+
 void LaneHealth::add(const std::array<std::vector<float>, 4>& lanes) {
   const std::size_t recorded = lanes[2].empty() && lanes[3].empty() ? 2 : 4;
   for (std::size_t n = 0; n < lanes[0].size(); ++n, ++samples_) {
@@ -44,6 +50,7 @@ void LaneHealth::add(const std::array<std::vector<float>, 4>& lanes) {
       ++lane.finite;
       lane.sum += v;
       lane.squares += v * v;
+      lane.follow(v, samples_);
       lane.top.see(v);
       lane.bottom.see(-v);
     }
@@ -96,6 +103,9 @@ LaneHealth::Findings LaneHealth::findings() const {
     if (const std::size_t n = clipped(l);
         static_cast<double>(n) > kMuchClipped * static_cast<double>(samples_))
       found.warnings.push_back(lane_name(l) + " is clipped: " + std::to_string(n) + " samples at its ends");
+    if (lane.longest_run >= kStandsStill)
+      found.warnings.push_back(lane_name(l) + " stands still for " + std::to_string(lane.longest_run) +
+                               " samples from sample " + std::to_string(lane.longest_from) + " on");
     const double weaker_db = 2.0 * to_db(loudest / rms(l));
     if (weaker_db > kWeakDb)
       found.warnings.push_back(lane_name(l) + " is " + std::to_string(std::lround(weaker_db)) +
@@ -111,6 +121,14 @@ LaneHealth::Findings LaneHealth::findings() const {
     }
   }
   return found;
+}
+
+LaneHealth::Findings lane_findings(const Capture& capture) {
+  LaneHealth health;
+  std::array<std::vector<float>, 4> lanes;
+  for (std::size_t l = 0; l < 4; ++l) lanes[l].assign(capture.lanes[l].begin(), capture.lanes[l].end());
+  health.add(lanes);
+  return health.findings();
 }
 
 }  // namespace cohlink

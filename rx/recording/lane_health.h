@@ -6,6 +6,8 @@
 #include <string>
 #include <vector>
 
+#include "sim/signal/record/capture.h"
+
 namespace cohlink {
 
 /// Statistics of the lanes XI XQ YI YQ, fed a stretch at a time; YI and YQ may both be empty.
@@ -22,7 +24,8 @@ class LaneHealth {
   /// count as the lane's mean); clipping of more than 0.1 % of the samples (loading 11 dB below full scale
   /// clips 0.04 % of Gaussian noise; clipped() counts at least eight samples at the lane's very largest or
   /// smallest value and more than four times as many as at the next value inwards: a lane with tails has
-  /// fewer there, not more); a lane more than 10 dB weaker than the loudest.
+  /// fewer there, not more); a lane more than 10 dB weaker than the loudest; one value for 512 samples on end
+  /// (at two bits half of all samples repeat the one before: 20 on end in a million).
   Findings findings() const;
 
   double mean(std::size_t lane) const;
@@ -40,10 +43,16 @@ class LaneHealth {
     std::size_t finite = 0, not_finite = 0, first_not_finite = 0;
     double sum = 0, squares = 0;
     Edge top, bottom;  // the bottom with its sign turned
+    double held = 0;   // the last value, for how many samples, and the longest such run and where it began
+    std::size_t run = 0, longest_run = 0, longest_from = 0;
+    void follow(double v, std::size_t sample);
   };
   std::array<Lane, 4> lanes_;
   std::array<std::array<double, 4>, 4> products_{};
   std::size_t samples_ = 0;
 };
+
+/// Of a whole capture.
+LaneHealth::Findings lane_findings(const Capture& capture);
 
 }  // namespace cohlink

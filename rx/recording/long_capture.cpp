@@ -13,7 +13,8 @@ namespace {
 
 // Sums behind the quantities that do not add by themselves.
 struct Sums {
-  double symbols = 0, noise = 0, offset = 0, with_offset = 0, scored = 0, mutual = 0, generalised = 0;
+  double symbols = 0, noise = 0, noise_variance = 0, offset = 0, with_offset = 0, scored = 0, mutual = 0,
+         generalised = 0;
   std::array<double, 2> noise_of = {0, 0};
 };
 
@@ -29,6 +30,7 @@ void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
   const auto n = static_cast<double>(piece.judged_symbols);
   sums.symbols += n;
   sums.noise += n * from_db(-piece.snr_db);
+  sums.noise_variance += std::pow(n * from_db(-piece.snr_db) * piece.snr_spread, 2);
   if (piece.frequency_offset_hz) sums.offset += n * *piece.frequency_offset_hz, sums.with_offset += n;
   if (!piece.score) return;
   if (total.score)
@@ -46,6 +48,7 @@ void finish(ReceiverResult& total, const Sums& sums) {
   if (sums.symbols > 0) {
     total.snr_db = -to_db(sums.noise / sums.symbols);
     total.evm_percent = 100.0 * std::sqrt(sums.noise / sums.symbols);
+    total.snr_spread = sums.noise > 0 ? std::sqrt(sums.noise_variance) / sums.noise : 0.0;
     total.frequency_offset_hz.reset();
     if (sums.with_offset > 0) total.frequency_offset_hz = sums.offset / sums.with_offset;
   }

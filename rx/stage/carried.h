@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <vector>
 
+#include "rx/quality/residual_offset.h"
 #include "rx/stage/result.h"
 #include "rx/stage/stage.h"
 #include "sim/signal/field.h"
@@ -26,7 +27,9 @@ struct Carried {
   bool inside = false;                    // a recording has begun before this piece
   double cut = 0.0;                       // symbols at each end that miss input or were met before lock
   std::size_t averaged = 0;               // symbols in one phase estimate
+  CarrierRemoved carrier = {};            // so far
   bool line_lost = false;                 // the offset was searched for and not found
+  bool clock_lost = false;                // no clock was found where one was looked for
   bool singular = false;                  // both outputs carry one polarisation
   bool pilots_lost = false;               // an output shows none, or both show those of one polarisation
   std::vector<StageSignal> signals = {};  // of the block at work, if any are to be kept

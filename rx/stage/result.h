@@ -36,7 +36,9 @@ struct ReceiverResult {
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
   std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
   Counters counters;                   // cycle slips, equaliser singularities, ...
-  double snr_db = 0, evm_percent = 0;  // decision-aided when there is no truth, data-aided with it
+  double snr_db = 0, evm_percent = 0;  // data-aided with truth; without the likeliest (likelihood.h)
+  double snr_spread = 0;               // standard deviation of ln SNR; of EVM, relative, half of it
+  std::size_t phase_averaged = 0;      // symbols in one estimate of the carrier phase; 0: none of its own
   std::optional<Score> score;          // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/quality/lock.h), blind
   bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it

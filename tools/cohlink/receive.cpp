@@ -3,6 +3,7 @@
 #include <iostream>
 
 #include "rx/receiver.h"
+#include "rx/recording/lane_health.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/trace.h"
 #include "tools/cohlink/command_line.h"
@@ -48,10 +49,23 @@ void check_modulation(const Capture& capture, const Scenario& scenario) {
                                                std::to_string(bits_per_symbol(m)));
 }
 
+/// What is wrong with the lanes is said of their file; without known symbols a lane that is no signal's is no
+/// lock.
+void report_lanes(const Capture& capture, const std::string& path, ReceiverResult& result) {
+  const auto found = lane_findings(capture);
+  for (const auto& fault : found.faults) caution(path + ": " + fault);
+  for (const auto& warning : found.warnings) caution(path + ": " + warning);
+  if (found.faults.empty() || capture.truth) return;
+  result.locked = false;
+  result.warnings.push_back("no lock: " + found.faults.front());
+}
+
 /// Whatever the receiver finds wrong with a capture is said of its file.
 ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, const std::string& path) {
   try {
-    return receiver(capture);
+    ReceiverResult result = receiver(capture);
+    report_lanes(capture, path, result);
+    return result;
   } catch (const InputError& error) {
     throw InputError(path + ": " + error.what());
   }

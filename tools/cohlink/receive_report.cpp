@@ -55,12 +55,12 @@ std::vector<Fact> score_facts(const Score& score, bool one_polarisation) {
 }
 
 std::vector<Fact> signal_facts(const ReceiverResult& result) {
-  // The power of noise seen in n independent complex samples has the relative standard error 1/sqrt(n); EVM,
-  // its root, half of that.
-  const double spread = 1.96 / std::sqrt(2.0 * static_cast<double>(result.judged_symbols));
-  const Range snr(result.snr_db - to_db(1.0 + spread), result.snr_db - to_db(1.0 - spread), " dB");
-  const Range evm(result.evm_percent * (1.0 - 0.5 * spread), result.evm_percent * (1.0 + 0.5 * spread), " %");
-  const std::string basis = result.score ? "" : ", judged by the decisions: no truth to compare with";
+  // Nearly Gaussian in ln SNR.
+  const double spread = 1.96 * result.snr_spread;
+  const Range snr(result.snr_db - to_db(std::exp(spread)), result.snr_db + to_db(std::exp(spread)), " dB");
+  const Range evm(result.evm_percent * std::exp(-0.5 * spread), result.evm_percent * std::exp(0.5 * spread),
+                  " %");
+  const std::string basis = result.score ? "" : ", the likeliest: no truth to compare with";
   std::vector<Fact> facts = {
       {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + "   (" + snr.text + basis + ")"},
       {"snr_low_db", "", finite(snr.low), ""},
@@ -70,6 +70,13 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
       {"evm_low_percent", "", finite(evm.low), ""},
       {"evm_high_percent", "", finite(evm.high), ""},
   };
+  if (result.phase_averaged > 0) {
+    const double taken = -to_db(1.0 - 0.5 / static_cast<double>(result.phase_averaged));
+    facts.push_back({"snr_phase_share_db", "of the SNR", taken,
+                     db(taken) + " because the phase, estimated over " +
+                         std::to_string(result.phase_averaged) + " symbols, takes 1 / " +
+                         std::to_string(2 * result.phase_averaged) + " of the noise with it"});
+  }
   if (result.score && !result.one_polarisation) {
     facts.push_back(
         {"snr_x_db", "X, Y alone", finite(result.score->snr_db_polarisation[0]),
