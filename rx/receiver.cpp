@@ -51,8 +51,8 @@ struct Receiver::Place {
 Receiver::Receiver(const Scenario& scenario, const FftCache& fft) {
   const ScoreParameters scoring{modulation_of(scenario), scenario.boolean("signal.differential"),
                                 static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
-  parts_ = std::make_unique<Parts>(
-      Parts{pulse_of(scenario).symbol_rate, scoring, make_chain(scenario, fft), fft});
+  parts_ =
+      std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, scoring, make_chain(scenario, fft), fft});
 }
 
 Receiver::~Receiver() = default;

@@ -34,7 +34,7 @@ double band_edge(const LinkSetup& setup) {
 }
 
 void sample_jones(Truth& truth, const LinkSetup& setup, const PropagationPlan& path, double duration) {
-  JonesGrid grid = jones_grid(path, {tuned_frequency(setup), band_edge(setup), duration});
+  JonesGrid grid = jones_grid(path, {setup.line.comb.tested().frequency, band_edge(setup), duration});
   truth.jones_time_s = std::move(grid.time);
   truth.jones_frequency_hz = std::move(grid.frequency);
   for (const JonesMatrix& m : grid.matrices) truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});

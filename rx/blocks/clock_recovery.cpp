@@ -213,7 +213,7 @@ std::string rounded(double value, int places) {
 }
 
 // Why there is no lock, as far as the signal tells.
-std::string told_wrongly(const ClockResult& out, const Carried& c, FftCache& fft) {
+std::string told_wrongly(const ClockResult& out, const Carried& c, const FftCache& fft) {
   const std::string told = " instead of " + rounded(c.symbol_rate / 1e9, 3) +
                            " GBd: the symbol rate or the sample rate was told wrongly";
   const auto gbd = [](double rate) { return rounded(rate / 1e9, 3); };
@@ -235,7 +235,7 @@ void doubt(const ClockResult& out, Carried& c) {
                                 ": samples missing?");
 }
 
-void recover_clock(const ClockRecovery& recovery, FftCache& fft, Carried& c) {
+void recover_clock(const ClockRecovery& recovery, const FftCache& fft, Carried& c) {
   std::optional<double> expected;
   if (c.from != nullptr && !c.from->before.clock_delay.empty())
     expected =
@@ -260,7 +260,7 @@ Block clock_block(const BlockSetting& setting) {
   const auto window = static_cast<std::size_t>(setting.scenario.integer("dsp.clock_window"));
   const ClockRecovery recovery({setting.pulse, window}, setting.fft);
   Block block;
-  block.apply = [recovery, &fft = setting.fft](Carried& c) { recover_clock(recovery, fft, c); };
+  block.apply = [recovery, fft = setting.fft](Carried& c) { recover_clock(recovery, fft, c); };
   block.edge = edge_of(recovery.reach());
   block.cost = cost_of(kSamplesPerSymbol * recovery.cost());
   return block;

@@ -88,11 +88,11 @@ Block dispersion_block(const BlockSetting& setting) {
   if (s.text("dsp.dispersion") == "blind") {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
-    block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
-                   third = [s](double ps_per_nm) {
-                     return read_beta3_length(s, accumulated_to_beta2_length(ps_per_nm));
-                   },
-                   fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, third, fft, c); };
+    block.apply =
+        [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
+         third =
+             [s](double ps_per_nm) { return read_beta3_length(s, accumulated_to_beta2_length(ps_per_nm)); },
+         fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, third, fft, c); };
     return block;
   }
   const DispersionEqualiser equaliser(p, setting.fft);

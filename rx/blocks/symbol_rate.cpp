@@ -9,7 +9,7 @@ namespace cohlink {
 namespace {
 
 // At twice the samples, which the product needs.
-ComplexRow<float> upsampled(const ComplexRow<float>& row, std::size_t n, FftCache& fft) {
+ComplexRow<float> upsampled(const ComplexRow<float>& row, std::size_t n, const FftCache& fft) {
   ComplexRow<float> low(row.begin(), row.begin() + static_cast<std::ptrdiff_t>(n)), high(2 * n);
   fft.get<float>(n).forward(low);
   std::copy_n(low.begin(), n / 2, high.begin());
@@ -20,7 +20,7 @@ ComplexRow<float> upsampled(const ComplexRow<float>& row, std::size_t n, FftCach
 }
 
 void add_product(std::vector<double>& power, const ComplexRow<float>& a, const ComplexRow<float>& b,
-                 FftCache& fft) {
+                 const FftCache& fft) {
   ComplexRow<float> product(a.size());
   std::complex<double> mean = 0.0;
   for (std::size_t k = 0; k < a.size(); ++k) {
@@ -35,7 +35,7 @@ void add_product(std::vector<double>& power, const ComplexRow<float>& a, const C
 
 }  // namespace
 
-std::optional<double> find_symbol_rate(const Field<float>& signal, FftCache& fft) {
+std::optional<double> find_symbol_rate(const Field<float>& signal, const FftCache& fft) {
   constexpr std::size_t kLongest = std::size_t{1} << 17, kFewest = 4096;
   constexpr double kLine = 60.0;  // of a sum of three exponentials of mean 1; of row X alone 20, of 1e5 bins
   const std::size_t n = std::min(std::bit_floor(signal.size()), kLongest);

@@ -13,6 +13,6 @@ namespace cohlink {
 /// polarisation hides it. Searched from 0.6 to 1.4 of half the sample rate over the row's first 2^17 samples;
 /// noise alone is taken for a line once in 5000 rows or less. Nothing where none stands out: dispersion left
 /// over by more than the clock's own bound, edges of the band cut off, or too few symbols for the roll-off.
-std::optional<double> find_symbol_rate(const Field<float>& signal, FftCache& fft);
+std::optional<double> find_symbol_rate(const Field<float>& signal, const FftCache& fft);
 
 }  // namespace cohlink

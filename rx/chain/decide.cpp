@@ -95,7 +95,8 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
 }
 
 // The score against what was sent, which then has the word on SNR and lock.
-void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last, const FftCache& fft) {
+void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last,
+           const FftCache& fft) {
   ReceiverResult& result = c.result;
   result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
   if (result.score && result.score->interval.low > kGuessedBer) {

@@ -33,10 +33,10 @@ TEST_CASE("straight lines between the Jones matrices hold to -60 dB for any DGD,
       CAPTURE(rate);
       const OpticalFilter filter{0.0, 30e9, 5e9};
       PropagationPlan plan;
-      plan.elements.push_back(LumpedJones{stokes_rotation({0.0, 1.0, 0.0}, 0.5)});
-      plan.elements.push_back(PmdSection{stokes_rotation({0.0, 0.6, 0.8}, 1.0), dgd});
-      if (rate > 0.0) plan.elements.push_back(PolarisationRotation{rate});
-      plan.elements.push_back(filter);
+      plan.elements.emplace_back(LumpedJones{stokes_rotation({0.0, 1.0, 0.0}, 0.5)});
+      plan.elements.emplace_back(PmdSection{stokes_rotation({0.0, 0.6, 0.8}, 1.0), dgd});
+      if (rate > 0.0) plan.elements.emplace_back(PolarisationRotation{rate});
+      plan.elements.emplace_back(filter);
       const JonesGrid grid = jones_grid(plan, {0.0, 20e9, 2e-6});
       CHECK(grid.frequency.front() == -20e9);
       CHECK(grid.frequency[grid.frequency.size() / 2] == 0.0);
@@ -59,7 +59,7 @@ TEST_CASE("straight lines between the Jones matrices hold to -60 dB for any DGD,
 TEST_CASE("beside the middle of the band, Jones matrices and dispersion at the centre make the whole phase") {
   // b2 L w^2/2 - b3 L w^3/6 about w0, but for the delay: the Taylor series, which ends here.
   PropagationPlan plan;
-  plan.elements.push_back(DispersionModule{-3e-22, 4e-34});
+  plan.elements.emplace_back(DispersionModule{-3e-22, 4e-34});
   constexpr double tuned = 150e9;
   const JonesGrid grid = jones_grid(plan, {tuned, 20e9, 1e-6});
   const PlanTotals sum = totals(plan);

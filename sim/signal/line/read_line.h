@@ -13,9 +13,9 @@ namespace cohlink {
 /// together.
 Line read_line(const Scenario& scenario);
 
-/// beta3 L [s^3] of a path that accumulates `beta2_length` [s^2] at the channel under test, for a receiver that
-/// is told the one and not the other: that of the line, and for what goes beyond the line's own beta2 L that of
-/// the scenario's fibre (fibre.type and the constants given).
+/// beta3 L [s^3] of a path that accumulates `beta2_length` [s^2] at the channel under test, for a receiver
+/// that is told the one and not the other: that of the line, and for what goes beyond the line's own beta2 L
+/// that of the scenario's fibre (fibre.type and the constants given).
 double read_beta3_length(const Scenario& scenario, double beta2_length);
 
 /// Whether that line has any fibre; needs nothing else of the scenario to fit together.

@@ -4,8 +4,8 @@
 #include <cmath>
 #include <cstdio>
 
-#include "sim/signal/scenario/scenario.h"
 #include "sim/signal/scenario/printable.h"
+#include "sim/signal/scenario/scenario.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {

@@ -26,15 +26,15 @@ double pdl_db_of(const JonesMatrix& j) {
 // Sections and PDL alone matter here: as few steps as will do.
 LinkSetup linear_setup(const Scenario& scenario) {
   LinkSetup setup = link_setup(scenario);
-  setup.line.steps.law = StepLaw::kConstant;
-  setup.line.steps.steps_per_span = 1;
-  setup.line.steps.cap_factor = 1e12;
+  setup.steps.law = StepLaw::kConstant;
+  setup.steps.steps_per_span = 1;
+  setup.steps.cap_factor = 1e12;
   return setup;
 }
 
 Severity severity_of(const LinkSetup& setup, std::uint64_t frame) {
   const PropagationPlan path = plan_optical_path(setup, RandomStreams(setup.seed, frame, 0));
-  const double tuned = tuned_frequency(setup);
+  const double tuned = setup.line.comb.tested().frequency;
   Severity severity;
   const double dgd = pmd_state(path, tuned).dgd;
   severity.dgd_ps = dgd * 1e12;

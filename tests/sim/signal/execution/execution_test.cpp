@@ -15,6 +15,7 @@
 #include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
 

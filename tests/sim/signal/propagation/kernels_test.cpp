@@ -13,6 +13,7 @@
 #include "tests/ffts.h"
 
 using namespace cohlink;
+using test::ffts;
 
 namespace {
 
