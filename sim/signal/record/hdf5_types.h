@@ -8,9 +8,9 @@
 
 namespace cohlink::h5 {
 
-/// HDF5 prints its error stack by default; our messages replace it.
+/// HDF5 prints its error stack by default, in every thread anew; our messages replace it.
 inline void silence() {
-  static const bool once = H5Eset_auto2(H5E_DEFAULT, nullptr, nullptr) >= 0;
+  static thread_local const bool once = H5Eset_auto2(H5E_DEFAULT, nullptr, nullptr) >= 0;
   (void)once;
 }
 
