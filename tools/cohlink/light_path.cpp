@@ -101,7 +101,10 @@ std::vector<Fact> light_path_facts(const Scenario& scenario) {
     facts.push_back({"site_pdl_db", "at each amplifier", pdl,
                      readable(pdl) + " dB lost by the worse polarisation, axes random"});
   add_filters(facts, scenario, line);
-  facts.push_back(received_power_fact(scenario, "at the receiver"));
+  try {
+    facts.push_back(received_power_fact(scenario, "at the receiver"));
+  } catch (const InputError&) {  // a pattern file, say, that is not here
+  }
   return facts;
 }
 
