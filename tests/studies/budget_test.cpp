@@ -252,6 +252,7 @@ TEST_CASE("every key of the bench that is off its default changes a budget or is
                                           "adc.interleave"};
   // Between them every key finds what it needs beside it.
   const std::vector<Scenario> bases = {
+      scenario_of(""),  // back to back: a length makes it a line
       scenario_of(
           "[fibre]\nspans = 2\nfilter_bandwidth_ghz = 60\n[channel]\nfilter_bandwidth_ghz = 60\n[laser_lo]\n"
           "rin_db_per_hz = -140\n[frontend]\ncmrr_db = 20\nshot_noise = true\n[transmitter]\n"
