@@ -233,6 +233,9 @@ class SpecialFiles(ProgramTest):
         (self.folder / "folder").mkdir()
         self.refuse(2, "folder: is a folder, not a file", "budget", "folder")
 
+    def test_a_device_without_end_is_no_scenario(self):
+        self.refuse(2, "/dev/zero: is longer than 4 MiB", "budget", "/dev/zero")
+
     def test_a_pipe_is_no_output(self):
         os.mkfifo(self.folder / "pipe")
         for command in (["simulate", "scenario.ini"], ["sweep", "scenario.ini", "--vary", "adc.bits=6|8"]):
@@ -306,12 +309,27 @@ class Contradictions(ProgramTest):
             self.refuse(2, f"draw {draw.split('=')[0]}: captures do not depend on it", "dataset", "scenario.ini", "-n", 2, "-o", "set",
                         "--draw", draw)
 
+    def test_keys_that_nothing_reads_are_told_of_once(self):
+        idle = ["--set", "adc.full_scale_mv=300", "--set", "dsp.phase_recovery=fourth-power", "--set", "dsp.test_phases=16"]
+        said = ("cohlink: caution: nothing reads adc.full_scale_mv (needs frontend.gain_control = manual), "
+                "dsp.test_phases (needs dsp.phase_recovery = bps) in this scenario\n")
+        self.assertEqual(self.run_program("simulate", "scenario.ini", *idle, "-o", "c.h5", "--quiet").stderr, said)
+        self.assertEqual(self.run_program("receive", "c.h5", "--quiet").stderr.count(said), 1)
+        sweep = ["sweep", "scenario.ini", "--quiet", *idle, "--vary"]
+        self.assertEqual(self.run_program(*sweep, "adc.bits=6|8").stderr.count("nothing reads"), 1)
+        both = self.run_program(*sweep, "frontend.gain_control=automatic|manual,dsp.phase_recovery=bps|fourth-power").stderr
+        self.assertNotIn("nothing reads", both)
+
     def test_a_repeated_capture_is_one_frame(self):
         self.succeed("simulate", "scenario.ini", "-o", "c.h5", "--quiet")
         self.refuse(2, "run.frames: '3' has no say here", "simulate", "c.h5", "--set", "run.frames=3", "-o", "again.h5")
 
     def test_work_that_no_memory_holds_is_refused_before_it_begins(self):
         self.refuse(2, "at most 1,000,000 realisations", "outage", "scenario.ini", "-n", 100000000)
+        self.succeed("simulate", "scenario.ini", "-o", "c.h5", "--quiet")
+        with h5py.File(self.folder / "c.h5", "r+") as file:
+            file["adc/samples"].attrs["sample_rate_hz"] = 1e6
+        self.refuse(2, "c.h5: 0.001 GSa/s are less than a sample a symbol at 32 GBd", "receive", "c.h5")
 
 
 class DamagedFiles(ProgramTest):
@@ -355,10 +373,10 @@ class DamagedFiles(ProgramTest):
             self.refuse(2, f"changed.h5: {message}", "report", "changed.h5", "-o", "page.html")
 
         def replace(file, name, value):
-            attributes = dict(file[name].attrs)
+            kept = {word: file[name].attrs[word] for word in ("look", "type") if word in file[name].attrs}
             del file[name]
             file[name] = value
-            file[name].attrs.update(attributes)
+            file[name].attrs.update(kept)
 
         refused("curve.h5", "attribute /@axes names no axis", lambda file: file.attrs.modify("axes", numpy.bytes_(b"")))
         refused("curve.h5", "data set /adc.bits holds no value", lambda file: replace(file, "adc.bits", numpy.zeros(0)))

@@ -52,6 +52,7 @@ int dataset(const Arguments& arguments) {
   refuse_recording(order.scenario);
   order.draws = read_draws(order.scenario, line.texts("draw"));
   refuse_untouched_draws(order.draws);
+  caution_unread(order.scenario, keys_of(order.draws));
   order.count = line.count("items", 1).value_or(0);
   order.folder = options.output;
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");

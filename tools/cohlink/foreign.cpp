@@ -9,6 +9,7 @@
 #include "sim/signal/record/known_symbols.h"
 #include "sim/signal/record/trace.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/refusals.h"
 
 namespace cohlink {
 namespace {
@@ -88,6 +89,7 @@ LaneArrangement arrangement_that_locks(const Receiver& receiver, const Capture& 
 Capture foreign_head(const Scenario& scenario, const std::vector<std::string>& files) {
   const auto folders = folders_of(files);
   const Trace trace(scenario, folders);
+  refuse_sparse_samples(trace.sample_rate(), scenario, trace.name());
   const LaneHealth health = scanned(trace);
   report(health, trace.name());
   const double per_symbol = trace.sample_rate() / (scenario.number("signal.symbol_rate_gbd") * 1e9);
@@ -102,6 +104,7 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
                               const std::vector<std::string>& files) {
   const auto folders = folders_of(files);
   const Trace trace(scenario, folders);
+  refuse_sparse_samples(trace.sample_rate(), scenario, trace.name());
   const std::optional<Truth> truth = known_symbols(scenario, folders);
   const LaneHealth health = scanned(trace);
   report(health, trace.name());

@@ -161,6 +161,7 @@ int limit(const Arguments& arguments) {
   refuse_recording(scenario);
   note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);
+  caution_unread(scenario, {rule.key});
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);

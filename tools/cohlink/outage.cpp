@@ -233,6 +233,7 @@ int outage(const Arguments& arguments) {
       parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
   const auto count =
       line.count("realisations", 1).value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
+  caution_unread(scenario, keys_of(draws));
   constexpr std::uint64_t kMost = 1'000'000;  // all are kept, to be sorted
   if (count > kMost) throw InputError("-n " + std::to_string(count) + ": at most 1,000,000 realisations");
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0 &&

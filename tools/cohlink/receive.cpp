@@ -13,6 +13,7 @@
 #include "tools/cohlink/foreign.h"
 #include "tools/cohlink/knock_out.h"
 #include "tools/cohlink/receive_report.h"
+#include "tools/cohlink/refusals.h"
 #include "tools/cohlink/result_file.h"
 
 namespace cohlink {
@@ -94,6 +95,8 @@ int receive_capture(const CommandLine& line) {
   const Capture capture = read_capture(path);
   const Scenario scenario = receiver_scenario(capture, path, options);
   check_modulation(capture, scenario);
+  refuse_sparse_samples(capture.sample_rate, scenario, path);
+  caution_unread(scenario);
   FftCache fft(planning_of(scenario));
   const Receiver receiver(scenario, fft);
   if (printed_table(line, receiver, scenario, capture, fft)) return kDone;
@@ -102,6 +105,7 @@ int receive_capture(const CommandLine& line) {
 
 int receive_trace(const CommandLine& line, const Scenario& scenario) {
   const CommonOptions& options = line.common();
+  caution_unread(scenario);
   FftCache fft(planning_of(scenario));
   const Receiver receiver(scenario, fft);
   if (line.has("knock-out") || line.has("cost")) {

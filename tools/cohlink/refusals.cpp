@@ -1,6 +1,9 @@
 #include "tools/cohlink/refusals.h"
 
+#include "sim/signal/scenario/strings.h"
 #include "tools/cohlink/console.h"
+#include "tools/study/plan/numbers.h"
+#include "tools/study/plan/unread_keys.h"
 
 namespace cohlink {
 
@@ -8,6 +11,20 @@ void refuse_recording(const Scenario& scenario) {
   for (const char* key : {"trace.file", "trace.lane_files"})
     if (scenario.is_given(key))
       scenario.reject(key, "makes this the description of a recording; only receive takes it");
+}
+
+std::vector<std::string> keys_of(const std::vector<Draw>& draws) {
+  std::vector<std::string> keys;
+  for (const Draw& draw : draws) keys.push_back(draw.key);
+  return keys;
+}
+
+void refuse_sparse_samples(double sample_rate, const Scenario& scenario, const std::string& name) {
+  const double symbol_rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
+  if (sample_rate >= symbol_rate) return;
+  throw InputError(name + ": " + readable(sample_rate / 1e9, 4) +
+                   " GSa/s are less than a sample a symbol at " + readable(symbol_rate / 1e9, 4) +
+                   " GBd (signal.symbol_rate_gbd)");
 }
 
 void refuse_untouched_draws(const std::vector<Draw>& draws) {
@@ -19,6 +36,11 @@ void refuse_untouched_draws(const std::vector<Draw>& draws) {
       throw InputError("draw " + draw.key +
                        ": captures do not depend on it; its label would say what did not happen");
   }
+}
+
+void caution_unread(const Scenario& scenario, const std::vector<std::string>& varied) {
+  const auto keys = unread_keys(scenario, varied);
+  if (!keys.empty()) caution("nothing reads " + join(keys, ", ") + " in this scenario");
 }
 
 void note_unused_draws(const Scenario& scenario, bool quiet) {

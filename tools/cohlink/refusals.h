@@ -12,8 +12,18 @@ namespace cohlink {
 /// InputError for a scenario that describes a recording ([trace]): simulating it would simulate defaults.
 void refuse_recording(const Scenario& scenario);
 
+std::vector<std::string> keys_of(const std::vector<Draw>& draws);
+
+/// InputError for samples that come less often than symbols: nothing can be received, and twice a symbol they
+/// would fill any memory.
+void refuse_sparse_samples(double sample_rate, const Scenario& scenario, const std::string& name);
+
 /// InputError for a drawn key that no capture shows: a data set would bear it as a label of nothing.
 void refuse_untouched_draws(const std::vector<Draw>& draws);
+
+/// Cautions, once, of keys that were given and that nothing reads in this scenario (unread_keys.h), those
+/// apart that another value of a `varied` key makes count.
+void caution_unread(const Scenario& scenario, const std::vector<std::string>& varied = {});
 
 /// Notes that a [draw] section is not used here.
 void note_unused_draws(const Scenario& scenario, bool quiet);

@@ -68,6 +68,7 @@ Order scenario_order(const CommonOptions& options) {
   order.scenario = layered(Scenario(), options.files, options);
   refuse_recording(order.scenario);
   note_unused_draws(order.scenario, options.quiet);
+  caution_unread(order.scenario);
   for (std::int64_t frame = 0; frame < order.scenario.integer("run.frames"); ++frame)
     order.frames.push_back(static_cast<std::uint64_t>(frame));
   return order;

@@ -60,6 +60,9 @@ SweepOrder read_order(const CommandLine& line) {
   refuse_recording(scenario);
   if (world().leads()) note_unused_draws(scenario, options.quiet);
   order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
+  std::vector<std::string> varied;
+  for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
+  if (world().leads()) caution_unread(scenario, varied);
   if (line.has("measure")) set_measure(order, line.text("measure"));
   if (order.measure != SweepMeasure::kPenalty)
     line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");

@@ -194,12 +194,15 @@ const Scenario::Value& Scenario::found(std::string_view name) const {
 void Scenario::read_file(const std::string& path) {
   std::error_code error;
   if (std::filesystem::is_directory(path, error)) throw InputError(path + ": is a folder, not a file");
+  constexpr std::size_t kLongest = std::size_t{4} << 20;  // a device never ends
   std::ifstream file(path, std::ios::binary);
-  std::ostringstream text;
-  if (file) text << file.rdbuf();
   if (!file) throw InputError(path + ": cannot be read");
+  std::string content(kLongest + 1, '\0');
+  file.read(content.data(), static_cast<std::streamsize>(content.size()));
+  content.resize(static_cast<std::size_t>(file.gcount()));
+  if (file.bad()) throw InputError(path + ": cannot be read");
+  if (content.size() > kLongest) throw InputError(path + ": is longer than 4 MiB, which no scenario is");
   constexpr std::string_view byte_order_mark = "\xef\xbb\xbf";  // some editors begin a file with it
-  const std::string content = text.str();
   read_text(content.starts_with(byte_order_mark) ? content.substr(byte_order_mark.size()) : content, path);
 }
 
