@@ -1,0 +1,37 @@
+// Stands in for the CUDA engine in builds without one.
+#include "sim/signal/propagation/cuda/cuda_engine.h"
+
+namespace cohlink::cuda {
+
+struct Worker {};
+struct Cards::State {};
+
+const std::vector<Device>& devices() {
+  static const std::vector<Device> none;
+  return none;
+}
+
+Cards::Cards(const std::vector<int>&) { throw DeviceError("CUDA device: this build has no CUDA engine"); }
+Cards::~Cards() = default;
+
+}  // namespace cohlink::cuda
+
+namespace cohlink {
+
+// Never called: there are no Cards.
+template <class Real>
+EngineReport CudaEngine<Real>::operator()(std::span<Field<Real>>, const PropagationPlan&,
+                                          std::span<const RandomStreams>) const {
+  return {};
+}
+
+template <class Real>
+EngineReport CudaEngine<Real>::operator()(const FieldBatch<Real>&, const PropagationPlan&,
+                                          std::span<const RandomStreams>) const {
+  return {};
+}
+
+template class CudaEngine<float>;
+template class CudaEngine<double>;
+
+}  // namespace cohlink

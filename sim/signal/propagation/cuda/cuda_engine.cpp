@@ -1,0 +1,327 @@
+#include "sim/signal/propagation/cuda/cuda_engine.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <cstring>
+#include <exception>
+#include <limits>
+#include <stdexcept>
+
+#include "sim/signal/propagation/cuda/executor.h"
+#include "sim/signal/propagation/execution.h"
+#include "sim/signal/propagation/program.h"
+
+namespace cohlink {
+namespace {
+
+using namespace cuda;
+using namespace propagation_detail;
+
+// Links that go through all steps together: what stays in the second-level cache between two passes.
+constexpr std::size_t kChunkBytes = std::size_t{32} << 20;
+// Longer programs keep a card busy as they are launched, and a recording of them would take memory.
+constexpr std::size_t kMostRecorded = 4096;
+
+bool has_adaptive_stretch(const std::vector<Instruction>& program) {
+  return std::any_of(program.begin(), program.end(),
+                     [](const Instruction& i) { return std::holds_alternative<AdaptivePass>(i); });
+}
+
+std::size_t kerr_steps(const std::vector<Instruction>& program) {
+  return static_cast<std::size_t>(std::count_if(program.begin(), program.end(), [](const Instruction& i) {
+    return std::holds_alternative<KerrPass>(i);
+  }));
+}
+
+std::vector<const LumpedGain*> gains_of(const std::vector<Instruction>& program) {
+  std::vector<const LumpedGain*> gains;
+  for (const Instruction& instruction : program) {
+    if (const auto* pass = std::get_if<GainPass>(&instruction)) gains.push_back(&pass->gain);
+  }
+  return gains;
+}
+
+// All numbers that launches depend on.
+struct Signature {
+  std::vector<double> numbers;
+
+  template <class... T>
+  void add(T... values) {
+    (numbers.push_back(static_cast<double>(values)), ...);
+  }
+  void add_pointer(const void* p) { add(reinterpret_cast<std::uintptr_t>(p)); }
+  void add_matrix(const JonesMatrix& m) {
+    for (const auto z : {m.xx, m.xy, m.yx, m.yy}) add(z.real(), z.imag());
+  }
+  void operator()(const LinearPass& e) {
+    add(1, e.forward, e.inverse, e.chirp, e.phase.p2, e.phase.p3, e.amplitude, e.work.size());
+    for (const SpectralWork& work : e.work) {
+      if (const auto* section = std::get_if<SectionWork>(&work)) {
+        add(1, section->turns);
+        add_matrix(section->matrix);
+      } else {
+        const auto& filter = std::get<OpticalFilter>(work);
+        add(2, filter.centre, filter.bandwidth, filter.otf_bandwidth);
+      }
+    }
+  }
+  void operator()(const KerrPass& e) { add(2, e.turns_per_watt); }
+  void operator()(const GainPass& e) { add(3, e.gain.output_power, e.gain.noise_factor, e.gain.carrier); }
+  void operator()(const AdaptivePass&) { add(4); }
+  void operator()(const RotationPass& e) {
+    add(5, e.rotation.rate, e.rotation.axis[0], e.rotation.axis[1], e.rotation.axis[2], e.rotation.start);
+  }
+};
+
+// A worker for as long as a call lasts.
+class Loan {
+ public:
+  explicit Loan(Cards& cards) : cards_(cards), worker_(cards.take()) { worker_->enter(); }
+  // A worker that an error has stopped is not used again.
+  ~Loan() { cards_.give_back(std::move(worker_), std::uncaught_exceptions() == exceptions_); }
+  Loan(const Loan&) = delete;
+  Loan& operator=(const Loan&) = delete;
+  Worker& operator*() const { return *worker_; }
+
+ private:
+  Cards& cards_;
+  std::unique_ptr<Worker> worker_;
+  int exceptions_ = std::uncaught_exceptions();
+};
+
+// X and Y of a field on the host.
+template <class Real>
+using HostRows = std::array<std::complex<Real>*, 2>;
+
+template <class Real>
+struct Batch {
+  std::vector<HostRows<Real>> fields;
+  std::size_t samples = 0;
+  double rate = 0.0;
+};
+
+// Keeps the host a little ahead of the card, and no more: a program is left when it is told to stop, and
+// tells of the progress that was made.
+class Watch {
+ public:
+  Watch(const Execution& execution, cudaStream_t stream, std::size_t instructions, std::size_t links)
+      : execution_(execution),
+        stream_(stream),
+        share_(static_cast<double>(kBlock * links) /
+               static_cast<double>(std::max<std::size_t>(1, instructions))) {
+    for (cudaEvent_t& event : done_) check(cudaEventCreateWithFlags(&event, cudaEventDisableTiming));
+  }
+  ~Watch() {
+    for (cudaEvent_t event : done_) cudaEventDestroy(event);
+  }
+  Watch(const Watch&) = delete;
+  Watch& operator=(const Watch&) = delete;
+
+  void operator()() {
+    if (++count_ % kBlock != 0) return;
+    execution_.check();
+    const std::size_t block = count_ / kBlock;
+    if (block >= 2) {
+      check(cudaEventSynchronize(done_[block % 2]));  // recorded two blocks ago
+      told_ += share_;
+      execution_.progress(share_);
+    }
+    check(cudaEventRecord(done_[block % 2], stream_));
+  }
+  double told() const { return told_; }
+
+ private:
+  static constexpr std::size_t kBlock = 256;
+  const Execution& execution_;
+  cudaStream_t stream_;
+  double share_, told_ = 0.0;
+  std::size_t count_ = 0;
+  cudaEvent_t done_[2] = {};
+};
+
+// One program on chunk after chunk of a batch.
+template <class Real>
+class Run {
+ public:
+  Run(Worker& worker, const Execution& execution, const PropagationPlan& plan, const Batch<Real>& batch)
+      : worker_(worker),
+        execution_(execution),
+        n_(batch.samples),
+        rate_(batch.rate),
+        program_(compile(plan, n_, rate_)),
+        gains_(gains_of(program_)) {
+    const std::size_t fitting = std::max<std::size_t>(1, kChunkBytes / (n_ * sizeof(Sample<Real>)));
+    chunk_ = has_adaptive_stretch(program_) ? 1 : std::min(fitting, batch.fields.size());
+    for (const Instruction& instruction : program_) std::visit(signature_, instruction);
+  }
+
+  std::size_t chunk() const { return chunk_; }
+
+  void operator()(std::span<const HostRows<Real>> fields, std::span<const RandomStreams> streams) {
+    execution_.check();
+    make_room(fields.size());
+    send(fields);
+    set_gains(fields.size(), streams);
+    const double told = launch(fields.size());
+    fetch(fields);
+    execution_.progress(static_cast<double>(fields.size()) - told);
+    report.steps += kerr_steps(program_) * fields.size();
+  }
+
+  EngineReport report{};
+
+ private:
+  // Before anything is recorded: a recording keeps addresses.
+  void make_room(std::size_t links) {
+    const std::size_t gains = std::max<std::size_t>(1, gains_.size() * links);
+    samples_ = worker_.fields.at_least<Sample<Real>>(links * n_);
+    rows_ = worker_.rows.at_least<Real>(4 * links * n_);
+    table_ = {worker_.gains.at_least<GainOnLink>(gains), static_cast<int>(links)};
+    parts_ = worker_.parts.at_least<double>((links + 2) * kSumBlocks + 2);
+    host_rows_ = worker_.host_rows.at_least<Real>(4 * links * n_);
+    host_gains_ = worker_.host_gains.at_least<GainOnLink>(gains);
+  }
+
+  void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
+    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, worker_.stream));
+  }
+
+  void send(std::span<const HostRows<Real>> fields) {
+    Real* to = host_rows_;
+    for (const HostRows<Real>& field : fields) {
+      for (const std::complex<Real>* row : field) {
+        std::memcpy(to, row, 2 * n_ * sizeof(Real));
+        to += 2 * n_;
+      }
+    }
+    copy(rows_, host_rows_, 4 * fields.size() * n_ * sizeof(Real), cudaMemcpyHostToDevice);
+  }
+
+  void set_gains(std::size_t links, std::span<const RandomStreams> streams) {
+    for (std::size_t g = 0; g < gains_.size(); ++g) {
+      const LumpedGain& gain = *gains_[g];
+      for (std::size_t link = 0; link < links; ++link) {
+        GainOnLink& out = host_gains_[g * links + link] = {};
+        if (gain.output_power <= 0.0) {
+          out.amplitude = std::sqrt(gain.power_gain);
+          out.sigma = std::sqrt(gain.ase_psd * rate_ * static_cast<double>(n_));
+        }
+        if (!has_ase(gain)) continue;
+        const std::uint64_t key = streams[link].stream(gain.ase_stream).key();
+        out.key[0] = static_cast<std::uint32_t>(key);
+        out.key[1] = static_cast<std::uint32_t>(key >> 32);
+      }
+    }
+    copy(table_.gains, host_gains_, gains_.size() * links * sizeof(GainOnLink), cudaMemcpyHostToDevice);
+  }
+
+  // Returns the progress that was told meanwhile, in fields.
+  double launch(std::size_t links) {
+    const FieldsOnDevice<Real> in_time{samples_, static_cast<int>(links), {static_cast<int>(n_)}};
+    Executor<Real> executor(worker_, in_time, rate_, table_);
+    const auto queue = [&](const auto& before_each) {
+      interleave(in_time, rows_, worker_.stream);
+      executor.run(program_, before_each);
+      separate(rows_, in_time, worker_.stream);
+    };
+    if (program_.size() <= kMostRecorded && !has_adaptive_stretch(program_)) {
+      worker_.recording.run(signature(links), worker_.stream, [&] { queue([](const Instruction&) {}); });
+      return 0.0;
+    }
+    Watch watch(execution_, worker_.stream, program_.size(), links);
+    queue([&](const Instruction&) { watch(); });
+    report.steps += executor.adaptive.steps;
+    report.rejected_steps += executor.adaptive.rejected_steps;
+    report.step_floor_hits += executor.adaptive.step_floor_hits;
+    return watch.told();
+  }
+
+  std::vector<double> signature(std::size_t links) const {
+    Signature signature = signature_;
+    signature.add(n_, rate_, links, sizeof(Real));
+    for (const void* p : {static_cast<const void*>(samples_), static_cast<const void*>(rows_),
+                          static_cast<const void*>(table_.gains), static_cast<const void*>(parts_)})
+      signature.add_pointer(p);
+    return std::move(signature.numbers);
+  }
+
+  void fetch(std::span<const HostRows<Real>> fields) {
+    copy(host_rows_, rows_, 4 * fields.size() * n_ * sizeof(Real), cudaMemcpyDeviceToHost);
+    const std::size_t gains = gains_.size() * fields.size();
+    copy(host_gains_, table_.gains, gains * sizeof(GainOnLink), cudaMemcpyDeviceToHost);
+    check(cudaStreamSynchronize(worker_.stream));
+    if (!std::all_of(host_gains_, host_gains_ + gains,
+                     [](const GainOnLink& gain) { return std::isfinite(gain.amplitude); }))
+      throw std::invalid_argument("an amplifier of fixed output power received no light");
+    const Real* from = host_rows_;
+    for (const HostRows<Real>& field : fields) {
+      for (std::complex<Real>* row : field) {
+        std::memcpy(static_cast<void*>(row), from, 2 * n_ * sizeof(Real));
+        from += 2 * n_;
+      }
+    }
+  }
+
+  Worker& worker_;
+  const Execution& execution_;
+  std::size_t n_;
+  double rate_;
+  std::vector<Instruction> program_;
+  std::vector<const LumpedGain*> gains_;
+  std::size_t chunk_ = 1;
+  Signature signature_;
+  Sample<Real>* samples_ = nullptr;
+  Real* rows_ = nullptr;
+  GainTable table_;
+  double* parts_ = nullptr;
+  Real* host_rows_ = nullptr;
+  GainOnLink* host_gains_ = nullptr;
+};
+
+template <class Real>
+EngineReport run_batch(const Batch<Real>& batch, const PropagationPlan& plan,
+                       std::span<const RandomStreams> streams, Cards& cards, const Execution& execution) {
+  if (batch.samples > static_cast<std::size_t>(std::numeric_limits<int>::max()))
+    throw DeviceError("CUDA device: a field of more than 2^31 samples");
+  const Loan worker(cards);
+  Run<Real> run(*worker, execution, plan, batch);
+  const std::span all(batch.fields);
+  for (std::size_t first = 0; first < all.size(); first += run.chunk()) {
+    const std::size_t count = std::min(run.chunk(), all.size() - first);
+    run(all.subspan(first, count), streams.empty() ? streams : streams.subspan(first, count));
+  }
+  return run.report;
+}
+
+}  // namespace
+
+template <class Real>
+EngineReport CudaEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                                          std::span<const RandomStreams> streams) const {
+  check_batch(fields, plan, streams);
+  if (fields.empty()) return {};
+  Batch<Real> batch{{}, fields[0].size(), fields[0].sample_rate};
+  for (Field<Real>& field : fields) {
+    if (field.size() != batch.samples || field.sample_rate != batch.rate)
+      throw std::invalid_argument("the fields of a batch must share length and sample rate");
+    batch.fields.push_back({field.x.data(), field.y.data()});
+  }
+  return run_batch(batch, plan, streams, *cards_, execution_);
+}
+
+template <class Real>
+EngineReport CudaEngine<Real>::operator()(const FieldBatch<Real>& fields, const PropagationPlan& plan,
+                                          std::span<const RandomStreams> streams) const {
+  check_batch(fields, plan, streams);
+  if (fields.frames() == 0) return {};
+  Batch<Real> batch{{}, fields.samples(), fields.sample_rate()};
+  for (std::size_t i = 0; i < fields.frames(); ++i)
+    batch.fields.push_back({fields.row(i, 0), fields.row(i, 1)});
+  return run_batch(batch, plan, streams, *cards_, execution_);
+}
+
+template class CudaEngine<float>;
+template class CudaEngine<double>;
+
+}  // namespace cohlink

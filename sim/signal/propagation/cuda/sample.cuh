@@ -1,0 +1,160 @@
+// Arithmetic of the device code on samples of both polarisations.
+#pragma once
+
+#include <cstdint>
+#include <type_traits>
+
+#include "sim/signal/propagation/cuda/arguments.h"
+
+#define COHLINK_DEVICE __device__ __forceinline__
+
+namespace cohlink::cuda {
+
+template <class Real>
+struct alignas(2 * sizeof(Real)) Phasor {
+  Real c, s;  // c + i s
+};
+
+template <class Real>
+COHLINK_DEVICE Sample<Real> operator+(Sample<Real> p, Sample<Real> q) {
+  return {p.xr + q.xr, p.xi + q.xi, p.yr + q.yr, p.yi + q.yi};
+}
+template <class Real>
+COHLINK_DEVICE Sample<Real> operator-(Sample<Real> p, Sample<Real> q) {
+  return {p.xr - q.xr, p.xi - q.xi, p.yr - q.yr, p.yi - q.yi};
+}
+template <class Real>
+COHLINK_DEVICE Sample<Real> operator*(Real a, Sample<Real> p) {
+  return {a * p.xr, a * p.xi, a * p.yr, a * p.yi};
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> operator*(Real a, Phasor<Real> w) {
+  return {a * w.c, a * w.s};
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> operator*(Phasor<Real> p, Phasor<Real> q) {
+  return {p.c * q.c - p.s * q.s, p.c * q.s + p.s * q.c};
+}
+template <class Real>
+COHLINK_DEVICE Sample<Real> operator*(Sample<Real> p, Phasor<Real> w) {
+  return {p.xr * w.c - p.xi * w.s, p.xr * w.s + p.xi * w.c, p.yr * w.c - p.yi * w.s, p.yr * w.s + p.yi * w.c};
+}
+/// a + w b in eight fused operations.
+template <class Real>
+COHLINK_DEVICE Sample<Real> add_product(Sample<Real> a, Phasor<Real> w, Sample<Real> b) {
+  return {fma(w.c, b.xr, fma(-w.s, b.xi, a.xr)), fma(w.c, b.xi, fma(w.s, b.xr, a.xi)),
+          fma(w.c, b.yr, fma(-w.s, b.yi, a.yr)), fma(w.c, b.yi, fma(w.s, b.yr, a.yi))};
+}
+/// 2 a - x.
+template <class Real>
+COHLINK_DEVICE Sample<Real> reflect(Sample<Real> a, Sample<Real> x) {
+  const Real two = 2;
+  return {fma(two, a.xr, -x.xr), fma(two, a.xi, -x.xi), fma(two, a.yr, -x.yr), fma(two, a.yi, -x.yi)};
+}
+/// kSign i times it.
+template <int kSign, class Real>
+COHLINK_DEVICE Sample<Real> times_i(Sample<Real> p) {
+  return kSign > 0 ? Sample<Real>{-p.xi, p.xr, -p.yi, p.yr} : Sample<Real>{p.xi, -p.xr, p.yi, -p.yr};
+}
+template <class Real>
+COHLINK_DEVICE Real power(Sample<Real> p) {
+  return fma(p.xr, p.xr, fma(p.xi, p.xi, fma(p.yr, p.yr, p.yi * p.yi)));
+}
+
+// Fields live in the L2 cache from one pass to the next; the first-level cache would hold stale lines.
+COHLINK_DEVICE Sample<float> load(const Sample<float>* p) {
+  const float4 q = __ldcg(reinterpret_cast<const float4*>(p));
+  return {q.x, q.y, q.z, q.w};
+}
+COHLINK_DEVICE Sample<double> load(const Sample<double>* p) {
+  const auto* q = reinterpret_cast<const double2*>(p);
+  const double2 x = __ldcg(q), y = __ldcg(q + 1);
+  return {x.x, x.y, y.x, y.y};
+}
+COHLINK_DEVICE void store(Sample<float>* p, Sample<float> v) {
+  __stcg(reinterpret_cast<float4*>(p), float4{v.xr, v.xi, v.yr, v.yi});
+}
+COHLINK_DEVICE void store(Sample<double>* p, Sample<double> v) {
+  auto* q = reinterpret_cast<double2*>(p);
+  __stcg(q, double2{v.xr, v.xi});
+  __stcg(q + 1, double2{v.yr, v.yi});
+}
+
+// cos and sin of 2 pi r for |r| <= 1/4, the CPU engine's minimax polynomials (cpu/kernels.cpp).
+COHLINK_DEVICE Phasor<float> reduced_phasor(float r) {
+  const float u = r * r;
+  float s = 39.710918377491423099f, c = -24.98223780380393265f;
+  s = fmaf(s, u, -76.574992216429606423f);
+  c = fmaf(c, u, 60.144015109846320424f);
+  s = fmaf(s, u, 81.602231244387576435f);
+  c = fmaf(c, u, -85.453571628972341543f);
+  s = fmaf(s, u, -41.341677478419987033f);
+  c = fmaf(c, u, 64.939346629573449695f);
+  s = fmaf(s, u, 6.283185273790867718f);
+  c = fmaf(c, u, -19.739208548914637264f);
+  c = fmaf(c, u, 0.9999999997806539867f);
+  return {c, s * r};
+}
+COHLINK_DEVICE Phasor<double> reduced_phasor(double r) {
+  const double u = r * r;
+  double s = 0.10085633036793827674, c = 0.27194764168888100745;
+  s = fma(s, u, -0.71772358005240099238);
+  c = fma(c, u, -1.7132188587830573307);
+  s = fma(s, u, 3.8199270504679103805);
+  c = fma(c, u, 7.9034625375975839655);
+  s = fma(s, u, -15.094641620509320134);
+  c = fma(c, u, -26.426254069097419304);
+  s = fma(s, u, 42.058693923785214191);
+  c = fma(c, u, 60.244641313230941315);
+  s = fma(s, u, -76.705859752798497043);
+  c = fma(c, u, -85.456817205981736187);
+  s = fma(s, u, 81.605249276073406089);
+  c = fma(c, u, 64.93939402266396076);
+  s = fma(s, u, -41.341702240399756229);
+  c = fma(c, u, -19.739208802178707095);
+  s = fma(s, u, 6.2831853071795864753);
+  c = fma(c, u, 0.99999999999999999609);
+  return {c, s * r};
+}
+// Half a turn changes both signs: t = m/2 + r.
+COHLINK_DEVICE Phasor<float> flip(Phasor<float> w, std::uint32_t sign) {
+  return {__uint_as_float(__float_as_uint(w.c) ^ sign), __uint_as_float(__float_as_uint(w.s) ^ sign)};
+}
+COHLINK_DEVICE Phasor<double> flip(Phasor<double> w, std::uint32_t sign) {
+  const long long wide = static_cast<long long>(sign) << 32;
+  return {__longlong_as_double(__double_as_longlong(w.c) ^ wide),
+          __longlong_as_double(__double_as_longlong(w.s) ^ wide)};
+}
+/// exp(2 pi i t), t in turns, any moderate size. Adding 1.5 x 2^(mantissa bits) rounds to an integer.
+COHLINK_DEVICE Phasor<float> phasor_of_turns(float t) {
+  const float shifted = fmaf(t, 2.0f, 0x1.8p23f);
+  return flip(reduced_phasor(fmaf(-0.5f, shifted - 0x1.8p23f, t)), __float_as_uint(shifted) << 31);
+}
+COHLINK_DEVICE Phasor<double> phasor_of_turns(double t) {
+  const double shifted = fma(t, 2.0, 0x1.8p52);
+  return flip(reduced_phasor(fma(-0.5, shifted - 0x1.8p52, t)),
+              static_cast<std::uint32_t>(__double2loint(shifted)) << 31);
+}
+/// exp(2 pi i t) for a phase that only double precision can carry, |t| < 2^19.
+template <class Real>
+COHLINK_DEVICE Phasor<Real> phasor_of_long_phase(double t) {
+  if constexpr (std::is_same_v<Real, double>) {
+    return phasor_of_turns(t);
+  } else {
+    // The sum leaves the fraction of a turn in the low 32 bits.
+    const auto phase = static_cast<std::uint32_t>(__double2loint(t + 0x1.8p20));
+    const std::uint32_t doubled = phase << 1;
+    return flip(reduced_phasor(static_cast<float>(static_cast<std::int32_t>(doubled)) * 0x1p-33f),
+                (phase ^ doubled) & 0x80000000u);
+  }
+}
+/// exp(2 pi i a/2^log_b), |a| <= 2^24 and of a few turns at most: exact up to the phasor.
+template <class Real>
+COHLINK_DEVICE Phasor<Real> root(int a, int log_b) {
+  if constexpr (std::is_same_v<Real, float>)
+    return phasor_of_turns(static_cast<float>(a) * __int_as_float((127 - log_b) << 23));
+  else
+    return phasor_of_turns(static_cast<double>(a) * __hiloint2double((1023 - log_b) << 20, 0));
+}
+
+}  // namespace cohlink::cuda

@@ -1,0 +1,37 @@
+// Work on the spectrum, sample by sample.
+#pragma once
+
+#include "sim/signal/propagation/cuda/sample.cuh"
+
+namespace cohlink::cuda {
+
+template <class Real>
+COHLINK_DEVICE Phasor<Real> chirp(double second, double third, double k) {
+  return phasor_of_long_phase<Real>(k * k * fma(k, third, second));
+}
+
+template <class Real>
+COHLINK_DEVICE Sample<Real> mix(const Section<Real>& m, Sample<Real> v) {
+  const auto row = [&](const Real(&p)[2], const Real(&q)[2]) {
+    return Phasor<Real>{fma(p[0], v.xr, fma(-p[1], v.xi, fma(q[0], v.yr, -q[1] * v.yi))),
+                        fma(p[0], v.xi, fma(p[1], v.xr, fma(q[0], v.yi, q[1] * v.yr)))};
+  };
+  const Phasor<Real> x = row(m.xx, m.xy), y = row(m.yx, m.yy);
+  return {x.c, x.s, y.c, y.s};
+}
+
+template <class Real>
+COHLINK_DEVICE Sample<Real> section(const Section<Real>& m, double k, Sample<Real> v) {
+  const Phasor<Real> fast = phasor_of_long_phase<Real>(k * m.turns);
+  const Phasor<Real> x = Phasor<Real>{v.xr, v.xi} * Phasor<Real>{fast.c, -fast.s};
+  const Phasor<Real> y = Phasor<Real>{v.yr, v.yi} * fast;
+  return mix(m, Sample<Real>{x.c, x.s, y.c, y.s});
+}
+
+// plan.h, OpticalFilter.
+COHLINK_DEVICE double transfer(const FilterPass& filter, double k) {
+  const double d = k - filter.centre, b = filter.half_bandwidth, scale = filter.inverse_sigma;
+  return 0.5 * (erf((b - d) * scale) + erf((b + d) * scale));
+}
+
+}  // namespace cohlink::cuda
