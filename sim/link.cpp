@@ -6,24 +6,10 @@
 #include "sim/link_truth.h"
 #include "sim/optical_path.h"
 #include "sim/signal/execution/threads.h"
-#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/propagation_engine.h"
 #include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
-namespace {
-
-// Propagation in the asked precision; everything around it is double.
-EngineReport send_through(const PropagationPlan& plan, Field<double>& field, bool single,
-                          const RandomStreams& streams, const Execution& execution) {
-  if (plan.elements.empty()) return {};
-  if (!single) return FastEngine<double>(execution)(field, plan, streams);
-  Field<float> narrow = convert_field<float>(field);
-  const EngineReport report = FastEngine<float>(execution)(narrow, plan, streams);
-  field = convert_field<double>(narrow);
-  return report;
-}
-
-}  // namespace
 
 struct LightFrame::History {
   std::shared_ptr<const TransmittedFrame> sent;  // without its field, which is the light
@@ -57,13 +43,25 @@ struct Link::Parts {
   AdcErrors adc_errors;  // of the one converter this link has
   std::string scenario_text;
   PropagationPlan line;  // of a frozen fibre
-  Execution execution;   // which hears of the line's progress alone
+  Device device = Device::kAutomatic;
+  Execution execution;  // which hears of the line's progress alone
 
   PropagationPlan line_for(const RandomStreams& streams) const {
     return setup.redraw_birefringence ? plan_spans(setup, streams) : line;
   }
   RandomStreams streams(const StreamAddress& address) const {
     return RandomStreams(setup.seed, address.frame, address.point);
+  }
+
+  // Propagation in the asked precision; everything around it is double.
+  EngineReport send_through(const PropagationPlan& plan, Field<double>& field, const RandomStreams& random,
+                            const Execution& heard) const {
+    if (plan.elements.empty()) return {};
+    if (!setup.single_precision) return PropagationEngine<double>(heard, device)(field, plan, random);
+    Field<float> narrow = convert_field<float>(field);
+    const EngineReport report = PropagationEngine<float>(heard, device)(narrow, plan, random);
+    field = convert_field<double>(narrow);
+    return report;
   }
 };
 
@@ -73,6 +71,10 @@ Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_uni
   parts_->line = plan_spans(parts_->setup, RandomStreams(parts_->setup.seed));
   parts_->adc_errors = draw_adc_errors(parts_->setup.adc, RandomStreams(parts_->setup.seed));
   parts_->execution = std::move(execution);
+  parts_->device = device_named(scenario.text("run.device"));
+  if (parts_->device == Device::kCuda && !card_at_hand())
+    scenario.reject("run.device",
+                    "is cuda, and there is no GPU this build can use; auto takes one where there is");
 }
 
 Link::~Link() = default;
@@ -109,8 +111,7 @@ LightFrame Link::transmit(const StreamAddress& address) const {
 LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const {
   const RandomStreams streams = parts_->streams(address);
   const PropagationPlan line = parts_->line_for(streams);
-  const EngineReport report =
-      send_through(line, frame.light, parts_->setup.single_precision, streams, parts_->execution);
+  const EngineReport report = parts_->send_through(line, frame.light, streams, parts_->execution);
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(line, report));
   return frame;
 }
@@ -118,8 +119,8 @@ LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const
 LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   const PropagationPlan optics = plan_optics(setup, frame.history->path);
-  const EngineReport report = send_through(optics, frame.light, setup.single_precision,
-                                           parts_->streams(address), parts_->execution.unheard());
+  const EngineReport report =
+      parts_->send_through(optics, frame.light, parts_->streams(address), parts_->execution.unheard());
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
   const double tuned = setup.line.comb.tested().frequency;
   tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), parts_->execution.ffts());

@@ -5,7 +5,7 @@
 
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
-#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/propagation_engine.h"
 #include "sim/signal/units.h"
 #include "sim/transmitter/wavelength_comb.h"
 
@@ -20,20 +20,20 @@ struct Arrived {
 
 template <class Real>
 Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
-             const FftCache& fft) {
+             const FftCache& fft, Device device) {
   const RandomStreams birefringence = setup.redraw_birefringence ? streams : RandomStreams(setup.seed);
   const PropagationPlan path = plan_optical_path(setup, birefringence);
   Field<Real> light = convert_field<Real>(sent);
-  const EngineReport report = FastEngine<Real>(fft)(light, path, streams);
+  const EngineReport report = PropagationEngine<Real>(fft, device)(light, path, streams);
   Arrived out{convert_field<double>(light), report.steps};
   tune_to(out.light, setup.line.comb.tested().frequency, 0.0, fft);
   return out;
 }
 
 Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
-             const FftCache& fft) {
-  return setup.single_precision ? send<float>(setup, sent, streams, fft)
-                                : send<double>(setup, sent, streams, fft);
+             const FftCache& fft, Device device) {
+  return setup.single_precision ? send<float>(setup, sent, streams, fft, device)
+                                : send<double>(setup, sent, streams, fft, device);
 }
 
 // Whole-band error, then that of the matched-filtered channel, both on spectra (Parseval).
@@ -77,11 +77,12 @@ StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64
   LinkSetup setup = link_setup(scenario);
   if (setup.line.sections.empty())
     scenario.reject("fibre.spans", "leaves no fibre whose steps could be checked");
+  const Device device = device_named(scenario.text("run.device"));
   const RandomStreams streams(setup.seed, frame, point);
   const Field<double> sent = transmit_comb(setup.transmitter, setup.line.comb, streams, fft).field;
-  const Arrived coarse = send(setup, sent, streams, fft);
+  const Arrived coarse = send(setup, sent, streams, fft, device);
   setup.steps = halved(setup.steps);
-  const Arrived fine = send(setup, sent, streams, fft);
+  const Arrived fine = send(setup, sent, streams, fft, device);
   Comparison comparison(setup, fft);
   comparison.add(coarse.light.x, fine.light.x, sent.sample_rate);
   comparison.add(coarse.light.y, fine.light.y, sent.sample_rate);

@@ -4,11 +4,13 @@
 #include <iostream>
 #include <new>
 
+#include "sim/signal/propagation/propagation_engine.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/printable.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
 #include "tools/cohlink/commands.h"
+#include "tools/cohlink/console.h"
 #include "tools/study/parts/ranks.h"
 #include "tools/study/run/executor.h"
 
@@ -123,6 +125,9 @@ int main(int argc, char** argv) {
   // A file-size limit then fails the write, with a message, instead of killing the program.
   std::signal(SIGXFSZ, SIG_IGN);
   cohlink::keep_memory();
+  cohlink::when_device_lost([](const std::string& reason) {
+    cohlink::caution(reason + "; from here on light goes through fibre on the CPU");
+  });
   const cohlink::MpiSession session(argc, argv);
   return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
 }

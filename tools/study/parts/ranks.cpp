@@ -1,5 +1,6 @@
 #include "tools/study/parts/ranks.h"
 
+#include "sim/signal/propagation/cuda/device.h"
 #include "sim/signal/scenario/errors.h"
 
 #ifdef COHLINK_MPI
@@ -168,6 +169,17 @@ class Workshop {
   bool closed_ = false;
 };
 
+// Ranks of one host take GPUs of their own.
+void take_cards() {
+  MPI_Comm host = MPI_COMM_NULL;
+  MPI_Comm_split_type(MPI_COMM_WORLD, MPI_COMM_TYPE_SHARED, here.rank, MPI_INFO_NULL, &host);
+  int rank = 0, ranks = 1;
+  MPI_Comm_rank(host, &rank);
+  MPI_Comm_size(host, &ranks);
+  MPI_Comm_free(&host);
+  cuda::set_rank_on_host(rank, ranks);
+}
+
 }  // namespace
 
 bool built_with_mpi() { return true; }
@@ -178,6 +190,7 @@ MpiSession::MpiSession(int& argc, char**& argv) {
   MPI_Init_thread(&argc, &argv, MPI_THREAD_FUNNELED, &provided);
   MPI_Comm_rank(MPI_COMM_WORLD, &here.rank);
   MPI_Comm_size(MPI_COMM_WORLD, &here.size);
+  take_cards();
 }
 
 MpiSession::~MpiSession() {

@@ -1,0 +1,47 @@
+// The engine that an execution asks for.
+#pragma once
+
+#include <functional>
+#include <string>
+#include <string_view>
+#include <utility>
+
+#include "sim/signal/propagation/engine.h"
+
+namespace cohlink {
+
+/// FastEngine, or CudaEngine where `device` is kCuda; kAutomatic leaves it to Execution::device(), and if
+/// that is kAutomatic too takes a card where there is one and the plan has split steps, for which it pays. A
+/// card that fails under kAutomatic is left for the CPU, for the rest of the process (device_lost tells);
+/// under kCuda its failure is thrown as cuda::DeviceError.
+template <class Real>
+class PropagationEngine {
+ public:
+  explicit PropagationEngine(Execution execution, Device device = Device::kAutomatic)
+      : execution_(std::move(execution)),
+        device_(device == Device::kAutomatic ? execution_.device() : device) {}
+
+  /// As FastEngine.
+  EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
+                          std::span<const RandomStreams> streams) const;
+  EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
+                          const RandomStreams& streams) const {
+    return (*this)({&field, 1}, plan, {&streams, 1});
+  }
+
+ private:
+  Execution execution_;
+  Device device_;
+};
+
+/// Of run.device: "auto", "cpu" or "cuda".
+Device device_named(std::string_view name);
+
+/// Calls `listener` with the reason, once, when kAutomatic leaves a card for the CPU. Nobody listens at
+/// first. Not to be called while engines are at work.
+void when_device_lost(std::function<void(const std::string& reason)> listener);
+
+/// Whether a plan's split steps would run on a card: what kAutomatic chooses now.
+bool card_at_hand();
+
+}  // namespace cohlink
