@@ -17,4 +17,10 @@ int bench_noise(int argc, char** argv);
 /// `studies [--quick]`: what reuse and a second thread save in sweeps.
 int bench_studies(int argc, char** argv);
 
+/// `cuda-step`: the cost of a split step on a card beside that of its four bare cuFFT transforms.
+int bench_cuda_step(int argc, char** argv);
+
+/// `cuda-line`: a line of 20 spans on all cards beside one core.
+int bench_cuda_line(int argc, char** argv);
+
 }  // namespace cohlink
