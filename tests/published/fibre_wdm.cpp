@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "sim/signal/propagation/engine.h"
+#include "sim/signal/propagation/propagation_engine.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 
@@ -58,7 +58,7 @@ Field<double> transmit(const Signal& signal, const FftCache& ffts, Sent& sent) {
     for (int pol = 0; pol < 2; ++pol) {
       const auto symbols = draw_symbols(
           signal, streams.stream("symbols-" + std::to_string(channel) + "-" + std::to_string(pol)));
-      if (channel == 0) (pol == 0 ? sent.x : sent.y) = symbols;
+      if (channel == signal.under_test) (pol == 0 ? sent.x : sent.y) = symbols;
       ComplexRow<double> spectrum(symbols.begin(), symbols.end());
       ffts.get<double>(signal.symbols).forward(spectrum);
       over_band(signal, [&](std::ptrdiff_t k, double h) {
@@ -93,6 +93,7 @@ Reception receive(const Signal& signal, const Field<Real>& in, double beta2_leng
                   const FftCache& ffts) {
   Field<double> field = convert_field<double>(in);
   const double bin = signal.shape.symbol_rate / static_cast<double>(signal.symbols);
+  const auto offset = static_cast<std::ptrdiff_t>(std::llround(signal.under_test * signal.spacing / bin));
   Reception reception;
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *field.rows()[pol];
@@ -100,8 +101,8 @@ Reception receive(const Signal& signal, const Field<Real>& in, double beta2_leng
     ComplexRow<double> received(signal.symbols);
     over_band(signal, [&](std::ptrdiff_t k, double h) {
       received[symbol_bin(k, signal.symbols)] +=
-          h * row[place(k, field.size())] *
-          std::conj(dispersion_response(beta2_length, 0.0, static_cast<double>(k) * bin));
+          h * row[place(k + offset, field.size())] *
+          std::conj(dispersion_response(beta2_length, 0.0, static_cast<double>(k + offset) * bin));
     });
     ffts.get<double>(signal.symbols).inverse(received);
     const auto& s = pol == 0 ? sent.x : sent.y;
@@ -114,9 +115,13 @@ Reception receive(const Signal& signal, const Field<Real>& in, double beta2_leng
   return reception;
 }
 
-void propagate(Field<float>& field, const PropagationPlan& plan, const FftCache& ffts) {
-  FastEngine<float>{ffts}(field, plan, RandomStreams(1));
+template <class Real>
+void propagate(Field<Real>& field, const PropagationPlan& plan, const FftCache& ffts) {
+  PropagationEngine<Real>{ffts}(field, plan, RandomStreams(1));
 }
+
+template void propagate<float>(Field<float>&, const PropagationPlan&, const FftCache&);
+template void propagate<double>(Field<double>&, const PropagationPlan&, const FftCache&);
 
 template Reception receive<float>(const Signal&, const Field<float>&, double, const Sent&, const FftCache&);
 template Reception receive<double>(const Signal&, const Field<double>&, double, const Sent&, const FftCache&);

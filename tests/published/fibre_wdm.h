@@ -1,4 +1,4 @@
-// A comb of root-raised-cosine channels with independent symbols, and an ideal receiver for its centre
+// A comb of root-raised-cosine channels with independent symbols, and an ideal receiver for one
 // channel. Test helper: no front end, no noise, dispersion undone exactly, one complex gain a polarisation
 // taken out.
 #pragma once
@@ -21,6 +21,7 @@ struct Signal {
   PulseShape shape{};
   double spacing = 50e9;  // Hz; spacing x symbols must be a multiple of the symbol rate
   int channels_each_side = 0;
+  int under_test = 0;   // channel that is read, counted from the middle one
   double power = 1e-3;  // W a channel
   std::size_t symbols = 4096, samples_per_symbol = 4;
   std::uint64_t seed = 1;
@@ -28,15 +29,15 @@ struct Signal {
   double bandwidth() const { return 2.0 * (spacing * channels_each_side + pulse_band_edge(shape)); }
 };
 
-/// Symbols of the centre channel, x then y.
+/// Symbols of the channel under test, x then y.
 struct Sent {
   std::vector<std::complex<double>> x, y;
 };
 
-/// The comb as a field, and what its centre channel carries.
+/// The comb as a field, and what its channel under test carries.
 Field<double> transmit(const Signal& signal, const FftCache& ffts, Sent& sent);
 
-/// What an ideal receiver of the centre channel reads: dispersion undone, matched filter, one sample a
+/// What an ideal receiver of that channel reads: dispersion undone, matched filter, one sample a
 /// symbol.
 struct Reception {
   std::array<std::complex<double>, 2> cross{};           // sum received conj(sent), x and y
@@ -55,7 +56,8 @@ template <class Real>
 Reception receive(const Signal& signal, const Field<Real>& field, double beta2_length, const Sent& sent,
                   const FftCache& ffts);
 
-/// Runs a plan with the fast engine in single precision.
-void propagate(Field<float>& field, const PropagationPlan& plan, const FftCache& ffts);
+/// Runs a plan, on a card where there is one.
+template <class Real>
+void propagate(Field<Real>& field, const PropagationPlan& plan, const FftCache& ffts);
 
 }  // namespace cohlink::wdm
