@@ -268,10 +268,12 @@ double enhanced_phase_noise(double ps_per_nm, double linewidth, double roll_off,
 
 }  // namespace
 
-TEST_CASE("blind phase search loses 1 dB at the published linewidth products, within a factor 1.5") {
+TEST_CASE("blind phase search loses 1 dB at the published linewidth products") {
   // 32 test phases, half-width 10, differential quadrant coding, one polarisation. Against theory WITHOUT
   // differential coding the published products come out; against the coded receiver with perfect phase it
-  // tolerates about twice as much. About 1000 bit errors in pairs fix a BER to 5 %, a product to 10 %.
+  // tolerates about twice as much. About 1000 bit errors in pairs fix a BER to 5 %, a product to 10 %: two of
+  // those standard errors are asked.
+  constexpr double kTolerance = 0.2;
   struct Published {
     Modulation modulation;
     double product;
@@ -282,15 +284,14 @@ TEST_CASE("blind phase search loses 1 dB at the published linewidth products, wi
     const double plain = tolerated_product(link, to_db(theory_snr(p.modulation, kTarget)) + 1.0, search);
     const double coded = tolerated_product(link, differential_snr_db(p.modulation, kTarget) + 1.0, search);
     CAPTURE(name_of(p.modulation));
-    CHECK(plain < 1.5 * p.product);
-    CHECK(plain > p.product / 1.5);
+    CHECK(std::abs(plain - p.product) < kTolerance * p.product);
     CHECK(coded > 1.4 * plain);
     CHECK(coded < 3.5 * plain);
     const std::string claim =
         "linewidth-symbol-time product of blind phase search by itself, 1 dB at BER 1e-3, ";
     validation::record(claim + name_of(p.modulation) + ", over theory without differential coding",
                        "Pfau, Hoffmann and Noe, JLT 27(8) 989 (2009), abstract", p.product, plain,
-                       0.5 * p.product);
+                       kTolerance * p.product);
     validation::record(claim + name_of(p.modulation),
                        "the same, over the differentially coded receiver with perfect phase",
                        "none; own estimate: 2 to 3 times the product over theory without differential coding",
