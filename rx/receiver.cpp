@@ -83,32 +83,69 @@ ReceiverResult Receiver::start_inside(const Capture& capture, std::size_t judged
   return receive(capture, record, {}, {nullptr, true, judged});
 }
 
-ReceiverResult Receiver::receive(const Capture& capture, bool record, const StepDone& after,
-                                 const Place& place) const {
+// The one block of that name or title.
+std::size_t Receiver::find(const std::string& name) const {
+  std::vector<std::size_t> found;
+  std::string titles;
+  for (std::size_t i = 0; i < parts_->chain.size(); ++i) {
+    const BlockRow& row = *parts_->chain[i].row;
+    if (name == row.name || name == row.title) found.push_back(i);
+    titles += (i > 0 ? ", " : "") + std::string(row.title);
+  }
+  if (found.size() == 1) return found.front();
+  throw InputError((found.empty() ? "the chain has no block '" : "the chain has more than one block '") +
+                   name + "'; its blocks are " + titles);
+}
+
+void Receiver::replace(const std::string& name, BlockFunction function, double edge) {
+  Link& link = parts_->chain[find(name)];
+  link.block = user_block(*link.row, std::move(function), edge);
+}
+
+// The first `blocks` blocks of the chain.
+void Receiver::run(Carried& c, std::size_t blocks, bool record, const StepDone& after) const {
   const auto done = [&](const std::string& step) {
     if (after) after(step);
   };
-  ReceiverResult result;
-  result.one_polarisation = capture.one_polarisation();
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr,
-            parts_->symbol_rate, result,
-            place.from,          place.inside};
   done("lanes");
-  if (record) result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->fft);
-  for (const auto& [row, block] : parts_->chain) {
+  if (record) c.result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->fft);
+  for (const auto& [row, block] : std::span(parts_->chain).first(blocks)) {
     c.require(block.edge(c.signal.sample_rate));
     block.apply(c);
     done(row->name);
     if (record) {
-      result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, parts_->fft));
-      result.stages.back().signals = std::move(c.signals);
+      c.result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, parts_->fft));
+      c.result.stages.back().signals = std::move(c.signals);
     }
     c.signals.clear();
     done("stage record");
   }
   c.require(0.0);
+}
+
+Interim Receiver::until(const Capture& capture, const std::string& name) const {
+  const std::size_t blocks = name == "lanes" ? 0 : find(name) + 1;
+  Interim interim;
+  interim.result.one_polarisation = capture.one_polarisation();
+  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate,
+            interim.result};
+  run(c, blocks, false, {});
+  interim.first = c.first();
+  interim.last = c.last();
+  interim.signal = std::move(c.signal);
+  return interim;
+}
+
+ReceiverResult Receiver::receive(const Capture& capture, bool record, const StepDone& after,
+                                 const Place& place) const {
+  ReceiverResult result;
+  result.one_polarisation = capture.one_polarisation();
+  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr,
+            parts_->symbol_rate, result,
+            place.from,          place.inside};
+  run(c, parts_->chain.size(), record, after);
   decide(c, parts_->scoring, place.judged, parts_->fft);
-  done("score");
+  if (after) after("score");
   return result;
 }
 

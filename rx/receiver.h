@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "rx/chain/user_block.h"
 #include "rx/stage/cost.h"
 #include "rx/stage/result.h"
 #include "sim/signal/execution/fft.h"
@@ -13,6 +14,13 @@
 #include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
+
+/// A reception that stopped inside the chain.
+struct Interim {
+  Field<float> signal;      // as the block left it
+  std::size_t first, last;  // its whole symbols
+  ReceiverResult result;    // what blocks have said so far; nothing about symbols, lock or score
+};
 
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
 class Receiver {
@@ -36,6 +44,15 @@ class Receiver {
   /// and lock.
   ReceiverResult start_inside(const Capture& capture, std::size_t judged, bool record) const;
 
+  /// Puts `function` in the place of a block of the chain, named as in dsp.chain or, where that name stands
+  /// twice, as in the table's title ("frequency (coarse)"). `edge`: symbols that it spoils at each end.
+  /// InputError for a block that is not in the chain or a name that could mean two.
+  void replace(const std::string& block, BlockFunction function, double edge = 0.0);
+
+  /// Receives as far as the named block and no further; "lanes" is what comes before the first. The same
+  /// names, the same errors.
+  Interim until(const Capture& capture, const std::string& block) const;
+
   /// Throws InputError when captures of so many symbols, sampled at `adc_rate` [Hz], are too short for the
   /// chain's filters (those that blind estimates choose left out): known before there is one.
   void check_length(double adc_rate, std::size_t symbols) const;
@@ -45,6 +62,8 @@ class Receiver {
 
  private:
   struct Place;
+  std::size_t find(const std::string& block) const;
+  void run(Carried& c, std::size_t blocks, bool record, const StepDone& after) const;
   ReceiverResult receive(const Capture& capture, bool record, const StepDone& after,
                          const Place& place) const;
   struct Parts;
