@@ -14,6 +14,7 @@
 #include "rx/blocks/phase.h"
 #include "rx/blocks/polarisation.h"
 #include "rx/blocks/resample.h"
+#include "rx/blocks/roll_off.h"
 
 namespace cohlink {
 namespace {
@@ -40,6 +41,9 @@ const std::vector<BlockRow>& block_table() {
        "dsp.dispersion, dsp.dispersion_ps_per_nm, dsp.dispersion_overlap", "back-propagation", kOnce},
       {"back-propagation", "back-propagation", Rate::kTwo, Rate::kTwo, back_propagation_block,
        "works at two samples a symbol", "dsp.back_propagation_steps", "dispersion", kOnce},
+      {"roll-off", "roll-off estimate", Rate::kTwo, Rate::kTwo, roll_off_block, "works at two samples a symbol", "",
+       "matched-filter", "roll-off must come before matched-filter, which changes the spectrum that it reads", "",
+       {{"roll_off", "roll-off", ""}}},
       {"clock", "clock", Rate::kTwo, Rate::kTwo, clock_block, "works at two samples a symbol", "dsp.clock_window"},
       {"matched-filter", "matched-filter", Rate::kTwo, Rate::kTwo, matched_filter_block,
        "works at two samples a symbol", ""},

@@ -8,6 +8,11 @@
 
 namespace cohlink {
 
+/// A number that a block finds: its name in files and tables, as people read it, its unit.
+struct BlockOutput {
+  const char *name, *title, *unit;
+};
+
 struct BlockRow {
   const char* name;    // as in dsp.chain
   const char* title;   // as people call it, and above its pictures
@@ -18,6 +23,7 @@ struct BlockRow {
   const char* never_after = "";   // names of blocks that it must not follow, ...
   const char* never_reason = "";  // ... and why
   const char* stand_in = "";      // block that can do the least of what it does, where it is left out
+  std::vector<BlockOutput> outputs = {};
 };
 
 /// All rows, in signal order.

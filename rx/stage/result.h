@@ -17,6 +17,12 @@
 
 namespace cohlink {
 
+/// A number that a block found, under the name that its row of the table gives it.
+struct BlockMeasurement {
+  std::string output;
+  double value;
+};
+
 struct ReceiverResult {
   Field<float> symbols;       // recovered, one sample a symbol, signal part of unit power, [2][symbols]
   Stage input;                // the lanes as two rows, before the first block, if asked for
@@ -34,12 +40,13 @@ struct ReceiverResult {
   std::size_t first_judged = 0;              // of `symbols`
   std::vector<double> clock_delay;           // ClockResult::delay; empty: no clock, or no lock
   std::vector<std::string> used_known_data;  // blocks that used training or truth ("phase (genie)", ...)
-  std::vector<std::string> warnings;   // failed lock, both outputs on one polarisation, ... one line each
-  Counters counters;                   // cycle slips, equaliser singularities, ...
-  double snr_db = 0, evm_percent = 0;  // data-aided with truth; without the likeliest (likelihood.h)
-  double snr_spread = 0;               // standard deviation of ln SNR; of EVM, relative, half of it
-  std::size_t phase_averaged = 0;      // symbols in one estimate of the carrier phase; 0: none of its own
-  std::optional<Score> score;          // only when the capture has truth and the outputs match it
+  std::vector<std::string> warnings;       // failed lock, both outputs on one polarisation, ... one line each
+  std::vector<BlockMeasurement> measured;  // by blocks, in chain order; no entry: not found
+  Counters counters;                       // cycle slips, equaliser singularities, ...
+  double snr_db = 0, evm_percent = 0;      // data-aided with truth; without the likeliest (likelihood.h)
+  double snr_spread = 0;                   // standard deviation of ln SNR; of EVM, relative, half of it
+  std::size_t phase_averaged = 0;          // symbols in one estimate of the carrier phase; 0: none of its own
+  std::optional<Score> score;              // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/quality/lock.h), blind
   bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it
   std::size_t rows() const { return one_polarisation ? 1 : 2; }

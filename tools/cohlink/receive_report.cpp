@@ -5,6 +5,7 @@
 #include <set>
 #include <stdexcept>
 
+#include "rx/chain/table.h"
 #include "rx/quality/metrics.h"
 #include "rx/quality/tap_reading.h"
 #include "sim/signal/scenario/strings.h"
@@ -145,6 +146,12 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
     facts.push_back({"clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
                      readable(*result.clock_offset_ppm) + " ppm (estimated" + truth + ")"});
   }
+  for (const BlockRow& block : block_table())
+    for (const BlockOutput& output : block.outputs)
+      for (const BlockMeasurement& found : result.measured)
+        if (found.output == output.name)
+          facts.push_back({output.name, output.title, found.value,
+                           readable(found.value) + (*output.unit ? " " : "") + output.unit + " (estimated)"});
   if (result.score) {
     facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
                      grouped(result.score->symbols) + " symbols per polarisation"});

@@ -5,8 +5,10 @@
 #include <boost/math/special_functions/gamma.hpp>
 #include <cmath>
 #include <limits>
+#include <optional>
 #include <string_view>
 
+#include "rx/chain/table.h"
 #include "tools/study/run/frame.h"
 
 namespace cohlink {
@@ -26,25 +28,45 @@ constexpr std::string_view kEvents[] = {"cycle_slips",
                                         "rin_clipped_samples",
                                         "step_floor_hits"};
 
-constexpr std::string_view kNumbers[] = {"snr_db",
-                                         "evm_percent",
-                                         "snr_x_db",
-                                         "snr_y_db",
-                                         "ber_x",
-                                         "ber_y",
-                                         "mi_bits",
-                                         "gmi_bits",
-                                         "ngmi",
-                                         "frequency_offset_hz",
-                                         "dispersion_ps_per_nm",
-                                         "clock_offset_ppm",
-                                         "iq_skew_x_ps",
-                                         "iq_skew_y_ps",
-                                         "taps_dgd_ps",
-                                         "taps_pdl_db",
-                                         "taps_dispersion_ps_per_nm",
-                                         "discarded_symbols",
-                                         "scored_symbols"};
+/// A number of one reception that found lock and has a score: its name, and its value where there is one.
+struct Number {
+  std::string_view name;
+  std::optional<double> (*of)(const ReceiverResult& r);
+};
+
+bool has_both(const ReceiverResult& r) { return !r.one_polarisation; }
+bool has_bits(const ReceiverResult& r) { return r.score->both.bits > 0; }
+
+using R = const ReceiverResult&;
+using Maybe = std::optional<double>;
+template <class Value>
+Maybe when(bool exists, const Value& value) {
+  return exists ? Maybe(value()) : std::nullopt;
+}
+
+// clang-format off
+constexpr Number kNumbers[] = {
+    {"snr_db", [](R r) { return Maybe(r.snr_db); }},
+    {"evm_percent", [](R r) { return Maybe(r.evm_percent); }},
+    {"snr_x_db", [](R r) { return when(has_both(r), [&] { return r.score->snr_db_polarisation[0]; }); }},
+    {"snr_y_db", [](R r) { return when(has_both(r), [&] { return r.score->snr_db_polarisation[1]; }); }},
+    {"ber_x", [](R r) { return when(has_bits(r) && has_both(r), [&] { return r.score->polarisation[0].ber(); }); }},
+    {"ber_y", [](R r) { return when(has_bits(r) && has_both(r), [&] { return r.score->polarisation[1].ber(); }); }},
+    {"mi_bits", [](R r) { return when(has_bits(r), [&] { return r.score->information.mutual_bits; }); }},
+    {"gmi_bits", [](R r) { return when(has_bits(r), [&] { return r.score->information.generalised_bits; }); }},
+    {"ngmi", [](R r) { return when(has_bits(r), [&] { return r.score->information.normalised; }); }},
+    {"frequency_offset_hz", [](R r) { return r.frequency_offset_hz; }},
+    {"dispersion_ps_per_nm", [](R r) { return r.dispersion_ps_per_nm; }},
+    {"clock_offset_ppm", [](R r) { return r.clock_offset_ppm; }},
+    {"iq_skew_x_ps", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[0]; }); }},
+    {"iq_skew_y_ps", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[1]; }); }},
+    {"taps_dgd_ps", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->dgd_ps; }); }},
+    {"taps_pdl_db", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->pdl_db; }); }},
+    {"taps_dispersion_ps_per_nm", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->dispersion_ps_per_nm; }); }},
+    {"discarded_symbols", [](R r) { return Maybe(r.discarded_symbols); }},
+    {"scored_symbols", [](R r) { return Maybe(r.score->symbols); }},
+};
+// clang-format on
 
 bool is_event(const std::string& output) {
   return std::find(std::begin(kEvents), std::end(kEvents), output) != std::end(kEvents);
@@ -83,36 +105,9 @@ MeasuredOutput mean_of_frames(const FrameResult& total, const std::string& outpu
 Outputs outputs_of(const ReceiverResult& received) {
   Outputs out;
   if (!received.score) return out;
-  const Score& score = *received.score;
-  out["snr_db"] = received.snr_db;
-  out["evm_percent"] = received.evm_percent;
-  if (!received.one_polarisation) {
-    out["snr_x_db"] = score.snr_db_polarisation[0];
-    out["snr_y_db"] = score.snr_db_polarisation[1];
-  }
-  if (score.both.bits > 0) {
-    if (!received.one_polarisation) {
-      out["ber_x"] = score.polarisation[0].ber();
-      out["ber_y"] = score.polarisation[1].ber();
-    }
-    out["mi_bits"] = score.information.mutual_bits;
-    out["gmi_bits"] = score.information.generalised_bits;
-    out["ngmi"] = score.information.normalised;
-  }
-  if (received.frequency_offset_hz) out["frequency_offset_hz"] = *received.frequency_offset_hz;
-  if (received.dispersion_ps_per_nm) out["dispersion_ps_per_nm"] = *received.dispersion_ps_per_nm;
-  if (received.clock_offset_ppm) out["clock_offset_ppm"] = *received.clock_offset_ppm;
-  if (received.iq_skew_ps) {
-    out["iq_skew_x_ps"] = (*received.iq_skew_ps)[0];
-    out["iq_skew_y_ps"] = (*received.iq_skew_ps)[1];
-  }
-  if (received.channel) {
-    out["taps_dgd_ps"] = received.channel->dgd_ps;
-    out["taps_pdl_db"] = received.channel->pdl_db;
-    out["taps_dispersion_ps_per_nm"] = received.channel->dispersion_ps_per_nm;
-  }
-  out["discarded_symbols"] = static_cast<double>(received.discarded_symbols);
-  out["scored_symbols"] = static_cast<double>(score.symbols);
+  for (const Number& number : kNumbers)
+    if (const auto value = number.of(received)) out[std::string(number.name)] = *value;
+  for (const BlockMeasurement& of_block : received.measured) out[of_block.output] = of_block.value;
   return out;
 }
 
@@ -127,7 +122,9 @@ double Spread::variance() const { return frames < 2 ? kNone : squares / static_c
 
 std::vector<std::string> output_names() {
   std::vector<std::string> names = {"q_db"};
-  names.insert(names.end(), std::begin(kNumbers), std::end(kNumbers));
+  for (const Number& number : kNumbers) names.emplace_back(number.name);
+  for (const BlockRow& block : block_table())
+    for (const BlockOutput& output : block.outputs) names.emplace_back(output.name);
   names.insert(names.end(), std::begin(kEvents), std::end(kEvents));
   return names;
 }
