@@ -5,16 +5,7 @@
 
 namespace cohlink {
 
-double kurtosis(Modulation modulation) {
-  if (modulation == Modulation::kGaussian) return 2.0;
-  const auto& points = constellation(modulation);
-  double second = 0.0, fourth = 0.0;
-  for (const auto& a : points) {
-    second += std::norm(a);
-    fourth += std::norm(a) * std::norm(a);
-  }
-  return fourth * static_cast<double>(points.size()) / (second * second);
-}
+double kurtosis(Modulation modulation) { return constellation(modulation).fourth_moment(); }
 
 double signal_power(std::span<const std::complex<float>> symbols, Modulation modulation) {
   double second = 0.0, fourth = 0.0;

@@ -6,6 +6,7 @@
 #include <stdexcept>
 
 #include "rx/blocks/dispersion.h"
+#include "rx/blocks/operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/line/line_plan.h"
 #include "sim/signal/line/read_line.h"

@@ -6,6 +6,7 @@
 #include <cstdint>
 #include <stdexcept>
 
+#include "rx/blocks/distance.h"
 #include "rx/blocks/vectors.h"
 #include "sim/signal/units.h"
 
@@ -18,20 +19,7 @@ constexpr std::size_t kVector = 16;    // test phases that the loops below handl
 constexpr std::size_t kRefresh = 512;  // symbols after which the running sums are begun afresh
 constexpr std::size_t kMostPhases = 1024;
 
-// Squared distance of one coordinate to the nearest level. QPSK: +-1/sqrt 2. 16QAM: +-1, +-3 over
-// sqrt 10, by folding at zero and again half way between the levels.
-struct QpskAxis {
-  COHLINK_VECTOR_INLINE Floats operator()(const Floats& u) const {
-    const Floats d = magnitude(u) - 0.70710678f;
-    return d * d;
-  }
-};
-struct Qam16Axis {
-  COHLINK_VECTOR_INLINE Floats operator()(const Floats& u) const {
-    const Floats d = magnitude(magnitude(u) - 0.63245553f) - 0.31622777f;
-    return d * d;
-  }
-};
+using Rows = std::span<const std::complex<float>* const>;
 
 // The test phases as their cosines and sines, `lanes` of them (whole vectors; those beyond `phases` are
 // spare), and their numbers.
@@ -43,15 +31,14 @@ struct Grid {
 };
 
 // Sum over the rows of the squared distances of symbol k, turned back by test phases b to b + 15.
-template <class Axis>
-COHLINK_VECTOR_INLINE Floats distances(std::span<const std::complex<float>* const> rows, std::size_t k,
-                                       const Grid& grid, std::size_t b) {
-  const Axis axis;
+template <class Distance>
+COHLINK_VECTOR_INLINE Floats distances(const Distance& distance, Rows rows, std::size_t k, const Grid& grid,
+                                       std::size_t b) {
   const Floats c = load(grid.cos + b), s = load(grid.sin + b);
   Floats sum = {};
   for (const auto* row : rows) {
     const float re = row[k].real(), im = row[k].imag();
-    sum += axis(re * c + im * s) + axis(im * c - re * s);
+    sum += distance(re * c + im * s, im * c - re * s);
   }
   return sum;
 }
@@ -95,10 +82,10 @@ struct Window {
   float* slot(std::size_t k, std::size_t lanes) const { return ring + (k & (slots - 1)) * lanes; }
 };
 
-template <class Axis>
-COHLINK_VECTOR_INLINE void enter(std::span<const std::complex<float>* const> rows, std::size_t k,
-                                 const Grid& grid, float* slot) {
-  for (std::size_t b = 0; b < grid.lanes; b += kWidth) store(slot + b, distances<Axis>(rows, k, grid, b));
+template <class Distance>
+COHLINK_VECTOR_INLINE void enter(const Distance& distance, Rows rows, std::size_t k, const Grid& grid,
+                                 float* slot) {
+  for (std::size_t b = 0; b < grid.lanes; b += kWidth) store(slot + b, distances(distance, rows, k, grid, b));
 }
 
 // Sums of symbols [from, to), which are in the ring, begun afresh so that rounding cannot pile up.
@@ -113,22 +100,23 @@ COHLINK_VECTOR_INLINE void sum_afresh(const Grid& grid, const Window& window, st
 }
 
 // place[k] = minimum of the distances summed over the window round k, for all symbols; the sums run along.
-template <class Axis>
-COHLINK_VECTOR_INLINE void search_rows(std::span<const std::complex<float>* const> rows, std::size_t count,
+template <class Distance>
+COHLINK_VECTOR_INLINE void search_rows(const Distance& distance, Rows rows, std::size_t count,
                                        const Grid& grid, const Window& window, float* place) {
   const std::size_t lanes = grid.lanes, half = window.half;
-  for (std::size_t k = 0; k < std::min(count, half); ++k) enter<Axis>(rows, k, grid, window.slot(k, lanes));
+  for (std::size_t k = 0; k < std::min(count, half); ++k)
+    enter(distance, rows, k, grid, window.slot(k, lanes));
   for (std::size_t k = 0; k < count; ++k) {
     float* in = window.slot(k + half, lanes);
     const float* out = window.slot(k - half - 1, lanes);  // never in's slot: the ring is longer
     if (k > half && k + half < count && k % kRefresh != 0) {
       for (std::size_t b = 0; b < lanes; b += kWidth) {
-        const Floats d = distances<Axis>(rows, k + half, grid, b);
+        const Floats d = distances(distance, rows, k + half, grid, b);
         store(window.sums + b, load(window.sums + b) + (d - load(out + b)));
         store(in + b, d);
       }
     } else {
-      if (k + half < count) enter<Axis>(rows, k + half, grid, in);
+      if (k + half < count) enter(distance, rows, k + half, grid, in);
       sum_afresh(grid, window, k - std::min(k, half), std::min(count, k + half + 1));
     }
     place[k] = minimum(window.sums, grid);
@@ -136,36 +124,47 @@ COHLINK_VECTOR_INLINE void search_rows(std::span<const std::complex<float>* cons
 }
 
 COHLINK_VECTOR_CLONES
-void search_qpsk(std::span<const std::complex<float>* const> rows, std::size_t count, const Grid& grid,
+void search_rows(const DistanceShape& shape, Rows rows, std::size_t count, const Grid& grid,
                  const Window& window, float* place) {
-  search_rows<QpskAxis>(rows, count, grid, window, place);
-}
-COHLINK_VECTOR_CLONES
-void search_qam16(std::span<const std::complex<float>* const> rows, std::size_t count, const Grid& grid,
-                  const Window& window, float* place) {
-  search_rows<Qam16Axis>(rows, count, grid, window, place);
+  switch (shape.folds.size()) {
+    case 1:
+      return search_rows(FoldDistance<1>(shape), rows, count, grid, window, place);
+    case 2:
+      return search_rows(FoldDistance<2>(shape), rows, count, grid, window, place);
+    case 3:
+      return search_rows(FoldDistance<3>(shape), rows, count, grid, window, place);
+    default:
+      return search_rows(PointDistance(shape), rows, count, grid, window, place);
+  }
 }
 
 // The same over all symbols at once: one minimum.
-template <class Axis>
-COHLINK_VECTOR_INLINE float search_block(std::span<const std::complex<float>> symbols, const Grid& grid,
+template <class Distance>
+COHLINK_VECTOR_INLINE float search_block(const Distance& distance,
+                                         std::span<const std::complex<float>> symbols, const Grid& grid,
                                          float* sums) {
   const std::complex<float>* row[] = {symbols.data()};
   begin(sums, grid);
   for (std::size_t b = 0; b < grid.lanes; b += kWidth) {
     Floats sum = load(sums + b);
-    for (std::size_t k = 0; k < symbols.size(); ++k) sum += distances<Axis>(row, k, grid, b);
+    for (std::size_t k = 0; k < symbols.size(); ++k) sum += distances(distance, row, k, grid, b);
     store(sums + b, sum);
   }
   return minimum(sums, grid);
 }
 COHLINK_VECTOR_CLONES
-float search_block_qpsk(std::span<const std::complex<float>> symbols, const Grid& grid, float* sums) {
-  return search_block<QpskAxis>(symbols, grid, sums);
-}
-COHLINK_VECTOR_CLONES
-float search_block_qam16(std::span<const std::complex<float>> symbols, const Grid& grid, float* sums) {
-  return search_block<Qam16Axis>(symbols, grid, sums);
+float search_block(const DistanceShape& shape, std::span<const std::complex<float>> symbols, const Grid& grid,
+                   float* sums) {
+  switch (shape.folds.size()) {
+    case 1:
+      return search_block(FoldDistance<1>(shape), symbols, grid, sums);
+    case 2:
+      return search_block(FoldDistance<2>(shape), symbols, grid, sums);
+    case 3:
+      return search_block(FoldDistance<3>(shape), symbols, grid, sums);
+    default:
+      return search_block(PointDistance(shape), symbols, grid, sums);
+  }
 }
 
 Grid grid_of(const AlignedVector<float>& cos, const AlignedVector<float>& sin,
@@ -177,8 +176,9 @@ Grid grid_of(const AlignedVector<float>& cos, const AlignedVector<float>& sin,
 
 }  // namespace
 
-BlindPhaseSearch::BlindPhaseSearch(const BlindPhaseSearchParameters& parameters) : p_(parameters) {
-  if (p_.modulation == Modulation::kGaussian)
+BlindPhaseSearch::BlindPhaseSearch(const BlindPhaseSearchParameters& parameters)
+    : p_(parameters), shape_(constellation(parameters.modulation)) {
+  if (constellation(p_.modulation).empty())
     throw std::invalid_argument("blind phase search needs a constellation");
   if (p_.window < 1) throw std::invalid_argument("phase window below one symbol");
   if (p_.test_phases < 4 || p_.test_phases > static_cast<int>(kMostPhases))
@@ -203,8 +203,7 @@ double BlindPhaseSearch::phase_at(float place) const {
 double BlindPhaseSearch::block_phase(std::span<const std::complex<float>> symbols) const {
   alignas(64) float sums[kMostPhases];
   const Grid grid = grid_of(cos_, sin_, index_, p_.test_phases);
-  return phase_at(p_.modulation == Modulation::kQpsk ? search_block_qpsk(symbols, grid, sums)
-                                                     : search_block_qam16(symbols, grid, sums));
+  return phase_at(search_block(shape_, symbols, grid, sums));
 }
 
 std::vector<double> BlindPhaseSearch::operator()(std::span<const std::complex<float>* const> rows,
@@ -214,10 +213,7 @@ std::vector<double> BlindPhaseSearch::operator()(std::span<const std::complex<fl
   const Grid grid = grid_of(cos_, sin_, index_, p_.test_phases);
   AlignedVector<float> ring(slots * grid.lanes), sums(grid.lanes), place(count);
   const Window window{half, slots, ring.data(), sums.data()};
-  if (p_.modulation == Modulation::kQpsk)
-    search_qpsk(rows, count, grid, window, place.data());
-  else
-    search_qam16(rows, count, grid, window, place.data());
+  search_rows(shape_, rows, count, grid, window, place.data());
   std::vector<double> phase(count);
   for (std::size_t k = 0; k < count; ++k) phase[k] = phase_at(place[k]);
   unwrap(phase, 0.5 * kPi);

@@ -7,6 +7,7 @@
 #include <span>
 #include <vector>
 
+#include "rx/blocks/distance.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/field.h"
 
@@ -41,6 +42,7 @@ class BlindPhaseSearch {
   double phase_at(float place) const;  // of a place on the grid of test phases, in steps
 
   BlindPhaseSearchParameters p_;
+  DistanceShape shape_;
   AlignedVector<float> cos_, sin_;  // of the test phases, filled up to whole vectors
   AlignedVector<std::uint32_t> index_;
 };

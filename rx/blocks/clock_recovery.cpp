@@ -8,6 +8,7 @@
 
 #include "rx/blocks/clock_drift.h"
 #include "rx/blocks/clock_tone.h"
+#include "rx/blocks/operations.h"
 #include "rx/blocks/symbol_rate.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"

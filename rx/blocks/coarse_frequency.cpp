@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "rx/blocks/frequency.h"
+#include "rx/blocks/operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
@@ -27,14 +28,6 @@ std::vector<double> CoarseFrequencyEstimator::spectrum(const Field<float>& signa
       for (std::size_t k = 0; k < kSegment; ++k) power[k] += std::norm(segment[k]);
     }
   return power;
-}
-
-// Each sample is in two of the half-overlapping segments.
-Operations CoarseFrequencyEstimator::cost() {
-  const Operations segment =
-      fft_operations(kSegment) +
-      static_cast<double>(kSegment) * (kRealTimesComplex + kSquaredMagnitude + Operations{0, 1, 0});
-  return 2.0 * (2.0 / static_cast<double>(kSegment)) * segment + rotation_operations();
 }
 
 double CoarseFrequencyEstimator::match(const std::vector<double>& power, double offset) const {
@@ -88,7 +81,7 @@ Block coarse_frequency_block(const BlockSetting& setting) {
       std::find(setting.later.begin(), setting.later.end(), "frequency") != setting.later.end();
   Block block;
   block.apply = [estimator, refined](Carried& c) { remove_coarse_offset(estimator, refined, c); };
-  block.cost = cost_of(kSamplesPerSymbol * CoarseFrequencyEstimator::cost());
+  block.cost = cost_of(kSamplesPerSymbol * rotation_operations());
   return block;
 }
 

@@ -30,9 +30,6 @@ class CoarseFrequencyEstimator {
   /// than one segment.
   double operator()(const Field<float>& signal) const;
 
-  /// Of one sample, both rows, with the offset's removal.
-  static Operations cost();
-
   static constexpr std::size_t kSegment = 2048;  // samples a periodogram
 
  private:
@@ -44,7 +41,8 @@ class CoarseFrequencyEstimator {
   const Fft<float>* fft_;
 };
 
-/// As a block of the chain, at two samples a symbol.
+/// As a block of the chain, at two samples a symbol. Its cost is the offset's removal: the estimate is made
+/// once.
 Block coarse_frequency_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -8,7 +8,7 @@
 
 namespace cohlink {
 DecisionPhase::DecisionPhase(const DecisionPhaseParameters& parameters) : p_(parameters) {
-  if (p_.modulation == Modulation::kGaussian) throw std::invalid_argument("decisions need a constellation");
+  if (constellation(p_.modulation).empty()) throw std::invalid_argument("decisions need a constellation");
   if (p_.window < 1) throw std::invalid_argument("phase window below one symbol");
 }
 
@@ -16,17 +16,10 @@ std::vector<double> DecisionPhase::operator()(std::span<const std::complex<float
                                               std::span<const double> removed) const {
   const std::size_t count = removed.size(), half = static_cast<std::size_t>(p_.window / 2);
   std::vector<std::complex<float>> terms(count);
-  const auto add = [&](auto level) {
+  with_decision(constellation(p_.modulation), [&](const auto& decide) {
     for (const auto* row : rows)
-      for (std::size_t k = 0; k < count; ++k) {
-        const float re = row[k].real(), im = row[k].imag(), d_re = level(re), d_im = level(im);
-        terms[k] += std::complex<float>(re * d_re + im * d_im, im * d_re - re * d_im);
-      }
-  };
-  if (p_.modulation == Modulation::kQpsk)
-    add(qpsk_level);
-  else
-    add(qam16_level);
+      for (std::size_t k = 0; k < count; ++k) terms[k] += row[k] * std::conj(decide(row[k]));
+  });
   // Back to the symbols as they came.
   std::vector<std::complex<double>> turn(count);
   for (std::size_t k = 0; k < count; ++k) {

@@ -8,10 +8,10 @@
 #include <stdexcept>
 
 #include "rx/blocks/amplitude.h"
-#include "rx/blocks/blind_phase_search.h"
 #include "rx/blocks/butterfly.h"
-#include "rx/blocks/decision.h"
+#include "rx/blocks/equaliser_rules.h"
 #include "rx/blocks/frequency.h"
+#include "rx/blocks/operations.h"
 #include "rx/blocks/widely_linear.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
@@ -20,128 +20,11 @@ namespace cohlink {
 namespace {
 
 constexpr std::size_t kBlock = Equaliser::kBlock;
-constexpr int kTestPhases = 32;  // of the carrier search inside the decision-directed loop
+constexpr int kTestPhases = DecisionDirectedError::kTestPhases;
 
 // First step of the start-up, unless the final one is larger; it shrinks to that from pass to pass. Twice as
 // much is still safe with 15 taps, four times as much breaks the constant modulus rule on 16QAM.
 constexpr double kStartUpStep = 2e-3;
-
-// e = (R - |y|^2) y with the modulus that the constellation has on average.
-struct ConstantModulusError {
-  float modulus;
-  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
-    for (std::size_t i = 0; i < 2; ++i)
-      for (std::size_t s = 0; s < kBlock; ++s) {
-        const float g = modulus - y.re[i][s] * y.re[i][s] - y.im[i][s] * y.im[i][s];
-        e.re[i][s] = g * y.re[i][s];
-        e.im[i][s] = g * y.im[i][s];
-      }
-  }
-};
-
-// The same with the nearest of the constellation's rings.
-struct RadiusDirectedError {
-  Modulation modulation;
-  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
-    for (std::size_t i = 0; i < 2; ++i)
-      for (std::size_t s = 0; s < kBlock; ++s) {
-        const float power = y.re[i][s] * y.re[i][s] + y.im[i][s] * y.im[i][s];
-        const float ring = nearest_ring(power, modulation);
-        e.re[i][s] = (ring - power) * y.re[i][s];
-        e.im[i][s] = (ring - power) * y.im[i][s];
-      }
-  }
-};
-
-// Turns symbols [k, k + kBlock) back by the carrier offset.
-class OffsetRotation {
- public:
-  explicit OffsetRotation(double cycles_per_symbol) : cycles_(cycles_per_symbol) {
-    for (std::size_t s = 0; s < kBlock; ++s)
-      turn_[s] = std::complex<float>(std::polar(1.0, -kTwoPi * cycles_ * static_cast<double>(s)));
-  }
-  void fill(std::size_t k, std::complex<float>* phasors) const {
-    const std::complex<float> base(
-        std::polar(1.0, -kTwoPi * std::fmod(cycles_ * static_cast<double>(k), 1.0)));
-    for (std::size_t s = 0; s < kBlock; ++s) phasors[s] = base * turn_[s];
-  }
-
- private:
-  double cycles_;
-  std::array<std::complex<float>, kBlock> turn_;
-};
-
-// e = decision, carrier put back, minus y. The decision is the same whichever quarter turn the phase search
-// names, so the loop knows no cycle slips. Minimising the error shrinks the signal (y = g a + noise,
-// g < 1); the running gain undoes that before the decision.
-class DecisionDirectedError {
- public:
-  DecisionDirectedError(Modulation modulation, double cycles_per_symbol)
-      : qpsk_(modulation == Modulation::kQpsk),
-        rotation_(cycles_per_symbol),
-        search_({modulation, static_cast<int>(kBlock), kTestPhases}) {}
-
-  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
-    std::complex<float> phasors[kBlock], turned[kBlock];
-    rotation_.fill(k, phasors);
-    for (std::size_t i = 0; i < 2; ++i) {
-      const float scale = 1.0f / gain_[i];
-      for (std::size_t s = 0; s < kBlock; ++s)
-        turned[s] = scale * std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s];
-      const double phase = search_.block_phase(turned);
-      const std::complex<float> carrier(std::polar(1.0, phase));
-      float aligned = 0.0f, power = 0.0f;
-      for (std::size_t s = 0; s < kBlock; ++s) {
-        const std::complex<float> z = turned[s] * std::conj(carrier);
-        const std::complex<float> decision =
-            qpsk_ ? std::complex<float>(qpsk_level(z.real()), qpsk_level(z.imag()))
-                  : std::complex<float>(qam16_level(z.real()), qam16_level(z.imag()));
-        aligned += z.real() * decision.real() + z.imag() * decision.imag();
-        power += std::norm(decision);
-        const std::complex<float> wanted = decision * carrier * std::conj(phasors[s]);
-        e.re[i][s] = wanted.real() - y.re[i][s];
-        e.im[i][s] = wanted.imag() - y.im[i][s];
-      }
-      gain_[i] = std::clamp(gain_[i] * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
-    }
-  }
-
- private:
-  bool qpsk_;
-  OffsetRotation rotation_;
-  BlindPhaseSearch search_;
-  std::array<float, 2> gain_ = {1.0f, 1.0f};
-};
-
-// e = known symbol, carrier put back, minus y; the phase comes from the known symbols themselves.
-class TrainedError {
- public:
-  TrainedError(const std::array<Symbols, 2>& known, double cycles_per_symbol)
-      : known_(&known), rotation_(cycles_per_symbol) {}
-
-  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) const {
-    std::complex<float> phasors[kBlock];
-    rotation_.fill(k, phasors);
-    for (std::size_t i = 0; i < 2; ++i) {
-      const Symbols& a = (*known_)[i];
-      std::complex<float> sum = 0.0f;
-      for (std::size_t s = 0; s < kBlock; ++s)
-        sum += std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s] *
-               std::conj(std::complex<float>(a[k + s]));
-      const float size = std::abs(sum);
-      const std::complex<float> carrier = size > 0.0f ? sum / size : 1.0f;
-      for (std::size_t s = 0; s < kBlock; ++s) {
-        const std::complex<float> wanted = std::complex<float>(a[k + s]) * carrier * std::conj(phasors[s]);
-        e.re[i][s] = wanted.real() - y.re[i][s];
-        e.im[i][s] = wanted.imag() - y.im[i][s];
-      }
-    }
-  }
-
- private:
-  const std::array<Symbols, 2>* known_;
-  OffsetRotation rotation_;
-};
 
 // Everything one call works on.
 struct Run {
@@ -399,10 +282,10 @@ Equaliser::Equaliser(const EqualiserParameters& parameters, const FftCache& fft)
   if (p_.taps < 3 || p_.taps % 2 == 0)
     throw std::invalid_argument("equaliser taps must be odd and at least 3");
   if (!(p_.step > 0.0 && p_.step <= 0.1)) throw std::invalid_argument("equaliser step outside (0, 0.1]");
-  if (p_.modulation == Modulation::kGaussian &&
+  if (constellation(p_.modulation).empty() &&
       (p_.rule == EqualiserRule::kRadiusDirected || p_.rule == EqualiserRule::kDecisionDirected))
     throw std::invalid_argument("Gaussian symbols have neither rings nor decisions");
-  if (p_.widely_linear && (p_.rule == EqualiserRule::kHold || p_.modulation == Modulation::kGaussian))
+  if (p_.widely_linear && (p_.rule == EqualiserRule::kHold || constellation(p_.modulation).empty()))
     throw std::invalid_argument("the widely linear equaliser needs a constellation and a rule to follow");
   if (p_.passes < 1) throw std::invalid_argument("the equaliser needs at least one start-up pass");
 }
@@ -418,7 +301,7 @@ Operations Equaliser::cost() const {
   Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
   if (p_.widely_linear) {
     const bool decides = p_.rule == EqualiserRule::kDecisionDirected,
-               rings = p_.rule == EqualiserRule::kRadiusDirected && p_.modulation != Modulation::kQpsk;
+               rings = p_.rule == EqualiserRule::kRadiusDirected && !constellation(p_.modulation).one_ring();
     return of + widely_linear_operations(p_.modulation,
                                          decides ? decision_gradient_operations()
                                          : rings ? ring_gradient_operations(p_.modulation)
@@ -473,7 +356,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       finish(ConstantModulusError{static_cast<float>(kurtosis(p_.modulation))});
       break;
     case EqualiserRule::kRadiusDirected:
-      finish(RadiusDirectedError{p_.modulation});
+      finish(RadiusDirectedError{constellation(p_.modulation).rings()});
       break;
     case EqualiserRule::kDecisionDirected:
       finish([&] {

@@ -6,7 +6,7 @@
 namespace cohlink {
 namespace {
 
-void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, Carried& c) {
+void equalise(const Equaliser& equaliser, const Constellation& points, std::size_t training, Carried& c) {
   std::array<Symbols, 2> known;
   const EqualiserTaps* start =
       c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
@@ -33,7 +33,7 @@ void equalise(const Equaliser& equaliser, bool qpsk, std::size_t training, Carri
   c.result.counters["equaliser_singularities"] += out.singularities;
   c.singular = out.singular;
   if (out.singular) c.result.warnings.push_back("equaliser: both outputs have locked to one polarisation");
-  c.signals.push_back(record_signal("modulus error", "", modulus_error(c.signal, qpsk, Equaliser::kBlock),
+  c.signals.push_back(record_signal("modulus error", "", modulus_error(c.signal, points, Equaliser::kBlock),
                                     0.0, Equaliser::kBlock));
 }
 
@@ -44,19 +44,19 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   if (p.taps % 2 == 0) s.reject("dsp.equaliser_taps", "must be odd, so that one tap is the centre");
   p.step = s.number("dsp.equaliser_step");
   p.passes = static_cast<int>(s.integer("dsp.equaliser_passes"));
+  const Constellation& points = constellation(modulation);
   const std::string rule = s.text("dsp.equaliser");
-  if (rule == "cma" || (rule == "auto" && modulation == Modulation::kQpsk))
-    p.rule = EqualiserRule::kConstantModulus;
+  if (rule == "cma" || (rule == "auto" && points.one_ring())) p.rule = EqualiserRule::kConstantModulus;
   if (rule == "radius-directed") p.rule = EqualiserRule::kRadiusDirected;
-  if (rule == "decision-directed" || (rule == "auto" && modulation == Modulation::kQam16))
+  if (rule == "decision-directed" || (rule == "auto" && !points.one_ring()))
     p.rule = EqualiserRule::kDecisionDirected;
   p.widely_linear = s.text("dsp.equaliser_form") == "widely-linear";
   if (p.widely_linear) {
-    if (modulation == Modulation::kGaussian)
+    if (points.empty())
       s.reject("dsp.equaliser_form", "Gaussian symbols have no decisions for a widely linear equaliser");
     if (rule == "auto") p.rule = EqualiserRule::kDecisionDirected;
   }
-  if (modulation == Modulation::kGaussian) {
+  if (points.empty()) {
     if (s.integer("dsp.training_symbols") == 0)
       s.reject("dsp.training_symbols",
                "Gaussian symbols have no constellation: an equaliser needs training symbols");
@@ -73,8 +73,8 @@ Block equaliser_block(const BlockSetting& setting) {
   const Equaliser equaliser(p, setting.fft);
   Block block;
   block.apply = [equaliser, training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
-                 qpsk = setting.modulation == Modulation::kQpsk](Carried& c) {
-    equalise(equaliser, qpsk, training, c);
+                 &points = constellation(setting.modulation)](Carried& c) {
+    equalise(equaliser, points, training, c);
   };
   block.edge = edge_of(static_cast<double>(p.taps) / (2 * kSamplesPerSymbol));
   block.cost = cost_of(equaliser.cost());

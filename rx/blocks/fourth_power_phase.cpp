@@ -1,5 +1,6 @@
 #include "rx/blocks/fourth_power_phase.h"
 
+#include <algorithm>
 #include <cmath>
 #include <stdexcept>
 
@@ -10,7 +11,7 @@
 namespace cohlink {
 
 FourthPowerPhase::FourthPowerPhase(const FourthPowerPhaseParameters& parameters) : p_(parameters) {
-  if (p_.modulation == Modulation::kGaussian)
+  if (constellation(p_.modulation).empty())
     throw std::invalid_argument("the fourth-power law needs a constellation");
   if (p_.window < 1) throw std::invalid_argument("phase window below one symbol");
 }
@@ -19,11 +20,13 @@ std::complex<double> FourthPowerPhase::term(std::complex<double> y) const {
   const double power = std::norm(y);
   if (power == 0.0) return 0.0;
   const std::complex<double> square = y * y, fourth = square * square;
-  if (p_.modulation == Modulation::kQpsk) return -fourth / power;
-  // Half way between the rings of radius sqrt(0.2), 1 and sqrt(1.8).
-  constexpr double kInner = 0.723607, kOuter = 1.170820;
-  const bool diagonal = power < kInner * kInner || power > kOuter * kOuter;
-  return diagonal ? -fourth / (power * power) : 0.0;
+  const std::vector<Ring>& rings = constellation(p_.modulation).rings();
+  const auto ring =
+      std::find_if(rings.begin(), rings.end() - 1, [&](const Ring& r) { return power < r.border; });
+  constexpr double kAgree = 0.999;  // the ring's points have one fourth power
+  if (std::abs(ring->fourth_power) < kAgree) return 0.0;
+  const std::complex<double> unmodulated = fourth * std::conj(ring->fourth_power);
+  return rings.size() == 1 ? unmodulated / power : unmodulated / (power * power);
 }
 
 std::vector<double> FourthPowerPhase::operator()(std::span<const std::complex<float>* const> rows,

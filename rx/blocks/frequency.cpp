@@ -5,6 +5,7 @@
 #include <bit>
 #include <cmath>
 
+#include "rx/blocks/operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
@@ -79,19 +80,6 @@ FrequencyEstimate FrequencyEstimator::operator()(const Field<float>& symbols, st
   return {0.25 * cycles * symbols.sample_rate, mean > 0.0 ? power[top] / mean : 0.0};
 }
 
-Operations FrequencyEstimator::cost(std::size_t symbols) const {
-  if (symbols == 0) return {};
-  const std::size_t used = std::min(symbols, p_.longest), padded = std::bit_ceil(2 * used);
-  const auto n = static_cast<double>(used);
-  // Fourth powers, the padded transform and its power, three periodograms close to its top; once for both
-  // rows the top itself and the mean.
-  const Operations row = n * 2.0 * kComplexProduct + fft_operations(padded) +
-                         static_cast<double>(padded) * (kSquaredMagnitude + Operations{0, 1, 0}) +
-                         3.0 * n * (2.0 * kComplexProduct + kComplexSum);
-  const Operations top{static_cast<double>(padded), 2.0 * static_cast<double>(padded), 0};
-  return 1.0 / static_cast<double>(symbols) * (2.0 * row + top) + rotation_operations();
-}
-
 Field<float> remove_frequency(Field<float> signal, double offset_hz) {
   if (offset_hz == 0.0) return signal;
   constexpr std::size_t kRun = 64;
@@ -132,7 +120,7 @@ Block frequency_block(const BlockSetting& setting) {
   const FrequencyEstimator estimator(setting.fft);
   Block block;
   block.apply = [estimator](Carried& c) { remove_offset(estimator, c); };
-  block.cost = [estimator](double, std::size_t symbols) { return estimator.cost(symbols); };
+  block.cost = cost_of(rotation_operations());
   return block;
 }
 

@@ -37,9 +37,6 @@ class FrequencyEstimator {
   /// `symbols`: one sample a symbol; only [first, last) is used.
   FrequencyEstimate operator()(const Field<float>& symbols, std::size_t first, std::size_t last) const;
 
-  /// Of one of `symbols` symbols, both rows, with the offset's removal; the estimate is made once.
-  Operations cost(std::size_t symbols) const;
-
  private:
   FftCache fft_;
   FrequencyParameters p_;
@@ -48,7 +45,7 @@ class FrequencyEstimator {
 /// Multiplies sample n by exp(-i 2 pi f n / sample_rate), phase kept in double.
 Field<float> remove_frequency(Field<float> signal, double offset_hz);
 
-/// As a block of the chain, on symbols.
+/// As a block of the chain, on symbols. Its cost is the offset's removal: the estimate is made once.
 Block frequency_block(const BlockSetting& setting);
 
 }  // namespace cohlink

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <string>
 
+#include "rx/blocks/operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 

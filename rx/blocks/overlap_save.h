@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <functional>
 
+#include "rx/blocks/operations.h"
 #include "rx/stage/cost.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"

@@ -6,6 +6,7 @@
 
 #include "rx/blocks/amplitude.h"
 #include "rx/blocks/decision.h"
+#include "rx/blocks/operations.h"
 #include "rx/quality/cycle_slips.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
@@ -16,13 +17,6 @@ namespace {
 std::complex<double> fourth(std::complex<float> y) {
   const std::complex<float> square = y * y;
   return square * square;
-}
-
-// y times its conjugate decision, which `level` makes on either axis.
-template <class Level>
-std::complex<float> times_decision(std::complex<float> y, const Level& level) {
-  const float re = level(y.real()), im = level(y.imag());
-  return {y.real() * re + y.imag() * im, y.imag() * re - y.real() * im};
 }
 
 // exp(-i phase) to float precision: the phase reduced by quarter turns in double, then Taylor polynomials on
@@ -207,7 +201,7 @@ void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double remove
 
 // Each row's angle against the grid: coarsely from fourth powers, then from decisions.
 void PhaseRecovery::remove_constants(PhaseResult& result, std::size_t first, std::size_t last) const {
-  if (p_.modulation == Modulation::kGaussian) return;
+  if (constellation(p_.modulation).empty()) return;
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
     const auto angle = slow_angle([&](std::size_t k) { return -fourth(row[k]); }, 4.0, row.size(), first,
@@ -222,11 +216,10 @@ void PhaseRecovery::remove_leftover(PhaseResult& result, std::size_t first, std:
                                     std::size_t window) const {
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
-    const auto angle = p_.modulation == Modulation::kQpsk
-                           ? slow_angle([&](std::size_t k) { return times_decision(row[k], qpsk_level); },
-                                        1.0, row.size(), first, last, window)
-                           : slow_angle([&](std::size_t k) { return times_decision(row[k], qam16_level); },
-                                        1.0, row.size(), first, last, window);
+    const auto angle = with_decision(constellation(p_.modulation), [&](const auto& decide) {
+      return slow_angle([&](std::size_t k) { return row[k] * std::conj(decide(row[k])); }, 1.0, row.size(),
+                        first, last, window);
+    });
     turn_back(row, angle);
     add_to(result.phase_rad[p], angle);
   }

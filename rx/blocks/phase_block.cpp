@@ -54,7 +54,7 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
              : method == "off" ? PhaseMethod::kOff
              : method == "bps" ? PhaseMethod::kBlindSearch
                                : PhaseMethod::kFourthPower;
-  if (modulation == Modulation::kGaussian && p.method != PhaseMethod::kGenie && p.method != PhaseMethod::kOff)
+  if (constellation(modulation).empty() && p.method != PhaseMethod::kGenie && p.method != PhaseMethod::kOff)
     s.reject("dsp.phase_recovery", "Gaussian symbols have no constellation: only genie or off can work");
   p.modulation = modulation;
   p.window = static_cast<int>(s.integer("dsp.phase_window"));

@@ -7,6 +7,7 @@
 #include <stdexcept>
 #include <vector>
 
+#include "rx/blocks/operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 

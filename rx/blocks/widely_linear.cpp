@@ -75,8 +75,8 @@ void WidelyLinear::align_rows() {
 // The rule's error of an output z on the constellation's axes, nearest to `decision`.
 Complex WidelyLinear::gradient(Complex z, Complex decision) const {
   if (p_.rule == EqualiserRule::kDecisionDirected) return decision - z;
-  if (by_rings()) return (nearest_ring(std::norm(z), p_.modulation) - std::norm(z)) * z;
-  const float level = p_.modulation == Modulation::kQpsk ? 0.5f : 0.82f;  // E a_I^4 / E a_I^2
+  if (by_rings()) return (nearest_ring(std::norm(z), constellation(p_.modulation)) - std::norm(z)) * z;
+  const auto level = static_cast<float>(constellation(p_.modulation).axis_modulus());
   return {(level - z.real() * z.real()) * z.real(), (level - z.imag() * z.imag()) * z.imag()};
 }
 
@@ -89,15 +89,16 @@ double WidelyLinear::error(const ButterflyBlock& y, ButterflyBlock& e) {
       both[i * kBlock + s] = scale * Complex(y.re[i][s], y.im[i][s]) * std::conj(angle_[i]);
   const double phase = search_.block_phase(both);
   const Complex carrier(std::polar(1.0, phase));
-  const bool qpsk = p_.modulation == Modulation::kQpsk;
   float aligned = 0.0f, power = 0.0f;
+  Complex decisions[2 * kBlock];
+  with_decision(constellation(p_.modulation), [&](const auto& decide) {
+    for (std::size_t n = 0; n < 2 * kBlock; ++n) decisions[n] = decide(both[n] *= std::conj(carrier));
+  });
   for (std::size_t i = 0; i < 2; ++i) {
     const Complex forth = carrier * angle_[i];
     Complex turn = 0.0f;
     for (std::size_t s = 0; s < kBlock; ++s) {
-      const Complex z = both[i * kBlock + s] * std::conj(carrier);
-      const Complex decision = qpsk ? Complex(qpsk_level(z.real()), qpsk_level(z.imag()))
-                                    : Complex(qam16_level(z.real()), qam16_level(z.imag()));
+      const Complex z = both[i * kBlock + s], decision = decisions[i * kBlock + s];
       turn += z * std::conj(decision);
       power += std::norm(decision);
       const Complex wrong = gradient(gain_ * z, decision) * forth;

@@ -50,7 +50,7 @@ class WidelyLinear {
   void take_off_carrier(std::size_t k, double phase);
   double error(const ButterflyBlock& y, ButterflyBlock& e);
   bool by_rings() const {
-    return p_.rule == EqualiserRule::kRadiusDirected && p_.modulation != Modulation::kQpsk;
+    return p_.rule == EqualiserRule::kRadiusDirected && !constellation(p_.modulation).one_ring();
   }
   std::complex<float> gradient(std::complex<float> z, std::complex<float> decision) const;
   double error(const ButterflyBlock& y, const std::array<Symbols, 2>& known, std::size_t k,

@@ -41,10 +41,10 @@ void doubt_output(ReceiverResult& result, std::size_t p, Modulation modulation) 
 // the same one twice.
 void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation,
                 const Carried& c) {
-  result.coherence = carrier_coherence(result.symbols, first, last);
-  if (modulation != Modulation::kGaussian) result.coherence_needed = coherence_needed(c.averaged);
+  result.coherence = carrier_coherence(result.symbols, first, last, modulation);
+  if (!constellation(modulation).empty()) result.coherence_needed = coherence_needed(c.averaged);
   result.locked_blindly = !c.singular && !c.pilots_lost && !c.clock_lost;
-  if (modulation == Modulation::kGaussian) return;
+  if (constellation(modulation).empty()) return;
   for (std::size_t p = 0; p < result.rows(); ++p) {
     const bool held = result.coherence[p] >= result.coherence_needed;
     result.locked_blindly &= held;
@@ -145,7 +145,7 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCa
   first = std::max(first, std::min(judged, last - kFewestScored));
   result.first_judged = first;
   result.judged_symbols = last - first;
-  if (scoring.modulation != Modulation::kGaussian) {
+  if (!constellation(scoring.modulation).empty()) {
     // Distances to decisions flatter, but serve to compare pieces of one recording.
     result.blind_snr_db =
         decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows).snr_db();

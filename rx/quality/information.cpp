@@ -2,26 +2,14 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
-#include <array>
+#include <bit>
 #include <cmath>
 #include <limits>
 #include <stdexcept>
+#include <vector>
 
 namespace cohlink {
 namespace {
-
-// One axis of a square, Gray-mapped constellation: its noise, levels and bits are independent of the other's,
-// so every likelihood is a product and every loss a sum of two.
-struct Axis {
-  std::size_t bits;
-  std::array<double, 4> level{};  // index = the axis's bits read as a number
-
-  explicit Axis(Modulation modulation) : bits(static_cast<std::size_t>(bits_per_symbol(modulation)) / 2) {
-    const auto& points = constellation(modulation);
-    for (std::size_t i = 0; i < levels(); ++i) level[i] = points[i << bits].real();
-  }
-  std::size_t levels() const { return std::size_t{1} << bits; }
-};
 
 // Values of a block of symbols side by side, so that exponentials and logarithms run in vectors.
 constexpr Eigen::Index kBlock = 256;
@@ -36,36 +24,70 @@ Block same_bit(std::size_t level, std::size_t bit, const Block& sent_bit) {
   return (level >> bit & 1u) != 0 ? sent_bit : Block(1.0 - sent_bit);
 }
 
-void add_loss(Loss& loss, const Axis& axis, const Block& y, const Block& sent, double noise) {
-  std::array<Block, 4> likelihood;  // logarithms at first
-  std::array<Block, 2> sent_bit;
-  for (std::size_t i = 0; i < axis.levels(); ++i) likelihood[i] = (y - axis.level[i]).square() / -noise;
-  Block most = likelihood[0], of_sent = likelihood[0], away = (sent - axis.level[0]).abs();
-  sent_bit.fill(Block::Zero(y.size()));
-  for (std::size_t i = 1; i < axis.levels(); ++i) {
+// Scratch of add_loss: a likelihood for each value that may have been sent, a label bit for each place.
+struct Scratch {
+  std::vector<Block> likelihood, sent_bit;
+};
+
+// Of values with labels of `bits` bits in white noise. `from_received(i)`, `from_sent(i)`: squared distances
+// of the block's received and sent values to value i.
+template <class FromReceived, class FromSent>
+void add_loss(Loss& loss, std::size_t bits, const FromReceived& from_received, const FromSent& from_sent,
+              double noise, Scratch& scratch) {
+  const std::size_t count = std::size_t{1} << bits;
+  auto& [likelihood, sent_bit] = scratch;
+  likelihood.resize(count);
+  for (std::size_t i = 0; i < count; ++i) likelihood[i] = from_received(i) / -noise;  // logarithms at first
+  Block most = likelihood[0], of_sent = likelihood[0], away = from_sent(0);
+  sent_bit.assign(bits, Block::Zero(most.size()));
+  for (std::size_t i = 1; i < count; ++i) {
     most = most.max(likelihood[i]);
-    const Block from_this = (sent - axis.level[i]).abs();
+    const Block from_this = from_sent(i);
     const auto closer = (from_this < away).eval();
     of_sent = closer.select(likelihood[i], of_sent);
-    for (std::size_t bit = 0; bit < axis.bits; ++bit)
+    for (std::size_t bit = 0; bit < bits; ++bit)
       sent_bit[bit] = closer.select(static_cast<double>(i >> bit & 1u), sent_bit[bit]);
     away = away.min(from_this);
   }
-  Block total = Block::Zero(y.size());  // the nearest level counts 1, so that not all underflow
-  for (std::size_t i = 0; i < axis.levels(); ++i) total += likelihood[i] = (likelihood[i] - most).exp();
+  Block total = Block::Zero(most.size());  // the nearest value counts 1, so that not all underflow
+  for (std::size_t i = 0; i < count; ++i) total += likelihood[i] = (likelihood[i] - most).exp();
   const Block log_total = total.log();
   const double symbol_loss = (log_total + most - of_sent).sum();
   loss.symbol += symbol_loss;
-  if (axis.bits == 1) {
+  if (bits == 1) {
     loss.bit += symbol_loss;
     return;
   }
-  for (std::size_t bit = 0; bit < axis.bits; ++bit) {
-    Block as_sent = Block::Zero(y.size());
-    for (std::size_t i = 0; i < axis.levels(); ++i)
-      as_sent += likelihood[i] * same_bit(i, bit, sent_bit[bit]);
+  for (std::size_t bit = 0; bit < bits; ++bit) {
+    Block as_sent = Block::Zero(most.size());
+    for (std::size_t i = 0; i < count; ++i) as_sent += likelihood[i] * same_bit(i, bit, sent_bit[bit]);
     loss.bit += (log_total - as_sent.max(std::numeric_limits<double>::min()).log()).sum();
   }
+}
+
+// A square constellation's axes have noise, levels and bits of their own: every likelihood is a product and
+// every loss a sum of two.
+void add_loss_of_axis(Loss& loss, const AxisLevels& axis, const Block& y, const Block& sent, double noise,
+                      Scratch& scratch) {
+  const auto from = [&](const Block& values) {
+    return [&](std::size_t i) -> Block { return (values - axis.level[i]).square(); };
+  };
+  add_loss(loss, static_cast<std::size_t>(std::countr_zero(axis.count())), from(y), from(sent), noise,
+           scratch);
+}
+
+struct ComplexBlock {
+  Block re, im;
+};
+
+void add_loss_of_points(Loss& loss, const Constellation& points, const ComplexBlock& y,
+                        const ComplexBlock& sent, double noise, Scratch& scratch) {
+  const auto from = [&](const ComplexBlock& values) {
+    return [&](std::size_t i) -> Block {
+      return (values.re - points[i].real()).square() + (values.im - points[i].imag()).square();
+    };
+  };
+  add_loss(loss, static_cast<std::size_t>(points.bits()), from(y), from(sent), noise, scratch);
 }
 
 }  // namespace
@@ -76,16 +98,23 @@ Information achievable_information(std::span<const std::complex<float>> received
   if (received.size() != sent.size() || received.empty())
     throw std::invalid_argument("information needs as many sent as received symbols");
   if (!(noise > 0.0)) throw std::invalid_argument("information needs a noise power above zero");
-  if (modulation == Modulation::kGaussian)
+  if (constellation(modulation).empty())
     throw std::invalid_argument("information of a constellation: Gaussian symbols have none");
-  const Axis axis(modulation);
+  const Constellation& points = constellation(modulation);
   Loss loss;
+  Scratch scratch;
   for (std::size_t from = 0; from < received.size(); from += kBlock) {
     const auto count = std::min(kBlock, static_cast<Eigen::Index>(received.size() - from));
     const Eigen::Map<const Eigen::ArrayXcf> y(received.data() + from, count);
     const Eigen::Map<const Eigen::ArrayXcd> a(sent.data() + from, count);
-    add_loss(loss, axis, y.real().cast<double>(), a.real(), noise);
-    add_loss(loss, axis, y.imag().cast<double>(), a.imag(), noise);
+    const ComplexBlock received_block{y.real().cast<double>(), y.imag().cast<double>()},
+        sent_block{a.real(), a.imag()};
+    if (points.axis().count() == 0) {
+      add_loss_of_points(loss, points, received_block, sent_block, noise, scratch);
+      continue;
+    }
+    add_loss_of_axis(loss, points.axis(), received_block.re, sent_block.re, noise, scratch);
+    add_loss_of_axis(loss, points.axis(), received_block.im, sent_block.im, noise, scratch);
   }
   const double bits = bits_per_symbol(modulation),
                nats = std::log(2.0) * static_cast<double>(received.size());

@@ -13,14 +13,7 @@
 namespace cohlink {
 namespace {
 
-using Points = std::vector<std::complex<double>>;
-
-double smallest_distance(const Points& points) {
-  double least = std::numeric_limits<double>::max();
-  for (std::size_t i = 0; i < points.size(); ++i)
-    for (std::size_t j = 0; j < i; ++j) least = std::min(least, std::abs(points[i] - points[j]));
-  return least;
-}
+using Points = Constellation;
 
 // Symbols of one place in the plane.
 struct Cell {
@@ -133,14 +126,14 @@ ConstellationFit best_climb(const std::vector<Cell>& cells, const Points& points
 }  // namespace
 
 ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols, Modulation modulation) {
-  if (modulation == Modulation::kGaussian)
+  if (constellation(modulation).empty())
     throw std::invalid_argument("Gaussian symbols have no constellation");
   if (symbols.empty()) throw std::invalid_argument("no symbols to fit a constellation to");
   const Points& points = constellation(modulation);
   double power = 0.0;
   for (const auto& y : symbols)
     power += std::norm(std::complex<double>(y)) / static_cast<double>(symbols.size());
-  const double width = smallest_distance(points) / 16.0;
+  const double width = points.minimum_distance() / 16.0;
   const ConstellationFit fit =
       best_climb(cells_of(symbols, width), points, std::max(power, std::numeric_limits<double>::min()));
   // Cells wider than half the noise would hide how far it is known.
@@ -150,10 +143,7 @@ ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols,
 }
 
 double data_aided_spread(double snr, std::size_t symbols, Modulation modulation) {
-  double fourth = 0.0;
-  const Points& points = constellation(modulation);
-  for (const auto& a : points) fourth += std::norm(a) * std::norm(a) / static_cast<double>(points.size());
-  const double kurtosis = modulation == Modulation::kGaussian ? 2.0 : fourth;
+  const double kurtosis = constellation(modulation).fourth_moment();
   return std::sqrt((kurtosis + 2.0 / snr) / static_cast<double>(symbols));
 }
 

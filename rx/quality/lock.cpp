@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <optional>
 #include <vector>
 
 #include "rx/quality/likelihood.h"
@@ -10,7 +11,34 @@
 
 namespace cohlink {
 
-std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t first, std::size_t last) {
+namespace {
+
+// What the fourth power of a symbol of that squared radius is like without noise.
+class FourthPower {
+ public:
+  explicit FourthPower(const Constellation& c) : rings_(c.rings()) {
+    std::complex<double> sum = 0.0;
+    for (const Ring& ring : rings_) sum += ring.share * ring.fourth_power;
+    constexpr double kCancel = 0.1;
+    if (std::abs(sum) > kCancel) common_ = sum / std::abs(sum);
+  }
+  std::complex<double> at(double power) const {
+    if (common_) return *common_;
+    return std::find_if(rings_.begin(), rings_.end() - 1, [&](const Ring& r) { return power < r.border; })
+        ->fourth_power;
+  }
+
+ private:
+  const std::vector<Ring>& rings_;
+  std::optional<std::complex<double>> common_;
+};
+
+}  // namespace
+
+std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t first, std::size_t last,
+                                        Modulation modulation) {
+  const Constellation& points = constellation(modulation);
+  const FourthPower expected(points.empty() ? constellation(Modulation::kQpsk) : points);
   std::array<double, 2> coherence = {0, 0};
   for (std::size_t p = 0; p < 2; ++p) {
     const ComplexRow<float>& row = *symbols.rows()[p];
@@ -18,7 +46,7 @@ std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t
     for (std::size_t k = first; k < last; ++k) {
       const std::complex<double> y(row[k]), square = y * y;
       const double power = std::norm(y);
-      if (power > 0.0) sum -= (square * square).real() / (power * power);
+      if (power > 0.0) sum += (square * square * std::conj(expected.at(power))).real() / (power * power);
     }
     if (last > first) coherence[p] = sum / static_cast<double>(last - first);
   }

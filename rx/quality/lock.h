@@ -14,7 +14,10 @@ namespace cohlink {
 /// Each row's mean of -exp(4 i angle), real part: QPSK and 16QAM on their grid make it large (1 and 0.36
 /// without noise; QPSK at 3 dB SNR 0.16, 16QAM at 9 dB 0.13), any other mixture of symbols, noise, or a
 /// carrier that still turns makes it zero but for the bias of the phase estimate.
-std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t first, std::size_t last);
+/// Where a constellation's rings stand at angles to each other, so that its fourth powers cancel (8QAM), each
+/// ring's symbols are taken against that ring's own.
+std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t first, std::size_t last,
+                                        Modulation modulation = Modulation::kQpsk);
 
 /// Coherence from which on a row counts as locked. A phase estimate that averages `averaged` symbols finds
 /// sqrt(pi / 4 / averaged) of coherence in pure noise; 1.3 times that, and never below 0.1, is asked.

@@ -26,7 +26,7 @@ std::vector<std::complex<double>> backward_carrier(const CarrierRemoved& carrier
 void remove_residual_offset(Field<float>& symbols, std::size_t first, std::size_t last, Modulation modulation,
                             const CarrierRemoved& carrier) {
   constexpr int kPasses = 2;  // the second with better decisions
-  if (modulation == Modulation::kGaussian || last <= first) return;
+  if (constellation(modulation).empty() || last <= first) return;
   const auto count = static_cast<double>(last - first);
   for (std::size_t p = 0; p < 2; ++p) {
     ComplexRow<float>& row = *symbols.rows()[p];

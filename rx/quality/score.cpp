@@ -140,7 +140,7 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
 // Of the payload, after the fitted gain is taken out; the noise's power is then that of what was sent over
 // the SNR. Noise below 1e-9 of the signal would only divide by zero.
 Information information_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p) {
-  if (p.modulation == Modulation::kGaussian || !(fit.snr > 0.0)) return {};
+  if (constellation(p.modulation).empty() || !(fit.snr > 0.0)) return {};
   const auto back = std::complex<float>(1.0 / fit.gain);
   std::vector<std::complex<float>> received;
   Symbols sent;
@@ -214,7 +214,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     score.quarter_turns[source] = turns.first;
     score.last_quarter_turns[source] = turns.last;
     score.delay_symbols[source] = alignment.delay[i];
-    if (p.modulation != Modulation::kGaussian && !truth.bits[source].empty())
+    if (!constellation(p.modulation).empty() && !truth.bits[source].empty())
       score.polarisation[source] =
           count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
     score.both += score.polarisation[source];

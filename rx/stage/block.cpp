@@ -10,11 +10,6 @@ PulseShape pulse_of(const Scenario& s) {
   return shape;
 }
 
-Modulation modulation_of(const Scenario& s) {
-  const std::string name = s.text("signal.modulation");
-  for (const auto m : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
-    if (name == modulation_name(m)) return m;
-  s.reject("signal.modulation", "the receiver does not know '" + name + "'");
-}
+Modulation modulation_of(const Scenario& s) { return modulation_named(s.text("signal.modulation")); }
 
 }  // namespace cohlink

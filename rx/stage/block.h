@@ -44,7 +44,7 @@ struct BlockSetting {
   double band_edge() const { return pulse_band_edge(pulse); }
 };
 
-/// The pulse and constellation of a scenario's [signal]; InputError for one that the receiver does not know.
+/// The pulse and constellation of a scenario's [signal].
 PulseShape pulse_of(const Scenario& scenario);
 Modulation modulation_of(const Scenario& scenario);
 

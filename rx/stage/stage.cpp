@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "sim/signal/units.h"
 
@@ -76,7 +77,8 @@ Stage record_stage(const std::string& block, const Field<float>& signal, double 
   return stage;
 }
 
-std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, bool qpsk, std::size_t run) {
+std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, const Constellation& constellation,
+                                              std::size_t run) {
   std::vector<std::vector<float>> rows(2);
   for (std::size_t p = 0; p < 2; ++p) {
     const ComplexRow<float>& row = *symbols.rows()[p];
@@ -85,8 +87,10 @@ std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, bool 
       double sum = 0.0;
       for (std::size_t s = k; s < k + run; ++s) {
         const double y = scale * std::norm(row[s]);
-        const double ring = qpsk || (y > 0.6 && y < 1.4) ? 1.0 : (y <= 0.6 ? 0.2 : 1.8);
-        sum += (y - ring) * (y - ring);
+        double least = std::numeric_limits<double>::infinity();
+        for (const Ring& ring : constellation.rings())
+          least = std::min(least, (y - ring.power) * (y - ring.power));
+        sum += least;
       }
       rows[p].push_back(static_cast<float>(std::sqrt(sum / static_cast<double>(run))));
     }

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "sim/signal/constellation.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 
@@ -54,6 +55,7 @@ StageSignal record_signal(std::string name, std::string unit, const std::vector<
 
 /// rms over runs of `run` symbols of how far |y|^2 is from the nearest ring's power, in units of the row's
 /// mean power: the error a blind equaliser sees, whatever the carrier phase. Both rows, one value a run.
-std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, bool qpsk, std::size_t run);
+std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, const Constellation& constellation,
+                                              std::size_t run);
 
 }  // namespace cohlink

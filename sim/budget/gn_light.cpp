@@ -5,18 +5,8 @@
 namespace cohlink {
 
 FormatMoments format_moments(Modulation modulation) {
-  const auto& points = constellation(modulation);
-  if (points.empty()) return {};  // Gaussian symbols have none
-  double second = 0.0, fourth = 0.0, sixth = 0.0;
-  for (const auto& point : points) {
-    const double power = std::norm(point), share = 1.0 / static_cast<double>(points.size());
-    second += share * power;
-    fourth += share * power * power;
-    sixth += share * power * power * power;
-  }
-  fourth /= second * second;
-  sixth /= second * second * second;
-  return {fourth - 2.0, sixth - 9.0 * fourth + 12.0};
+  const Constellation& c = constellation(modulation);
+  return {c.fourth_moment() - 2.0, c.sixth_moment() - 9.0 * c.fourth_moment() + 12.0};
 }
 
 GnLight equal_comb(const GnChannel& channel, int channels, double spacing) {

@@ -1,226 +1,288 @@
 #include "sim/signal/constellation.h"
 
 #include <algorithm>
-#include <array>
+#include <bit>
 #include <cmath>
 #include <limits>
 #include <stdexcept>
+
+#include "sim/signal/transitions.h"
 
 namespace cohlink {
 namespace {
 
 using Complex = std::complex<double>;
 
-const double kSqrt2 = std::sqrt(2.0), kSqrt10 = std::sqrt(10.0);
-constexpr std::array<double, 4> kLevels = {3, 1, -3, -1};  // Gray: 00 01 11 10 -> +3 +1 -1 -3
+constexpr double kAlike = 1e-9;  // of numbers that differ by rounding alone
+constexpr double kInfinity = std::numeric_limits<double>::infinity();
 
-double gaussian_tail(double x) { return 0.5 * std::erfc(x / std::sqrt(2.0)); }
-
-std::vector<Complex> make_points(Modulation modulation) {
-  std::vector<Complex> points;
-  if (modulation == Modulation::kQpsk) {
-    for (unsigned index = 0; index < 4; ++index) {
-      points.push_back(Complex(index & 2 ? -1 : 1, index & 1 ? -1 : 1) / kSqrt2);
-    }
-  } else if (modulation == Modulation::kQam16) {
-    for (unsigned index = 0; index < 16; ++index)
-      points.push_back(Complex(kLevels[index >> 2], kLevels[index & 3]) / kSqrt10);
-  }
-  return points;
-}
-
-unsigned nearest_level(double value) {  // of a 16QAM axis, unit mean power: index into kLevels
-  const unsigned inner = std::abs(value) * kSqrt10 < 2.0 ? 1u : 0u;
-  return (value < 0.0 ? 2u : 0u) | inner;
-}
-
-// Differential quadrant coding. A quadrant is a quarter turn count 0..3 from the upper right one; a
-// symbol is i^quadrant times a point of that one. Gray code between two bits and a turn: 00 01 11 10.
+// Gray code between two bits and a quarter turn: 00 01 11 10.
 unsigned gray_to_turns(unsigned two_bits) { return two_bits ^ (two_bits >> 1); }
 unsigned turns_to_gray(unsigned turns) { return turns ^ (turns >> 1); }
 
-Complex quarter_turns(unsigned turns) {
+Complex turned(Complex a, unsigned turns) {
   constexpr std::array<Complex, 4> powers = {Complex(1, 0), Complex(0, 1), Complex(-1, 0), Complex(0, -1)};
-  return powers[turns & 3];
-}
-
-unsigned quadrant_of(Complex s) {
-  if (s.real() >= 0.0) return s.imag() >= 0.0 ? 0 : 3;
-  return s.imag() >= 0.0 ? 1 : 2;
-}
-
-// The point of the upper right quadrant named by the inner bits (16QAM: 0 outer, 1 inner level an axis).
-Complex quadrant_point(Modulation modulation, unsigned inner) {
-  if (modulation == Modulation::kQpsk) return Complex(1, 1) / kSqrt2;
-  return Complex(inner & 2 ? 1 : 3, inner & 1 ? 1 : 3) / kSqrt10;
-}
-
-unsigned inner_bits(Modulation modulation, Complex in_first_quadrant) {
-  if (modulation == Modulation::kQpsk) return 0;
-  return ((nearest_level(in_first_quadrant.real()) & 1) << 1) | (nearest_level(in_first_quadrant.imag()) & 1);
-}
-
-// Distribution of (quadrant error in turns, inner bit errors) for one symbol of differential 16QAM is a
-// product over the axes; this gives, for a sent level (1 or 3), the probabilities of the decided sign and
-// magnitude: [sign wrong][magnitude wrong].
-std::array<std::array<double, 2>, 2> axis_outcomes(double level, double sigma) {
-  const auto above = [&](double x) { return gaussian_tail((x - level) / sigma); };
-  const double outer = above(2.0), inner = above(0.0) - outer;
-  const double below_inner = above(-2.0) - above(0.0), below_outer = 1.0 - above(-2.0);
-  if (level == 3.0) return {{{outer, inner}, {below_outer, below_inner}}};
-  return {{{inner, outer}, {below_inner, below_outer}}};
+  return a * powers[turns & 3u];
 }
 
 }  // namespace
 
-std::string_view modulation_name(Modulation modulation) {
-  constexpr std::array<std::string_view, 3> names = {"qpsk", "16qam", "gaussian"};
-  return names[static_cast<std::size_t>(modulation)];
+Constellation::Constellation(std::string_view name, std::vector<Complex> points)
+    : name_(name), points_(std::move(points)), rings_{{1.0, kInfinity, 1.0, 0.0}} {
+  if (empty()) return;
+  if (!std::has_single_bit(size()) || size() < 4)
+    throw std::invalid_argument("a constellation has a power of two of points, four at least");
+  bits_ = std::countr_zero(size());
+  double power = 0.0;
+  for (const Complex& a : points_) power += std::norm(a);
+  for (Complex& a : points_) a /= std::sqrt(power / static_cast<double>(size()));
+  single_.assign(points_.begin(), points_.end());
+  find_moments();
+  find_rings();
+  find_axis();
+  find_places();
 }
 
-int bits_per_symbol(Modulation modulation) {
-  constexpr std::array<int, 3> bits = {2, 4, 0};
-  return bits[static_cast<std::size_t>(modulation)];
+void Constellation::find_moments() {
+  fourth_ = sixth_ = 0.0;
+  double axis_second = 0.0, axis_fourth = 0.0;
+  for (std::size_t i = 0; i < size(); ++i) {
+    const double power = std::norm(points_[i]), in_phase = points_[i].real() * points_[i].real();
+    fourth_ += probability(i) * power * power;
+    sixth_ += probability(i) * power * power * power;
+    axis_second += probability(i) * in_phase;
+    axis_fourth += probability(i) * in_phase * in_phase;
+  }
+  axis_modulus_ = axis_fourth / axis_second;
+  minimum_distance_ = kInfinity;
+  for (std::size_t i = 0; i < size(); ++i)
+    for (std::size_t j = 0; j < i; ++j)
+      minimum_distance_ = std::min(minimum_distance_, std::abs(points_[i] - points_[j]));
 }
 
-const std::vector<Complex>& constellation(Modulation modulation) {
-  static const std::array<std::vector<Complex>, 3> points = {
-      make_points(Modulation::kQpsk), make_points(Modulation::kQam16), make_points(Modulation::kGaussian)};
-  return points[static_cast<std::size_t>(modulation)];
+void Constellation::find_rings() {
+  rings_.clear();
+  std::vector<Complex> by_radius = points_;
+  std::sort(by_radius.begin(), by_radius.end(),
+            [](const Complex& a, const Complex& b) { return std::norm(a) < std::norm(b); });
+  for (const Complex& a : by_radius) {
+    const double power = std::norm(a);
+    if (rings_.empty() || power > rings_.back().power + kAlike)
+      rings_.push_back({power, kInfinity, 0.0, 0.0});
+    rings_.back().share += 1.0;
+    rings_.back().fourth_power += a * a * a * a / (power * power);
+  }
+  for (std::size_t r = 0; r < rings_.size(); ++r) {
+    rings_[r].fourth_power /= rings_[r].share;
+    rings_[r].share /= static_cast<double>(size());
+    if (r + 1 == rings_.size()) continue;
+    const double half_way = 0.5 * (std::sqrt(rings_[r].power) + std::sqrt(rings_[r + 1].power));
+    rings_[r].border = half_way * half_way;
+  }
 }
 
-unsigned nearest_index(Modulation modulation, Complex s) {
-  if (modulation == Modulation::kQpsk) return (s.real() < 0.0 ? 2u : 0u) | (s.imag() < 0.0 ? 1u : 0u);
-  if (modulation == Modulation::kQam16) return (nearest_level(s.real()) << 2) | nearest_level(s.imag());
-  throw std::invalid_argument("Gaussian symbols have no constellation");
+// Real parts named by the first half of the bits alone, imaginary ones by the second, both in the same way.
+void Constellation::find_axis() {
+  if (bits_ % 2 != 0) return;
+  const std::size_t count = std::size_t{1} << (bits_ / 2);
+  AxisLevels axis;
+  for (std::size_t i = 0; i < count; ++i) axis.level.push_back(points_[i * count].real());
+  for (std::size_t i = 0; i < size(); ++i)
+    if (std::abs(points_[i] - Complex(axis.level[i / count], axis.level[i % count])) > kAlike) return;
+  std::vector<double> sorted = axis.level;
+  std::sort(sorted.begin(), sorted.end());
+  axis.spacing = sorted[1] - sorted[0];
+  for (std::size_t i = 0; i < count; ++i)
+    if (std::abs(sorted[i] - axis.spacing * (static_cast<double>(i) - 0.5 * static_cast<double>(count - 1))) >
+        kAlike)
+      return;
+  axis.positive.assign(sorted.begin() + static_cast<std::ptrdiff_t>(count / 2), sorted.end());
+  for (std::size_t i = 0; i + 1 < axis.positive.size(); ++i)
+    axis_borders_.push_back(0.5 * (axis.positive[i] + axis.positive[i + 1]));
+  for (auto& label : axis_label_) label.resize(count / 2);
+  for (std::size_t i = 0; i < count; ++i) {
+    const double from_zero = std::abs(axis.level[i]) / axis.spacing - 0.5;
+    axis_label_[axis.level[i] < 0.0][static_cast<std::size_t>(std::lround(from_zero))] =
+        static_cast<unsigned>(i);
+  }
+  axis_ = axis;
 }
+
+void Constellation::find_places() {
+  const double quarter = std::acos(0.0);
+  std::vector<unsigned> first;  // labels of the points of the first quarter
+  places_.resize(size());
+  for (unsigned i = 0; i < size(); ++i) {
+    const double angle = std::arg(points_[i]) + 4.0 * quarter;
+    places_[i].turns = static_cast<unsigned>(angle / quarter + kAlike) & 3u;
+    if (places_[i].turns == 0) first.push_back(i);
+  }
+  unsigned varying = 0;
+  for (const unsigned label : first) varying |= label ^ first.front();
+  const auto inner = [&](unsigned label) {
+    unsigned bits = 0;
+    for (int b = bits_ - 1; b >= 0; --b)
+      if ((varying >> b & 1u) != 0) bits = bits << 1 | (label >> b & 1u);
+    return bits;
+  };
+  for (auto& labels : from_place_) labels.assign(size() / 4, static_cast<unsigned>(size()));
+  if (std::popcount(varying) != bits_ - 2 || 4 * first.size() != size())
+    throw std::invalid_argument(
+        "a constellation's quarters hold as many points each, told by all bits but two");
+  for (const unsigned label : first)
+    for (unsigned t = 0; t < 4; ++t) {
+      const Complex where = turned(points_[label], t);
+      const auto at = std::find_if(points_.begin(), points_.end(),
+                                   [&](const Complex& a) { return std::abs(a - where) < kAlike; });
+      if (at == points_.end())
+        throw std::invalid_argument("a quarter turn must leave a constellation in place");
+      const auto index = static_cast<unsigned>(at - points_.begin());
+      places_[index] = {t, inner(label)};
+      from_place_[t][inner(label)] = index;
+    }
+}
+
+unsigned Constellation::decide(Complex s) const {
+  if (empty()) throw std::invalid_argument("Gaussian symbols have no constellation");
+  if (axis_.count() > 0) {
+    const auto label = [&](double u) {
+      const double size = std::abs(u);
+      std::size_t place = 0;
+      for (const double border : axis_borders_) place += size >= border;
+      return axis_label_[u < 0.0][place];
+    };
+    return label(s.real()) << (bits_ / 2) | label(s.imag());
+  }
+  unsigned nearest = 0;
+  for (unsigned i = 1; i < size(); ++i)
+    if (std::norm(s - points_[i]) < std::norm(s - points_[nearest])) nearest = i;
+  return nearest;
+}
+
+const Constellation& constellation(Modulation modulation) { return constellations()[modulation.row()]; }
+
+const std::string& modulation_names() {
+  static const std::string names = [] {
+    std::string all;
+    for (const Constellation& c : constellations()) all += (all.empty() ? "" : "|") + std::string(c.name());
+    return all;
+  }();
+  return names;
+}
+
+Modulation modulation_named(std::string_view name) {
+  for (std::size_t row = 0; row < constellations().size(); ++row)
+    if (constellations()[row].name() == name) return Modulation(row);
+  throw std::invalid_argument("no modulation is called " + std::string(name));
+}
+
+std::string_view modulation_name(Modulation modulation) { return constellation(modulation).name(); }
+
+int bits_per_symbol(Modulation modulation) { return constellation(modulation).bits(); }
+
+unsigned nearest_index(Modulation modulation, Complex s) { return constellation(modulation).decide(s); }
 
 Complex nearest_point(Modulation modulation, Complex s) {
-  return constellation(modulation)[nearest_index(modulation, s)];
+  const Constellation& c = constellation(modulation);
+  return c[c.decide(s)];
 }
 
 Symbols map_bits(Modulation modulation, std::span<const std::uint8_t> bits, bool differential) {
-  const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
+  const Constellation& c = constellation(modulation);
+  const auto per_symbol = static_cast<std::size_t>(c.bits());
   if (per_symbol == 0 || bits.size() % per_symbol != 0)
     throw std::invalid_argument("bits do not fill whole symbols");
   Symbols symbols(bits.size() / per_symbol);
+  const auto inner_count = static_cast<unsigned>(per_symbol) - 2;
   unsigned quadrant = 0;
   for (std::size_t k = 0; k < symbols.size(); ++k) {
     unsigned index = 0;
     for (std::size_t b = 0; b < per_symbol; ++b) index = (index << 1) | bits[k * per_symbol + b];
-    if (!differential) {
-      symbols[k] = constellation(modulation)[index];
-      continue;
+    if (differential) {
+      quadrant += gray_to_turns(index >> inner_count);
+      index = c.index_of({quadrant, index & ((1u << inner_count) - 1)});
     }
-    const auto inner_count = static_cast<unsigned>(per_symbol) - 2;
-    quadrant += gray_to_turns(index >> inner_count);
-    symbols[k] = quarter_turns(quadrant) * quadrant_point(modulation, index & ((1u << inner_count) - 1));
+    symbols[k] = c[index];
   }
   return symbols;
 }
 
 Bits decide_bits(Modulation modulation, std::span<const Complex> symbols, bool differential) {
-  const auto per_symbol = static_cast<unsigned>(bits_per_symbol(modulation));
+  const Constellation& c = constellation(modulation);
+  const auto per_symbol = static_cast<unsigned>(c.bits());
   Bits bits(symbols.size() * per_symbol);
   unsigned before = 0;
-  for (std::size_t k = 0; k < symbols.size(); ++k) {
-    unsigned index = 0;
+  for (std::size_t k = 0; k < bits.size() / std::max(1u, per_symbol); ++k) {
+    unsigned index = c.decide(symbols[k]);
     if (differential) {
-      const unsigned quadrant = quadrant_of(symbols[k]);
-      const unsigned turns = (quadrant + 4 - before) & 3;
-      index = (turns_to_gray(turns) << (per_symbol - 2)) |
-              inner_bits(modulation, symbols[k] * quarter_turns(4 - quadrant));
-      before = quadrant;
-    } else {
-      index = nearest_index(modulation, symbols[k]);
+      const Constellation::Place place = c.place(index);
+      index = turns_to_gray((place.turns + 4 - before) & 3u) << (per_symbol - 2) | place.inner;
+      before = place.turns;
     }
-    for (unsigned b = 0; b < per_symbol; ++b) {
+    for (unsigned b = 0; b < per_symbol; ++b)
       bits[k * per_symbol + b] = static_cast<std::uint8_t>((index >> (per_symbol - 1 - b)) & 1);
-    }
   }
   return bits;
 }
 
 double theory_ber(Modulation modulation, double snr) {
-  if (modulation == Modulation::kQpsk) return gaussian_tail(std::sqrt(snr));
-  if (modulation == Modulation::kQam16) {
-    const double a = std::sqrt(snr / 5.0);
-    return 0.25 * (3.0 * gaussian_tail(a) + 2.0 * gaussian_tail(3.0 * a) - gaussian_tail(5.0 * a));
-  }
-  return std::numeric_limits<double>::quiet_NaN();
+  const Constellation& c = constellation(modulation);
+  if (c.empty()) return std::numeric_limits<double>::quiet_NaN();
+  const auto p = transitions(c, snr);
+  double errors = 0.0;
+  for (unsigned sent = 0; sent < c.size(); ++sent)
+    for (unsigned decided = 0; decided < c.size(); ++decided)
+      errors += c.probability(sent) * p[sent][decided] * std::popcount(sent ^ decided);
+  return errors / c.bits();
 }
 
 double theory_ber_differential(Modulation modulation, double snr) {
-  if (modulation == Modulation::kGaussian) return std::numeric_limits<double>::quiet_NaN();
-  // Noise per axis in units of the level spacing's half: QPSK level 1 at SNR = Es/N0 = 1/sigma^2.
-  if (modulation == Modulation::kQpsk) {
-    const double p = theory_ber(modulation, snr);
-    return 2.0 * p * (1.0 - p);
-  }
-  // Quadrant turns of one symbol: 0, 1 or 3 (one axis sign wrong), 2 (both); average over the four points.
-  const double sigma = std::sqrt(5.0 / snr);  // levels +-1, +-3: Es = 10, N0/2 = 5/snr
-  std::array<double, 4> turns = {0, 0, 0, 0};
+  const Constellation& c = constellation(modulation);
+  if (c.empty()) return std::numeric_limits<double>::quiet_NaN();
+  const auto p = transitions(c, snr);
+  std::array<double, 4> turns = {0, 0, 0, 0};  // how often a quadrant is decided so many turns off
   double inner_errors = 0.0;
-  for (const double level_i : {1.0, 3.0}) {
-    for (const double level_q : {1.0, 3.0}) {
-      const auto i = axis_outcomes(level_i, sigma), q = axis_outcomes(level_q, sigma);
-      for (unsigned si = 0; si < 2; ++si) {
-        for (unsigned sq = 0; sq < 2; ++sq) {
-          for (unsigned mi = 0; mi < 2; ++mi) {
-            for (unsigned mq = 0; mq < 2; ++mq) {
-              const double p = 0.25 * i[si][mi] * q[sq][mq];
-              // From quadrant 0: sign of I wrong is turn 1, of Q turn 3, both turn 2. After an odd turn
-              // the receiver, turning back, reads the axes exchanged.
-              const unsigned turn = si != 0 && sq != 0 ? 2 : (si != 0 ? 1 : (sq != 0 ? 3 : 0));
-              turns[turn] += p;
-              const unsigned sent_i = level_i == 1.0, sent_q = level_q == 1.0;
-              unsigned got_i = sent_i ^ mi, got_q = sent_q ^ mq;
-              if (turn % 2 == 1) std::swap(got_i, got_q);
-              inner_errors += p * ((got_i != sent_i) + (got_q != sent_q));
-            }
-          }
-        }
-      }
+  for (unsigned sent = 0; sent < c.size(); ++sent)
+    for (unsigned decided = 0; decided < c.size(); ++decided) {
+      const double of = c.probability(sent) * p[sent][decided];
+      const Constellation::Place from = c.place(sent), to = c.place(decided);
+      turns[(to.turns + 4 - from.turns) & 3u] += of;
+      inner_errors += of * std::popcount(from.inner ^ to.inner);
     }
-  }
+  turns[0] = 1.0 - turns[1] - turns[2] - turns[3];
   // Two independent quadrant errors, subtracted: a net odd turn costs one Gray bit, a half turn two.
   double quadrant_errors = 0.0;
-  for (unsigned a = 0; a < 4; ++a) {
-    for (unsigned b = 0; b < 4; ++b) {
-      const unsigned net = (a + 4 - b) & 3;
-      quadrant_errors += turns[a] * turns[b] * (net == 2 ? 2.0 : (net == 0 ? 0.0 : 1.0));
-    }
-  }
-  return (quadrant_errors + inner_errors) / 4.0;
+  for (unsigned a = 0; a < 4; ++a)
+    for (unsigned b = 0; b < 4; ++b)
+      quadrant_errors += turns[a] * turns[b] * std::popcount(turns_to_gray((a + 4 - b) & 3u));
+  return (quadrant_errors + inner_errors) / c.bits();
 }
 
 double error_bunching(Modulation modulation, bool differential) {
-  if (!differential || bits_per_symbol(modulation) == 0) return 1.0;
-  const auto& points = constellation(modulation);
-  double least = std::numeric_limits<double>::infinity();
-  for (std::size_t k = 1; k < points.size(); ++k) least = std::min(least, std::abs(points[k] - points[0]));
+  const Constellation& c = constellation(modulation);
+  if (!differential || c.empty()) return 1.0;
   double sum = 0.0, squares = 0.0;
-  for (const Complex& sent : points) {
-    for (const Complex& decided : points) {
+  for (const Complex& sent : c)
+    for (const Complex& decided : c) {
       const double distance = std::abs(decided - sent);
-      if (distance == 0.0 || distance > 1.01 * least) continue;
+      if (distance == 0.0 || distance > 1.01 * c.minimum_distance()) continue;
       // The symbol after is decided rightly; whichever it is, its quadrant is taken from the wrong one.
-      const Bits right = decide_bits(modulation, std::array{sent, points[0]}, true),
-                 wrong = decide_bits(modulation, std::array{decided, points[0]}, true);
+      const Bits right = decide_bits(modulation, std::array{sent, c[0]}, true),
+                 wrong = decide_bits(modulation, std::array{decided, c[0]}, true);
       double cost = 0.0;
       for (std::size_t b = 0; b < right.size(); ++b) cost += right[b] != wrong[b];
       sum += cost;
       squares += cost * cost;
     }
-  }
   return squares / sum;
 }
 
 double theory_snr(Modulation modulation, double ber) {
   if (!(ber > 0.0 && ber < 0.4)) throw std::invalid_argument("theory_snr wants a BER between 0 and 0.4");
   double low = 1e-4, high = 1e6;
-  for (int i = 0; i < 200; ++i) {
+  while (high / low > 1.0 + 1e-14) {
     const double mid = std::sqrt(low * high);
+    if (mid <= low || mid >= high) break;
     (theory_ber(modulation, mid) > ber ? low : high) = mid;
   }
   return std::sqrt(low * high);

@@ -1,31 +1,122 @@
-// Gray-mapped QPSK and 16QAM, plain or with differential quadrant coding, at unit mean power.
+// Constellations as data: points and what follows from them, plain or with differential quadrant coding, at
+// unit mean power. A format is one row of the table in constellation_table.cpp.
 #pragma once
 
+#include <array>
 #include <complex>
 #include <cstdint>
 #include <span>
+#include <string>
 #include <string_view>
 #include <vector>
 
 namespace cohlink {
 
-enum class Modulation { kQpsk, kQam16, kGaussian };
+/// The name of a format: its row in the table.
+class Modulation {
+ public:
+  constexpr explicit Modulation(std::size_t row = 0) : row_(row) {}
+  constexpr std::size_t row() const { return row_; }
+  friend constexpr bool operator==(Modulation, Modulation) = default;
 
-/// "qpsk", "16qam", "gaussian".
-std::string_view modulation_name(Modulation modulation);
+  static const Modulation kQpsk, kQam16, kGaussian;  // those that much is said of in the trade's literature
 
-/// 2, 4; 0 for Gaussian symbols, which carry no bits.
-int bits_per_symbol(Modulation modulation);
+ private:
+  std::size_t row_;
+};
+inline constexpr Modulation Modulation::kQpsk{0}, Modulation::kQam16{1}, Modulation::kGaussian{2};
 
 using Bits = std::vector<std::uint8_t>;             // one bit an element, 0 or 1
 using Symbols = std::vector<std::complex<double>>;  // one symbol an element, unit mean power
 
-/// The points of a constellation, index = its bits read as a number, first bit most significant.
-/// QPSK: bit 0 -> +, 1 -> - on I (first bit) and Q (second). 16QAM: two bits an axis, first pair I, with
-/// Gray levels 00 01 11 10 -> +3 +1 -1 -3, over sqrt(10).
-const std::vector<std::complex<double>>& constellation(Modulation modulation);
+/// Points of one radius.
+struct Ring {
+  double power = 1;                   // squared radius
+  double border = 0;                  // squared radius half way to the ring outside it; infinite for the last
+  double share = 1;                   // of the symbols
+  std::complex<double> fourth_power;  // mean of (a / |a|)^4: of magnitude 1 where all its points agree on it
+};
 
-/// Index of the nearest constellation point (ties go to the upper, right one).
+/// One axis of a constellation whose real and imaginary parts are independent and alike: levels of equal
+/// distance about zero.
+struct AxisLevels {
+  std::vector<double> level;  // index = the axis's bits read as a number; empty where there is no such axis
+  std::vector<double> positive;  // levels above zero, ascending
+  double spacing = 0;
+  std::size_t count() const { return level.size(); }
+};
+
+/// Points, labels and what follows from them. Without points: circular Gaussian symbols, which carry no bits.
+class Constellation {
+ public:
+  /// Points with their labels (index = bits read as a number, first bit most significant), at any scale; a
+  /// power of two of them that a quarter turn leaves in place, else std::invalid_argument.
+  Constellation(std::string_view name, std::vector<std::complex<double>> points);
+
+  std::string_view name() const { return name_; }
+  int bits() const { return bits_; }
+  bool empty() const { return points_.empty(); }
+  std::size_t size() const { return points_.size(); }
+  const std::complex<double>& operator[](std::size_t index) const { return points_[index]; }
+  auto begin() const { return points_.begin(); }
+  auto end() const { return points_.end(); }
+  std::span<const std::complex<float>> single() const { return single_; }  // the same in single precision
+  /// How often each point is sent.
+  double probability(std::size_t) const { return 1.0 / static_cast<double>(points_.size()); }
+
+  double fourth_moment() const { return fourth_; }       // E|a|^4 at E|a|^2 = 1: the kurtosis
+  double sixth_moment() const { return sixth_; }         // E|a|^6
+  double axis_modulus() const { return axis_modulus_; }  // E a_I^4 / E a_I^2
+  double minimum_distance() const { return minimum_distance_; }
+  const std::vector<Ring>& rings() const { return rings_; }  // ascending; one at unit power without points
+  bool one_ring() const { return rings_.size() == 1 && !empty(); }
+  const AxisLevels& axis() const { return axis_; }
+
+  /// Index of the nearest point; on borders of square constellations the upper, right one.
+  /// std::invalid_argument without points.
+  unsigned decide(std::complex<double> symbol) const;
+
+  /// A point as quarter turns (0 to 3) of one whose angle lies in [0, pi/2), which the remaining bits name:
+  /// all bits of a label but those that are the same over that quarter.
+  struct Place {
+    unsigned turns = 0, inner = 0;
+  };
+  const Place& place(unsigned index) const { return places_[index]; }
+  unsigned index_of(const Place& place) const { return from_place_[place.turns & 3u][place.inner]; }
+
+ private:
+  void find_moments();
+  void find_rings();
+  void find_axis();
+  void find_places();
+
+  std::string_view name_;
+  int bits_ = 0;
+  std::vector<std::complex<double>> points_;
+  std::vector<std::complex<float>> single_;
+  double fourth_ = 2, sixth_ = 6, axis_modulus_ = 1.5, minimum_distance_ = 0;
+  std::vector<Ring> rings_;
+  AxisLevels axis_;
+  std::vector<double> axis_borders_;                 // between positive levels
+  std::array<std::vector<unsigned>, 2> axis_label_;  // [negative][which positive level, from zero]
+  std::vector<Place> places_;
+  std::array<std::vector<unsigned>, 4> from_place_;
+};
+
+/// The table: all formats, in the order of their rows.
+const std::vector<Constellation>& constellations();
+const Constellation& constellation(Modulation modulation);
+
+/// Names of all formats, as "qpsk|16qam|...".
+const std::string& modulation_names();
+/// The format of that name; std::invalid_argument for one that the table does not have.
+Modulation modulation_named(std::string_view name);
+
+std::string_view modulation_name(Modulation modulation);
+/// 0 for Gaussian symbols, which carry none.
+int bits_per_symbol(Modulation modulation);
+
+/// Constellation::decide, and the point itself.
 unsigned nearest_index(Modulation modulation, std::complex<double> symbol);
 std::complex<double> nearest_point(Modulation modulation, std::complex<double> symbol);
 
@@ -40,13 +131,14 @@ Symbols map_bits(Modulation modulation, std::span<const std::uint8_t> bits, bool
 /// quadrant 0.
 Bits decide_bits(Modulation modulation, std::span<const std::complex<double>> symbols, bool differential);
 
-/// Exact bit error ratio of coherent detection in white Gaussian noise at `snr` = Es/N0 (linear), Gray
-/// mapping, no differential coding. QPSK: Proakis, Digital Communications, ch. 4; 16QAM: Cho and Yoon,
-/// IEEE Trans. Commun. 50(7) 1074 (2002). NaN for Gaussian symbols.
+/// Bit error ratio of coherent detection in white Gaussian noise at `snr` = Es/N0 (linear), nearest-point
+/// decisions, no differential coding: bits that differ, over all pairs of points, weighted with how often one
+/// is taken for the other (transitions.h). Exact; for QPSK that of Proakis, Digital Communications, ch. 4;
+/// for square QAM that of Cho and Yoon, IEEE Trans. Commun. 50(7) 1074 (2002). NaN for Gaussian symbols.
 double theory_ber(Modulation modulation, double snr);
 
-/// The same with differential quadrant coding and perfect phase. QPSK: 2p(1-p) exactly. 16QAM: exact sum
-/// over decided quadrant and inner bits.
+/// The same with differential quadrant coding and perfect phase: the exact sum over decided quadrant and
+/// inner bits.
 double theory_ber_differential(Modulation modulation, double snr);
 
 /// Variance of the number of bit errors over that of as many independent ones: with differential quadrant

@@ -8,7 +8,7 @@
 namespace cohlink {
 
 Symbols pilot_symbols(Modulation modulation, std::size_t count, std::size_t polarisation) {
-  if (modulation == Modulation::kGaussian) throw std::invalid_argument("Gaussian symbols have no pilots");
+  if (constellation(modulation).empty()) throw std::invalid_argument("Gaussian symbols have no pilots");
   constexpr std::size_t kYAhead = 10007;
   const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
   return map_bits(modulation, prbs(15, per_symbol * count, polarisation * kYAhead), false);

@@ -132,7 +132,7 @@ std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t sy
       throw InputError(path + ": /symbols must have unit mean power in each polarisation (polarisation " +
                        std::to_string(pol + 1) + " has " + std::to_string(power) + ")");
     }
-    if (modulation != Modulation::kGaussian) check_points(path, modulation, rows[pol]);
+    if (!constellation(modulation).empty()) check_points(path, modulation, rows[pol]);
   }
   return rows;
 }

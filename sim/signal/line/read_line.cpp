@@ -19,12 +19,6 @@ double degrees_to_rad(double degrees) { return degrees * kPi / 180.0; }
 
 // --- Channels. ---
 
-Modulation modulation_named(const std::string& name) {
-  for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
-    if (modulation_name(m) == name) return m;
-  throw std::logic_error("modulation without a meaning: " + name);
-}
-
 PulseShape read_pulse(const Scenario& s) {
   PulseShape pulse;
   pulse.pulse = s.text("signal.pulse") == "nrz" ? Pulse::kNrz : Pulse::kRrc;

@@ -58,13 +58,12 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
     const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
     truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
                             flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
-    for (const auto m : {Modulation::kQpsk, Modulation::kQam16})
-      if (s.text("signal.modulation") == modulation_name(m)) {
-        if (!settle_on_points(m, truth.symbols[p]))
-          s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
-                                             ", which it does not: are these the symbols sent?");
-        truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
-      }
+    const Modulation m = modulation_named(s.text("signal.modulation"));
+    if (constellation(m).empty()) continue;
+    if (!settle_on_points(m, truth.symbols[p]))
+      s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +
+                                         ", which it does not: are these the symbols sent?");
+    truth.bits[p] = decide_bits(m, truth.symbols[p], s.boolean("signal.differential"));
   }
   return truth;
 }

@@ -2,6 +2,7 @@
 #include <array>
 #include <utility>
 
+#include "sim/signal/constellation.h"
 #include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
@@ -19,7 +20,7 @@ constexpr auto kNumbers = KeyType::kNumbers;
 // section, key, type, unit, default, low, high, choices, help, source
 const std::vector<ScenarioKey> kKeys = {
     {"signal", "symbol_rate_gbd", kNumber, "GBd", "32", 0.1, 400, "", "symbol rate of one polarisation", "common practice: 28 to 64 GBd modules"},
-    {"signal", "modulation", kChoice, "", "qpsk", 0, 0, "qpsk|16qam|gaussian", "symbols of each polarisation; gaussian = circular Gaussian symbols without bits", ""},
+    {"signal", "modulation", kChoice, "", "qpsk", 0, 0, modulation_names(), "symbols of each polarisation; gaussian = circular Gaussian symbols without bits", ""},
     {"signal", "pulse", kChoice, "", "rrc", 0, 0, "rrc|nrz", "root-raised-cosine, or NRZ cut at its main lobe", ""},
     {"signal", "roll_off", kNumber, "", "0.1", 0.01, 1, "", "roll-off of the root-raised-cosine pulse", "common practice: 0.05 to 0.2"},
     {"signal", "symbols", kInteger, "", "65536", 1024, 16777216, "", "symbols per frame and polarisation; lengths with small prime factors are fastest", ""},
@@ -109,7 +110,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"channel", "spacing_ghz", kNumber, "GHz", "50", 0.1, 10000, "", "spacing of the channel grid", "ITU-T G.694.1: 12.5, 25, 50, 100"},
     {"channel", "under_test", kInteger, "", "0", 0, 400, "", "channel that is received, counted from the lowest optical frequency; 0 = the middle one", ""},
     {"channel", "power_offsets_db", kNumbers, "dB", "", -60, 30, "", "power of each channel against the launch power, in grid order; absent = all equal", ""},
-    {"channel", "modulations", kList, "", "", 0, 0, "qpsk|16qam|gaussian", "modulation of each channel, in grid order; absent = all as signal.modulation", ""},
+    {"channel", "modulations", kList, "", "", 0, 0, modulation_names(), "modulation of each channel, in grid order; absent = all as signal.modulation", ""},
     {"channel", "roll_offs", kNumbers, "", "", 0.01, 1, "", "roll-off of each channel, in grid order; absent = all as signal.roll_off", ""},
     {"channel", "filter_bandwidth_ghz", kNumber, "GHz", "", 1, 10000, "", "-6 dB width of the receiver's optical filter, about the channel under test; absent = none", ""},
     {"channel", "filter_edge_ghz", kNumber, "GHz", "10", 0.1, 100, "", "3 dB width of the optical transfer function that blurs that filter's edges", "Pulikkaseril et al., Opt. Express 19(9) 8458, 2011"},
@@ -188,7 +189,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"adc", "interleave_skew_fs", kNumber, "fs", "0", 0, 100000, "", "rms timing error over the sub-converters of a lane", "common practice: 100 to 300 after calibration"},
 
     {"dsp", "chain", kList, "", "deskew,orthonormalise,resample,frequency,dispersion,clock,matched-filter,equaliser,frequency,phase", 0, 0,
-     "deskew|orthonormalise|resample|dispersion|back-propagation|clock|matched-filter|equaliser|genie-polarisation|decimate|frequency|phase", "receiver blocks in order", ""},
+     "", "receiver blocks in order", ""},
     {"dsp", "deskew", kChoice, "", "known", 0, 0, "known|blind", "delays of the lanes: the four skew keys, or the I/Q skew of each polarisation found from the lanes' clock tones", ""},
     {"dsp", "skew_xi_ps", kNumber, "ps", "0", -1000, 1000, "", "lane XI is later by this (deskew = known)", ""},
     {"dsp", "skew_xq_ps", kNumber, "ps", "0", -1000, 1000, "", "lane XQ is later by this (deskew = known)", ""},
@@ -200,7 +201,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "clock_window", kInteger, "symbols", "8192", 512, 16777216, "", "symbols that one estimate of the clock's delay averages; jitter faster than about a quarter cycle in it stays", ""},
     {"dsp", "back_propagation_steps", kInteger, "", "4", 1, 1000, "", "split steps a span of block back-propagation, which stands in the place of dispersion", "Ip and Kahn, JLT 26(20) 3416, 2008"},
     {"dsp", "dispersion_overlap", kNumber, "", "1", 0.05, 4, "", "overlap of the dispersion filter's blocks over the spread of the channel; below 1 cheaper, and the spread's ends are cut off", ""},
-    {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma for QPSK, decision-directed for 16QAM", "Savory, Opt. Express 16(2) 804, 2008"},
+    {"dsp", "equaliser", kChoice, "", "auto", 0, 0, "auto|cma|radius-directed|decision-directed", "error rule after start-up; auto = cma where all points lie on one ring, decision-directed elsewhere", "Savory, Opt. Express 16(2) 804, 2008"},
     {"dsp", "equaliser_form", kChoice, "", "complex", 0, 0, "complex|widely-linear", "complex = 2x2 filters; widely-linear = filters of the conjugates too (4x4 real), which undo skew, gain and phase errors between I and Q of the transmitter, and, behind any carrier offset, of a receiver without dispersion before it", "Fludger and Kupfer, Proc. ECOC, Tu3A.2, 2016; da Silva and Zibar, JLT 34(15) 3577, 2016"},
     {"dsp", "equaliser_taps", kInteger, "", "15", 3, 255, "", "taps of each butterfly filter, half a symbol apart; odd", ""},
     {"dsp", "equaliser_step", kNumber, "", "0.00025", 1e-7, 0.1, "", "adaptation step at unit mean power", ""},
@@ -213,8 +214,10 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
 
-    {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.2", 0, 1000, "", "energy of one real multiplication, for receive --cost", "Horowitz, ISSCC 2014 (from memory): 8-bit integer, 45 nm, 0.9 V; 32-bit integer 3.1, 32-bit float 3.7"},
-    {"cost", "energy_per_addition_pj", kNumber, "pJ", "0.03", 0, 1000, "", "energy of one real addition, for receive --cost", "Horowitz, ISSCC 2014 (from memory): 8-bit integer, 45 nm, 0.9 V; 32-bit integer 0.1"},
+    {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.07", 0, 1000, "", "energy of one real multiplication of 8-bit words in cost.node_nm, for receive --cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.2 in 45 nm"},
+    {"cost", "energy_per_addition_pj", kNumber, "pJ", "0.007", 0, 1000, "", "energy of one real addition of 8-bit words in cost.node_nm, for receive --cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.03 in 45 nm"},
+    {"cost", "word_length_bits", kInteger, "bits", "6", 1, 64, "", "word length of the arithmetic: a multiplication's energy grows with its square, an addition's with it", "common practice: 5 to 8 bits in coherent receivers"},
+    {"cost", "node_nm", kNumber, "nm", "7", 0.1, 1000, "", "process that the two energies are of; said beside them, changes no number", ""},
 
     {"trace", "file", kText, "", "", 0, 0, "", "samples recorded elsewhere, beside the scenario file or from the working folder: makes this a description of a foreign capture for receive", ""},
     {"trace", "lane_files", kList, "", "", 0, 0, "", "a file for each of trace.lanes, in their order, instead of trace.file", ""},

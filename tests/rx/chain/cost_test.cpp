@@ -1,6 +1,7 @@
 // Operation counts against instrumented runs: each block's arithmetic done again, step by step, with a number
 // type that counts; the values must come out as the block's own, so that it is the same computation.
 #include "rx/stage/cost.h"
+#include "rx/blocks/operations.h"
 
 #include <doctest/doctest.h>
 #include <fftw3.h>
@@ -438,114 +439,6 @@ TEST_CASE("Second phase stage: the stated operations are those of a run over its
   }
 }
 
-TEST_CASE("Fine frequency: the stated operations are those of a run over a capture") {
-  constexpr std::size_t count = 4096, padded = 8192, run = 256;
-  constexpr double offset = 0.0213;  // cycles a symbol
-  Field<float> field = noisy_symbols(Modulation::kQpsk, count, 0.2, 0.01);
-  field = remove_frequency(std::move(field), -offset * test::kRate);
-  counts = {};
-  std::vector<Real> power(padded);
-  std::vector<std::vector<Complex>> fourth(2, std::vector<Complex>(padded));
-  for (std::size_t p = 0; p < 2; ++p) {
-    for (std::size_t k = 0; k < count; ++k) {
-      const Complex y = complex_of((*field.rows()[p])[k]), second = y * y;
-      fourth[p][k] = second * second;
-    }
-    const auto spectrum = split_radix(fourth[p], 0, 1, padded);
-    for (std::size_t k = 0; k < padded; ++k) power[k] = power[k] + squared(spectrum[k]);
-  }
-  std::size_t top = 0;
-  Real mean;
-  for (std::size_t k = 0; k < padded; ++k) {
-    if (power[top] < power[k]) top = k;
-    mean = mean + Real(1.0f / padded) * power[k];
-  }
-  const auto vertex = [](Real left, Real centre, Real right) {
-    return Real(0.5f) * ((left - right) / ((left - doubled(centre)) + right));
-  };
-  const double bin = 1.0 / padded;
-  double cycles = bin_frequency(top, padded, 1.0) +
-                  bin * vertex(power[(top + padded - 1) % padded], power[top], power[(top + 1) % padded]).v;
-  const auto periodogram = [&](double f) {
-    Real both;
-    for (std::size_t p = 0; p < 2; ++p) {
-      const Complex turn = complex_of(std::polar(1.0, -kTwoPi * f));
-      Complex sum, now;
-      for (std::size_t k = 0; k < count; ++k) {
-        if (k % run == 0) now = complex_of(std::polar(1.0, -kTwoPi * f * static_cast<double>(k)));
-        sum = sum + fourth[p][k] * now;
-        now = now * turn;
-      }
-      both = both + squared(sum);
-    }
-    return both;
-  };
-  const double near = 0.1 * bin;
-  const Real left = periodogram(cycles - near), centre = periodogram(cycles),
-             right = periodogram(cycles + near);
-  cycles += near * vertex(left, centre, right).v;
-  std::vector<Complex> out(2 * count);  // removed: a phasor turned on, and both rows turned by it
-  Complex now{Real(1.0f), Real(0.0f)};
-  const Complex back = complex_of(std::polar(1.0, -kTwoPi * 0.25 * cycles));
-  for (std::size_t k = 0; k < count; ++k) {
-    for (std::size_t p = 0; p < 2; ++p) out[2 * k + p] = complex_of((*field.rows()[p])[k]) * now;
-    now = now * back;
-  }
-  // The parabolas' few operations, once a capture, are left out of what is stated.
-  const FrequencyEstimator estimator(test::fft());
-  check_counts(estimator.cost(count), count, 1e-4);
-  // Both find the line by parabolas, one of them in single precision: to a hundredth of a tenth of a bin.
-  CHECK(std::abs(0.25 * cycles - estimator(field, 0, count).offset_hz / test::kRate) < 0.25 * 0.02 * bin);
-}
-
-TEST_CASE("Coarse frequency: the stated operations are those of a run over a capture within 5 %") {
-  // The search for the best shift, once a capture, and the segment that half overlapping ones lack at the end
-  // are left out of what is stated.
-  constexpr std::size_t segment = CoarseFrequencyEstimator::kSegment, samples = std::size_t{1} << 17;
-  const PulseShape pulse{Pulse::kRrc, 0.1, test::kRate};
-  Field<float> field = test::shaped(test::random_symbols(Modulation::kQpsk, samples / 2).symbols, 2);
-  field = remove_frequency(std::move(field), -1.1e9);
-  counts = {};
-  std::vector<Real> power(segment);
-  for (const auto* row : field.rows())
-    for (std::size_t start = 0; start + segment <= samples; start += segment / 2) {
-      std::vector<Complex> x(segment);
-      for (std::size_t n = 0; n < segment; ++n) {
-        const double window = 0.5 - 0.5 * std::cos(kTwoPi * (static_cast<double>(n) + 0.5) / segment);
-        x[n] = Real(static_cast<float>(window)) * complex_of((*row)[start + n]);
-      }
-      const auto spectrum = split_radix(x, 0, 1, segment);
-      for (std::size_t k = 0; k < segment; ++k) power[k] = power[k] + squared(spectrum[k]);
-    }
-  const auto match = [&](double shift) {
-    Real sum;
-    for (std::size_t k = 0; k < segment; ++k) {
-      const double amplitude = pulse_spectrum(pulse, bin_frequency(k, segment, 64e9) - shift);
-      sum = sum + Real(static_cast<float>(amplitude * amplitude)) * power[k];
-    }
-    return sum;
-  };
-  double best = 0.0, step = test::kRate / 64;
-  for (int halving = 0; halving < 12; ++halving, step *= 0.5) {
-    Real top(-1.0f);
-    double at = best;
-    for (int i = halving == 0 ? -16 : -1; i <= (halving == 0 ? 16 : 1); ++i) {
-      const Real value = match(best + i * step);
-      if (top < value) top = value, at = best + i * step;
-    }
-    best = at;
-  }
-  Complex now{Real(1.0f), Real(0.0f)};
-  const Complex back = complex_of(std::polar(1.0, -kTwoPi * best / 64e9));
-  for (std::size_t n = 0; n < samples; ++n) {
-    for (const auto* row : field.rows()) (void)(complex_of((*row)[n]) * now);
-    now = now * back;
-  }
-  check_counts(CoarseFrequencyEstimator::cost(), samples, 0.05);
-  // Single precision sums may choose a neighbour among the last, finest steps: a few MHz.
-  CHECK(std::abs(best - CoarseFrequencyEstimator(pulse, 64e9, test::fft())(field)) < 5e6);
-}
-
 TEST_CASE("Clock recovery: the stated operations are those of a run within 5 %") {
   // Averaging matrices over the window, once a block, is left out of what is stated.
   constexpr std::size_t block = 2 * ClockRecovery::kBlock, hop = block / 2, window = 8192;
@@ -945,7 +838,7 @@ TEST_CASE("Radius-directed error: the stated operations are those of a run, and 
           ring = beyond ? 1.8f : above ? 1.0f : 0.2f;
         }
         const Complex error = (ring - power) * z;
-        CHECK(ring.v == nearest_ring(power.v, modulation));
+        CHECK(ring.v == nearest_ring(power.v, constellation(modulation)));
         CHECK(std::isfinite(error.re.v));
       }
     EqualiserParameters p;

@@ -151,40 +151,6 @@ TEST_CASE("shaped symbols have unit mean power within the spread of their data")
   }
 }
 
-TEST_CASE("constellations: unit power, Gray neighbours, decisions invert mapping") {
-  for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16}) {
-    const auto& points = constellation(m);
-    CHECK(mean_power(points) == doctest::Approx(1.0).epsilon(1e-15));
-    const double nearest = m == Modulation::kQpsk ? std::sqrt(2.0) : 2.0 / std::sqrt(10.0);
-    for (unsigned a = 0; a < points.size(); ++a) {
-      CHECK(nearest_index(m, points[a] + Complex(0.1, -0.1)) == a);
-      for (unsigned b = 0; b < points.size(); ++b) {
-        if (a != b && std::abs(points[a] - points[b]) < nearest * 1.01) CHECK(__builtin_popcount(a ^ b) == 1);
-      }
-    }
-    auto random = RandomStreams(5).stream("bits");
-    Bits bits(static_cast<std::size_t>(bits_per_symbol(m)) * 500);
-    for (auto& bit : bits) bit = static_cast<std::uint8_t>(random.bits() & 1);
-    for (const bool differential : {false, true}) {
-      CHECK(decide_bits(m, map_bits(m, bits, differential), differential) == bits);
-    }
-  }
-}
-
-TEST_CASE("differential coding: a quarter turn changes nothing after the first symbol") {
-  for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16}) {
-    const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(m));
-    auto random = RandomStreams(6).stream("bits");
-    Bits bits(per_symbol * 500);
-    for (auto& bit : bits) bit = static_cast<std::uint8_t>(random.bits() & 1);
-    Symbols symbols = map_bits(m, bits, true);
-    for (auto& s : symbols) s *= Complex(0, 1);
-    const Bits decided = decide_bits(m, symbols, true);
-    CHECK(std::equal(bits.begin() + static_cast<long>(per_symbol), bits.end(),
-                     decided.begin() + static_cast<long>(per_symbol)));
-  }
-}
-
 TEST_CASE("a wrong decision of differential coding costs the bits that counting by hand gives") {
   // QPSK: one bit in its symbol, one in the next. 16QAM, the neighbours of the four points of a quadrant:
   // eight within the quadrant cost 1 bit; across an axis the two of the inner point cost those 2, and the two

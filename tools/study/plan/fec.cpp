@@ -33,9 +33,8 @@ std::optional<double> fec_overhead(const Scenario& scenario) {
 
 BitRates bit_rates(const Scenario& scenario) {
   BitRates rates;
-  for (const auto modulation : {Modulation::kQpsk, Modulation::kQam16})
-    if (scenario.text("signal.modulation") == modulation_name(modulation))
-      rates.line = 2.0 * bits_per_symbol(modulation) * scenario.number("signal.symbol_rate_gbd") * 1e9;
+  rates.line = 2.0 * bits_per_symbol(modulation_named(scenario.text("signal.modulation"))) *
+               scenario.number("signal.symbol_rate_gbd") * 1e9;
   const auto spacing = static_cast<double>(scenario.integer("signal.pilot_spacing"));
   const double payload = spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0;
   if (const auto overhead = fec_overhead(scenario)) rates.net = payload * rates.line / (1.0 + *overhead);

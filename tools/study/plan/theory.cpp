@@ -1,7 +1,5 @@
 #include "tools/study/plan/theory.h"
 
-#include <stdexcept>
-
 #include "sim/signal/constellation.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/units.h"
@@ -9,10 +7,7 @@
 namespace cohlink {
 
 Modulation scenario_modulation(const Scenario& scenario) {
-  const std::string name = scenario.text("signal.modulation");
-  for (const auto modulation : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
-    if (modulation_name(modulation) == name) return modulation;
-  throw std::logic_error("signal.modulation: no modulation is called " + name);
+  return modulation_named(scenario.text("signal.modulation"));
 }
 
 std::optional<double> theory_ber(const Scenario& scenario) {

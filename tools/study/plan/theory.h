@@ -8,7 +8,7 @@
 
 namespace cohlink {
 
-enum class Modulation;
+class Modulation;
 
 /// BER of ideal reception (matched filter, perfect phase) at the scenario's OSNR, from
 /// SNR = OSNR - 10 log10(Rs / 12.5 GHz) and the exact BER of its modulation, with differential coding where

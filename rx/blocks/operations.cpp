@@ -1,8 +1,12 @@
-#include "rx/stage/cost.h"
+#include "rx/blocks/operations.h"
 
 #include <bit>
 #include <cmath>
 #include <stdexcept>
+
+#include "rx/blocks/decision.h"
+#include "rx/blocks/distance.h"
+#include "rx/stage/counted.h"
 
 namespace cohlink {
 
@@ -52,17 +56,41 @@ Operations modulus_error_operations() {
 
 namespace {
 
-// Squared distances of one symbol to its decisions under every test phase, added to their sums: a turn, one
-// or two folds an axis, squares. Folds are subtractions.
+// Squared distance of one symbol to its decision: what BlindPhaseSearch's kernel does with each.
+Operations distance(Modulation modulation) {
+  const DistanceShape shape(constellation(modulation));
+  const Counted re = 0.3, im = 0.4;
+  return Counted::count([&] {
+    switch (shape.folds.size()) {
+      case 1:
+        return FoldDistance<1>(shape)(re, im);
+      case 2:
+        return FoldDistance<2>(shape)(re, im);
+      case 3:
+        return FoldDistance<3>(shape)(re, im);
+      default:
+        return PointDistance(shape)(re, im);
+    }
+  });
+}
+
+// Those of one symbol under every test phase, turned by it, added to their sums.
 Operations distances(Modulation modulation, int test_phases) {
-  const double folds = modulation == Modulation::kQpsk ? 2 : 4;
-  return static_cast<double>(test_phases) * (kComplexProduct + Operations{2, folds, 0} + Operations{0, 2, 0});
+  return static_cast<double>(test_phases) * (kComplexProduct + distance(modulation) + Operations{0, 1, 0});
 }
 
 constexpr Operations kParabola{3, 5, 0};  // a division counts as a multiplication
 
-// A comparison with a border an axis; QPSK's is the sign itself.
-Operations decision(Modulation modulation) { return {0, modulation == Modulation::kQpsk ? 0.0 : 2.0, 0}; }
+Operations decision(Modulation modulation) {
+  const Counted re = 0.3, im = 0.4;
+  return Counted::count(
+      [&] { with_decision(constellation(modulation), [&](const auto& decide) { decide.nearest(re, im); }); });
+}
+
+// Comparisons with the borders between rings.
+double borders(Modulation modulation) {
+  return static_cast<double>(constellation(modulation).rings().size() - 1);
+}
 
 }  // namespace
 
@@ -79,7 +107,7 @@ Operations decision_error_operations(Modulation modulation, int test_phases, std
 }
 
 Operations ring_gradient_operations(Modulation modulation) {
-  const Operations rings{0, modulation == Modulation::kQpsk ? 0.0 : 2.0, 0};
+  const Operations rings{0, borders(modulation), 0};
   return kSquaredMagnitude + rings + Operations{0, 1, 0} + kRealTimesComplex;
 }
 
@@ -114,7 +142,8 @@ Operations phase_search_operations(Modulation modulation, int test_phases, int r
 Operations fourth_power_operations(Modulation modulation, int rows) {
   // y^4 by two squarings of 3 multiplications (2 ab shares one with a doubling) each, over a power of |y|.
   const Operations square{3, 2, 0};
-  const Operations choice = modulation == Modulation::kQpsk ? Operations{} : Operations{1, 2, 0};
+  const double rings = borders(modulation);
+  const Operations choice{rings > 0.0 ? 1.0 : 0.0, rings, 0};
   return static_cast<double>(rows) *
              (2.0 * square + kSquaredMagnitude + kRealTimesComplex + choice + kComplexSum) +
          2.0 * kComplexSum + Operations{0, 0, 1};

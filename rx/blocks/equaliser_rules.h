@@ -1,0 +1,149 @@
+// The equaliser's rules: what error each block of outputs gives its taps.
+#pragma once
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <complex>
+#include <vector>
+
+#include "rx/blocks/blind_phase_search.h"
+#include "rx/blocks/butterfly.h"
+#include "rx/blocks/decision.h"
+#include "sim/signal/constellation.h"
+#include "sim/signal/units.h"
+
+namespace cohlink {
+
+// e = (R - |y|^2) y with the modulus that the constellation has on average.
+struct ConstantModulusError {
+  float modulus;
+  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
+    for (std::size_t i = 0; i < 2; ++i)
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        const float g = modulus - y.re[i][s] * y.re[i][s] - y.im[i][s] * y.im[i][s];
+        e.re[i][s] = g * y.re[i][s];
+        e.im[i][s] = g * y.im[i][s];
+      }
+  }
+};
+
+// The same with the nearest of the constellation's rings.
+struct RadiusDirectedError {
+  const std::vector<Ring>& rings;
+  void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
+    for (std::size_t i = 0; i < 2; ++i) {
+      float power[ButterflyBlock::kSize], nearest[ButterflyBlock::kSize];
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        power[s] = y.re[i][s] * y.re[i][s] + y.im[i][s] * y.im[i][s];
+        nearest[s] = static_cast<float>(rings.front().power);
+      }
+      for (std::size_t r = 0; r + 1 < rings.size(); ++r) {
+        const auto border = static_cast<float>(rings[r].border),
+                   outer = static_cast<float>(rings[r + 1].power);
+        for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+          nearest[s] = power[s] < border ? nearest[s] : outer;
+      }
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        e.re[i][s] = (nearest[s] - power[s]) * y.re[i][s];
+        e.im[i][s] = (nearest[s] - power[s]) * y.im[i][s];
+      }
+    }
+  }
+};
+
+// Turns symbols [k, k + ButterflyBlock::kSize) back by the carrier offset.
+class OffsetRotation {
+ public:
+  explicit OffsetRotation(double cycles_per_symbol) : cycles_(cycles_per_symbol) {
+    for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+      turn_[s] = std::complex<float>(std::polar(1.0, -kTwoPi * cycles_ * static_cast<double>(s)));
+  }
+  void fill(std::size_t k, std::complex<float>* phasors) const {
+    const std::complex<float> base(
+        std::polar(1.0, -kTwoPi * std::fmod(cycles_ * static_cast<double>(k), 1.0)));
+    for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) phasors[s] = base * turn_[s];
+  }
+
+ private:
+  double cycles_;
+  std::array<std::complex<float>, ButterflyBlock::kSize> turn_;
+};
+
+// e = decision, carrier put back, minus y. The decision is the same whichever quarter turn the phase search
+// names, so the loop knows no cycle slips. Minimising the error shrinks the signal (y = g a + noise,
+// g < 1); the running gain undoes that before the decision.
+class DecisionDirectedError {
+ public:
+  static constexpr int kTestPhases = 32;  // of the carrier search inside the loop
+
+  DecisionDirectedError(Modulation modulation, double cycles_per_symbol)
+      : points_(constellation(modulation)),
+        rotation_(cycles_per_symbol),
+        search_({modulation, static_cast<int>(ButterflyBlock::kSize), kTestPhases}) {}
+
+  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
+    std::complex<float> phasors[ButterflyBlock::kSize], turned[ButterflyBlock::kSize];
+    rotation_.fill(k, phasors);
+    for (std::size_t i = 0; i < 2; ++i) {
+      const float scale = 1.0f / gain_[i];
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+        turned[s] = scale * std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s];
+      const double phase = search_.block_phase(turned);
+      const std::complex<float> carrier(std::polar(1.0, phase));
+      std::complex<float> decisions[ButterflyBlock::kSize];
+      with_decision(points_, [&](const auto& decide) {
+        for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+          decisions[s] = decide(turned[s] *= std::conj(carrier));
+      });
+      float aligned = 0.0f, power = 0.0f;
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        const std::complex<float> z = turned[s], decision = decisions[s];
+        aligned += z.real() * decision.real() + z.imag() * decision.imag();
+        power += std::norm(decision);
+        const std::complex<float> wanted = decision * carrier * std::conj(phasors[s]);
+        e.re[i][s] = wanted.real() - y.re[i][s];
+        e.im[i][s] = wanted.imag() - y.im[i][s];
+      }
+      gain_[i] = std::clamp(gain_[i] * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
+    }
+  }
+
+ private:
+  const Constellation& points_;
+  OffsetRotation rotation_;
+  BlindPhaseSearch search_;
+  std::array<float, 2> gain_ = {1.0f, 1.0f};
+};
+
+// e = known symbol, carrier put back, minus y; the phase comes from the known symbols themselves.
+class TrainedError {
+ public:
+  TrainedError(const std::array<Symbols, 2>& known, double cycles_per_symbol)
+      : known_(&known), rotation_(cycles_per_symbol) {}
+
+  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) const {
+    std::complex<float> phasors[ButterflyBlock::kSize];
+    rotation_.fill(k, phasors);
+    for (std::size_t i = 0; i < 2; ++i) {
+      const Symbols& a = (*known_)[i];
+      std::complex<float> sum = 0.0f;
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+        sum += std::complex<float>(y.re[i][s], y.im[i][s]) * phasors[s] *
+               std::conj(std::complex<float>(a[k + s]));
+      const float size = std::abs(sum);
+      const std::complex<float> carrier = size > 0.0f ? sum / size : 1.0f;
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        const std::complex<float> wanted = std::complex<float>(a[k + s]) * carrier * std::conj(phasors[s]);
+        e.re[i][s] = wanted.real() - y.re[i][s];
+        e.im[i][s] = wanted.imag() - y.im[i][s];
+      }
+    }
+  }
+
+ private:
+  const std::array<Symbols, 2>* known_;
+  OffsetRotation rotation_;
+};
+
+}  // namespace cohlink
