@@ -9,12 +9,12 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
-#include "tools/cohlink/cost_table.h"
 #include "tools/cohlink/foreign.h"
 #include "tools/cohlink/knock_out.h"
 #include "tools/cohlink/receive_report.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/result_file.h"
+#include "tools/study/cost_table.h"
 
 namespace cohlink {
 namespace {
@@ -43,11 +43,11 @@ void check_modulation(const Capture& capture, const Scenario& scenario) {
   if (symbols == 0) return;
   const std::size_t sent = capture.truth->bits[0].size() / symbols;
   const std::string told = scenario.text("signal.modulation");
-  for (const Modulation m : {Modulation::kQpsk, Modulation::kQam16, Modulation::kGaussian})
-    if (told == modulation_name(m) && static_cast<std::size_t>(bits_per_symbol(m)) != sent)
-      scenario.reject("signal.modulation", "is not what was sent: /truth has symbols of " +
-                                               std::to_string(sent) + " bits, " + told + " of " +
-                                               std::to_string(bits_per_symbol(m)));
+  const int bits = bits_per_symbol(modulation_named(told));
+  if (static_cast<std::size_t>(bits) != sent)
+    scenario.reject("signal.modulation", "is not what was sent: /truth has symbols of " +
+                                             std::to_string(sent) + " bits, " + told + " of " +
+                                             std::to_string(bits));
 }
 
 /// What is wrong with the lanes is said of their file; without known symbols a lane that is no signal's is no
@@ -76,7 +76,13 @@ ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, c
 bool printed_table(const CommandLine& line, const Receiver& receiver, const Scenario& scenario,
                    const Capture& capture, const FftCache& fft) {
   if (line.has("knock-out")) print(std::cout, knock_out_table(capture, scenario, fft), line.common().format);
-  if (line.has("cost")) print(std::cout, cost_table(receiver, scenario, capture), line.common().format);
+  if (line.has("cost")) {
+    print(std::cout, cost_table(receiver, scenario, capture), line.common().format);
+    if (line.common().format == Format::kText)
+      std::cout << cost_basis(scenario) << '\n';
+    else
+      note(line.common().quiet, cost_basis(scenario));
+  }
   return line.has("knock-out") || line.has("cost");
 }
 

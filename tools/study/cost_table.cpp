@@ -1,16 +1,31 @@
-#include "tools/cohlink/cost_table.h"
+#include "tools/study/cost_table.h"
 
 #include "tools/study/plan/fec.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
+
+OperationEnergies operation_energies(const Scenario& scenario) {
+  const double words = static_cast<double>(scenario.integer("cost.word_length_bits")) / 8.0;
+  return {words * words * scenario.number("cost.energy_per_multiplication_pj"),
+          words * scenario.number("cost.energy_per_addition_pj")};
+}
+
+std::string cost_basis(const Scenario& scenario) {
+  const auto [multiplication, addition] = operation_energies(scenario);
+  return "energy: arithmetic of " + std::to_string(scenario.integer("cost.word_length_bits")) +
+         "-bit words in " + readable(scenario.number("cost.node_nm")) + " nm, " + readable(multiplication) +
+         " pJ a multiplication and " + readable(addition) +
+         " pJ an addition (section cost); memory, converters, code and what runs once a capture are not in "
+         "it";
+}
 
 Table cost_table(const Receiver& receiver, const Scenario& scenario, const Capture& capture) {
   const double rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
   const double bits = bit_rates(scenario).line / rate;  // in a symbol period; none for Gaussian symbols
   const auto symbols =
       static_cast<std::size_t>(static_cast<double>(capture.samples()) / capture.sample_rate * rate);
-  const double multiplication = scenario.number("cost.energy_per_multiplication_pj"),
-               addition = scenario.number("cost.energy_per_addition_pj");
+  const auto [multiplication, addition] = operation_energies(scenario);
   std::vector<BlockCost> costs = receiver.cost(capture.sample_rate, symbols);
   BlockCost total{"(all)", {}};
   for (const BlockCost& cost : costs) total.per_symbol += cost.per_symbol;
