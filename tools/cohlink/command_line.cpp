@@ -6,6 +6,7 @@
 #include <fstream>
 #include <iostream>
 
+#include "rx/chain/order.h"
 #include "sim/signal/record/atomic_file.h"
 #include "sim/signal/scenario/strings.h"
 
@@ -160,6 +161,8 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
   }
   for (const auto& setting : options.settings) scenario.set(setting);
   if (options.seed) scenario.set("run.seed", std::to_string(*options.seed), "--seed");
+  if (const std::string fault = chain_fault(scenario.list("dsp.chain")); !fault.empty())
+    scenario.reject("dsp.chain", fault);
   keep_inputs(options.output, named_inputs(scenario, files));
   return scenario;
 }

@@ -2,7 +2,10 @@
 #include <algorithm>
 #include <iostream>
 
+#include "rx/chain/order.h"
+#include "rx/chain/table.h"
 #include "sim/signal/scenario/scenario.h"
+#include "sim/signal/scenario/strings.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 
@@ -21,14 +24,19 @@ bool matches(const ScenarioKey& key, const std::string& pattern) {
   return where.find(lower(pattern)) != std::string::npos;
 }
 
+// The receiver's own table has the blocks' names, which the key table below it cannot see.
+std::string legal(const ScenarioKey& key) {
+  if (key.full_name() == "dsp.chain") return "a comma-separated list of " + join(chain_blocks(), ", ");
+  return legal_values(key);
+}
+
 std::string or_absent(std::string_view text) { return text.empty() ? "(absent)" : std::string(text); }
 
 Table key_table(const Rows& rows) {
   Table table{{{"key"}, {"default"}, {"unit"}, {"legal"}, {"meaning"}, {"source"}}};
   for (const ScenarioKey* key : rows) {
-    const std::string cells[] = {key->full_name(),       std::string(key->default_value),
-                                 std::string(key->unit), legal_values(*key),
-                                 std::string(key->help), std::string(key->source)};
+    const std::string cells[] = {key->full_name(), std::string(key->default_value), std::string(key->unit),
+                                 legal(*key),      std::string(key->help),          std::string(key->source)};
     for (std::size_t i = 0; i < table.columns.size(); ++i) table.columns[i].cells.push_back(cells[i]);
   }
   return table;
@@ -42,12 +50,33 @@ void print_people(const Rows& rows) {
     section = key->section;
     std::cout << "  " << key->name << " = " << or_absent(key->default_value)
               << (key->unit.empty() ? "" : " " + std::string(key->unit)) << "\n      " << key->help
-              << "\n      " << legal_values(*key)
-              << (key->source.empty() ? "" : "; " + std::string(key->source)) << '\n';
+              << "\n      " << legal(*key) << (key->source.empty() ? "" : "; " + std::string(key->source))
+              << '\n';
   }
 }
 
 std::string code(const std::string& text) { return text.empty() ? "" : "`" + text + "`"; }
+
+const char* sampling(Rate rate) {
+  return rate == Rate::kAdc ? "the ADC's" : rate == Rate::kTwo ? "2 a symbol" : "1 a symbol";
+}
+
+/// The blocks of dsp.chain, from the receiver's table.
+void print_blocks() {
+  Table table{{{"block"}, {"of dsp.chain"}, {"takes"}, {"leaves"}, {"keys"}, {"finds"}}};
+  for (const BlockRow& row : block_table()) {
+    std::string outputs;
+    for (const BlockOutput& output : row.outputs)
+      outputs += (outputs.empty() ? "" : ", ") + code(output.name);
+    const std::string cells[] = {row.title, code(row.name), sampling(row.needs), sampling(row.leaves),
+                                 row.keys,  outputs};
+    for (std::size_t i = 0; i < table.columns.size(); ++i) table.columns[i].cells.push_back(cells[i]);
+  }
+  std::cout
+      << "\n## Receiver blocks\n\nSamplings that blocks take and leave; the order in dsp.chain must fit "
+         "them.\n\n";
+  print(std::cout, table, Format::kMarkdown);
+}
 
 /// docs/scenario-keys.md, whole.
 void print_document(const Rows& rows) {
@@ -63,7 +92,7 @@ void print_document(const Rows& rows) {
     for (; next < rows.size() && rows[next]->section == section; ++next) {
       const ScenarioKey& key = *rows[next];
       const std::string cells[] = {code(std::string(key.name)), code(std::string(key.default_value)),
-                                   std::string(key.unit),       legal_values(key),
+                                   std::string(key.unit),       legal(key),
                                    std::string(key.help),       std::string(key.source)};
       for (std::size_t i = 0; i < table.columns.size(); ++i) table.columns[i].cells.push_back(cells[i]);
     }
@@ -71,6 +100,7 @@ void print_document(const Rows& rows) {
     print(std::cout, table, Format::kMarkdown);
     first = next;
   }
+  print_blocks();
 }
 
 }  // namespace
