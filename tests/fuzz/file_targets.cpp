@@ -12,6 +12,7 @@
 #include "tools/study/files/curve.h"
 #include "tools/study/files/study_file.h"
 #include "tools/study/plan/vary.h"
+#include "tools/study/run/sweep_parts.h"
 #include "tools/study/run/sweep_run.h"
 
 namespace cohlink::fuzz {

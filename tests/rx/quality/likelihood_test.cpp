@@ -41,7 +41,7 @@ TEST_CASE("The SNR told without knowing what was sent has no bias, at the thresh
         Case{Modulation::kQam16, 10.61}, Case{Modulation::kQam16, 12.71}, Case{Modulation::kQam16, 30.0}}) {
     constexpr std::size_t kCount = 131072;
     const ConstellationFit fit = fit_constellation(noisy(c, kCount, 3).received, c.modulation);
-    CAPTURE(static_cast<int>(c.modulation));
+    CAPTURE(c.modulation.row());
     CAPTURE(c.snr_db);
     CAPTURE(to_db(fit.snr()));
     CHECK(std::abs(std::log(fit.snr()) - std::log(from_db(c.snr_db))) < 4.0 * fit.spread);
@@ -67,7 +67,7 @@ TEST_CASE("Intervals of the SNR hold the truth in 93 to 97 of 100 frames, with w
       const ConstellationFit fit = fit_constellation(row.received, c.modulation);
       blind += std::abs(std::log(fit.snr()) - truth) < 1.96 * fit.spread;
     }
-    CAPTURE(static_cast<int>(c.modulation));
+    CAPTURE(c.modulation.row());
     CHECK(aided > 0.93 * kFrames);
     CHECK(aided < 0.97 * kFrames);
     CHECK(blind > 0.93 * kFrames);

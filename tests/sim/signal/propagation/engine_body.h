@@ -40,7 +40,7 @@ inline LineParameters test_line(StepLaw law) {
   section.pdl_db = 0.5;
   line.sections.assign(2, section);
   line.sections[0].filters = {{1e9, 75e9, 10e9}};
-  line.sections[0].lumped_loss_db = 1.5;
+  line.sections[0].lumped_loss = from_db(1.5);
   line.sections[1].module = DispersionModule{1.0e-21, 1e-34};
   line.sections[1].amplifier.mode = GainMode::kFixedOutput;
   line.sections[1].amplifier.output_power = 2e-3;
