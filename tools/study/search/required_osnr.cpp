@@ -4,10 +4,10 @@
 #include <cmath>
 #include <map>
 
+#include "sim/budget/launch_noise.h"
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/units.h"
-#include "tools/study/launch_noise.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/realisations.h"
 

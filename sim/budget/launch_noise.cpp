@@ -1,4 +1,4 @@
-#include "tools/study/launch_noise.h"
+#include "sim/budget/launch_noise.h"
 
 #include "sim/optical_amplifier.h"
 
