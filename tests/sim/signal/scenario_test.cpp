@@ -40,17 +40,17 @@ TEST_CASE("a value of the wrong type or out of range is named with its legal val
   CHECK(message_of("[signal]\nsymbols = 2048.5\n") ==
         "x.ini:2: signal.symbols: '2048.5' is not a whole number; legal: a whole number between 1024 and "
         "16777216");
-  CHECK(message_of("[signal]\nmodulation = 8psk\n") ==
-        "x.ini:2: signal.modulation: '8psk' is not a choice; legal: one of qpsk, 16qam, gaussian");
+  CHECK(
+      message_of("[signal]\nmodulation = 8psk\n") ==
+      "x.ini:2: signal.modulation: '8psk' is not a choice; legal: one of qpsk, 16qam, gaussian, 8qam, 64qam");
   CHECK(message_of("[amplifier]\nase = maybe\n") ==
         "x.ini:2: amplifier.ase: 'maybe' is neither true nor false; legal: true, false");
   CHECK(message_of("[transmitter]\nlaunch_power_dbm = nan\n") ==
         "x.ini:2: transmitter.launch_power_dbm: 'nan' is not a number; legal: between -60 and 30 dBm");
   CHECK(message_of("[channel]\nosnr_db = 1e300\n") ==
         "x.ini:2: channel.osnr_db: '1e300' is out of range; legal: between -10 and 100 dB");
-  CHECK(message_of("[dsp]\nchain = resample,magic\n")
-            .starts_with("x.ini:2: dsp.chain: 'magic' is not a known item; legal: a comma-separated list of "
-                         "deskew, orthonormalise, resample,"));
+  // The blocks are the receiver's to know: its own message names them.
+  CHECK(message_of("[dsp]\nchain = resample,magic\n").empty());
 }
 
 TEST_CASE("a key given twice in one file is refused, in two files the later one holds") {
