@@ -85,7 +85,7 @@ TEST_CASE("ideal chain back to back: 16 BERs on theory as often as their interva
       worst_db = std::max(worst_db, std::abs(penalty_db(s, result)));
     }
   }
-  CHECK(outside <= 1);
+  CHECK(outside <= 3);    // of 16 at 95 %, more are outside once in 140 draws (binomial)
   CHECK(worst_db < 0.1);  // 250 errors, the fewest, fix a point to 0.05 dB (one standard error)
   validation::record(
       "BERs of 16 back-to-back points outside their 95 % interval around theory",
