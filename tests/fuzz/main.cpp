@@ -3,12 +3,13 @@
 //   fuzz replay FOLDER           runs every file FOLDER/TARGET/* once: inputs that once failed, and seeds
 //   fuzz mutate TARGET N [SEED]  runs N inputs made from the target's seeds; TARGET "all" = every one
 //
-// The same seed gives the same inputs. An input that fails (a crash, 10 s, another exception than InputError
-// and RunError) is left as TARGET-failed.bin in the working folder. Prints inputs a target and the memory at
-// the end.
+// The same seed gives the same inputs. An input that fails (a crash, 10 s of computing, another exception
+// than InputError and RunError) is left as TARGET-failed.bin in the working folder. Prints inputs a target
+// and the memory at the end.
 #include <fcntl.h>
 #include <sys/mman.h>
 #include <sys/resource.h>
+#include <sys/time.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -27,7 +28,7 @@ namespace cohlink::fuzz {
 namespace {
 
 namespace fs = std::filesystem;
-constexpr unsigned kSeconds = 10;
+constexpr time_t kSeconds = 10;
 constexpr std::size_t kLongest = std::size_t{1} << 16;
 
 /// The input under way, in a file of its own that outlives a crash.
@@ -51,14 +52,20 @@ class Witness {
   int file_;
 };
 
+/// Ends the process after so many seconds of computing (SIGPROF): a hang is a failure. 0 = no more.
+void limit_computing(time_t seconds) {
+  const itimerval limit = {{0, 0}, {seconds, 0}};
+  ::setitimer(ITIMER_PROF, &limit, nullptr);
+}
+
 void run_one(const Target& target, const std::string& input) {
-  ::alarm(kSeconds);  // ends the process: a hang is a failure
+  limit_computing(kSeconds);
   try {
     target.run(input);
   } catch (const InputError&) {
   } catch (const RunError&) {
   }
-  ::alarm(0);
+  limit_computing(0);
 }
 
 /// Changes to an input, many small ones and a few large.

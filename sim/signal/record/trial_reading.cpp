@@ -13,7 +13,8 @@
 namespace cohlink::h5 {
 namespace {
 
-constexpr unsigned kSeconds = 10;
+constexpr rlim_t kSeconds = 10;                        // of computing: on a busy machine that takes longer
+constexpr unsigned kMostSeconds = 120;                 // waiting included
 constexpr std::size_t kLarge = std::size_t{64} << 20;  // bytes: samples in bulk hold nothing to stumble over
 
 /// Bytes that reading takes, 0 for what is not to be read.
@@ -56,10 +57,11 @@ herr_t read_object(hid_t file, const char* name, const H5O_info_t*, void*) {
 }
 
 [[noreturn]] void read_and_exit(const char* path) {
-  const rlimit no_core = {0, 0};
+  const rlimit no_core = {0, 0}, computing = {kSeconds, kSeconds};
   ::setrlimit(RLIMIT_CORE, &no_core);
+  ::setrlimit(RLIMIT_CPU, &computing);
   for (const int fatal : {SIGSEGV, SIGBUS, SIGABRT, SIGFPE, SIGALRM}) std::signal(fatal, SIG_DFL);
-  ::alarm(kSeconds);
+  ::alarm(kMostSeconds);
   const int nowhere = ::open("/dev/null", O_WRONLY);
   ::dup2(nowhere, STDOUT_FILENO);
   ::dup2(nowhere, STDERR_FILENO);  // what a dying C library says is no message of ours
