@@ -31,8 +31,11 @@ Format read_format(const std::string& name) {
   throw InputError("--format " + name + ": expected text, csv or json");
 }
 
-/// The option of "--items", "--items=3", "-n" and "-n3".
-std::string as_written(const std::string& token) {
+/// The option of "--items", "--items=3", "-n" and "-n3". Of short options written together, "-hn3", the
+/// library keeps the token with the first alone.
+std::string as_written(const po::option& option) {
+  if (option.original_tokens.empty()) return "--" + option.string_key;
+  const std::string& token = option.original_tokens.front();
   return token.starts_with("--") ? token.substr(0, token.find('=')) : token.substr(0, 2);
 }
 
@@ -77,7 +80,7 @@ bool CommandLine::parse(const std::vector<std::string>& arguments) {
     const auto parsed =
         po::command_line_parser(arguments).options(accepted).positional(positional).style(style).run();
     for (const auto& option : parsed.options)
-      if (option.position_key < 0) written_[option.string_key] = as_written(option.original_tokens.front());
+      if (option.position_key < 0) written_[option.string_key] = as_written(option);
     po::store(parsed, values_);
     po::notify(values_);
   } catch (const po::unknown_option& error) {
