@@ -36,12 +36,12 @@ foreach(header IN LISTS installed_headers)
   install(FILES ${PROJECT_SOURCE_DIR}/${header} DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/cohlink/${folder})
 endforeach()
 
-foreach(library signal sim rx)
+foreach(library signal sim fec rx)
   set_target_properties(cohlink_${library} PROPERTIES EXPORT_NAME ${library})
   target_compile_features(cohlink_${library} INTERFACE cxx_std_20)
   target_include_directories(cohlink_${library} INTERFACE $<INSTALL_INTERFACE:${CMAKE_INSTALL_INCLUDEDIR}/cohlink>)
 endforeach()
-install(TARGETS cohlink_signal cohlink_sim cohlink_rx cohlink_flags EXPORT cohlink
+install(TARGETS cohlink_signal cohlink_sim cohlink_fec cohlink_rx cohlink_flags EXPORT cohlink
   ARCHIVE DESTINATION ${CMAKE_INSTALL_LIBDIR} LIBRARY DESTINATION ${CMAKE_INSTALL_LIBDIR})
 install(TARGETS cohlink RUNTIME DESTINATION ${CMAKE_INSTALL_BINDIR})
 install(DIRECTORY ${PROJECT_SOURCE_DIR}/scenarios DESTINATION ${CMAKE_INSTALL_DATADIR}/cohlink)
