@@ -17,6 +17,10 @@ int bench_noise(int argc, char** argv);
 /// `studies [--quick]`: what reuse and a second thread save in sweeps.
 int bench_studies(int argc, char** argv);
 
+/// `waterfall CODE BITS SEED RANKED BER...`: what a code leaves of the errors of white noise at these error
+/// ratios.
+int bench_waterfall(int argc, char** argv);
+
 /// `cuda-step`: the cost of a split step on a card beside that of its four bare cuFFT transforms.
 int bench_cuda_step(int argc, char** argv);
 

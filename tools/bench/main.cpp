@@ -12,6 +12,8 @@ int main(int argc, char** argv) {
     if (argc > 1 && std::strcmp(argv[1], "receiver") == 0) return cohlink::bench_receiver(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "noise") == 0) return cohlink::bench_noise(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "studies") == 0) return cohlink::bench_studies(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "waterfall") == 0)
+      return cohlink::bench_waterfall(argc - 1, argv + 1);
 #ifdef COHLINK_CUDA
     if (argc > 1 && std::strcmp(argv[1], "cuda-step") == 0)
       return cohlink::bench_cuda_step(argc - 1, argv + 1);
@@ -27,10 +29,12 @@ int main(int argc, char** argv) {
       "       bench receiver [SCENARIO.ini]\n"
       "       bench noise\n"
       "       bench studies [--quick]\n"
+      "       bench waterfall ofec BITS SEED RANKED BER...\n"
       "       bench cuda-step | cuda-line          (builds with the CUDA engine)\n\n"
       "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
       "  noise        complex noise, single and double precision, over a Mersenne twister and a ziggurat\n"
+      "  waterfall    what a code leaves of the errors of white noise on QPSK, and its speed\n"
       "  cuda-step    one split step on a card over its four bare cuFFT transforms, by length, batch, "
       "precision\n"
       "  cuda-line    20 spans on all cards beside one core of the CPU\n"
