@@ -29,7 +29,7 @@ int main(int argc, char** argv) {
       "       bench receiver [SCENARIO.ini]\n"
       "       bench noise\n"
       "       bench studies [--quick]\n"
-      "       bench waterfall ofec BITS SEED RANKED BER...\n"
+      "       bench waterfall ofec|cfec|staircase BITS SEED RANKED BER...\n"
       "       bench cuda-step | cuda-line          (builds with the CUDA engine)\n\n"
       "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
