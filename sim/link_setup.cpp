@@ -107,8 +107,9 @@ std::size_t choose_samples(double needed, bool fibre) {
   for (const std::size_t samples :
        {2, 4, 6, 8, 10, 12, 16, 20, 24, 32, 40, 48, 64, 80, 96, 128, 160, 192, 256})
     if (static_cast<double>(samples) >= (fibre ? std::max(needed, 4.0) : needed)) return samples;
-  throw InputError("channel.count: the comb needs " + std::to_string(static_cast<int>(needed)) +
-                   " samples a symbol, more than 256; fewer channels or a narrower grid need less");
+  throw InputError(Origin(), "channel.count",
+                   "the comb needs " + std::to_string(static_cast<int>(needed)) +
+                       " samples a symbol, more than 256; fewer channels or a narrower grid need less");
 }
 
 std::size_t samples_setup(const Scenario& s, const LinkSetup& setup) {

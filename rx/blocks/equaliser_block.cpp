@@ -13,7 +13,8 @@ void equalise(const Equaliser& equaliser, const Constellation& points, std::size
   if (c.inside) training = 0;
   if (training > 0) {
     if (c.truth == nullptr)
-      throw InputError("dsp.training_symbols needs known symbols, which this capture does not have");
+      throw InputError(Origin(), "dsp.training_symbols",
+                       "needs known symbols, which this capture does not have");
     const std::size_t first = c.first();
     for (std::size_t p = 0; p < 2; ++p) {
       const auto end = c.truth->symbols[p].begin() +
@@ -21,8 +22,9 @@ void equalise(const Equaliser& equaliser, const Constellation& points, std::size
       known[p].assign(c.truth->symbols[p].begin(), end);
     }
     if (known[0].size() < first + 2 * Equaliser::kBlock)
-      throw InputError("dsp.training_symbols: " + std::to_string(training) + " are too few, the first " +
-                       std::to_string(first) + " symbols are lost to the filters' edges");
+      throw InputError(Origin(), "dsp.training_symbols",
+                       std::to_string(training) + " are too few, the first " + std::to_string(first) +
+                           " symbols are lost to the filters' edges");
     c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
                                        " training symbols)");
   }

@@ -152,10 +152,11 @@ std::string tenths(double value) {
 
 void check_overlap(std::size_t overlap, std::size_t symbols) {
   if (overlap > symbols / 2)
-    throw InputError("trace.piece_symbols: pieces of " + std::to_string(symbols) +
-                     " symbols are too short: this receiver chain needs at least " +
-                     std::to_string(2 * overlap) + ", " + std::to_string(overlap) +
-                     " of which the next piece shares");
+    throw InputError(Origin(), "trace.piece_symbols",
+                     "pieces of " + std::to_string(symbols) +
+                         " symbols are too short: this receiver chain needs at least " +
+                         std::to_string(2 * overlap) + ", " + std::to_string(overlap) +
+                         " of which the next piece shares");
 }
 
 }  // namespace

@@ -106,8 +106,8 @@ void check_points(const std::string& path, Modulation modulation, std::span<cons
   constexpr double kRounding = 0.02;  // of unit power: a scale off by half a percent, few digits
   for (std::size_t k = 0; k < row.size(); ++k)
     if (!(std::abs(row[k] - nearest_point(modulation, row[k])) <= kRounding))
-      throw InputError(path + ": /symbols must hold points of " + std::string(modulation_name(modulation)) +
-                       " (signal.modulation); symbol " + std::to_string(k) + " is none");
+      throw InputError(path, "/symbols must hold points of " + std::string(modulation_name(modulation)) +
+                                 " (signal.modulation); symbol " + std::to_string(k) + " is none");
 }
 
 }  // namespace
@@ -117,10 +117,10 @@ std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t sy
   const auto file = h5::File::open(path);
   const auto shape = file.shape("/symbols");
   if (shape.size() != 2 || shape[0] != 2)
-    throw InputError(path + ": /symbols must have the shape [2 polarisations, symbols]");
+    throw InputError(path, "/symbols must have the shape [2 polarisations, symbols]");
   if (shape[1] < symbols) {
-    throw InputError(path + ": /symbols holds " + std::to_string(shape[1]) +
-                     " symbols, signal.symbols asks for " + std::to_string(symbols));
+    throw InputError(path, "/symbols holds " + std::to_string(shape[1]) +
+                               " symbols, signal.symbols asks for " + std::to_string(symbols));
   }
   const auto flat = file.read<std::complex<double>>("/symbols");
   std::array<Symbols, 2> rows;
@@ -129,8 +129,8 @@ std::array<Symbols, 2> read_pattern_file(const std::string& path, std::size_t sy
     rows[pol].assign(first, first + static_cast<std::ptrdiff_t>(symbols));
     const double power = mean_power(rows[pol]);
     if (!(std::abs(power - 1.0) <= 0.01)) {
-      throw InputError(path + ": /symbols must have unit mean power in each polarisation (polarisation " +
-                       std::to_string(pol + 1) + " has " + std::to_string(power) + ")");
+      throw InputError(path, "/symbols must have unit mean power in each polarisation (polarisation " +
+                                 std::to_string(pol + 1) + " has " + std::to_string(power) + ")");
     }
     if (!constellation(modulation).empty()) check_points(path, modulation, rows[pol]);
   }

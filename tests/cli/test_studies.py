@@ -121,7 +121,7 @@ class Resume(SweepTest):
     def test_a_journal_of_another_sweep_is_refused_by_what_differs(self):
         self.interrupted("curve.h5", signal.SIGKILL)
         self.refuse(2, "was left by another run (scenario differs)", "sweep", "line.ini", *self.LONG, "--seed", 7, "-o", "curve.h5")
-        self.refuse(2, "was left by another run (--vary differs)", "sweep", "line.ini", *self.LONG[2:], "-o", "curve.h5")
+        self.refuse(2, "was left by another run (points differs)", "sweep", "line.ini", *self.LONG[2:], "-o", "curve.h5")
 
     def test_a_damaged_record_is_told_and_what_follows_it_computed_again(self):
         whole = self.sweep(*self.LONG, "-o", "whole.h5")
@@ -418,7 +418,7 @@ class Dataset(ProgramTest):
         self.refuse(2, "bad.ini:2: draw.channel.osnr: unknown key; did you mean channel.osnr_db?", "dataset", "scenario.ini",
                     "bad.ini", "-n", 2, "-o", "set")
         self.make(2, "set")
-        self.refuse(2, "holds 2 items, whose labels a smaller set would lose; give -n of at least 2", "dataset",
+        self.refuse(2, "holds 2 items, whose labels a smaller set would lose; ask for at least 2", "dataset",
                     "scenario.ini", "-n", 1, "-o", "set", *self.DRAWS)
         self.refuse(2, "holds a data set of another scenario, seed or draws", "dataset", "scenario.ini", "-n", 2, "-o", "set",
                     "--seed", 9, *self.DRAWS)

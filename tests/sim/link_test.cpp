@@ -101,16 +101,15 @@ TEST_CASE("OSNR of loading and line noise add as powers, and the 58 dB rule's ex
 
 TEST_CASE("settings that do not fit together are refused with the place they were set") {
   CHECK(rejection({"signal.roll_off=1", "laser_lo.frequency_offset_mhz=3000", "run.samples_per_symbol=2"}) ==
-        "--set: run.samples_per_symbol: '2' is too few for this roll-off and frequency offset; at least 3 "
+        "run.samples_per_symbol: '2' is too few for this roll-off and frequency offset; at least 3 "
         "are needed");
   CHECK(rejection({"signal.modulation=gaussian", "signal.pattern=prbs15"}) ==
-        "--set: signal.pattern: 'prbs15' makes bits; signal.modulation = gaussian carries none");
-  CHECK(rejection({"signal.pattern=file"}) == "--set: signal.pattern: 'file' needs signal.pattern_file");
+        "signal.pattern: 'prbs15' makes bits; signal.modulation = gaussian carries none");
+  CHECK(rejection({"signal.pattern=file"}) == "signal.pattern: 'file' needs signal.pattern_file");
   CHECK(rejection({"signal.pattern_file=a.h5"}) ==
-        "--set: signal.pattern_file: 'a.h5' is used only with signal.pattern = file");
+        "signal.pattern_file: 'a.h5' is used only with signal.pattern = file");
   CHECK(rejection({"signal.pattern=file", "signal.pattern_file=no-such.h5"}) == "no-such.h5: no such file");
-  CHECK(rejection({"adc.sample_rate_gsa=20"}) ==
-        "--set: adc.sample_rate_gsa: '20' is below one sample a symbol");
+  CHECK(rejection({"adc.sample_rate_gsa=20"}) == "adc.sample_rate_gsa: '20' is below one sample a symbol");
 }
 
 TEST_CASE("symbols from a file are sent as they are") {
@@ -404,19 +403,17 @@ TEST_CASE("the transmitter's and the pre-amplifier's noise count in the OSNR of 
 
 TEST_CASE("hardware settings that do not fit together are refused") {
   CHECK(rejection({"transmitter.modulator_extinction_db=20"}) ==
-        "--set: transmitter.modulator_extinction_db: '20' is used only with transmitter.modulator = iq");
+        "transmitter.modulator_extinction_db: '20' is used only with transmitter.modulator = iq");
   CHECK(rejection({"transmitter.predistortion=arcsine"}) ==
-        "--set: transmitter.predistortion: 'arcsine' is used only with transmitter.modulator = iq");
-  CHECK(rejection({"adc.enob=9"}) == "--set: adc.enob: '9' exceeds adc.bits = 8");
-  CHECK(rejection({"transmitter.dac_enob=5"}) ==
-        "--set: transmitter.dac_enob: '5' needs transmitter.dac_bits");
+        "transmitter.predistortion: 'arcsine' is used only with transmitter.modulator = iq");
+  CHECK(rejection({"adc.enob=9"}) == "adc.enob: '9' exceeds adc.bits = 8");
+  CHECK(rejection({"transmitter.dac_enob=5"}) == "transmitter.dac_enob: '5' needs transmitter.dac_bits");
   CHECK(rejection({"frontend.dark_current_na=10"}) ==
-        "--set: frontend.dark_current_na: '10' only adds shot noise; it needs frontend.shot_noise = true");
+        "frontend.dark_current_na: '10' only adds shot noise; it needs frontend.shot_noise = true");
   CHECK(rejection({"adc.interleave_skew_fs=100"}) ==
-        "--set: adc.interleave_skew_fs: '100' is a spread over sub-converters; adc.interleave must exceed 1");
+        "adc.interleave_skew_fs: '100' is a spread over sub-converters; adc.interleave must exceed 1");
   CHECK(rejection({"transmitter.dac_sample_rate_gsa=30"})
-            .starts_with(
-                "--set: transmitter.dac_sample_rate_gsa: '30' is below the bandwidth of the pulse, 35.2"));
+            .starts_with("transmitter.dac_sample_rate_gsa: '30' is below the bandwidth of the pulse, 35.2"));
 }
 
 TEST_CASE("a resolved scenario repeats the capture, flaws and all") {

@@ -73,11 +73,11 @@ TEST_CASE("the light of a frame has the power that the levels foretell") {
 
 TEST_CASE("a received power that the link cannot deliver is refused with the power that arrives") {
   CHECK(rejection({"fibre.spans=1", "fibre.final_amplifier=false", "frontend.received_power_dbm=10"}) ==
-        "--set: frontend.received_power_dbm: '10' is more than the link delivers: -16.00 dBm arrive, all "
+        "frontend.received_power_dbm: '10' is more than the link delivers: -16.00 dBm arrive, all "
         "channels and noise; absent, the key follows what arrives");
   CHECK(rejection({"fibre.spans=1", "fibre.final_amplifier=false", "frontend.received_power_dbm=-16"}) == "");
   CHECK(rejection({"frontend.received_power_dbm=-20", "frontend.attenuation_db=3"}) ==
-        "--set: frontend.attenuation_db: '3' and frontend.received_power_dbm cannot both be given: the one "
+        "frontend.attenuation_db: '3' and frontend.received_power_dbm cannot both be given: the one "
         "is an attenuator's loss, the other what it is set to leave");
 }
 
@@ -112,7 +112,7 @@ TEST_CASE("a length is cut into the fewest equal spans of at most the longest") 
   CHECK(longer.sections[0].span.length == doctest::Approx(401e3 / 6.0));
   CHECK(line({"fibre.length_km=30"}).sections.size() == 1);
   CHECK(rejection({"fibre.length_km=400", "fibre.spans=5"}) ==
-        "--set: fibre.spans: '5' and fibre.length_km cannot both be given; fibre.spans = 0 makes way for the "
+        "fibre.spans: '5' and fibre.length_km cannot both be given; fibre.spans = 0 makes way for the "
         "length");
 }
 

@@ -218,12 +218,11 @@ TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   CHECK(parse_criterion("snr_db=9", scenario).needs_lock());
   CHECK(parse_criterion("q_db=9.8", scenario).needs_lock());
   CHECK_FALSE(parse_criterion("ber=1e-3", scenario).needs_lock());
-  CHECK_THROWS_WITH_AS(
-      parse_criterion("evm=3", scenario),
-      "--criterion evm=3: expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P",
-      InputError);
+  CHECK_THROWS_WITH_AS(parse_criterion("evm=3", scenario),
+                       "evm=3: expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P",
+                       InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("snr_db", scenario),
-                       "--criterion snr_db: a number must follow snr_db=", InputError);
+                       "snr_db: a number must follow snr_db=", InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("ber=0.5", scenario),
-                       "--criterion ber=0.5: a BER between 1e-12 and 0.35 is needed", InputError);
+                       "ber=0.5: a BER between 1e-12 and 0.35 is needed", InputError);
 }

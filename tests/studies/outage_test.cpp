@@ -122,11 +122,11 @@ TEST_CASE("of the receiver's warnings the commonest is told, numbers aside") {
 
 TEST_CASE("a draw that cannot be understood is said") {
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd_ps=gamma:1"),
-                       "--draw channel.dgd_ps=gamma:1: 'gamma' is not one of uniform, log, normal, "
+                       "channel.dgd_ps=gamma:1: 'gamma' is not one of uniform, log, normal, "
                        "maxwell, choice",
                        InputError);
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd=maxwell:1"),
-                       "--draw channel.dgd: unknown key; did you mean channel.dgd_ps?", InputError);
+                       "channel.dgd: unknown key; did you mean channel.dgd_ps?", InputError);
   CHECK_THROWS_WITH_AS(parse_draw("channel.dgd_ps=normal:1"),
-                       "--draw channel.dgd_ps=normal:1: a number is missing or misspelt", InputError);
+                       "channel.dgd_ps=normal:1: a number is missing or misspelt", InputError);
 }

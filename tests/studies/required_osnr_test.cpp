@@ -198,9 +198,9 @@ TEST_CASE("near the line's own OSNR what is found lies within reach and its inte
 TEST_CASE("symbols without bits have no required OSNR") {
   Scenario scenario;
   scenario.set("signal.modulation=gaussian");
-  CHECK_THROWS_WITH_AS(
-      find_required_osnr(scenario, {}, model(1, 20.0, 1000), 1),
-      "--set: signal.modulation: 'gaussian' carries no bits, so there is no BER to search by", InputError);
+  CHECK_THROWS_WITH_AS(find_required_osnr(scenario, {}, model(1, 20.0, 1000), 1),
+                       "signal.modulation: 'gaussian' carries no bits, so there is no BER to search by",
+                       InputError);
 }
 
 TEST_CASE("required OSNR of the ideal chain is within 0.05 dB of theory") {

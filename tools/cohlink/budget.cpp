@@ -33,7 +33,7 @@ std::string axis_of(const h5::File& file) {
   for (const auto& name : file.children("/")) {
     if (find_key(name) == nullptr) continue;
     if (!axis.empty())
-      throw InputError(file.path() + ": a curve over several keys; --compare takes one over one key");
+      throw InputError(file.path(), "a curve over several keys; --compare takes one over one key");
     axis = name;
   }
   return axis;
@@ -76,14 +76,15 @@ std::string scenario_difference(const h5::File& file, const Scenario& ours, cons
 /// most.
 Table compare_curve(const h5::File& file, const Scenario& base, std::string& why) {
   const std::string key = axis_of(file);
-  if (key.empty()) throw InputError(file.path() + ": this curve varies no scenario key");
+  if (key.empty()) throw InputError(file.path(), "this curve varies no scenario key");
   if (const KeyType type = find_key(key)->type; type != KeyType::kNumber && type != KeyType::kInteger)
-    throw InputError(file.path() + ": this curve varies " + key + ", which is no number");
+    throw InputError(file.path(), "this curve varies " + key + ", which is no number");
   const auto values = file.read<double>("/" + key);
   if (!file.has("/snr_db"))
-    throw InputError(file.path() + ": a curve " +
-                     (file.has("/required_osnr_db") ? "of required OSNR" : "without SNR") +
-                     "; --compare takes one with the SNR, as sweep --measure ber or snr_db writes it");
+    throw InputError(file.path(),
+                     std::string("a curve ") +
+                         (file.has("/required_osnr_db") ? "of required OSNR" : "without SNR") +
+                         "; --compare takes one with the SNR, as sweep --measure ber or snr_db writes it");
   const auto measured = file.read<double>("/snr_db");
   Table table;
   Column at{key}, simulated{"snr_db", Look::kHundredths}, expected{"snr_expected_db", Look::kHundredths},
@@ -117,7 +118,7 @@ Simulated read_result(const h5::File& file, const Scenario& scenario) {
   Simulated result;
   result.difference = scenario_difference(file, scenario);
   result.what = file.path();
-  if (!file.has_attribute("/", "snr_db")) throw InputError(file.path() + ": holds no SNR to compare with");
+  if (!file.has_attribute("/", "snr_db")) throw InputError(file.path(), "holds no SNR to compare with");
   result.snr_db = file.attribute_number("/", "snr_db");
   if (file.has_attribute("/", "ber")) result.ber = file.attribute_number("/", "ber");
   return result;
@@ -249,8 +250,7 @@ int budget(const Arguments& arguments) {
       return kDone;
     }
     if (kind.starts_with("cohlink ") && kind != "cohlink capture")
-      throw InputError(path + ": a file of kind '" + kind +
-                       "'; --compare takes a result, a capture or a curve");
+      throw InputError(path, "a file of kind '" + kind + "'; --compare takes a result, a capture or a curve");
   }
   print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
   return kDone;

@@ -159,10 +159,10 @@ bool looks_like_hdf5(const std::string& path) {
 Scenario layered(Scenario scenario, const std::vector<std::string>& files, const CommonOptions& options) {
   for (const auto& file : files) {
     if (looks_like_hdf5(file))
-      throw InputError(file + ": an HDF5 file where a scenario (INI text) was expected");
+      throw InputError(file, "an HDF5 file where a scenario (INI text) was expected");
     scenario.read_file(file);
   }
-  for (const auto& setting : options.settings) scenario.set(setting);
+  for (const auto& setting : options.settings) scenario.set(setting, "--set");
   if (options.seed) scenario.set("run.seed", std::to_string(*options.seed), "--seed");
   if (const std::string fault = chain_fault(scenario.list("dsp.chain")); !fault.empty())
     scenario.reject("dsp.chain", fault);

@@ -50,7 +50,7 @@ int dataset(const Arguments& arguments) {
   DatasetOrder order;
   order.scenario = layered(Scenario(), options.files, options);
   refuse_recording(order.scenario);
-  order.draws = read_draws(order.scenario, line.texts("draw"));
+  order.draws = read_draws(order.scenario, line.texts("draw"), "--draw");
   refuse_untouched_draws(order.draws);
   caution_unread(order.scenario, keys_of(order.draws));
   order.count = line.count("items", 1).value_or(0);

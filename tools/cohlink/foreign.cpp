@@ -139,7 +139,7 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
     }
     result.received = receive_long(receiver, all);
   } catch (const InputError& error) {
-    throw InputError(trace.name() + ": " + error.what());
+    throw error.in(trace.name());
   }
   result.head = head(4096);
   for (std::size_t l = 0; l < 4; ++l) result.head.counters["adc_clipped_samples"] += health.clipped(l);

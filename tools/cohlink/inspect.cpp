@@ -325,7 +325,7 @@ int inspect(const Arguments& arguments) {
   else if (kind.starts_with("cohlink "))
     print(std::cout, other_facts(file, kind.substr(std::string("cohlink ").size())), options.format);
   else
-    throw InputError(file.path() + ": HDF5, but not a file of cohlink");
+    throw InputError(file.path(), "HDF5, but not a file of cohlink");
   return kDone;
 }
 

@@ -41,8 +41,10 @@ LimitRule read_rule(const CommandLine& line, const Scenario& scenario) {
   LimitRule rule;
   const auto ranges = line.texts("vary");
   if (ranges.size() != 1) throw InputError("limit needs one --vary KEY=a:b");
+  rule.origin = "--vary";
   read_range(ranges.front(), rule);
-  rule.criterion = parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
+  rule.criterion =
+      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario, "--criterion");
   if (rule.criterion.kind == Criterion::Kind::kPenalty)
     refuse_varied_osnr(rule.key, "--criterion penalty_db");
   rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));

@@ -226,11 +226,11 @@ int outage(const Arguments& arguments) {
   check_output(options.output, options.files);
   const Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
-  const std::vector<Draw> draws = read_draws(scenario, line.texts("draw"));
+  const std::vector<Draw> draws = read_draws(scenario, line.texts("draw"), "--draw");
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");
   const Criterion criterion =
-      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario);
+      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario, "--criterion");
   const auto count =
       line.count("realisations", 1).value_or(static_cast<std::uint64_t>(scenario.integer("run.frames")));
   caution_unread(scenario, keys_of(draws));

@@ -68,7 +68,7 @@ ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, c
     report_lanes(capture, path, result);
     return result;
   } catch (const InputError& error) {
-    throw InputError(path + ": " + error.what());
+    throw error.in(path);
   }
 }
 

@@ -47,7 +47,7 @@ void note_other_version(const std::string& path, bool quiet) {
 Order repeat_order(const std::string& path, const CommonOptions& options) {
   const Capture capture = read_capture(path);
   if (capture.scenario_text.empty())
-    throw InputError(path + ": was not made by a simulation (it has no /scenario), so it cannot be repeated");
+    throw InputError(path, "was not made by a simulation (it has no /scenario), so it cannot be repeated");
   note_other_version(path, options.quiet);
   Order order;
   order.scenario.read_text(capture.scenario_text, path + ":/scenario");

@@ -53,7 +53,7 @@ unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const
 SweepOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("sweep needs a scenario file");
-  auto axes = parse_vary(line.texts("vary"));
+  auto axes = parse_vary(line.texts("vary"), "--vary");
   check_output(options.output, options.files);
   SweepOrder order;
   const Scenario scenario = layered(Scenario(), options.files, options);
@@ -63,9 +63,10 @@ SweepOrder read_order(const CommandLine& line) {
   std::vector<std::string> varied;
   for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
   if (world().leads()) caution_unread(scenario, varied);
-  if (line.has("measure")) set_measure(order, line.text("measure"));
+  if (line.has("measure")) set_measure(order, line.text("measure"), "--measure");
   if (order.measure != SweepMeasure::kPenalty)
     line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");
+  order.reference_origin = "--reference";
   if (line.has("reference")) order.reference = line.text("reference");
   if (order.searches())
     for (const Axis& axis : order.plan.axes)
@@ -138,7 +139,7 @@ int sweep(const Arguments& arguments) {
       "only the k-th of n parts of the points, for batch systems; 'cohlink merge' joins them");
   if (!line.parse(arguments)) return kDone;
   const SweepOrder order = read_order(line);
-  const Part part = line.has("part") ? parse_part(line.text("part")) : Part();
+  const Part part = line.has("part") ? parse_part(line.text("part"), "--part") : Part();
   if (line.has("part") && line.common().output.empty())
     throw InputError("--part needs -o FILE: a part is nothing by itself");
   return run_order(line, order, part, line.has("part"));

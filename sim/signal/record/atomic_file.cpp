@@ -16,7 +16,7 @@ namespace fs = std::filesystem;
 namespace {
 
 [[noreturn]] void fail(const std::string& path, const std::string& what, int error) {
-  throw RunError(path + ": " + what + ": " + std::strerror(error));
+  throw RunError(path, what + ": " + std::strerror(error));
 }
 
 /// An open file, closed at the end.
@@ -47,7 +47,7 @@ Descriptor locked_part(const std::string& path, const std::string& part) {
   for (;;) {
     Descriptor file(::open(part.c_str(), O_WRONLY | O_CREAT | O_NOFOLLOW | O_CLOEXEC, 0666));
     if (file.get() < 0)
-      throw RunError(path + ": cannot be created (does the folder exist, and may it be written?)");
+      throw RunError(path, "cannot be created (does the folder exist, and may it be written?)");
     while (::flock(file.get(), LOCK_EX) != 0)
       if (errno != EINTR) break;  // a file system without locks: nobody to wait for is known of
     if (!is_still(file.get(), part)) continue;
@@ -78,15 +78,15 @@ void sync_folder(const fs::path& file) {
 std::string output_target(const std::string& path) {
   std::error_code error;
   const fs::file_status status = fs::status(path, error);  // of what a link leads to
-  if (fs::is_directory(status)) throw InputError(path + ": is a folder");
+  if (fs::is_directory(status)) throw InputError(path, "is a folder");
   if (fs::exists(status) && !fs::is_regular_file(status))
-    throw InputError(path + ": is not a regular file, and would be replaced by one");
+    throw InputError(path, "is not a regular file, and would be replaced by one");
   constexpr int kMostLinks = 40;  // as the kernel allows
   fs::path target(path);
   for (int links = 0; fs::is_symlink(target, error); ++links) {
-    if (links == kMostLinks) throw InputError(path + ": leads through too many links");
+    if (links == kMostLinks) throw InputError(path, "leads through too many links");
     const fs::path next = fs::read_symlink(target, error);
-    if (error) throw InputError(path + ": a link that cannot be followed: " + error.message());
+    if (error) throw InputError(path, "a link that cannot be followed: " + error.message());
     target = target.parent_path() / next;  // an absolute link replaces the folder
   }
   return target.string();
@@ -100,7 +100,7 @@ void write_atomically(const std::string& path, std::string_view content) {
   const int why = errno;
   ::unlink(part.c_str());
   if (written) fail(path, "cannot be replaced", why);
-  throw RunError(path + ": cannot be written (disk full or file system error?)");
+  throw RunError(path, "cannot be written (disk full or file system error?)");
 }
 
 }  // namespace cohlink

@@ -90,8 +90,7 @@ template <class T>
 std::vector<T> finite_numbers(const h5::File& file, const std::string& name, const h5::Shape& wanted) {
   auto values = file.read<T>(name, wanted);
   for (const auto& value : values)
-    if (!std::isfinite(std::abs(value)))
-      throw InputError(file.path() + ": data set " + name + " is not finite");
+    if (!std::isfinite(std::abs(value))) throw InputError(file.path(), "data set " + name + " is not finite");
   return values;
 }
 
@@ -106,14 +105,14 @@ void read_data(const h5::File& file, Truth& truth) {
       unstacked(finite_numbers<std::complex<double>>(file, "/truth/symbols", {2, h5::kAnyLength}));
   truth.bits = unstacked(file.read<std::uint8_t>("/truth/bits", {2, h5::kAnyLength}));
   const std::size_t symbols = truth.symbols[0].size();
-  if (symbols == 0) throw InputError(file.path() + ": data set /truth/symbols holds no symbols");
+  if (symbols == 0) throw InputError(file.path(), "data set /truth/symbols holds no symbols");
   if (truth.bits[0].size() % symbols != 0)
-    throw InputError(file.path() + ": data set /truth/bits holds " + std::to_string(truth.bits[0].size()) +
-                     " bits a polarisation, which are not as many for each of " + std::to_string(symbols) +
-                     " symbols");
+    throw InputError(file.path(), "data set /truth/bits holds " + std::to_string(truth.bits[0].size()) +
+                                      " bits a polarisation, which are not as many for each of " +
+                                      std::to_string(symbols) + " symbols");
   for (const Bits& bits : truth.bits)
     if (std::any_of(bits.begin(), bits.end(), [](auto bit) { return bit > 1; }))
-      throw InputError(file.path() + ": data set /truth/bits holds something else than 0 and 1");
+      throw InputError(file.path(), "data set /truth/bits holds something else than 0 and 1");
 }
 
 void read_lasers(const h5::File& file, Truth& truth) {
@@ -175,18 +174,18 @@ std::uint64_t stored_count(const h5::File& file, const std::string& name) {
 // Positive and finite, as rates and scales are.
 void check_positive(const h5::File& file, const std::string& what, double value) {
   if (!(value > 0.0) || !std::isfinite(value))
-    throw InputError(file.path() + ": " + what + " is not a positive number");
+    throw InputError(file.path(), what + " is not a positive number");
 }
 
 std::array<std::vector<std::int16_t>, 4> read_lanes(const h5::File& file) {
   if (!file.has("/adc/samples"))
-    throw InputError(file.path() + ": not a cohlink capture (no data set /adc/samples)");
+    throw InputError(file.path(), "not a cohlink capture (no data set /adc/samples)");
   const auto shape = file.shape("/adc/samples");
   if (shape.size() != 2 || shape[0] != 4 || shape[1] == 0)
-    throw InputError(file.path() + ": /adc/samples must have the shape [4 lanes, samples]");
+    throw InputError(file.path(), "/adc/samples must have the shape [4 lanes, samples]");
   if (!file.fits_int16("/adc/samples"))
-    throw InputError(file.path() +
-                     ": /adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
+    throw InputError(file.path(),
+                     "/adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
                      "samples to such codes first");
   const auto codes = file.read<std::int16_t>("/adc/samples", {4, h5::kAnyLength});
   std::array<std::vector<std::int16_t>, 4> lanes;
@@ -202,7 +201,7 @@ void read_scales(const h5::File& file, Capture& capture) {
   check_positive(file, "/adc/samples@sample_rate_hz", capture.sample_rate);
   if (!file.has_attribute("/adc/samples", "ampere_per_code")) return;
   const auto scale = file.attribute_numbers("/adc/samples", "ampere_per_code");
-  if (scale.size() != 4) throw InputError(file.path() + ": /adc/samples@ampere_per_code must hold 4 numbers");
+  if (scale.size() != 4) throw InputError(file.path(), "/adc/samples@ampere_per_code must hold 4 numbers");
   for (std::size_t lane = 0; lane < 4; ++lane) {
     check_positive(file, "/adc/samples@ampere_per_code", std::abs(scale[lane]));
     capture.ampere_per_code[lane] = scale[lane];
@@ -233,8 +232,8 @@ void write_capture(const Capture& capture, const std::string& path) {
 
 Capture read_capture(const h5::File& file) {
   if (file.has_attribute("/", "format") && file.attribute_number("/", "format") > kFormat)
-    throw InputError(file.path() + ": was written in a newer capture format than this program reads (" +
-                     std::to_string(static_cast<int>(kFormat)) + ")");
+    throw InputError(file.path(), "was written in a newer capture format than this program reads (" +
+                                      std::to_string(static_cast<int>(kFormat)) + ")");
   Capture capture;
   capture.lanes = read_lanes(file);
   read_scales(file, capture);

@@ -11,7 +11,7 @@ namespace cohlink::h5 {
 namespace {
 
 [[noreturn]] void write_failed(const std::string& path, const std::string& object) {
-  throw RunError(path + ": cannot write " + object + " (disk full or file system error?)");
+  throw RunError(path, "cannot write " + object + " (disk full or file system error?)");
 }
 
 Handle text_type(std::size_t length) {
@@ -87,7 +87,7 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
   const Handle in_memory(H5Pcreate(H5P_FILE_ACCESS), H5Pclose);
   H5Pset_fapl_core(in_memory.get(), kMemoryIncrement, false);
   Handle handle(H5Fcreate(path.c_str(), H5F_ACC_TRUNC, H5P_DEFAULT, in_memory.get()), H5Fclose);
-  if (!handle) throw RunError(path + ": cannot be created");
+  if (!handle) throw RunError(path, "cannot be created");
   File file(path, std::move(handle));
   fill(file);
   std::string image = file_image(path, file.file_);

@@ -12,7 +12,7 @@ namespace cohlink::h5 {
 namespace {
 
 [[noreturn]] void read_failed(const std::string& path, const std::string& why) {
-  throw InputError(path + ": " + why);
+  throw InputError(path, why);
 }
 
 // Links are followed within the file alone.

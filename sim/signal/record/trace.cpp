@@ -56,13 +56,13 @@ class BinarySource : public Trace::Source {
     for (const auto& path : paths_) {
       const std::uintmax_t size = std::filesystem::file_size(path);
       if (size < p.skip + instant || (size - p.skip) % instant != 0)
-        throw InputError(path + ": " + std::to_string(size) + " bytes are not " + std::to_string(p.skip) +
-                         " of header and whole instants of " + std::to_string(instant) +
-                         " bytes (trace.format, trace.lanes, trace.skip_bytes)");
+        throw InputError(path, std::to_string(size) + " bytes are not " + std::to_string(p.skip) +
+                                   " of header and whole instants of " + std::to_string(instant) +
+                                   " bytes (trace.format, trace.lanes, trace.skip_bytes)");
       const std::size_t samples = (size - p.skip) / instant;
       if (samples_ != 0 && samples != samples_)
-        throw InputError(path + ": holds " + std::to_string(samples) + " samples, the lanes before it " +
-                         std::to_string(samples_));
+        throw InputError(path, "holds " + std::to_string(samples) + " samples, the lanes before it " +
+                                   std::to_string(samples_));
       samples_ = samples;
     }
   }
@@ -91,7 +91,7 @@ class BinarySource : public Trace::Source {
     std::ifstream file(path, std::ios::binary);
     file.seekg(static_cast<std::streamoff>(p_.skip + from));
     file.read(reinterpret_cast<char*>(buffer.data()), static_cast<std::streamsize>(bytes));
-    if (!file) throw InputError(path + ": cannot be read to its end, or became shorter while it was read");
+    if (!file) throw InputError(path, "cannot be read to its end, or became shorter while it was read");
     return buffer;
   }
   std::vector<std::string> paths_;
@@ -121,7 +121,7 @@ class CsvSource : public Trace::Source {
       if (samples_ % kEvery == 0) marks_.push_back({at, lines_});
       ++samples_;
     }
-    if (samples_ == 0) throw InputError(path_ + ": holds no line of numbers");
+    if (samples_ == 0) throw InputError(path_, "holds no line of numbers");
   }
   std::size_t samples() const override { return samples_; }
   std::size_t columns() const override { return columns_; }
@@ -134,9 +134,9 @@ class CsvSource : public Trace::Source {
     std::vector<float> values;
     for (std::size_t sample = start / kEvery * kEvery; sample < start + count;) {
       const auto line = next_line(file);
-      if (!line) throw InputError(path_ + ": became shorter while it was read");
+      if (!line) throw InputError(path_, "became shorter while it was read");
       if (!is_sample(*line, values, false)) continue;
-      if (values.size() != columns_) throw InputError(path_ + ": changed while it was read");
+      if (values.size() != columns_) throw InputError(path_, "changed while it was read");
       if (sample >= start)
         for (std::size_t c = 0; c < columns_; ++c) out[c][sample - start] = values[c];
       ++sample;
@@ -162,7 +162,7 @@ class CsvSource : public Trace::Source {
   }
 
   [[noreturn]] void bad_line(std::size_t number, const std::string& what) const {
-    throw InputError(path_ + ":" + std::to_string(number) + ": " + what);
+    throw InputError({path_, number}, what);
   }
 
   // Blank lines, comments (#) and, before the first sample, headings are no samples.
@@ -204,8 +204,8 @@ class Hdf5Source : public Trace::Source {
     for (const auto& name : datasets) add(name);
     for (const Part& part : parts_)
       if (part.samples != parts_.front().samples)
-        throw InputError(path + ": " + part.name + " holds " + std::to_string(part.samples) + " samples, " +
-                         parts_.front().name + " " + std::to_string(parts_.front().samples));
+        throw InputError(path, part.name + " holds " + std::to_string(part.samples) + " samples, " +
+                                   parts_.front().name + " " + std::to_string(parts_.front().samples));
   }
   std::size_t samples() const override { return parts_.front().samples; }
   std::size_t columns() const override {
@@ -243,7 +243,7 @@ class Hdf5Source : public Trace::Source {
     Part part;
     part.name = name;
     if (shape.empty() || shape.size() > 2 || shape[0] == 0)
-      throw InputError(file_.path() + ": " + name + " must have one or two dimensions");
+      throw InputError(file_.path(), name + " must have one or two dimensions");
     part.rank_two = shape.size() == 2;
     part.samples = part.rank_two ? std::max(shape[0], shape[1]) : shape[0];
     part.rows = part.rank_two ? std::min(shape[0], shape[1]) : 1;
@@ -259,9 +259,9 @@ class Hdf5Source : public Trace::Source {
         H5free_memory(member);
       }
       if (part.member[0].empty() || part.member[1].empty())
-        throw InputError(file_.path() + ": " + name + " holds pairs of something else than numbers");
+        throw InputError(file_.path(), name + " holds pairs of something else than numbers");
     } else if (kind != H5T_INTEGER && kind != H5T_FLOAT) {
-      throw InputError(file_.path() + ": " + name + " holds neither numbers nor complex numbers");
+      throw InputError(file_.path(), name + " holds neither numbers nor complex numbers");
     }
     parts_.push_back(part);
   }
@@ -284,8 +284,8 @@ class Hdf5Source : public Trace::Source {
     }
     std::vector<float> values(count * part.values());
     if (H5Dread(data.get(), type.get(), memory.get(), space.get(), H5P_DEFAULT, values.data()) < 0)
-      throw InputError(file_.path() + ": data set " + part.name +
-                       " cannot be read (truncated, or of another type)");
+      throw InputError(file_.path(),
+                       "data set " + part.name + " cannot be read (truncated, or of another type)");
     return values;
   }
 

@@ -38,11 +38,11 @@ const ScenarioKey& declared(std::string_view full_name) {
   return *key;
 }
 
-[[noreturn]] void fail(const std::string& origin, const std::string& key, const std::string& why) {
-  throw InputError(origin + ": " + key + ": " + why);
+[[noreturn]] void fail(const Origin& origin, const std::string& key, const std::string& why) {
+  throw InputError(origin, key, why);
 }
 
-double parse_number(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+double parse_number(const std::string& text, const Origin& origin, const ScenarioKey& key) {
   double value = 0.0;
   const char* end = text.data() + text.size();
   const auto [stop, error] = std::from_chars(text.data(), end, value);
@@ -52,7 +52,7 @@ double parse_number(const std::string& text, const std::string& origin, const Sc
   return value;
 }
 
-void check_value(const std::string& text, const std::string& origin, const ScenarioKey& key) {
+void check_value(const std::string& text, const Origin& origin, const ScenarioKey& key) {
   const auto refuse = [&](const std::string& what) {
     fail(origin, key.full_name(), "'" + text + "' " + what + "; legal: " + legal_values(key));
   };
@@ -184,7 +184,7 @@ std::string legal_values(const ScenarioKey& key) {
 const Scenario::Value& Scenario::found(std::string_view name) const {
   static const auto defaults = [] {
     std::map<std::string, Value, std::less<>> values;
-    for (const auto& key : scenario_keys()) values[key.full_name()] = {std::string(key.default_value), ""};
+    for (const auto& key : scenario_keys()) values[key.full_name()] = {std::string(key.default_value), {}};
     return values;
   }();
   const auto given = given_.find(name);
@@ -193,15 +193,15 @@ const Scenario::Value& Scenario::found(std::string_view name) const {
 
 void Scenario::read_file(const std::string& path) {
   std::error_code error;
-  if (std::filesystem::is_directory(path, error)) throw InputError(path + ": is a folder, not a file");
+  if (std::filesystem::is_directory(path, error)) throw InputError(path, "is a folder, not a file");
   constexpr std::size_t kLongest = std::size_t{4} << 20;  // a device never ends
   std::ifstream file(path, std::ios::binary);
-  if (!file) throw InputError(path + ": cannot be read");
+  if (!file) throw InputError(path, "cannot be read");
   std::string content(kLongest + 1, '\0');
   file.read(content.data(), static_cast<std::streamsize>(content.size()));
   content.resize(static_cast<std::size_t>(file.gcount()));
-  if (file.bad()) throw InputError(path + ": cannot be read");
-  if (content.size() > kLongest) throw InputError(path + ": is longer than 4 MiB, which no scenario is");
+  if (file.bad()) throw InputError(path, "cannot be read");
+  if (content.size() > kLongest) throw InputError(path, "is longer than 4 MiB, which no scenario is");
   constexpr std::string_view byte_order_mark = "\xef\xbb\xbf";  // some editors begin a file with it
   read_text(content.starts_with(byte_order_mark) ? content.substr(byte_order_mark.size()) : content, path);
 }
@@ -210,38 +210,38 @@ void Scenario::read_text(const std::string& text, const std::string& origin) {
   std::istringstream stream(text);
   std::string line, section;
   std::map<std::string, std::string> seen;  // key -> where, in this file
-  for (int number = 1; std::getline(stream, line); ++number) {
-    const std::string where = origin + ":" + std::to_string(number);
+  for (std::size_t number = 1; std::getline(stream, line); ++number) {
+    const Origin where(origin, number);
     const std::string bare = trim(line.substr(0, line.find('#')));
     if (bare.starts_with(';')) continue;  // INI's other comment mark, which the library does not know
     if (!bare.empty() && bare.front() == '[') {
       if (bare.back() != ']')
-        throw InputError(where + ": '" + bare + "' is not a section heading; write [name]");
+        throw InputError(where, "'" + bare + "' is not a section heading; write [name]");
       section = trim(bare.substr(1, bare.size() - 2));
       continue;
     }
     if (!bare.empty() && bare.find('=') == std::string::npos) {
-      throw InputError(where + ": '" + bare + "' is neither a [section] nor key = value");
+      throw InputError(where, "'" + bare + "' is neither a [section] nor key = value");
     }
     for (const auto& [name, value] : parse_line(section, line)) {
       if (const auto before = seen.find(name); before != seen.end()) {
         fail(where, name, "given twice in this file, first at " + before->second);
       }
       set(name, value, where);
-      seen[name] = where;
+      seen[name] = where.text();
     }
   }
 }
 
-void Scenario::set(const std::string& assignment, const std::string& origin) {
+void Scenario::set(const std::string& assignment, const Origin& origin) {
   const auto equals = assignment.find('=');
   if (equals == std::string::npos) {
-    throw InputError(origin + ": '" + assignment + "' is not of the form section.key=value");
+    throw InputError(origin, "'" + assignment + "' is not of the form section.key=value");
   }
   set(trim(assignment.substr(0, equals)), trim(assignment.substr(equals + 1)), origin);
 }
 
-void Scenario::set(const std::string& full_name, const std::string& text, const std::string& origin) {
+void Scenario::set(const std::string& full_name, const std::string& text, const Origin& origin) {
   if (full_name.starts_with(kRequire)) return set_requirement(full_name, text, origin);
   if (full_name.starts_with(kDraw)) return set_draw(full_name.substr(kDraw.size()), text, origin);
   const ScenarioKey* key = find_key(full_name);
@@ -252,15 +252,14 @@ void Scenario::set(const std::string& full_name, const std::string& text, const 
   given_[full_name] = {text, origin};
 }
 
-void Scenario::set_draw(const std::string& key, const std::string& law, const std::string& origin) {
+void Scenario::set_draw(const std::string& key, const std::string& law, const Origin& origin) {
   if (find_key(key) == nullptr) fail(origin, "draw." + key, unknown_key_message(key));
   if (law.empty()) fail(origin, "draw." + key, "a law is missing, such as uniform:1:2");
   std::erase_if(draws_, [&](const DrawText& other) { return other.key == key; });
   draws_.push_back({key, law, origin});
 }
 
-void Scenario::set_requirement(const std::string& full_name, const std::string& text,
-                               const std::string& origin) {
+void Scenario::set_requirement(const std::string& full_name, const std::string& text, const Origin& origin) {
   const auto dot = full_name.rfind('.');
   const bool whole = dot > kRequire.size();
   const std::string name = whole ? full_name.substr(kRequire.size(), dot - kRequire.size()) : "";
@@ -286,7 +285,7 @@ const Scenario::Value& Scenario::value(std::string_view name, KeyType type) cons
   const Value& here = found(name);
   const bool may_be_empty = type == KeyType::kText || type == KeyType::kList || type == KeyType::kNumbers;
   if (here.text.empty() && !may_be_empty) {
-    throw InputError(std::string(name) + ": needed here, but not given");
+    throw InputError(Origin(), std::string(name), "needed here, but not given");
   }
   return here;
 }
@@ -340,25 +339,23 @@ bool Scenario::is_set(std::string_view name) const {
 
 bool Scenario::is_given(std::string_view name) const {
   declared(name);
-  return !found(name).origin.empty();
+  return given_.find(name) != given_.end();
 }
 
 void Scenario::reject(std::string_view name, const std::string& why) const {
   declared(name);
   const Value& here = found(name);
-  fail(here.origin.empty() ? origin_of_section(name) : here.origin, std::string(name),
+  fail(is_given(name) ? here.origin : file_of_section(name), std::string(name),
        (here.text.empty() ? "" : "'" + here.text + "' ") + why);
 }
 
 // Where a key that nobody set would have stood: the file of its section, if one names any key of it.
-std::string Scenario::origin_of_section(std::string_view name) const {
+Origin Scenario::file_of_section(std::string_view name) const {
   const std::string section(name.substr(0, name.find('.') + 1));
   for (auto it = given_.lower_bound(section); it != given_.end() && it->first.starts_with(section); ++it) {
-    const std::string& origin = it->second.origin;
-    const std::size_t line = origin.rfind(':');
-    if (line != std::string::npos) return origin.substr(0, line);
+    if (const Origin& origin = it->second.origin; origin.line > 0) return origin.file;
   }
-  return "default";
+  return {};
 }
 
 std::string Scenario::resolved() const {

@@ -59,14 +59,16 @@ std::string legal_values(const ScenarioKey& key);
 /// checks it (tools/study/search/spec_sheet.h). Entries: set, vary, measure, at_most, at_least, source.
 struct RequirementText {
   struct Entry {
-    std::string text, origin;
+    std::string text;
+    Origin origin;
   };
-  std::string name, origin;  // origin: where it was first named
+  std::string name;
+  Origin origin;  // where it was first named
   std::map<std::string, Entry, std::less<>> entries;
 };
 
-/// Values for every key, and the spec sheet. Reading throws InputError with one line: origin, key, value,
-/// legal range.
+/// Values for every key, and the spec sheet. Reading throws InputError with origin, key, value and legal
+/// range.
 class Scenario {
  public:
   /// Every key at its default.
@@ -76,9 +78,9 @@ class Scenario {
   void read_file(const std::string& path);
   /// The same from text; `origin` stands for the file name in messages.
   void read_text(const std::string& text, const std::string& origin);
-  /// "section.key=value", as --set gives it.
-  void set(const std::string& assignment, const std::string& origin = "--set");
-  void set(const std::string& full_name, const std::string& value, const std::string& origin);
+  /// "section.key=value"; `origin` is what messages about it begin with.
+  void set(const std::string& assignment, const Origin& origin = {});
+  void set(const std::string& full_name, const std::string& value, const Origin& origin);
 
   /// Typed access. Naming an undeclared key or the wrong type is a programming error
   /// (std::logic_error); an absent value where one is needed is an InputError.
@@ -91,7 +93,7 @@ class Scenario {
   std::vector<double> numbers(std::string_view key) const;
   const std::string& written(std::string_view key) const;  // any type, as text; "" = absent
   bool is_set(std::string_view key) const;                 // has a value (default or given)
-  bool is_given(std::string_view key) const;               // was given by a file or --set
+  bool is_given(std::string_view key) const;               // was given, not left at its default
 
   /// Throws InputError for a value that is legal by itself but does not fit the others; the message
   /// starts with where the key was set, or with the file of its section.
@@ -103,7 +105,8 @@ class Scenario {
   /// The [draw] section in the order it was read: keys that data sets and outages draw at random. What a law
   /// means is the business of whoever draws (tools/study/files/draw.h).
   struct DrawText {
-    std::string key, law, origin;
+    std::string key, law;
+    Origin origin;
   };
   const std::vector<DrawText>& draws() const { return draws_; }
   void clear_draws() { draws_.clear(); }
@@ -115,13 +118,13 @@ class Scenario {
  private:
   struct Value {
     std::string text;
-    std::string origin;  // "file:line", "--set", "" for a default
+    Origin origin;
   };
   const Value& found(std::string_view key) const;  // given, or the default
   const Value& value(std::string_view key, KeyType type) const;
-  std::string origin_of_section(std::string_view key) const;
-  void set_requirement(const std::string& full_name, const std::string& text, const std::string& origin);
-  void set_draw(const std::string& key, const std::string& law, const std::string& origin);
+  Origin file_of_section(std::string_view key) const;
+  void set_requirement(const std::string& full_name, const std::string& text, const Origin& origin);
+  void set_draw(const std::string& key, const std::string& law, const Origin& origin);
   std::vector<RequirementText> requirements_;
   std::vector<DrawText> draws_;
   std::map<std::string, Value, std::less<>> given_;  // only these: a sweep holds thousands of scenarios

@@ -214,8 +214,8 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
 
-    {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.07", 0, 1000, "", "energy of one real multiplication of 8-bit words in cost.node_nm, for receive --cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.2 in 45 nm"},
-    {"cost", "energy_per_addition_pj", kNumber, "pJ", "0.007", 0, 1000, "", "energy of one real addition of 8-bit words in cost.node_nm, for receive --cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.03 in 45 nm"},
+    {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.07", 0, 1000, "", "energy of one real multiplication of 8-bit words in cost.node_nm, for the table of cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.2 in 45 nm"},
+    {"cost", "energy_per_addition_pj", kNumber, "pJ", "0.007", 0, 1000, "", "energy of one real addition of 8-bit words in cost.node_nm, for the table of cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.03 in 45 nm"},
     {"cost", "word_length_bits", kInteger, "bits", "6", 1, 64, "", "word length of the arithmetic: a multiplication's energy grows with its square, an addition's with it", "common practice: 5 to 8 bits in coherent receivers"},
     {"cost", "node_nm", kNumber, "nm", "7", 0.1, 1000, "", "process that the two energies are of; said beside them, changes no number", ""},
 

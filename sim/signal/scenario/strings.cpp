@@ -32,6 +32,10 @@ std::string join(const std::vector<std::string>& parts, std::string_view separat
   return out;
 }
 
+std::string as_given(const std::string& option, const std::string& text) {
+  return option.empty() ? text : option + " " + text;
+}
+
 std::size_t edit_distance(std::string_view a, std::string_view b) {
   std::vector<std::size_t> row(b.size() + 1);
   std::iota(row.begin(), row.end(), std::size_t{0});

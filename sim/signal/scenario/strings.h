@@ -15,6 +15,9 @@ std::vector<std::string> split(std::string_view text, char separator);
 
 std::string join(const std::vector<std::string>& parts, std::string_view separator);
 
+/// "--vary a.b=1", as an option was given; the text alone where no option is.
+std::string as_given(const std::string& option, const std::string& text);
+
 /// Levenshtein distance: insertions, deletions and substitutions.
 std::size_t edit_distance(std::string_view a, std::string_view b);
 

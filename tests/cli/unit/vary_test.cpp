@@ -30,21 +30,21 @@ TEST_CASE("commas part axes only before a key, so that lists may be varied") {
 
 TEST_CASE("bad axes are input errors that say what is wrong") {
   CHECK_THROWS_WITH_AS(parse_vary({"channel.osnr=9:1:12"}),
-                       "--vary channel.osnr: unknown key; did you mean channel.osnr_db?", InputError);
+                       "channel.osnr: unknown key; did you mean channel.osnr_db?", InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=0:1e-9:1"}), InputError);
-  CHECK_THROWS_WITH_AS(
-      parse_vary({"channel.osnr_db=9:0.3:10"}),
-      "--vary channel.osnr_db=9:0.3:10: steps of 0.3 from 9 do not meet 10; end at 9.9 or 10.2", InputError);
+  CHECK_THROWS_WITH_AS(parse_vary({"channel.osnr_db=9:0.3:10"}),
+                       "channel.osnr_db=9:0.3:10: steps of 0.3 from 9 do not meet 10; end at 9.9 or 10.2",
+                       InputError);
   CHECK_THROWS_WITH_AS(parse_vary({"channel.osnr_db=16:-4:9"}),
-                       "--vary channel.osnr_db=16:-4:9: steps of -4 from 16 do not meet 9; end at 12 or 8",
+                       "channel.osnr_db=16:-4:9: steps of -4 from 16 do not meet 9; end at 12 or 8",
                        InputError);
   CHECK_THROWS_WITH_AS(parse_vary({"channel.osnr_db=9:2:10"}),
-                       "--vary channel.osnr_db=9:2:10: steps of 2 from 9 do not meet 10; end at 9 or 11",
+                       "channel.osnr_db=9:2:10: steps of 2 from 9 do not meet 10; end at 9 or 11",
                        InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db"}), InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db="}), InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=1:nan:2"}), InputError);
-  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits=6|8|6"}), "--vary adc.bits=6|8|6: the value 6 is given twice",
+  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits=6|8|6"}), "adc.bits=6|8|6: the value 6 is given twice",
                        InputError);
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=9|9.0"}), InputError);
   CHECK_THROWS_AS(parse_vary({"channel.extra_dispersion_ps_per_nm=0|-0"}), InputError);

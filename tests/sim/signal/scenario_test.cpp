@@ -74,9 +74,9 @@ TEST_CASE("malformed lines are named") {
   CHECK_THROWS_WITH_AS(scenario.read_file("no/such/file.ini"), "no/such/file.ini: cannot be read",
                        InputError);
   CHECK_THROWS_WITH_AS(scenario.set("signal.roll_off"),
-                       "--set: 'signal.roll_off' is not of the form section.key=value", InputError);
+                       "'signal.roll_off' is not of the form section.key=value", InputError);
   CHECK_THROWS_WITH_AS(scenario.set("signal.roll_off="),
-                       "--set: signal.roll_off: '' is not a number; legal: between 0.01 and 1", InputError);
+                       "signal.roll_off: '' is not a number; legal: between 0.01 and 1", InputError);
 }
 
 TEST_CASE("comments, blank lines and carriage returns are harmless") {
@@ -150,4 +150,30 @@ TEST_CASE(
   CHECK(message_of("[require]\nmeasure = ber\n") ==
         "x.ini:2: require.measure: a requirement needs a name: [require.NAME]");
   CHECK(message_of("[require.reach]\nmeasure =\n") == "x.ini:2: require.reach.measure: a value is missing");
+}
+
+TEST_CASE("an error carries file, line, key and reason apart, and what() puts them together") {
+  Scenario scenario;
+  try {
+    scenario.read_text("[signal]\nroll_off = 1.5\n", "x.ini");
+    FAIL("a roll-off above 1 was taken");
+  } catch (const InputError& error) {
+    CHECK(error.file() == "x.ini");
+    CHECK(error.line() == 2);
+    CHECK(error.key() == "signal.roll_off");
+    CHECK(error.reason() == "'1.5' is out of range; legal: between 0.01 and 1");
+    CHECK(std::string(error.what()) == "x.ini:2: signal.roll_off: " + error.reason());
+  }
+  // Of a value that a program set, or left at its default, there is no file.
+  try {
+    scenario.reject("dsp.chain", "does not work");
+  } catch (const InputError& error) {
+    CHECK(error.file().empty());
+    CHECK(error.line() == 0);
+    CHECK(error.key() == "dsp.chain");
+  }
+  const InputError of_file = InputError(Origin(), "fibre.spans", "too many").in("x.h5");
+  CHECK(of_file.file() == "x.h5");
+  CHECK(of_file.key() == "fibre.spans");
+  CHECK(std::string(of_file.what()) == "x.h5: fibre.spans: too many");
 }

@@ -125,7 +125,7 @@ TEST_CASE("samples a symbol are chosen so that Kerr products do not alias, or re
   // Five channels at 50 GHz: 1.5 x 235.2 + 17.6 = 370.4 GHz, 11.6 symbol rates.
   CHECK(link_setup(scenario({"fibre.spans=1", "channel.count=5"})).transmitter.samples_per_symbol == 12);
   CHECK(rejection({"fibre.spans=1", "channel.count=5", "run.samples_per_symbol=8"}) ==
-        "--set: run.samples_per_symbol: '8' is too few for this comb of channels without aliasing; at least "
+        "run.samples_per_symbol: '8' is too few for this comb of channels without aliasing; at least "
         "12 are needed");
 }
 
@@ -143,9 +143,9 @@ TEST_CASE("spans that differ add up to their own losses and dispersion") {
     noise += (f * from_db(gain_db) - 1.0) * kPlanck * kCarrierHz * kOsnrBandwidthHz;
   CHECK(*light_levels(plan, launched_light(setup)).osnr() == doctest::Approx(1e-3 / noise).epsilon(1e-6));
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.span_types=G.655"}) ==
-        "--set: fibre.span_types: 'G.655' lists 1 values for 2 lengths in fibre.span_lengths_km");
+        "fibre.span_types: 'G.655' lists 1 values for 2 lengths in fibre.span_lengths_km");
   CHECK(rejection({"fibre.span_lengths_km=80,60", "fibre.spans=2"}) ==
-        "--set: fibre.spans: '2' and fibre.span_lengths_km cannot both be given; fibre.spans = 0 makes way "
+        "fibre.spans: '2' and fibre.span_lengths_km cannot both be given; fibre.spans = 0 makes way "
         "for the list");
 }
 

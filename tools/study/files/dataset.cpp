@@ -69,8 +69,7 @@ Capture read_item(const DatasetOrder& order, std::uint64_t number) {
   scenario.read_text(capture.scenario_text, path + ":/scenario");
   if (!capture.truth || capture.frame != 0 ||
       deciding_text(scenario) != deciding_text(item_scenario(order, number)))
-    throw InputError(path + ": is not this item of the data set, whose seed or drawn values differ; " +
-                     remedy);
+    throw InputError(path, "is not this item of the data set, whose seed or drawn values differ; " + remedy);
   return capture;
 }
 
@@ -173,21 +172,21 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
   const fs::path folder = order.folder, ini = folder / kOrderFile;
   std::error_code error;
   if (fs::exists(folder, error) && !fs::is_directory(folder, error))
-    throw InputError("-o " + order.folder + ": is no folder");
+    throw InputError(order.folder, "is no folder");
   if (!fs::exists(ini, error)) {
     if (fs::is_directory(folder, error) && !fs::is_empty(folder, error))
-      throw InputError("-o " + order.folder + ": holds something else; give a new or empty folder");
+      throw InputError(order.folder, "holds something else; give a new or empty folder");
     fs::create_directories(folder, error);
-    if (error) throw RunError("-o " + order.folder + ": cannot be made: " + error.message());
+    if (error) throw RunError(order.folder, "cannot be made: " + error.message());
     write_atomically(ini.string(), order_text(order));
   } else if (content(ini) != order_text(order)) {
-    throw InputError("-o " + order.folder +
-                     ": holds a data set of another scenario, seed or draws (see its dataset.ini)");
+    throw InputError(order.folder,
+                     "holds a data set of another scenario, seed or draws (see its dataset.ini)");
   }
   if (const std::uint64_t present = items_present(order); present > order.count)
-    throw InputError("-o " + order.folder + ": holds " + std::to_string(present) +
-                     " items, whose labels a smaller set would lose; give -n of at least " +
-                     std::to_string(present));
+    throw InputError(order.folder, "holds " + std::to_string(present) +
+                                       " items, whose labels a smaller set would lose; ask for at least " +
+                                       std::to_string(present));
   std::uint64_t there = 0;
   for (std::uint64_t i = 0; i < order.count; ++i) there += fs::exists(path_of(order, i), error);
   return there;

@@ -26,7 +26,7 @@ bool attach(const h5::File& file, const DimensionScales& dimensions) {
 }  // namespace
 
 void attach_scales(h5::File& file, const DimensionScales& dimensions) {
-  if (!attach(file, dimensions)) throw RunError(file.path() + ": cannot write its dimension scales");
+  if (!attach(file, dimensions)) throw RunError(file.path(), "cannot write its dimension scales");
 }
 
 void write_unit(h5::File& file, const std::string& dataset, const std::string& unit) {

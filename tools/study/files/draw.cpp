@@ -57,7 +57,7 @@ class DrawReader {
   }
 
  private:
-  [[noreturn]] void fail(const std::string& why) const { throw InputError(where_ + ": " + why); }
+  [[noreturn]] void fail(const std::string& why) const { throw InputError(where_, why); }
 
   void read_choices(const std::string& list) {
     draw_.law = Draw::Law::kChoice;
@@ -115,7 +115,7 @@ double uniform_value(const Draw& draw, RandomStream& random, bool integers) {
 }  // namespace
 
 Draw parse_draw(const std::string& text, const std::string& origin) {
-  const std::string where = origin + " " + text;
+  const std::string where = as_given(origin, text);
   const auto equals = text.find('=');
   if (equals == std::string::npos)
     throw InputError(where +
@@ -126,27 +126,29 @@ Draw parse_draw(const std::string& text, const std::string& origin) {
   const ScenarioKey* key = find_key(draw.key);
   if (key == nullptr) {
     const std::string near = nearest_key(draw.key);
-    throw InputError(origin + " " + draw.key + ": unknown key" +
-                     (near.empty() ? "" : "; did you mean " + near + "?"));
+    throw InputError(as_given(origin, draw.key),
+                     "unknown key" + (near.empty() ? "" : "; did you mean " + near + "?"));
   }
   if (key->section == "run")
-    throw InputError(origin + " " + draw.key + ": settings of the run are not drawn");
+    throw InputError(as_given(origin, draw.key), "settings of the run are not drawn");
   draw.numeric = key->type == KeyType::kNumber || key->type == KeyType::kInteger;
   DrawReader(where, *key, draw).read(trim(text.substr(equals + 1)));
   return draw;
 }
 
-std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments) {
+std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments,
+                             const std::string& origin) {
   std::vector<Draw> draws;
   const auto add = [&](Draw draw) {
     std::erase_if(draws, [&](const Draw& other) { return other.key == draw.key; });
     draws.push_back(std::move(draw));
   };
-  for (const auto& [key, law, origin] : scenario.draws()) add(parse_draw(key + "=" + law, origin + ": draw"));
+  for (const auto& [key, law, place] : scenario.draws())
+    add(parse_draw(key + "=" + law, place.empty() ? "draw" : place.text() + ": draw"));
   std::set<std::string> given;
   for (const auto& text : arguments) {
-    Draw draw = parse_draw(text);
-    if (!given.insert(draw.key).second) throw InputError("--draw " + draw.key + ": drawn twice");
+    Draw draw = parse_draw(text, origin);
+    if (!given.insert(draw.key).second) throw InputError(as_given(origin, draw.key), "drawn twice");
     add(std::move(draw));
   }
   return draws;
@@ -209,7 +211,8 @@ std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t numbe
     if (draw.law == Draw::Law::kLog) value = std::clamp(value, key->low, key->high);
     if (value >= key->low && value <= key->high) return exact_decimal(value);
   }
-  throw InputError("--draw " + draw.key + "=" + draw_text(draw) + ": finds no value in the key's range");
+  throw InputError(as_given(draw.origin, draw.key + "=" + draw_text(draw)),
+                   "finds no value in the key's range");
 }
 
 }  // namespace cohlink

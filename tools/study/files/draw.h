@@ -16,6 +16,7 @@ struct Draw {
   double a = 0, b = 0;               // uniform and log: ends; normal: mean, deviation; Maxwell: mean
   std::vector<std::string> choices;  // choice
   bool numeric = true;               // the key holds a number
+  std::string origin;                // what messages about it begin with, "--draw"; "" = nothing
 };
 
 /// "KEY=a:b" and "KEY=uniform:a:b" (whole-number keys: both ends and what lies between, equally likely),
@@ -23,11 +24,12 @@ struct Draw {
 /// Winters and Nagel, Opt. Lett. 16, 1991), "KEY=choice:v1|v2|v3" (any key). InputError, beginning with
 /// `origin`, for anything else, for ends or choices that the key does not accept, and for a normal or
 /// Maxwellian law of which less than a hundredth lies in the key's legal range.
-Draw parse_draw(const std::string& text, const std::string& origin = "--draw");
+Draw parse_draw(const std::string& text, const std::string& origin = "");
 
-/// The scenario's [draw] section and the arguments, which replace its laws key by key. InputError for two
-/// arguments of one key.
-std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments);
+/// The scenario's [draw] section and the arguments, which replace its laws key by key. InputError, beginning
+/// with `origin`, for two arguments of one key.
+std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::string>& arguments,
+                             const std::string& origin = "");
 
 /// The law as parse_draw reads it: "uniform:1:2".
 std::string draw_text(const Draw& draw);

@@ -133,17 +133,17 @@ std::vector<std::vector<Cell>> read_axes(const h5::File& file, Curve& curve) {
   for (const auto& key : curve.axes) {
     values.emplace_back();
     const ScenarioKey* declared = find_key(key);
-    if (declared == nullptr) throw InputError(file.path() + ": varies " + key + ", which is no scenario key");
+    if (declared == nullptr) throw InputError(file.path(), "varies " + key + ", which is no scenario key");
     if (declared->type == KeyType::kNumber || declared->type == KeyType::kInteger)
       for (const double x : file.read<double>("/" + key)) values.back().emplace_back(x);
     else
       for (auto& text : file.read_texts("/" + key)) values.back().emplace_back(std::move(text));
-    if (values.back().empty()) throw InputError(file.path() + ": data set /" + key + " holds no value");
+    if (values.back().empty()) throw InputError(file.path(), "data set /" + key + " holds no value");
     curve.shape.push_back(values.back().size());
   }
-  if (curve.axes.empty()) throw InputError(file.path() + ": attribute /@axes names no axis");
+  if (curve.axes.empty()) throw InputError(file.path(), "attribute /@axes names no axis");
   file.check_size("/bits");
-  if (file.shape("/bits") != curve.shape) throw InputError(file.path() + ": /bits does not fit its axes");
+  if (file.shape("/bits") != curve.shape) throw InputError(file.path(), "/bits does not fit its axes");
   return values;
 }
 
@@ -188,7 +188,7 @@ std::string verdict_word(std::int64_t code) {
 
 Curve read_curve(const h5::File& file) {
   if (!file.has_attribute("/", "axes"))
-    throw InputError(file.path() + ": does not name its axes; sweep again to make it anew");
+    throw InputError(file.path(), "does not name its axes; sweep again to make it anew");
   Curve curve;
   curve.axes = split(file.attribute_text("/", "axes"), ',');
   add_axis_columns(file, curve);
@@ -220,8 +220,7 @@ Curve read_curve(const h5::File& file) {
     Column& column = curve.table.add(name, look_of(name));
     const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames" ||
                         column.name == "frames_without_lock";
-    if (file.shape(path) != curve.shape)
-      throw InputError(file.path() + ": " + path + " does not fit its axes");
+    if (file.shape(path) != curve.shape) throw InputError(file.path(), path + " does not fit its axes");
     if (name == "verdict")
       for (const std::int64_t code : file.read<std::int64_t>(path))
         column.cells.emplace_back(verdict_word(code));
@@ -460,8 +459,8 @@ std::string section(const std::string& path) {
   else if (kind == "cohlink limit" || kind == "cohlink outage" || kind == "cohlink qualify")
     body = study_section(file);
   else
-    throw InputError(path + ": holds nothing to report" + (kind.empty() ? "" : " (it is a " + kind + ")") +
-                     "; give curves, results, and what limit, outage or qualify wrote with -o");
+    throw InputError(path, "holds nothing to report" + (kind.empty() ? "" : " (it is a " + kind + ")") +
+                               "; give curves, results, and what limit, outage or qualify wrote with -o");
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), path + ":/scenario");
   const std::string provenance = kind + ", seed " + std::to_string(file.attribute_count("/", "seed")) +

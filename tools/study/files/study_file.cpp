@@ -85,9 +85,9 @@ Table read_table(const h5::File& file, const std::string& group) {
   for (const auto& name : split(file.attribute_text(group, "columns"), ',')) {
     table.columns.push_back(read_column(file, group, name));
     if (const std::size_t rows = table.columns.back().cells.size(); rows != table.rows())
-      throw InputError(file.path() + ": data set " + group + "/" + name + " has " + std::to_string(rows) +
-                       " rows, " + group + "/" + table.columns.front().name + " " +
-                       std::to_string(table.rows()));
+      throw InputError(file.path(), "data set " + group + "/" + name + " has " + std::to_string(rows) +
+                                        " rows, " + group + "/" + table.columns.front().name + " " +
+                                        std::to_string(table.rows()));
   }
   return table;
 }
@@ -97,7 +97,7 @@ std::vector<Fact> read_facts(const h5::File& file) {
   const auto names = file.read_texts("/facts/name"), labels = file.read_texts("/facts/label"),
              texts = file.read_texts("/facts/text");
   if (labels.size() != names.size() || texts.size() != names.size())
-    throw InputError(file.path() + ": the data sets of /facts differ in length");
+    throw InputError(file.path(), "the data sets of /facts differ in length");
   std::vector<Fact> facts;
   for (std::size_t i = 0; i < names.size(); ++i)
     facts.push_back({names[i], labels[i], Cell(texts[i]), texts[i]});
@@ -150,7 +150,7 @@ StudyFile read_study(const h5::File& file) {
   StudyFile study;
   constexpr std::string_view kOurs = "cohlink ";
   study.kind = file.attribute_text("/", "kind");
-  if (!study.kind.starts_with(kOurs)) throw InputError(file.path() + ": is not a study of cohlink");
+  if (!study.kind.starts_with(kOurs)) throw InputError(file.path(), "is not a study of cohlink");
   study.kind.erase(0, kOurs.size());
   for (const auto& name : split(file.attribute_text("/", "tables"), ','))
     study.tables.emplace_back(name, read_table(file, "/" + name));

@@ -81,9 +81,9 @@ RunIdentity study_identity(const std::string& kind, const Scenario& scenario) {
 Journal::Journal(std::string path, const RunIdentity& identity) : path_(std::move(path)) {
   output_target(path_);
   file_ = ::open(path_.c_str(), O_RDWR | O_CREAT | O_APPEND | O_CLOEXEC, 0644);
-  if (file_ < 0) throw RunError(path_ + ": cannot be written: " + std::strerror(errno));
+  if (file_ < 0) throw RunError(path_, std::string("cannot be written: ") + std::strerror(errno));
   if (::flock(file_, LOCK_EX | LOCK_NB) != 0)
-    throw InputError(path_ + ": another run is writing it; let that end, or give another -o");
+    throw InputError(path_, "another run is writing it; let that end, or give another output file");
   try {
     read(header_of(identity), identity);
   } catch (const RunError&) {
@@ -108,10 +108,10 @@ void Journal::read(const std::string& header, const RunIdentity& identity) {
   for (std::size_t begin = 0, end; (end = all.find('\n', begin)) != std::string::npos; begin = end + 1) {
     const std::string line = all.substr(begin, end - begin);
     if (begin == 0) {
-      if (!line.starts_with(kKind)) throw InputError(path_ + ": is not a journal of cohlink; remove it");
+      if (!line.starts_with(kKind)) throw InputError(path_, "is not a journal of cohlink; remove it");
       if (line != header)
-        throw InputError(path_ + ": was left by another run (" + differences(line, identity) +
-                         " differs); repeat that one to finish it, or remove the file");
+        throw InputError(path_, "was left by another run (" + differences(line, identity) +
+                                    " differs); repeat that one to finish it, or remove the file");
     } else {
       std::string record;
       if (!unseal(line, record)) {
@@ -127,9 +127,9 @@ void Journal::read(const std::string& header, const RunIdentity& identity) {
   }
   if (good == 0 && !all.empty() && !std::string(kKind).starts_with(all.substr(0, kKind.size())) &&
       !all.starts_with(kKind))
-    throw InputError(path_ + ": is not a journal of cohlink; remove it");
+    throw InputError(path_, "is not a journal of cohlink; remove it");
   if (good < all.size() && ::ftruncate(file_, static_cast<off_t>(good)) != 0)
-    throw RunError(path_ + ": cannot be mended: " + std::strerror(errno));
+    throw RunError(path_, std::string("cannot be mended: ") + std::strerror(errno));
   if (good == 0) write(header + "\n");
 }
 
@@ -142,7 +142,7 @@ void Journal::write(const std::string& text) {
   for (std::size_t done = 0; done < text.size();) {
     const auto wrote = ::write(file_, text.data() + done, text.size() - done);
     if (wrote < 0 && errno == EINTR) continue;
-    if (wrote <= 0) throw RunError(path_ + ": cannot be written: " + std::strerror(errno));
+    if (wrote <= 0) throw RunError(path_, std::string("cannot be written: ") + std::strerror(errno));
     done += static_cast<std::size_t>(wrote);
   }
   if (now() - synced_ < kSyncSeconds) return;

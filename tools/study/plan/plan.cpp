@@ -84,7 +84,7 @@ SweepPlan make_plan(const Scenario& base, std::vector<Axis> axes, bool common_no
   std::size_t count = 1;
   for (const auto length : shape) {
     count *= length;
-    if (count > kMaximumPoints) throw InputError("--vary: more than 10 million points");
+    if (count > kMaximumPoints) throw InputError(plan.axes.front().origin, "more than 10 million points");
   }
   Addresses addresses(plan);
   for (std::size_t index = 0; index < count; ++index) {
@@ -94,7 +94,7 @@ SweepPlan make_plan(const Scenario& base, std::vector<Axis> axes, bool common_no
     const auto place = unravel(index, shape);
     for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
       point.values.push_back(plan.axes[axis].values[place[axis]]);
-      point.scenario.set(plan.axes[axis].key, point.values.back(), "--vary");
+      point.scenario.set(plan.axes[axis].key, point.values.back(), plan.axes[axis].origin);
     }
     point.equal = addresses.of(point, place);
     if (!common_noise) point.addresses = point.equal;

@@ -32,7 +32,7 @@ void refuse_repeated(const Axis& axis, const std::string& where) {
     // 6 and 6.0 are one value, as are 0 and -0.
     const auto number = axis.numeric ? parse_number(value) : std::nullopt;
     if (!seen.insert(number ? exact_decimal(*number + 0.0) : value).second)
-      throw InputError(where + ": the value " + value + " is given twice");
+      throw InputError(where, "the value " + value + " is given twice");
   }
 }
 
@@ -45,25 +45,25 @@ std::vector<std::string> split_axes(const std::string& argument) {
 
 std::vector<std::string> range_values(const std::string& range, const std::string& where) {
   const auto parts = parts_between(range, ':');
-  if (parts.size() != 3) throw InputError(where + ": a range is start:step:end");
+  if (parts.size() != 3) throw InputError(where, "a range is start:step:end");
   double number[3];
   for (int i = 0; i < 3; ++i) {
     const auto value = parse_number(parts[i]);
-    if (!value) throw InputError(where + ": '" + parts[i] + "' is not a number");
+    if (!value) throw InputError(where, "'" + parts[i] + "' is not a number");
     number[i] = *value;
   }
   const auto [start, step, end] = number;
-  if (step == 0.0 && start != end) throw InputError(where + ": the step is zero");
+  if (step == 0.0 && start != end) throw InputError(where, "the step is zero");
   const double steps = start == end ? 0.0 : (end - start) / step;
-  if (steps < 0.0) throw InputError(where + ": the step leads away from the end");
+  if (steps < 0.0) throw InputError(where, "the step leads away from the end");
   if (steps >= static_cast<double>(kMaximumAxisValues))
-    throw InputError(where + ": more than " + std::to_string(kMaximumAxisValues) + " values");
+    throw InputError(where, "more than " + std::to_string(kMaximumAxisValues) + " values");
   // A step that fits but for rounding (0.1 ten times) still reaches the end.
   const double whole = std::floor(steps + 1e-6);
   if (steps - whole > 1e-6) {
     const auto up_to = [&](double count) { return short_decimal(start + count * step); };
-    throw InputError(where + ": steps of " + parts[1] + " from " + parts[0] + " do not meet " + parts[2] +
-                     "; end at " + up_to(whole) + " or " + up_to(whole + 1.0));
+    throw InputError(where, "steps of " + parts[1] + " from " + parts[0] + " do not meet " + parts[2] +
+                                "; end at " + up_to(whole) + " or " + up_to(whole + 1.0));
   }
   const auto count = static_cast<std::size_t>(whole) + 1;
   std::vector<std::string> values;
@@ -72,19 +72,20 @@ std::vector<std::string> range_values(const std::string& range, const std::strin
   return values;
 }
 
-Axis parse_axis(const std::string& text, const std::string& option) {
+Axis parse_axis(const std::string& text, const std::string& origin) {
   const auto equals = text.find('=');
   if (equals == std::string::npos)
-    throw InputError(option + " " + text + ": expected KEY=start:step:end or KEY=v1|v2");
+    throw InputError(as_given(origin, text), "expected KEY=start:step:end or KEY=v1|v2");
   Axis axis;
+  axis.origin = origin;
   axis.key = trim(text.substr(0, equals));
   const std::string value = trim(text.substr(equals + 1));
-  const std::string where = option + " " + axis.key + "=" + value;
+  const std::string where = as_given(origin, axis.key + "=" + value);
   const ScenarioKey* key = find_key(axis.key);
   if (key == nullptr) {
     const std::string near = nearest_key(axis.key);
-    throw InputError(option + " " + axis.key + ": unknown key" +
-                     (near.empty() ? "" : "; did you mean " + near + "?"));
+    throw InputError(as_given(origin, axis.key),
+                     "unknown key" + (near.empty() ? "" : "; did you mean " + near + "?"));
   }
   axis.numeric = key->type == KeyType::kNumber || key->type == KeyType::kInteger;
   if (axis.numeric && value.find(':') != std::string::npos) {
@@ -93,8 +94,8 @@ Axis parse_axis(const std::string& text, const std::string& option) {
     axis.values = parts_between(value, '|');
   }
   for (const auto& item : axis.values) {
-    if (item.empty()) throw InputError(where + ": a value is missing");
-    if (axis.numeric && !parse_number(item)) throw InputError(where + ": '" + item + "' is not a number");
+    if (item.empty()) throw InputError(where, "a value is missing");
+    if (axis.numeric && !parse_number(item)) throw InputError(where, "'" + item + "' is not a number");
   }
   refuse_repeated(axis, where);
   return axis;
@@ -110,20 +111,20 @@ std::vector<double> Axis::numbers() const {
   return result;
 }
 
-std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& option) {
+std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& origin) {
   std::vector<Axis> axes;
   for (const auto& argument : arguments) {
     for (const auto& text : split_axes(argument)) {
-      Axis axis = parse_axis(text, option);
+      Axis axis = parse_axis(text, origin);
       for (const auto& other : axes)
-        if (other.key == axis.key) throw InputError(option + " " + axis.key + ": varied twice");
+        if (other.key == axis.key) throw InputError(as_given(origin, axis.key), "varied twice");
       axes.push_back(std::move(axis));
     }
   }
-  if (axes.empty()) throw InputError("nothing to vary: give --vary KEY=start:step:end");
+  if (axes.empty()) throw InputError(origin, "nothing to vary; give KEY=start:step:end");
   if (axes.size() > kMaximumAxes)
-    throw InputError("a sweep has at most three dimensions; " + option + " names " +
-                     std::to_string(axes.size()));
+    throw InputError(origin,
+                     "a sweep has at most three dimensions, these are " + std::to_string(axes.size()));
   return axes;
 }
 

@@ -1,4 +1,4 @@
-// What a sweep varies: one axis per key, read from --vary arguments.
+// What a sweep varies: one axis per key.
 #pragma once
 
 #include <string>
@@ -11,6 +11,7 @@ struct Axis {
   std::string key;                  // full name, "channel.osnr_db"
   std::vector<std::string> values;  // as the scenario would spell them, in the order given
   bool numeric = false;             // the key holds a number or an integer
+  std::string origin;               // what messages about it begin with, "--vary"; "" = nothing
 
   /// The values as numbers; NaN for an axis that is not numeric.
   std::vector<double> numbers() const;
@@ -20,9 +21,10 @@ inline constexpr std::size_t kMaximumAxes = 3;
 inline constexpr std::size_t kMaximumAxisValues = 1'000'000;
 
 /// Reads "KEY=a:step:b" (both ends included; the step may be negative, and a whole number of them leads to
-/// b), "KEY=v1|v2|v3" and several of them parted by commas, from all arguments of `option` in order. Values
-/// are not yet checked against a key's range. Throws InputError for an unknown or repeated key, a step that
-/// does not lead from a to b, an empty or repeated value, no axis, or more than three.
-std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& option = "--vary");
+/// b), "KEY=v1|v2|v3" and several of them parted by commas, from all arguments in order. Values
+/// are not yet checked against a key's range. Throws InputError, beginning with `origin`, for an unknown or
+/// repeated key, a step that does not lead from a to b, an empty or repeated value, no axis, or more than
+/// three.
+std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& origin = "");
 
 }  // namespace cohlink

@@ -18,7 +18,7 @@ std::string measure_name(const SweepOrder& order) {
                                                 : kNames[static_cast<std::size_t>(order.measure)];
 }
 
-void set_measure(SweepOrder& order, const std::string& text) {
+void set_measure(SweepOrder& order, const std::string& text, const std::string& origin) {
   if (text == "ber") {
     order.measure = SweepMeasure::kBer;
   } else if (text == "required_osnr" || text == "required_osnr_db") {
@@ -28,8 +28,8 @@ void set_measure(SweepOrder& order, const std::string& text) {
   } else {
     const auto names = output_names();
     if (std::find(names.begin(), names.end(), text) == names.end())
-      throw InputError("--measure " + text + ": expected ber, required_osnr, penalty_db or one of " +
-                       join(names, ", "));
+      throw InputError(as_given(origin, text),
+                       "expected ber, required_osnr, penalty_db or one of " + join(names, ", "));
     order.measure = SweepMeasure::kOutput;
     order.output = text;
     if (text == "q_db") return;
@@ -37,7 +37,7 @@ void set_measure(SweepOrder& order, const std::string& text) {
   }
 }
 
-Part parse_part(const std::string& text) {
+Part parse_part(const std::string& text, const std::string& origin) {
   Part part;
   const auto slash = text.find('/');
   const auto read = [&](const std::string& digits, std::size_t& value) {
@@ -46,7 +46,7 @@ Part parse_part(const std::string& text) {
   };
   if (slash == std::string::npos || !read(text.substr(0, slash), part.number) ||
       !read(text.substr(slash + 1), part.count) || part.number < 1 || part.number > part.count)
-    throw InputError("--part " + text + ": expected k/n, k from 1 to n");
+    throw InputError(as_given(origin, text), "expected k/n, k from 1 to n");
   return part;
 }
 
@@ -68,9 +68,10 @@ PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& po
   if (order.reference.empty()) return {plan.points.front().scenario, describe(plan, plan.points.front())};
   SweepPoint reference = point;
   std::string others;
-  for (const Axis& axis : parse_vary({order.reference}, "--reference")) {
-    if (axis.values.size() != 1) throw InputError("--reference " + order.reference + ": one value a key");
-    reference.scenario.set(axis.key, axis.values.front(), "--reference");
+  for (const Axis& axis : parse_vary({order.reference}, order.reference_origin)) {
+    if (axis.values.size() != 1)
+      throw InputError(as_given(order.reference_origin, order.reference), "one value a key");
+    reference.scenario.set(axis.key, axis.values.front(), axis.origin);
     const auto varied = std::find_if(plan.axes.begin(), plan.axes.end(),
                                      [&](const Axis& other) { return other.key == axis.key; });
     if (varied == plan.axes.end())
@@ -86,10 +87,10 @@ RunIdentity identity_of(const SweepOrder& order, const Part& part) {
   for (const Axis& axis : order.plan.axes) points += vary_text(axis) + "\n";
   return {{"version", std::string(version().number) + " " + std::string(version().git_hash)},
           {"scenario", deciding_text(order.plan.base)},
-          {"--vary", points},
-          {"--measure", measure_name(order) + " " + order.reference},
-          {"--common-noise", order.plan.common_noise ? "yes" : "no"},
-          {"--part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
+          {"points", points},
+          {"measure", measure_name(order) + " " + order.reference},
+          {"common noise", order.plan.common_noise ? "yes" : "no"},
+          {"part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
 }
 
 }  // namespace cohlink

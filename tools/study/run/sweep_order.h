@@ -19,6 +19,7 @@ struct SweepOrder {
   std::string output;     // what of a frame, for kOutput (outputs.h)
   std::string reference;  // "KEY=value,..." where the penalty is 0, other keys as at each point; "" = the
                           // first point, for all
+  std::string reference_origin;  // what messages about it begin with, "--reference"; "" = nothing
 
   /// A search at every point, not frames.
   bool searches() const {
@@ -27,9 +28,9 @@ struct SweepOrder {
 };
 
 /// "ber", "required_osnr" (or with its unit, "required_osnr_db"), "penalty_db" or an output of a frame
-/// (outputs.h); InputError else. The plan must be there: only ber and q_db stop at run.target_errors, all
-/// other outputs take run.frames frames.
-void set_measure(SweepOrder& order, const std::string& text);
+/// (outputs.h); InputError, beginning with `origin`, else. The plan must be there: only ber and q_db stop at
+/// run.target_errors, all other outputs take run.frames frames.
+void set_measure(SweepOrder& order, const std::string& text, const std::string& origin = "");
 
 /// One of `count` parts of a sweep, from 1.
 struct Part {
@@ -37,13 +38,13 @@ struct Part {
   bool whole() const { return count == 1; }
 };
 
-/// "2/8"; InputError else.
-Part parse_part(const std::string& text);
+/// "2/8"; InputError, beginning with `origin`, else.
+Part parse_part(const std::string& text, const std::string& origin = "");
 
 /// The points of a part, by index: points that share a line stay together where there are sets enough.
 std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part);
 
-/// "KEY=value|value|...", as --vary gives it.
+/// "KEY=value|value|...", as parse_vary reads it.
 std::string vary_text(const Axis& axis);
 
 /// "ber", "required_osnr", ...: what set_measure reads.

@@ -39,13 +39,13 @@ PartFile read_part(const std::string& path) {
   const h5::File file =
       h5::File::open_sealed(path, "a part that was changed cannot be merged; compute it again");
   if (!file.has_attribute("/", "kind") || file.attribute_text("/", "kind") != kPartKind)
-    throw InputError(path + ": is not a part of a sweep (cohlink sweep --part k/n -o FILE makes them)");
+    throw InputError(path, "is not a part of a sweep");
   PartFile found;
   found.path = path;
   found.part = {file.attribute_count("/", "part"), file.attribute_count("/", "parts")};
   if (found.part.number < 1 || found.part.number > found.part.count)
-    throw InputError(path + ": is part " + std::to_string(found.part.number) + " of " +
-                     std::to_string(found.part.count) + ", which no part is");
+    throw InputError(path, "is part " + std::to_string(found.part.number) + " of " +
+                               std::to_string(found.part.count) + ", which no part is");
   found.identity = file.read_text("/identity");
   Scenario base;
   base.read_text(file.read_text("/scenario"), path + ":/scenario");
@@ -73,11 +73,11 @@ void check_parts(const std::vector<PartFile>& parts) {
   std::map<std::size_t, const PartFile*> seen;
   for (const PartFile& p : parts) {
     if (p.identity != first.identity)
-      throw InputError(p.path + ": is not of the same sweep as " + first.path + " (" +
-                       unlike(p.identity, first.identity) + " differs)");
+      throw InputError(p.path, "is not of the same sweep as " + first.path + " (" +
+                                   unlike(p.identity, first.identity) + " differs)");
     if (const auto [before, added] = seen.emplace(p.part.number, &p); !added)
-      throw InputError(p.path + ": is part " + std::to_string(p.part.number) + ", as is " +
-                       before->second->path);
+      throw InputError(p.path,
+                       "is part " + std::to_string(p.part.number) + ", as is " + before->second->path);
   }
   std::string missing;
   constexpr std::size_t kMostNamed = 100;
@@ -134,8 +134,8 @@ Merged merge_parts(const std::vector<std::string>& paths) {
       merged.remark = arithmetic_remark(parts.front().path + " and " + p.path, what);
     const auto points = points_of(plan, p.part);
     if (points.size() != p.records.size() || (penalty && points.size() != p.references.size()))
-      throw InputError(p.path + ": holds " + std::to_string(p.records.size()) +
-                       " points where its part has " + std::to_string(points.size()));
+      throw InputError(p.path, "holds " + std::to_string(p.records.size()) + " points where its part has " +
+                                   std::to_string(points.size()));
     for (std::size_t i = 0; i < points.size(); ++i) try {
         std::string_view line = p.records[i];
         if (!searched) {
@@ -147,7 +147,7 @@ Merged merge_parts(const std::vector<std::string>& paths) {
           if (penalty) merged.records.references[points[i]] = required_osnr_from(p.references[i]);
         }
       } catch (const std::invalid_argument&) {
-        throw InputError(p.path + ": data set /records has no record in line " + std::to_string(i + 1));
+        throw InputError(p.path, "data set /records has no record in line " + std::to_string(i + 1));
       }
   }
   return merged;

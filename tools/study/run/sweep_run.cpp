@@ -53,7 +53,7 @@ std::string reference_text(const SweepOrder& order) {
   if (order.measure != SweepMeasure::kPenalty) return "";
   if (order.reference.empty()) return "the first point: " + describe(order.plan, order.plan.points.front());
   std::string kept;
-  const auto given = parse_vary({order.reference}, "--reference");
+  const auto given = parse_vary({order.reference});
   for (const Axis& axis : order.plan.axes)
     if (std::none_of(given.begin(), given.end(), [&](const Axis& other) { return other.key == axis.key; }))
       kept += (kept.empty() ? "; as at the point itself: " : ", ") + axis.key;

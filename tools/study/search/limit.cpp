@@ -76,7 +76,7 @@ class LimitSearch {
  private:
   bool set_reference() {
     Scenario reference = scenario_;
-    reference.set(rule_.key, short_decimal(rule_.from), "--vary");
+    reference.set(rule_.key, short_decimal(rule_.from), rule_.origin);
     const auto threshold = fec_threshold(scenario_);
     if (!threshold) scenario_.reject("fec.code", "gives no threshold to measure a penalty at");
     threshold_ = *threshold;
@@ -89,7 +89,7 @@ class LimitSearch {
 
   Scenario at(double value) const {
     Scenario scenario = scenario_;
-    scenario.set(rule_.key, short_decimal(value), "--vary");
+    scenario.set(rule_.key, short_decimal(value), rule_.origin);
     return limit_.reference ? at_total_osnr(scenario, osnr_allowed_db()) : scenario;
   }
 
@@ -324,27 +324,27 @@ std::string Criterion::text() const {
   return "penalty in required OSNR at most " + readable(bound) + " dB";
 }
 
-Criterion parse_criterion(const std::string& text, const Scenario& scenario) {
+Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin) {
   const auto equals = text.find('=');
   const std::string name = trim(text.substr(0, equals));
-  const std::string where = "--criterion " + text;
+  const std::string where = as_given(origin, text);
   if (name == "ber" && equals == std::string::npos) {
     const auto threshold = fec_threshold(scenario);
-    if (!threshold) throw InputError(where + ": the scenario has no FEC threshold; write ber=2e-2");
+    if (!threshold) throw InputError(where, "the scenario has no FEC threshold; write ber=2e-2");
     return {Criterion::Kind::kBer, *threshold};
   }
   const bool penalty = name == "penalty_db" || name == "snr_penalty_db";
   if (name != "ber" && name != "q_db" && name != "snr_db" && !penalty)
-    throw InputError(where + ": expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P");
+    throw InputError(where, "expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P");
   const auto bound = equals == std::string::npos ? std::nullopt : parse_number(trim(text.substr(equals + 1)));
-  if (!bound) throw InputError(where + ": a number must follow " + name + "=");
+  if (!bound) throw InputError(where, "a number must follow " + name + "=");
   if (name == "snr_db") return {Criterion::Kind::kSnr, *bound};
   if (penalty) {
-    if (*bound <= 0.0) throw InputError(where + ": a penalty is above 0 dB");
+    if (*bound <= 0.0) throw InputError(where, "a penalty is above 0 dB");
     return {name == "penalty_db" ? Criterion::Kind::kPenalty : Criterion::Kind::kSnrPenalty, *bound};
   }
   const double ber = name == "ber" ? *bound : 0.5 * std::erfc(std::pow(10.0, *bound / 20.0) / std::sqrt(2.0));
-  if (ber < 1e-12 || ber > 0.35) throw InputError(where + ": a BER between 1e-12 and 0.35 is needed");
+  if (ber < 1e-12 || ber > 0.35) throw InputError(where, "a BER between 1e-12 and 0.35 is needed");
   return {Criterion::Kind::kBer, ber, name == "q_db"};
 }
 
@@ -352,8 +352,8 @@ Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMa
                  const LimitProgress& progress) {
   const ScenarioKey* key = find_key(rule.key);
   if (key == nullptr || (key->type != KeyType::kNumber && key->type != KeyType::kInteger))
-    throw InputError(rule.key + ": a limit needs a key that holds a number");
-  if (rule.from == rule.to) throw InputError(rule.key + ": both ends of the range are the same");
+    throw InputError(Origin(), rule.key, "a limit needs a key that holds a number");
+  if (rule.from == rule.to) throw InputError(Origin(), rule.key, "both ends of the range are the same");
   if (rule.criterion.kind == Criterion::Kind::kSnrPenalty)
     throw InputError("snr_penalty_db is for outage; a limit's penalty is one of required OSNR, penalty_db=P");
   if (rule.criterion.kind != Criterion::Kind::kSnr) EquivalentSnr{scenario};  // symbols with bits

@@ -30,11 +30,12 @@ struct Criterion {
 };
 
 /// "ber" (the scenario's FEC threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1" (in required
-/// OSNR), "snr_penalty_db=1". InputError else.
-Criterion parse_criterion(const std::string& text, const Scenario& scenario);
+/// OSNR), "snr_penalty_db=1". InputError, beginning with `origin`, else.
+Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin = "");
 
 struct LimitRule {
   std::string key;          // a number or a whole number
+  std::string origin;       // what messages about it begin with, "--vary"; "" = nothing
   double from = 0, to = 0;  // where to look; either end may be the one that holds
   Criterion criterion;
   double resolution = 0.02;    // of the range (of its ratio where the range spans a decade or more)

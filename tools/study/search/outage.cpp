@@ -92,7 +92,7 @@ Scenario realisation_scenario(const Scenario& scenario, const std::vector<Draw>&
   Scenario result = scenario;
   result.set("fibre.birefringence", "redrawn", "outage");
   const auto seed = static_cast<std::uint64_t>(scenario.integer("run.seed"));
-  for (const Draw& draw : draws) result.set(draw.key, drawn_text(draw, seed, number), "--draw");
+  for (const Draw& draw : draws) result.set(draw.key, drawn_text(draw, seed, number), draw.origin);
   return result;
 }
 

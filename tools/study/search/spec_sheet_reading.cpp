@@ -32,7 +32,17 @@ using Entry = RequirementText::Entry;
 
 [[noreturn]] void refuse(const RequirementText& r, const Entry& entry, const std::string& name,
                          const std::string& why) {
-  throw InputError(entry.origin + ": require." + r.name + "." + name + ": " + why);
+  throw InputError(entry.origin, "require." + r.name + "." + name, why);
+}
+
+/// What `read` refuses is refused as that entry.
+template <class Reading>
+void within(const RequirementText& r, const Entry& entry, const std::string& name, const Reading& read) {
+  try {
+    read();
+  } catch (const InputError& error) {
+    refuse(r, entry, name, error.what());
+  }
 }
 
 const Entry* entry_of(const RequirementText& r, const std::string& name) {
@@ -43,7 +53,7 @@ const Entry* entry_of(const RequirementText& r, const std::string& name) {
 void read_measure(const RequirementText& r, SpecLine& line) {
   const Entry* entry = entry_of(r, "measure");
   if (entry == nullptr)
-    throw InputError(r.origin + ": require." + r.name + ": nothing is measured; add measure = ber");
+    throw InputError(r.origin, "require." + r.name, "nothing is measured; add measure = ber");
   std::string known;
   // sweep --measure has it without its unit, too.
   const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
@@ -62,7 +72,7 @@ void read_bound(const RequirementText& r, SpecLine& line) {
   const Entry* most = entry_of(r, "at_most");
   const Entry* least = entry_of(r, "at_least");
   if ((most == nullptr) == (least == nullptr))
-    throw InputError(r.origin + ": require." + r.name + ": needs a bound, either at_most or at_least");
+    throw InputError(r.origin, "require." + r.name, "needs a bound, either at_most or at_least");
   const Entry& given = most != nullptr ? *most : *least;
   const std::string name = most != nullptr ? "at_most" : "at_least";
   const auto number = parse_number(given.text);
@@ -89,9 +99,12 @@ void read_outage(const RequirementText& r, SpecLine& line, const Scenario& base)
       refuse(r, *entry, name, "goes with measure = outage");
   if (line.measure != Measure::kOutage) return;
   if (const Entry* entry = entry_of(r, "criterion")) line.criterion = entry->text;
-  if (parse_criterion(line.criterion, base).kind == Criterion::Kind::kPenalty)
-    throw InputError(r.origin + ": require." + r.name +
-                     ".criterion: one frame has no required OSNR; use snr_penalty_db");
+  Criterion criterion;
+  const auto read = [&] { criterion = parse_criterion(line.criterion, base); };
+  if (const Entry* entry = entry_of(r, "criterion")) within(r, *entry, "criterion", read);
+  if (criterion.kind == Criterion::Kind::kPenalty)
+    throw InputError(r.origin, "require." + r.name + ".criterion",
+                     "one frame has no required OSNR; use snr_penalty_db");
   const auto number = [&](const char* name, double low, double high) -> std::optional<double> {
     const Entry* entry = entry_of(r, name);
     if (entry == nullptr) return std::nullopt;
@@ -117,8 +130,8 @@ void read_settings(const RequirementText& r, SpecLine& line, const Scenario& bas
     if (equals == std::string::npos)
       refuse(r, *entry, "set", "'" + trim(text) + "' is not of the form section.key=value");
     line.settings.emplace_back(trim(text.substr(0, equals)), trim(text.substr(equals + 1)));
-    trial.set(line.settings.back().first, line.settings.back().second,
-              entry->origin + ": require." + r.name + ".set");
+    const auto& [key, value] = line.settings.back();
+    within(r, *entry, "set", [&, &key = key, &value = value] { trial.set(key, value, {}); });
   }
 }
 
@@ -126,18 +139,15 @@ void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
   const Entry* entry = entry_of(r, "vary");
   if (entry == nullptr) {
     if (line.measure == Measure::kLimit)
-      throw InputError(r.origin + ": require." + r.name + ": measure = limit needs vary = KEY=a:b");
+      throw InputError(r.origin, "require." + r.name, "measure = limit needs vary = KEY=a:b");
     return;
   }
-  const std::string origin = entry->origin + ": require." + r.name + ".vary";
   if (line.measure != Measure::kLimit) {
-    try {
-      line.axes = parse_vary({entry->text});
-    } catch (const InputError& error) {
-      refuse(r, *entry, "vary", error.what());
-    }
+    within(r, *entry, "vary", [&] { line.axes = parse_vary({entry->text}); });
     if (line.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
-    for (const auto& value : line.axes[0].values) Scenario(base).set(line.axes[0].key, value, origin);
+    within(r, *entry, "vary", [&] {
+      for (const auto& value : line.axes[0].values) Scenario(base).set(line.axes[0].key, value, {});
+    });
     return;
   }
   const auto equals = entry->text.find('='), colon = entry->text.find(':');
@@ -149,7 +159,7 @@ void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
   if (!from || !to) refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
   line.from = *from, line.to = *to;
   for (const double end : {line.from, line.to})
-    Scenario(base).set(line.limit_key, short_decimal(end), origin);
+    within(r, *entry, "vary", [&] { Scenario(base).set(line.limit_key, short_decimal(end), {}); });
 }
 
 /// What a measure needs of the scenario beside its keys.
