@@ -55,8 +55,8 @@ std::string nearest_key(std::string_view full_name);
 /// "between 0.01 and 1", "one of qpsk, 16qam, gaussian", ...: what a key accepts, for messages and docs.
 std::string legal_values(const ScenarioKey& key);
 
-/// One line of a spec sheet, as a section [require.NAME] writes it; what it means is the business of whoever
-/// checks it (tools/study/search/spec_sheet.h). Entries: set, vary, measure, at_most, at_least, source.
+/// One line of a spec sheet, a section [require.NAME]; what it means: tools/study/search/spec_sheet.h.
+/// Entries: set, vary, measure, at_most, at_least, source, and of outages criterion, confidence, screen.
 struct RequirementText {
   struct Entry {
     std::string text;

@@ -144,7 +144,7 @@ TEST_CASE(
     CHECK(s->requirements()[0].entries.at("at_most").text == "1e-2");
     CHECK(s->requirements()[1].name == "dgd");
   }
-  CHECK(scenario.requirements()[0].entries.at("at_most").origin == "b.ini:2");
+  CHECK(scenario.requirements()[0].entries.at("at_most").origin.text() == "b.ini:2");
   CHECK(message_of("[require.reach]\nat_mots = 1\n") ==
         "x.ini:2: require.reach.at_mots: a requirement has no such entry; did you mean at_most?");
   CHECK(message_of("[require]\nmeasure = ber\n") ==
