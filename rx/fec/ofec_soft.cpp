@@ -86,35 +86,63 @@ COHLINK_VECTOR_INLINE void find_words(std::span<const SoftPlaces, kLength> words
   while (n % 32 != 0) found.metric[n++] = kNever;  // so that whole vectors can be looked at
 }
 
-COHLINK_VECTOR_INLINE int padded(const Found& found) { return (found.count + 31) / 32 * 32; }
+template <int kWidth>
+struct Shorts {
+  typedef std::int16_t V __attribute__((vector_size(2 * kWidth)));
+};
+using Metrics = Shorts<32>::V;
+
+template <int kWidth>
+COHLINK_VECTOR_INLINE int least_of(const typename Shorts<kWidth>::V& v) {
+  if constexpr (kWidth == 4) {
+    return std::min(std::min(v[0], v[1]), std::min(v[2], v[3]));
+  } else {
+    using Half = typename Shorts<kWidth / 2>::V;
+    Half halves[2];
+    std::memcpy(halves, &v, sizeof v);
+    const Half least = halves[0] < halves[1] ? halves[0] : halves[1];
+    return least_of<kWidth / 2>(least);
+  }
+}
 
 // Least metrics of the words that do and do not change the ranked place of this bit.
 COHLINK_VECTOR_INLINE std::pair<int, int> ranked_metrics(const Found& found, int bit) {
-  std::int16_t with = kNever, without = kNever;
-  const auto mask = static_cast<std::int16_t>(1 << bit);
-  const int n = padded(found);
-  for (int t = 0; t < n; ++t) {
-    const std::int16_t m = found.metric[t];
-    const bool changed = (found.flips[t] & mask) != 0;
-    with = std::min(with, changed ? m : kNever);
-    without = std::min(without, changed ? kNever : m);
+  const Metrics never = Metrics{} + kNever;
+  Metrics with = never, without = never;
+  for (int t = 0; t < found.count; t += 32) {
+    const auto m = vectors::load<Metrics>(&found.metric[t]);
+    const Metrics changed = (vectors::load<Metrics>(&found.flips[t]) << (15 - bit)) >> 15;
+    const Metrics if_changed = (m & changed) | (never & ~changed),
+                  if_kept = (m & ~changed) | (never & changed);
+    with = if_changed < with ? if_changed : with;
+    without = if_kept < without ? if_kept : without;
   }
-  return {with, without};
+  return {least_of<32>(with), least_of<32>(without)};
 }
 
 // Least metric of the words that leave a place as it is.
 COHLINK_VECTOR_INLINE int metric_without(const Found& found, int place) {
-  std::int16_t least = kNever;
-  const int n = padded(found);
-  for (int t = 0; t < n; ++t)
-    least = std::min(least, found.i[t] == place || found.j[t] == place ? kNever : found.metric[t]);
-  return least;
+  const Metrics never = Metrics{} + kNever, here = Metrics{} + static_cast<std::int16_t>(place);
+  Metrics least = never;
+  for (int t = 0; t < found.count; t += 32) {
+    const auto m = vectors::load<Metrics>(&found.metric[t]);
+    const Metrics changed =
+        (vectors::load<Metrics>(&found.i[t]) == here) | (vectors::load<Metrics>(&found.j[t]) == here);
+    const Metrics if_kept = (m & ~changed) | (never & changed);
+    least = if_kept < least ? if_kept : least;
+  }
+  return least_of<32>(least);
 }
 
 COHLINK_VECTOR_INLINE int likeliest(const Found& found) {
+  Metrics least = Metrics{} + kNever;
+  for (int t = 0; t < found.count; t += 32) {
+    const auto m = vectors::load<Metrics>(&found.metric[t]);
+    least = m < least ? m : least;
+  }
+  const int metric = least_of<32>(least);
   int best = 0;
-  for (int t = 1; t < found.count; ++t)
-    if (found.metric[t] < found.metric[best]) best = t;
+  while (found.metric[best] != metric) ++best;
   return best;
 }
 
@@ -137,8 +165,7 @@ struct Writer {
   }
 };
 
-COHLINK_VECTOR_INLINE void write_lane(const Lane& lane, const Found& found, const Writer& write) {
-  const int best = likeliest(found);
+COHLINK_VECTOR_INLINE void write_lane(const Lane& lane, const Found& found, int best, const Writer& write) {
   alignas(64) std::array<std::int16_t, kLength> with;  // least metric of the words that change a place
   with.fill(kNever);
   for (int t = 0; t < found.count; ++t) {
@@ -181,8 +208,8 @@ COHLINK_VECTOR_INLINE void decode_lanes(std::span<const SoftPlaces, kLength> wor
       for (int k = 0; k < kLength; ++k) extrinsic[k][l] = 0;
       continue;
     }
-    const int best = found.metric[likeliest(found)];
-    write_lane(lane, found, {words, extrinsic, stage, l, best});
+    const int best = likeliest(found);
+    write_lane(lane, found, best, {words, extrinsic, stage, l, found.metric[best]});
   }
 }
 
