@@ -1,0 +1,34 @@
+// What is left of a link's errors when its code has been decoded.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <span>
+#include <string_view>
+
+namespace cohlink::fec {
+
+/// Counts of decoded information. Errors come in bursts: the blocks that have any are what is independent, or
+/// nearly.
+struct PostFec {
+  std::uint64_t blocks = 0,
+                lost_blocks = 0;  // words of RS, blocks of staircase codes, pairs of block rows of oFEC
+  std::uint64_t bits = 0, errors = 0;
+  PostFec& operator+=(const PostFec& other);
+  double ber() const { return bits == 0 ? 0.0 : static_cast<double>(errors) / static_cast<double>(bits); }
+};
+
+/// Bits of the smallest whole that a code is decoded in: a row of interleaved words, a block, a frame, an
+/// interleaver. `code`: as fec.code spells it. std::invalid_argument for another.
+std::size_t least_bits(std::string_view code);
+
+/// Decodes LLRs that are above zero where they lean to what was sent: as if zeros had been sent, which is
+/// exact for linear codes and symmetric decoders whatever was sent. So any bits can be decoded, code words or
+/// none. The LLRs are read in rings, every block of them counted once: the decoder first reads blocks that it
+/// does not count, so that no block has neighbours that it knows beforehand, and the last blocks have the
+/// first for neighbours. Interleaving: RS 16 words byte by byte (ITU-T G.975), staircase none, the 400ZR code
+/// as cfec.h says, oFEC over 172032 bits by a permutation drawn at random, as the standard's was not to be
+/// had. Nothing is counted where there are fewer than least_bits(code).
+PostFec decode_flipped(std::string_view code, std::span<const float> llr);
+
+}  // namespace cohlink::fec
