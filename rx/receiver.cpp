@@ -2,12 +2,15 @@
 
 #include <algorithm>
 #include <cmath>
+#include <stdexcept>
+#include <utility>
 
 #include "rx/blocks/lanes.h"
 #include "rx/chain/decide.h"
 #include "rx/chain/order.h"
 #include "rx/chain/table.h"
 #include "rx/stage/block.h"
+#include "sim/signal/execution/threads.h"
 
 namespace cohlink {
 namespace {
@@ -17,7 +20,7 @@ struct Link {
   Block block;
 };
 
-std::vector<Link> make_chain(const Scenario& scenario, const FftCache& fft) {
+std::vector<Link> make_chain(const Scenario& scenario, const Execution& execution) {
   const std::vector<std::string> names = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(names); !fault.empty()) scenario.reject("dsp.chain", fault);
   if (scenario.text("dsp.dispersion") == "blind" &&
@@ -25,7 +28,7 @@ std::vector<Link> make_chain(const Scenario& scenario, const FftCache& fft) {
     scenario.reject("dsp.dispersion", "blind needs the block 'dispersion' in dsp.chain, which has none");
   std::vector<Link> chain;
   for (const BlockRow* row : rows_of(names)) {
-    const BlockSetting setting{scenario, fft, pulse_of(scenario), modulation_of(scenario),
+    const BlockSetting setting{scenario, execution, pulse_of(scenario), modulation_of(scenario),
                                std::span(names).subspan(chain.size() + 1)};
     chain.push_back({row, row->make(setting)});
   }
@@ -38,7 +41,7 @@ struct Receiver::Parts {
   double symbol_rate;
   ScoreParameters scoring;
   std::vector<Link> chain;
-  FftCache fft;  // keeps the plans that the blocks use
+  Execution execution;  // keeps the plans that the blocks use
 };
 
 // Where in a recording a capture lies.
@@ -48,11 +51,26 @@ struct Receiver::Place {
   std::size_t judged = 0;  // symbols that the piece before has judged
 };
 
-Receiver::Receiver(const Scenario& scenario, const FftCache& fft) {
+// What a capture comes down to.
+struct Receiver::Incoming {
+  Field<float> signal;
+  const Truth* truth;
+  bool one_polarisation;
+
+  explicit Incoming(const Capture& capture)
+      : signal(read_lanes(capture)),
+        truth(capture.truth ? &*capture.truth : nullptr),
+        one_polarisation(capture.one_polarisation()) {}
+  Incoming(Field<float> field, const Truth* known)
+      : signal(read_lanes(std::move(field))), truth(known), one_polarisation(is_silent(signal.y)) {}
+};
+
+Receiver::Receiver(const Scenario& scenario, Execution execution) {
   const ScoreParameters scoring{modulation_of(scenario), scenario.boolean("signal.differential"),
                                 static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
-  parts_ =
-      std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, scoring, make_chain(scenario, fft), fft});
+  std::vector<Link> chain = make_chain(scenario, execution);
+  parts_ = std::make_unique<Parts>(
+      Parts{pulse_of(scenario).symbol_rate, scoring, std::move(chain), std::move(execution)});
 }
 
 Receiver::~Receiver() = default;
@@ -72,15 +90,33 @@ void Receiver::check_length(double adc_rate, std::size_t symbols) const {
 }
 
 ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {
-  return receive(capture, record, after, {});
+  return receive(Incoming(capture), record, after, {});
+}
+
+std::vector<ReceiverResult> Receiver::operator()(std::span<const Capture> captures, bool record) const {
+  std::vector<ReceiverResult> results(captures.size());
+  for_each_index(captures.size(), parts_->execution.threads(),
+                 [&](std::size_t i) { results[i] = (*this)(captures[i], record); });
+  return results;
+}
+
+std::vector<ReceiverResult> Receiver::operator()(const FieldBatch<float>& fields,
+                                                 std::span<const Truth> truth, bool record) const {
+  if (!truth.empty() && truth.size() != fields.frames())
+    throw std::invalid_argument("a batch needs the truth of each of its frames, or none");
+  std::vector<ReceiverResult> results(fields.frames());
+  for_each_index(results.size(), parts_->execution.threads(), [&](std::size_t i) {
+    results[i] = receive({fields.field(i), truth.empty() ? nullptr : &truth[i]}, record, {}, {});
+  });
+  return results;
 }
 
 ReceiverResult Receiver::go_on(const Capture& capture, const Continuation& from) const {
-  return receive(capture, false, {}, {&from, true, 0});
+  return receive(Incoming(capture), false, {}, {&from, true, 0});
 }
 
 ReceiverResult Receiver::start_inside(const Capture& capture, std::size_t judged, bool record) const {
-  return receive(capture, record, {}, {nullptr, true, judged});
+  return receive(Incoming(capture), record, {}, {nullptr, true, judged});
 }
 
 // The one block of that name or title.
@@ -107,18 +143,21 @@ void Receiver::run(Carried& c, std::size_t blocks, bool record, const StepDone& 
   const auto done = [&](const std::string& step) {
     if (after) after(step);
   };
+  const double share = 1.0 / static_cast<double>(parts_->chain.size() + 1);  // of a block, and of the score
   done("lanes");
-  if (record) c.result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->fft);
+  if (record) c.result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->execution.ffts());
   for (const auto& [row, block] : std::span(parts_->chain).first(blocks)) {
+    parts_->execution.check();
     c.require(block.edge(c.signal.sample_rate));
     block.apply(c);
     done(row->name);
     if (record) {
-      c.result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, parts_->fft));
+      c.result.stages.push_back(record_stage(row->name, c.signal, c.symbol_rate, parts_->execution.ffts()));
       c.result.stages.back().signals = std::move(c.signals);
     }
     c.signals.clear();
     done("stage record");
+    parts_->execution.progress(share);
   }
   c.require(0.0);
 }
@@ -136,15 +175,14 @@ Interim Receiver::until(const Capture& capture, const std::string& name) const {
   return interim;
 }
 
-ReceiverResult Receiver::receive(const Capture& capture, bool record, const StepDone& after,
-                                 const Place& place) const {
+ReceiverResult Receiver::receive(Incoming in, bool record, const StepDone& after, const Place& place) const {
   ReceiverResult result;
-  result.one_polarisation = capture.one_polarisation();
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr,
-            parts_->symbol_rate, result,
-            place.from,          place.inside};
+  result.one_polarisation = in.one_polarisation;
+  Carried c{std::move(in.signal), in.truth, parts_->symbol_rate, result, place.from, place.inside};
   run(c, parts_->chain.size(), record, after);
-  decide(c, parts_->scoring, place.judged, parts_->fft);
+  parts_->execution.check();
+  decide(c, parts_->scoring, place.judged, parts_->execution);
+  parts_->execution.progress(1.0 / static_cast<double>(parts_->chain.size() + 1));
   if (after) after("score");
   return result;
 }

@@ -3,13 +3,15 @@
 
 #include <functional>
 #include <memory>
+#include <span>
 #include <string>
 #include <vector>
 
 #include "rx/chain/user_block.h"
 #include "rx/stage/cost.h"
 #include "rx/stage/result.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
+#include "sim/signal/execution/field_batch.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/scenario/scenario.h"
 
@@ -25,8 +27,10 @@ struct Interim {
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
 class Receiver {
  public:
-  /// Throws InputError for a chain that cannot work (unknown order, genie without truth is found later).
-  Receiver(const Scenario& scenario, const FftCache& fft);
+  /// Throws InputError for a chain that cannot work (unknown order, genie without truth is found later). The
+  /// execution hears of the progress of every capture, block by block, and may end the work: within a tenth
+  /// of a second for captures of up to 2^20 symbols.
+  Receiver(const Scenario& scenario, Execution execution);
   ~Receiver();
   Receiver(Receiver&&) noexcept;
 
@@ -35,6 +39,14 @@ class Receiver {
   /// name, "lanes" before the first, "stage record" after each and "score" last: what a benchmark needs.
   using StepDone = std::function<void(const std::string& step)>;
   ReceiverResult operator()(const Capture& capture, bool record = true, const StepDone& after = {}) const;
+
+  /// Each by itself, on the execution's threads.
+  std::vector<ReceiverResult> operator()(std::span<const Capture> captures, bool record = true) const;
+
+  /// The same of fields in the host's memory, X and Y each I + iQ in any unit, where no converter's codes are
+  /// at hand; a silent Y was not recorded. `truth`: one a frame, or none at all (std::invalid_argument else).
+  std::vector<ReceiverResult> operator()(const FieldBatch<float>& fields, std::span<const Truth> truth = {},
+                                         bool record = true) const;
 
   /// A piece that follows another. `joined` in the result says whether the outputs fit on.
   ReceiverResult go_on(const Capture& capture, const Continuation& from) const;
@@ -62,10 +74,10 @@ class Receiver {
 
  private:
   struct Place;
+  struct Incoming;
   std::size_t find(const std::string& block) const;
   void run(Carried& c, std::size_t blocks, bool record, const StepDone& after) const;
-  ReceiverResult receive(const Capture& capture, bool record, const StepDone& after,
-                         const Place& place) const;
+  ReceiverResult receive(Incoming in, bool record, const StepDone& after, const Place& place) const;
   struct Parts;
   std::unique_ptr<Parts> parts_;
 };

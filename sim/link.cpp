@@ -99,8 +99,9 @@ std::vector<Capture> Link::operator()(std::span<const StreamAddress> addresses) 
 
 LightFrame Link::transmit(const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
+  parts_->execution.check();
   TransmittedFrame sent =
-      transmit_comb(setup.transmitter, setup.line.comb, parts_->streams(address), parts_->execution.ffts());
+      transmit_comb(setup.transmitter, setup.line.comb, parts_->streams(address), parts_->execution);
   LightFrame frame;
   frame.light = std::move(sent.field);
   frame.history = std::make_shared<const LightFrame::History>(
@@ -122,6 +123,7 @@ LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   const EngineReport report =
       parts_->send_through(optics, frame.light, parts_->streams(address), parts_->execution.unheard());
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
+  parts_->execution.check();
   const double tuned = setup.line.comb.tested().frequency;
   tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), parts_->execution.ffts());
   return frame;
@@ -138,10 +140,14 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   received.input = receive_light(light, setup.receiver_input, streams);
   received.oscillator =
       run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
+  parts_->execution.check();
   received.power = power_at_diodes(light, setup.oscillator, received.oscillator, setup.frontend);
+  parts_->execution.check();
   Photocurrents currents =
       cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams, fft);
+  parts_->execution.check();
   const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
+  parts_->execution.check();
   received.transimpedance = lanes.transimpedance;
   AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
   received.sine_jitter_start = converted.sine_jitter_start;
@@ -163,6 +169,7 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   if (setup.transmitter.laser.rin || setup.oscillator.laser.rin)
     capture.counters["rin_clipped_samples"] =
         sent.laser.clipped_samples + received.oscillator.clipped_samples;
+  parts_->execution.check();
   capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, sent, received);
   return capture;
 }

@@ -20,20 +20,20 @@ struct Arrived {
 
 template <class Real>
 Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
-             const FftCache& fft, Device device) {
+             const Execution& execution, Device device) {
   const RandomStreams birefringence = setup.redraw_birefringence ? streams : RandomStreams(setup.seed);
   const PropagationPlan path = plan_optical_path(setup, birefringence);
   Field<Real> light = convert_field<Real>(sent);
-  const EngineReport report = PropagationEngine<Real>(fft, device)(light, path, streams);
+  const EngineReport report = PropagationEngine<Real>(execution, device)(light, path, streams);
   Arrived out{convert_field<double>(light), report.steps};
-  tune_to(out.light, setup.line.comb.tested().frequency, 0.0, fft);
+  tune_to(out.light, setup.line.comb.tested().frequency, 0.0, execution.ffts());
   return out;
 }
 
 Arrived send(const LinkSetup& setup, const Field<double>& sent, const RandomStreams& streams,
-             const FftCache& fft, Device device) {
-  return setup.single_precision ? send<float>(setup, sent, streams, fft, device)
-                                : send<double>(setup, sent, streams, fft, device);
+             const Execution& execution, Device device) {
+  return setup.single_precision ? send<float>(setup, sent, streams, execution, device)
+                                : send<double>(setup, sent, streams, execution, device);
 }
 
 // Whole-band error, then that of the matched-filtered channel, both on spectra (Parseval).
@@ -73,17 +73,17 @@ class Comparison {
 }  // namespace
 
 StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point,
-                      const FftCache& fft) {
+                      const Execution& execution) {
   LinkSetup setup = link_setup(scenario);
   if (setup.line.sections.empty())
     scenario.reject("fibre.spans", "leaves no fibre whose steps could be checked");
   const Device device = device_named(scenario.text("run.device"));
   const RandomStreams streams(setup.seed, frame, point);
-  const Field<double> sent = transmit_comb(setup.transmitter, setup.line.comb, streams, fft).field;
-  const Arrived coarse = send(setup, sent, streams, fft, device);
+  const Field<double> sent = transmit_comb(setup.transmitter, setup.line.comb, streams, execution).field;
+  const Arrived coarse = send(setup, sent, streams, execution, device);
   setup.steps = halved(setup.steps);
-  const Arrived fine = send(setup, sent, streams, fft, device);
-  Comparison comparison(setup, fft);
+  const Arrived fine = send(setup, sent, streams, execution, device);
+  Comparison comparison(setup, execution.ffts());
   comparison.add(coarse.light.x, fine.light.x, sent.sample_rate);
   comparison.add(coarse.light.y, fine.light.y, sent.sample_rate);
   return {comparison.error_db(), comparison.limited_snr_db(), coarse.steps, fine.steps};

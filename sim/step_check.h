@@ -3,7 +3,7 @@
 
 #include <cstdint>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
@@ -22,6 +22,6 @@ struct StepCheck {
 /// Sends frame (frame, point) of the scenario twice, with the same data, noise and birefringence. InputError
 /// for a scenario without fibre spans.
 StepCheck check_steps(const Scenario& scenario, std::uint64_t frame, std::uint64_t point,
-                      const FftCache& fft);
+                      const Execution& execution);
 
 }  // namespace cohlink

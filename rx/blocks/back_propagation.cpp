@@ -23,10 +23,10 @@ double stop_of(const BackPropagationParameters& p) {
   return std::min(0.5 * p.sample_rate, p.band_edge + p.margin + p.taper);
 }
 
-OverlapSaveFilter band_filter(const BackPropagationParameters& p, const FftCache& fft) {
+OverlapSaveFilter band_filter(const BackPropagationParameters& p, const Execution& execution) {
   const double stop = stop_of(p), pass = std::min(p.band_edge + p.margin, stop);
   return OverlapSaveFilter([=](double f) { return std::complex<double>(band_taper(f, pass, stop)); },
-                           p.sample_rate, 6.0 / p.taper, fft);
+                           p.sample_rate, 6.0 / p.taper, execution);
 }
 
 // Samples by which the path spreads the band at most, at any place along it.
@@ -50,14 +50,14 @@ void scale(Field<float>& field, double factor) {
 
 }  // namespace
 
-BackPropagation::BackPropagation(const BackPropagationParameters& p, const FftCache& fft)
-    : band_(band_filter(p, fft)),
+BackPropagation::BackPropagation(const BackPropagationParameters& p, const Execution& execution)
+    : band_(band_filter(p, execution)),
       back_(inverse(p.path)),
       output_power_(p.output_power),
       reach_(spread(p.path, stop_of(p), p.sample_rate)),
       block_(std::max(kSmallestBlock, std::bit_ceil(8 * reach_))),
       steps_(totals(p.path).split_steps),
-      fft_(fft) {
+      execution_(execution.unheard()) {
   if (!(p.output_power > 0.0)) throw std::invalid_argument("back-propagation needs the power in the fibre");
 }
 
@@ -79,7 +79,7 @@ Field<float> BackPropagation::operator()(const Field<float>& signal) const {
   if (!(power > 0.0)) return light;
   scale(light, std::sqrt(output_power_ / power));
 
-  const FastEngine<float> engine(fft_);
+  const FastEngine<float> engine(execution_);
   const std::size_t hop = this->hop();
   const auto length = static_cast<std::ptrdiff_t>(light.size());
   Field<float> out(light.size(), light.sample_rate);
@@ -141,7 +141,7 @@ Block back_propagation_block(const BlockSetting& setting) {
   const Line told = read_line(s);
   const NominalLine line = nominal_line(told, static_cast<int>(s.integer("dsp.back_propagation_steps")));
   const BackPropagation undo({line.path, line.output_power, setting.two_a_symbol(), setting.band_edge()},
-                             setting.fft);
+                             setting.execution);
   Block block;
   const double ps_per_nm = beta2_length_to_accumulated(dispersion_at_channel(told).beta2_length);
   block.apply = [undo, ps_per_nm](Carried& c) {

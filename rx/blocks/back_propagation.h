@@ -36,7 +36,7 @@ struct BackPropagationParameters {
 class BackPropagation {
  public:
   /// std::invalid_argument for a path without an inverse (see inverse()) or no power.
-  BackPropagation(const BackPropagationParameters& parameters, const FftCache& fft);
+  BackPropagation(const BackPropagationParameters& parameters, const Execution& execution);
 
   /// Both rows at the parameters' rate; any scale goes in, mean power of both rows 2 comes out.
   Field<float> operator()(const Field<float>& signal) const;
@@ -59,7 +59,7 @@ class BackPropagation {
   PropagationPlan back_;
   double output_power_;
   std::size_t reach_, block_, steps_;  // samples, samples, split steps of the whole path
-  FftCache fft_;
+  Execution execution_;
 };
 
 /// The line for the channel under test, as planned: every span cut into `steps` loss-matched steps, its

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <cstdint>
 #include <stdexcept>
+#include <utility>
 
 #include "rx/blocks/distance.h"
 #include "rx/blocks/vectors.h"
@@ -76,9 +77,10 @@ COHLINK_VECTOR_INLINE void begin(float* sums, const Grid& grid) {
 
 // Scratch of one call: distances of the last symbols, and their sums over the window.
 struct Window {
-  std::size_t half;    // symbols on either side
-  std::size_t slots;   // a power of two above the window
-  float *ring, *sums;  // [slots][lanes], [lanes]
+  std::size_t half;            // symbols on either side
+  std::size_t slots;           // a power of two above the window
+  const Execution& execution;  // ends the search between two refreshes
+  float *ring, *sums;          // [slots][lanes], [lanes]
   float* slot(std::size_t k, std::size_t lanes) const { return ring + (k & (slots - 1)) * lanes; }
 };
 
@@ -116,6 +118,7 @@ COHLINK_VECTOR_INLINE void search_rows(const Distance& distance, Rows rows, std:
         store(in + b, d);
       }
     } else {
+      if (k % kRefresh == 0 && window.execution.stopped()) return;
       if (k + half < count) enter(distance, rows, k + half, grid, in);
       sum_afresh(grid, window, k - std::min(k, half), std::min(count, k + half + 1));
     }
@@ -176,8 +179,8 @@ Grid grid_of(const AlignedVector<float>& cos, const AlignedVector<float>& sin,
 
 }  // namespace
 
-BlindPhaseSearch::BlindPhaseSearch(const BlindPhaseSearchParameters& parameters)
-    : p_(parameters), shape_(constellation(parameters.modulation)) {
+BlindPhaseSearch::BlindPhaseSearch(const BlindPhaseSearchParameters& parameters, Execution execution)
+    : p_(parameters), execution_(std::move(execution)), shape_(constellation(parameters.modulation)) {
   if (constellation(p_.modulation).empty())
     throw std::invalid_argument("blind phase search needs a constellation");
   if (p_.window < 1) throw std::invalid_argument("phase window below one symbol");
@@ -212,8 +215,9 @@ std::vector<double> BlindPhaseSearch::operator()(std::span<const std::complex<fl
   const std::size_t slots = std::bit_ceil(2 * half + 2);
   const Grid grid = grid_of(cos_, sin_, index_, p_.test_phases);
   AlignedVector<float> ring(slots * grid.lanes), sums(grid.lanes), place(count);
-  const Window window{half, slots, ring.data(), sums.data()};
+  const Window window{half, slots, execution_, ring.data(), sums.data()};
   search_rows(shape_, rows, count, grid, window, place.data());
+  execution_.check();
   std::vector<double> phase(count);
   for (std::size_t k = 0; k < count; ++k) phase[k] = phase_at(place[k]);
   unwrap(phase, 0.5 * kPi);

@@ -9,6 +9,7 @@
 
 #include "rx/blocks/distance.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -27,7 +28,7 @@ struct BlindPhaseSearchParameters {
 class BlindPhaseSearch {
  public:
   /// std::invalid_argument for Gaussian symbols, a window below 1 or fewer than 4 test phases.
-  explicit BlindPhaseSearch(const BlindPhaseSearchParameters& parameters);
+  explicit BlindPhaseSearch(const BlindPhaseSearchParameters& parameters, Execution execution = {});
 
   /// Phase per symbol [rad], one for all rows, which must share it (and be scaled so that their signal
   /// part has unit power).
@@ -42,6 +43,7 @@ class BlindPhaseSearch {
   double phase_at(float place) const;  // of a place on the grid of test phases, in steps
 
   BlindPhaseSearchParameters p_;
+  Execution execution_;
   DistanceShape shape_;
   AlignedVector<float> cos_, sin_;  // of the test phases, filled up to whole vectors
   AlignedVector<std::uint32_t> index_;

@@ -122,10 +122,11 @@ std::vector<double> on_hops(const std::vector<double>& delay, double hop, std::s
 
 }  // namespace
 
-ClockRecovery::ClockRecovery(const ClockParameters& parameters, const FftCache& fft)
+ClockRecovery::ClockRecovery(const ClockParameters& parameters, const Execution& execution)
     : p_(parameters),
-      fft_(fft),
-      interpolator_(std::min(0.5, 0.5 * pulse_band_edge(parameters.pulse) / parameters.pulse.symbol_rate)) {
+      execution_(execution),
+      interpolator_(std::min(0.5, 0.5 * pulse_band_edge(parameters.pulse) / parameters.pulse.symbol_rate),
+                    execution) {
   if (p_.window < kBlock) throw std::invalid_argument("clock window shorter than a block");
 }
 
@@ -136,7 +137,7 @@ double clock_delay_at(const std::vector<double>& delay, double place) {
 std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optional<double> expected,
                                           ClockResult& result) const {
   const std::size_t block = block_for(signal.size());
-  ClockTone tone(p_.pulse, 2 * block, fft_);
+  ClockTone tone(p_.pulse, 2 * block, execution_);
   const ClockSearch search = search_clock(signal, tone);
   if (!search.drift) return {};
   const double hop = 0.5 * static_cast<double>(block), drift = *search.drift;
@@ -166,7 +167,7 @@ std::vector<double> ClockRecovery::delays(const Field<float>& signal, std::optio
 // of the band edge's bins. What is done once a block is left out.
 Operations ClockRecovery::cost() const {
   const std::size_t block = 2 * kBlock;
-  const ClockTone tone(p_.pulse, block, fft_);
+  const ClockTone tone(p_.pulse, block, execution_);
   const Operations edges =
       static_cast<double>(tone.bins()) * 4.0 * (kComplexProduct + kRealTimesComplex + kComplexSum);
   const Operations spectra =
@@ -259,9 +260,9 @@ void recover_clock(const ClockRecovery& recovery, const FftCache& fft, Carried& 
 
 Block clock_block(const BlockSetting& setting) {
   const auto window = static_cast<std::size_t>(setting.scenario.integer("dsp.clock_window"));
-  const ClockRecovery recovery({setting.pulse, window}, setting.fft);
+  const ClockRecovery recovery({setting.pulse, window}, setting.execution);
   Block block;
-  block.apply = [recovery, fft = setting.fft](Carried& c) { recover_clock(recovery, fft, c); };
+  block.apply = [recovery, fft = setting.fft()](Carried& c) { recover_clock(recovery, fft, c); };
   block.edge = edge_of(recovery.reach());
   block.cost = cost_of(kSamplesPerSymbol * recovery.cost());
   return block;

@@ -6,7 +6,7 @@
 
 #include "rx/blocks/interpolator.h"
 #include "rx/stage/cost.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 
@@ -57,7 +57,7 @@ class ClockRecovery {
   static constexpr std::size_t kBlock = 512, kHop = kBlock / 2;  // symbols
   static constexpr double kWidestPpm = 1100.0;                   // legal are 1000
 
-  ClockRecovery(const ClockParameters& parameters, const FftCache& fft);
+  ClockRecovery(const ClockParameters& parameters, const Execution& execution);
 
   /// `signal`: two samples a symbol by the receiver's clock (std::invalid_argument for another rate).
   /// `expected`: delay of the first block's centre where it is known but for whole symbols, as from a clock
@@ -75,7 +75,7 @@ class ClockRecovery {
                              ClockResult& result) const;
 
   ClockParameters p_;
-  FftCache fft_;
+  Execution execution_;
   Interpolator interpolator_;
 };
 

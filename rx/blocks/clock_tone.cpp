@@ -7,8 +7,9 @@
 
 namespace cohlink {
 
-ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const FftCache& fft)
-    : fft_(&fft.get<float>(block)),
+ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const Execution& execution)
+    : execution_(execution),
+      fft_(&execution_.ffts().get<float>(block)),
       window_(block),
       spectrum_{ComplexRow<float>(block), ComplexRow<float>(block)} {
   if (block < 4 || block % 2 != 0) throw std::invalid_argument("a clock tone's block must be even");
@@ -27,6 +28,7 @@ ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const FftCache&
 }
 
 void ClockTone::operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out, int shift) {
+  execution_.check();
   const std::size_t n = block(),
                     lowest = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(first_ + n / 2) + shift);
   for (std::size_t p = 0; p < 2; ++p) {

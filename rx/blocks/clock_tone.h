@@ -6,7 +6,7 @@
 #include <cstddef>
 #include <vector>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/record/capture.h"
@@ -25,7 +25,7 @@ namespace cohlink {
 class ClockTone {
  public:
   /// `block`: samples, two a symbol, even. std::invalid_argument otherwise.
-  ClockTone(const PulseShape& shape, std::size_t block, const FftCache& fft);
+  ClockTone(const PulseShape& shape, std::size_t block, const Execution& execution);
 
   /// The four cross spectra, [row at f][row at f - R][bin - first_bin()], of samples [start, start + block)
   /// under a Hann window, weighted by H(f) H(f - R). Delay refers to sample `start`. `shift`: the row at f -
@@ -38,6 +38,7 @@ class ClockTone {
   std::size_t first_bin() const { return first_; }
 
  private:
+  Execution execution_;
   const Fft<float>* fft_;
   std::size_t first_ = 0;
   std::vector<float> weight_, window_;

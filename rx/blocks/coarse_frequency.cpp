@@ -76,7 +76,7 @@ void remove_coarse_offset(const CoarseFrequencyEstimator& estimator, bool refine
 }  // namespace
 
 Block coarse_frequency_block(const BlockSetting& setting) {
-  const CoarseFrequencyEstimator estimator(setting.pulse, setting.two_a_symbol(), setting.fft);
+  const CoarseFrequencyEstimator estimator(setting.pulse, setting.two_a_symbol(), setting.fft());
   const bool refined =
       std::find(setting.later.begin(), setting.later.end(), "frequency") != setting.later.end();
   Block block;

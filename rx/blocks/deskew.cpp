@@ -92,14 +92,14 @@ Field<float> Deskew::operator()(Field<float> signal) const {
 
 bool SkewEstimate::found() const { return coherence >= kSkewLock; }
 
-SkewEstimator::SkewEstimator(const SkewEstimatorParameters& p, const FftCache& fft)
+SkewEstimator::SkewEstimator(const SkewEstimatorParameters& p, const Execution& execution)
     : p_(p),
-      fft_(fft),
-      resampler_({2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse), p.pulse.symbol_rate / 8}),
-      frequency_(p.pulse, 2.0 * p.pulse.symbol_rate, fft),
+      execution_(execution),
+      resampler_({2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse), p.pulse.symbol_rate / 8}, execution),
+      frequency_(p.pulse, 2.0 * p.pulse.symbol_rate, execution.ffts()),
       dispersion_({p.dispersion_ps_per_nm, 2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse),
                    p.pulse.symbol_rate / 8, p.pulse.symbol_rate / 10},
-                  fft) {}
+                  execution) {}
 
 Field<float> SkewEstimator::prepared(const Field<float>& lanes, double offset) const {
   return dispersion_(remove_frequency(resampler_(lanes), offset));
@@ -110,7 +110,7 @@ SkewEstimate SkewEstimator::operator()(const Field<float>& whole) const {
   const Field<float> signal =
       middle(whole, static_cast<std::size_t>(static_cast<double>(p_.longest) * per_symbol));
   const double offset = frequency_(resampler_(signal));
-  ClockTone tone(p_.pulse, kBlock, fft_);
+  ClockTone tone(p_.pulse, kBlock, execution_);
   const auto of = [&](bool x_is_q, bool y_is_q) {
     return tones(prepared(lanes_of(signal, x_is_q, y_is_q), offset), tone);
   };
@@ -198,7 +198,7 @@ Block deskew_block(const BlockSetting& setting) {
   }
   if (s.text("dsp.dispersion") == "blind")
     s.reject("dsp.deskew", "blind needs the dispersion to be known (dsp.dispersion_ps_per_nm)");
-  const SkewEstimator estimator({setting.pulse, told_dispersion_ps_per_nm(s)}, setting.fft);
+  const SkewEstimator estimator({setting.pulse, told_dispersion_ps_per_nm(s)}, setting.execution);
   block.apply = [p, estimator](Carried& c) { deskew_blindly(estimator, p, c); };
   return block;
 }

@@ -69,7 +69,7 @@ struct SkewEstimatorParameters {
 /// Own derivation from D. N. Godard, IEEE Trans. Commun. 26(5) 517 (1978).
 class SkewEstimator {
  public:
-  SkewEstimator(const SkewEstimatorParameters& parameters, const FftCache& fft);
+  SkewEstimator(const SkewEstimatorParameters& parameters, const Execution& execution);
 
   /// `signal` at the ADC's rate, as read. Not found for a row shorter than kBlock samples at two a symbol.
   SkewEstimate operator()(const Field<float>& signal) const;
@@ -80,7 +80,7 @@ class SkewEstimator {
   Field<float> prepared(const Field<float>& lanes, double offset) const;
 
   SkewEstimatorParameters p_;
-  FftCache fft_;
+  Execution execution_;
   Resampler resampler_;
   CoarseFrequencyEstimator frequency_;
   DispersionEqualiser dispersion_;

@@ -18,7 +18,7 @@ double band_taper(double frequency, double pass, double stop) {
   return 0.5 * (1.0 + std::cos(kPi * (f - pass) / (stop - pass)));
 }
 
-DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const FftCache& fft) {
+DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const Execution& execution) {
   if (p.ps_per_nm == 0.0 && p.beta3_length == 0.0) return;
   const double beta2_length = accumulated_to_beta2_length(p.ps_per_nm);
   const double nyquist = 0.5 * p.sample_rate;
@@ -30,7 +30,7 @@ DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const Ff
   // Group delay beta2 L w - beta3 L w^2 / 2 at the band's end, and the ringing of the taper.
   const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate), w = kTwoPi * stop;
   const double reach = std::abs(beta2_length) * w + 0.5 * std::abs(p.beta3_length) * w * w + ringing;
-  filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, fft);
+  filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, execution);
 }
 
 Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {
@@ -50,7 +50,8 @@ void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried&
 }
 
 void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p,
-                        const std::function<double(double)>& beta3_length, const FftCache& fft, Carried& c) {
+                        const std::function<double(double)>& beta3_length, const Execution& execution,
+                        Carried& c) {
   if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
     p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
   } else {
@@ -63,7 +64,7 @@ void compensate_blindly(const DispersionEstimator& estimator, DispersionParamete
   }
   c.result.dispersion_ps_per_nm = p.ps_per_nm;
   p.beta3_length = beta3_length(p.ps_per_nm);
-  const DispersionEqualiser equaliser(p, fft);
+  const DispersionEqualiser equaliser(p, execution);
   c.require(reach_symbols(equaliser));
   compensate(equaliser, p.ps_per_nm, c);
 }
@@ -82,20 +83,22 @@ Block dispersion_block(const BlockSetting& setting) {
                                s.number("dsp.dispersion_overlap"),
                                read_beta3_length(s, accumulated_to_beta2_length(told))};
   Block block;
-  block.cost = [p, fft = setting.fft](double, std::size_t) {
-    return kSamplesPerSymbol * DispersionEqualiser(p, fft).cost();
+  block.cost = [p, execution = setting.execution](double, std::size_t) {
+    return kSamplesPerSymbol * DispersionEqualiser(p, execution).cost();
   };
   if (s.text("dsp.dispersion") == "blind") {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
     block.apply =
-        [estimator = DispersionEstimator({setting.pulse}, setting.fft), p,
+        [estimator = DispersionEstimator({setting.pulse}, setting.execution), p,
          third =
              [s](double ps_per_nm) { return read_beta3_length(s, accumulated_to_beta2_length(ps_per_nm)); },
-         fft = setting.fft](Carried& c) { compensate_blindly(estimator, p, third, fft, c); };
+         execution = setting.execution](Carried& c) {
+          compensate_blindly(estimator, p, third, execution, c);
+        };
     return block;
   }
-  const DispersionEqualiser equaliser(p, setting.fft);
+  const DispersionEqualiser equaliser(p, setting.execution);
   block.apply = [equaliser, ps_per_nm = p.ps_per_nm](Carried& c) { compensate(equaliser, ps_per_nm, c); };
   block.edge = edge_of(reach_symbols(equaliser));
   return block;

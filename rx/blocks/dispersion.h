@@ -4,7 +4,7 @@
 #include <memory>
 
 #include "rx/blocks/overlap_save.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -29,7 +29,7 @@ struct DispersionParameters {
 /// S. J. Savory, Opt. Express 16(2) 804 (2008).
 class DispersionEqualiser {
  public:
-  DispersionEqualiser(const DispersionParameters& parameters, const FftCache& fft);
+  DispersionEqualiser(const DispersionParameters& parameters, const Execution& execution);
   Field<float> operator()(const Field<float>& signal) const;
 
   /// Samples at each end that miss input.

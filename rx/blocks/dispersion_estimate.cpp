@@ -25,9 +25,9 @@ double parabola_vertex(double left, double centre, double right) {
 
 bool DispersionEstimate::found() const { return peak_to_rms >= kDispersionLock; }
 
-DispersionEstimator::DispersionEstimator(const DispersionSearch& search, const FftCache& fft)
+DispersionEstimator::DispersionEstimator(const DispersionSearch& search, const Execution& execution)
     : p_(search),
-      fft_(fft),
+      execution_(execution),
       widest_delay_(std::abs(edge_delay(search.widest_ps_per_nm, search.pulse.symbol_rate))),
       // Several times the widest delay, so that both edges of a symbol mostly fall into one block.
       block_(std::max(kShortestBlock, std::bit_ceil(static_cast<std::size_t>(6.0 * widest_delay_)))) {}
@@ -35,8 +35,8 @@ DispersionEstimator::DispersionEstimator(const DispersionSearch& search, const F
 // Norm squared of the clock matrix against the delay between the edges, at delay n mod block [samples].
 std::vector<double> DispersionEstimator::tone_power(const Field<float>& signal) const {
   const std::size_t used = std::min(signal.size(), 2 * p_.longest), first = (signal.size() - used) / 2 & ~1ul;
-  ClockTone tone(p_.pulse, block_, fft_);
-  const Fft<float>& fft = fft_.get<float>(block_);
+  ClockTone tone(p_.pulse, block_, execution_);
+  const Fft<float>& fft = execution_.ffts().get<float>(block_);
   ClockTone::CrossSpectra cross;
   ComplexRow<float> row(block_);
   std::vector<double> power(block_);

@@ -41,7 +41,7 @@ struct DispersionSearch {
 /// filters.
 class DispersionEstimator {
  public:
-  DispersionEstimator(const DispersionSearch& search, const FftCache& fft);
+  DispersionEstimator(const DispersionSearch& search, const Execution& execution);
 
   /// `signal`: two samples a symbol. A row shorter than a block is filled up with zeros; not found for one
   /// below shortest(), three times the widest delay between the edges or more.
@@ -54,7 +54,7 @@ class DispersionEstimator {
   std::vector<double> tone_power(const Field<float>& signal) const;
 
   DispersionSearch p_;
-  FftCache fft_;
+  Execution execution_;
   double widest_delay_;  // samples
   std::size_t block_;
 };

@@ -29,7 +29,7 @@ constexpr double kStartUpStep = 2e-3;
 // Everything one call works on.
 struct Run {
   const EqualiserParameters& p;
-  const FftCache& fft;
+  const Execution& execution;
   ButterflyInput in;
   Butterfly filters;
   std::size_t first, last;  // symbols that may drive the adaptation
@@ -41,6 +41,7 @@ struct Run {
   void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
     ButterflyBlock y, e;
     for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
+      execution.check();
       filters.filter(in, k, y);
       error(k, y, e);
       filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
@@ -52,6 +53,7 @@ struct Run {
   void settle(Error& error, std::size_t from, std::size_t to) const {
     ButterflyBlock y, e;
     for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
+      execution.check();
       filters.filter(in, k, y);
       error(k, y, e);
     }
@@ -63,6 +65,7 @@ struct Run {
     Field<float> out(in.symbols(), symbol_rate);
     ButterflyBlock y, e;
     for (std::size_t k = 0; k < in.symbols(); k += kBlock) {
+      execution.check();
       filters.filter(in, k, y);
       store(y, k, out, 0);
       if (k < first || k + kBlock > last) continue;
@@ -77,6 +80,7 @@ struct Run {
     Field<float> out(to - from, symbol_rate);
     ButterflyBlock y;
     for (std::size_t k = from; k < to; k += kBlock) {
+      execution.check();
       filters.filter(in, k, y);
       store(y, k, out, from);
     }
@@ -93,7 +97,7 @@ struct Run {
   // Offset of the carrier on what the taps now give [cycles a symbol].
   double offset(std::size_t from, std::size_t to) const {
     const Field<float> head = filtered(from, to);
-    return FrequencyEstimator(fft)(head, 0, head.size()).offset_hz / symbol_rate;
+    return FrequencyEstimator(execution.ffts())(head, 0, head.size()).offset_hz / symbol_rate;
   }
 };
 
@@ -171,11 +175,12 @@ void blind_start(Run& run, EqualiserResult& result) {
 // the filters reach [cycles a symbol].
 double trained_offset(const Run& run, const std::array<Symbols, 2>& known, std::size_t from, std::size_t to) {
   const std::size_t count = to - from, padded = std::bit_ceil(2 * count);
-  const Fft<float>& fft = run.fft.get<float>(padded);
+  const Fft<float>& fft = run.execution.ffts().get<float>(padded);
   std::vector<double> power(padded);
   for (std::size_t j = 0; j < 2; ++j)
     for (std::size_t a = 0; a < 2; ++a)
       for (int m = -(run.p.taps / 2); m <= run.p.taps / 2; ++m) {
+        run.execution.check();
         ComplexRow<float> z(padded);
         const float *re = run.in.re(j, from, m), *im = run.in.im(j, from, m);
         for (std::size_t k = 0; k < count; ++k)
@@ -221,7 +226,7 @@ void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known,
                             EqualiserResult& result) {
   const std::size_t head = std::min(run.last, run.first + run.p.head);
   WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last,
-                    removed_hz / run.symbol_rate);
+                    removed_hz / run.symbol_rate, run.execution);
   if (known != nullptr) {
     const std::size_t to = std::min({run.last, (*known)[0].size(), (*known)[1].size()});
     for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(to, start_up_step(run.p, pass), known);
@@ -278,7 +283,8 @@ double row_correlation(const Field<float>& symbols, std::size_t first, std::size
   return power_x > 0.0 && power_y > 0.0 ? largest / std::sqrt(power_x * power_y) : 0.0;
 }
 
-Equaliser::Equaliser(const EqualiserParameters& parameters, const FftCache& fft) : p_(parameters), fft_(fft) {
+Equaliser::Equaliser(const EqualiserParameters& parameters, const Execution& execution)
+    : p_(parameters), execution_(execution) {
   if (p_.taps < 3 || p_.taps % 2 == 0)
     throw std::invalid_argument("equaliser taps must be odd and at least 3");
   if (!(p_.step > 0.0 && p_.step <= 0.1)) throw std::invalid_argument("equaliser step outside (0, 0.1]");
@@ -322,7 +328,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
   Run run{p_,
-          fft_,
+          execution_,
           ButterflyInput(signal, p_.taps, first, last),
           Butterfly(p_.taps),
           first,

@@ -9,7 +9,7 @@
 #include "rx/quality/equaliser_taps.h"
 #include "rx/stage/cost.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -58,7 +58,7 @@ class Equaliser {
   /// std::invalid_argument for an even number of taps or one below 3, a step not in (0, 0.1], no passes, or
   /// a decision or radius rule for Gaussian symbols, which have neither; or for a widely linear form that
   /// has no constellation or is to hold.
-  Equaliser(const EqualiserParameters& parameters, const FftCache& fft);
+  Equaliser(const EqualiserParameters& parameters, const Execution& execution);
 
   /// `signal`: two samples a symbol, symbol k at sample 2k. Only symbols in [first, last), whose input the
   /// filters before have not cut, drive the adaptation. A row Y of zeros is a polarisation that was not
@@ -76,7 +76,7 @@ class Equaliser {
  private:
   void check_tail(EqualiserResult& result, std::size_t first, std::size_t last) const;
   EqualiserParameters p_;
-  FftCache fft_;
+  Execution execution_;
 };
 
 /// Largest normalised correlation between the rows of `symbols` in [first, last), over delays up to

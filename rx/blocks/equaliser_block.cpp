@@ -72,7 +72,7 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
 Block equaliser_block(const BlockSetting& setting) {
   const Scenario& s = setting.scenario;
   const EqualiserParameters p = equaliser_of(s, setting.modulation);
-  const Equaliser equaliser(p, setting.fft);
+  const Equaliser equaliser(p, setting.execution);
   Block block;
   block.apply = [equaliser, training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
                  &points = constellation(setting.modulation)](Carried& c) {

@@ -117,7 +117,7 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
 }  // namespace
 
 Block frequency_block(const BlockSetting& setting) {
-  const FrequencyEstimator estimator(setting.fft);
+  const FrequencyEstimator estimator(setting.fft());
   Block block;
   block.apply = [estimator](Carried& c) { remove_offset(estimator, c); };
   block.cost = cost_of(rotation_operations());

@@ -4,6 +4,7 @@
 #include <boost/math/special_functions/bessel.hpp>
 #include <cmath>
 #include <stdexcept>
+#include <utility>
 
 #include "sim/signal/units.h"
 
@@ -12,6 +13,7 @@ namespace {
 
 constexpr double kRejectionDb = 60.0;
 constexpr std::size_t kFewestTaps = 12, kMostTaps = 64;
+constexpr std::size_t kCheckEvery = 4096;  // positions: some hundred microseconds of work
 
 double sinc(double x) { return x == 0.0 ? 1.0 : std::sin(kPi * x) / (kPi * x); }
 
@@ -34,7 +36,7 @@ std::size_t taps_for(double band_edge) {
 
 }  // namespace
 
-Interpolator::Interpolator(double band_edge) {
+Interpolator::Interpolator(double band_edge, Execution execution) : execution_(std::move(execution)) {
   if (!(band_edge > 0.0 && band_edge <= 0.5))
     throw std::invalid_argument("the interpolator's band must end within half the sample rate");
   taps_ = taps_for(band_edge);
@@ -65,6 +67,7 @@ ComplexRow<float> Interpolator::operator()(const ComplexRow<float>& row,
   const double lowest = -static_cast<double>(taps_), highest = static_cast<double>(row.size() + taps_);
   ComplexRow<float> out(positions.size());
   for (std::size_t n = 0; n < positions.size(); ++n) {
+    if (n % kCheckEvery == 0) execution_.check();
     const double place = std::clamp(positions[n], lowest, highest), whole = std::floor(place);
     const auto phase = static_cast<std::size_t>(std::lround((place - whole) * kPhases));
     const auto start = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(whole) +

@@ -5,6 +5,7 @@
 #include <span>
 #include <vector>
 
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -18,7 +19,7 @@ class Interpolator {
   static constexpr std::size_t kPhases = 512;
 
   /// `band_edge`: the signal's one-sided bandwidth over the sample rate, (0, 0.5].
-  explicit Interpolator(double band_edge);
+  explicit Interpolator(double band_edge, Execution execution = {});
 
   /// The row's value at each of `positions` [samples]; beyond its ends the row counts as zero.
   ComplexRow<float> operator()(const ComplexRow<float>& row, std::span<const double> positions) const;
@@ -28,6 +29,7 @@ class Interpolator {
   std::size_t taps() const { return taps_; }
 
  private:
+  Execution execution_;
   std::size_t taps_;          // a multiple of 4: input samples -taps/2 + 1 ... taps/2
   std::vector<float> table_;  // [kPhases + 1][taps][2], every coefficient twice
 };

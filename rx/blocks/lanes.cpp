@@ -1,6 +1,7 @@
 #include "rx/blocks/lanes.h"
 
 #include <Eigen/Dense>
+#include <algorithm>
 #include <cmath>
 #include <string>
 
@@ -11,23 +12,25 @@
 namespace cohlink {
 namespace {
 
-// The mean of a lane where it stands out from what the signal's own share in it may be, else nothing. The
-// share's deviation is taken from the means of parts.
-double offset_of(const std::vector<std::int16_t>& lane) {
+// The mean of `lane(n)`, n below `size`, where it stands out from what the signal's own share in it may be,
+// else nothing. The share's deviation is taken from the means of parts.
+template <class Lane>
+double offset_of(std::size_t size, const Lane& lane) {
   constexpr std::size_t kParts = 32;
   constexpr double kDeviations = 4.0;
-  const std::size_t length = lane.size() / kParts;
+  const std::size_t length = size / kParts;
   double sum = 0.0, of_parts = 0.0, squares = 0.0, part = 0.0;
-  for (std::size_t n = 0; n < lane.size(); ++n) {
-    sum += lane[n];
+  for (std::size_t n = 0; n < size; ++n) {
+    const double value = lane(n);
+    sum += value;
     if (length == 0 || n >= kParts * length) continue;
-    part += lane[n];
+    part += value;
     if (n % length != length - 1) continue;
     part /= static_cast<double>(length);
     of_parts += part, squares += part * part;
     part = 0.0;
   }
-  const double mean = sum / static_cast<double>(lane.size()), parts = kParts,
+  const double mean = sum / static_cast<double>(size), parts = kParts,
                variance = (squares - of_parts * of_parts / parts) / (parts - 1.0) / parts;
   return mean * mean > kDeviations * kDeviations * variance ? mean : 0.0;
 }
@@ -46,6 +49,14 @@ void check_lanes(const Capture& capture) {
 void scale(Field<float>& signal, double factor) {
   for (auto* row : signal.rows())
     for (auto& a : *row) a *= static_cast<float>(factor);
+}
+
+// Unit mean power in each of so many rows.
+Field<float> at_unit_power(Field<float> signal, std::size_t polarisations) {
+  const double power = mean_power(signal);
+  if (!(power > 0.0) || !std::isfinite(power)) throw InputError("the capture's lanes are silent");
+  scale(signal, std::sqrt(static_cast<double>(polarisations) / power));
+  return signal;
 }
 
 void orthonormalise_row(ComplexRow<float>& row) {
@@ -103,7 +114,10 @@ Field<float> read_lanes(const Capture& capture) {
   Field<float> signal(capture.samples(), capture.sample_rate);
   const std::size_t polarisations = capture.one_polarisation() ? 1 : 2;
   std::array<double, 4> dc;
-  for (std::size_t l = 0; l < 2 * polarisations; ++l) dc[l] = offset_of(capture.lanes[l]);
+  for (std::size_t l = 0; l < 2 * polarisations; ++l) {
+    const std::vector<std::int16_t>& lane = capture.lanes[l];
+    dc[l] = offset_of(lane.size(), [&](std::size_t n) { return lane[n]; });
+  }
   const auto rows = signal.rows();
   for (std::size_t p = 0; p < polarisations; ++p) {
     const auto &in_phase = capture.lanes[2 * p], &quadrature = capture.lanes[2 * p + 1];
@@ -114,10 +128,25 @@ Field<float> read_lanes(const Capture& capture) {
       (*rows[p])[n] = {static_cast<float>((in_phase[n] - dc[2 * p]) * scale_i),
                        static_cast<float>((quadrature[n] - dc[2 * p + 1]) * scale_q)};
   }
-  const double power = mean_power(signal);
-  if (!(power > 0.0) || !std::isfinite(power)) throw InputError("the capture's lanes are silent");
-  scale(signal, std::sqrt(static_cast<double>(polarisations) / power));
-  return signal;
+  return at_unit_power(std::move(signal), polarisations);
+}
+
+Field<float> read_lanes(Field<float> signal) {
+  if (signal.size() == 0) throw InputError("the field holds no samples");
+  if (!(signal.sample_rate > 0.0) || !std::isfinite(signal.sample_rate))
+    throw InputError("the field's sample rate is not a positive number");
+  const std::size_t polarisations = is_silent(signal.y) ? 1 : 2;
+  for (auto* row : signal.rows()) {
+    const auto offset = std::complex<float>(
+        static_cast<float>(offset_of(row->size(), [&](std::size_t n) { return (*row)[n].real(); })),
+        static_cast<float>(offset_of(row->size(), [&](std::size_t n) { return (*row)[n].imag(); })));
+    for (auto& a : *row) a -= offset;
+  }
+  return at_unit_power(std::move(signal), polarisations);
+}
+
+bool is_silent(const ComplexRow<float>& row) {
+  return std::all_of(row.begin(), row.end(), [](const auto& a) { return a == 0.0f; });
 }
 
 Field<float> fit_circle(Field<float> signal) {

@@ -17,6 +17,12 @@ struct BlockSetting;
 /// of unequal or no length, a rate that is not positive, or silent lanes.
 Field<float> read_lanes(const Capture& capture);
 
+/// The same of rows that are complex already, in any unit: X alone where Y is silent.
+Field<float> read_lanes(Field<float> signal);
+
+/// Nothing but zeros.
+bool is_silent(const ComplexRow<float>& row);
+
 /// Gram-Schmidt orthonormalisation of each row's I and Q: I keeps its direction, Q loses what it shares
 /// with I, both get equal power; the row's total power is kept. Corrects hybrid phase error and gain
 /// imbalance that are the same at all frequencies.

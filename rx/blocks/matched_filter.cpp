@@ -16,12 +16,12 @@ double MatchedFilter::span_symbols(const PulseShape& shape) {
   return std::clamp(std::cbrt(1.0 / (3.0 * missing * std::pow(4.0 * kPi * b, 2.0))), 16.0, 1024.0);
 }
 
-MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, const FftCache& fft)
+MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, const Execution& execution)
     : filter_([&](double f) { return std::complex<double>(pulse_spectrum(shape, f)); }, sample_rate,
-              span_symbols(shape) / shape.symbol_rate, fft) {}
+              span_symbols(shape) / shape.symbol_rate, execution) {}
 
 Block matched_filter_block(const BlockSetting& setting) {
-  const MatchedFilter filter(setting.pulse, setting.two_a_symbol(), setting.fft);
+  const MatchedFilter filter(setting.pulse, setting.two_a_symbol(), setting.execution);
   Block block;
   block.apply = [filter](Carried& c) { c.signal = filter(c.signal); };
   block.edge = edge_of(reach_symbols(filter));

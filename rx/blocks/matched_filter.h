@@ -13,7 +13,7 @@ struct BlockSetting;
 /// D. O. North, RCA report PTR-6C (1943); Proakis, Digital Communications, ch. 4.
 class MatchedFilter {
  public:
-  MatchedFilter(const PulseShape& shape, double sample_rate, const FftCache& fft);
+  MatchedFilter(const PulseShape& shape, double sample_rate, const Execution& execution);
   Field<float> operator()(const Field<float>& signal) const { return filter_(signal); }
 
   /// Samples at each end that miss input.

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <stdexcept>
+#include <utility>
 
 namespace cohlink {
 namespace {
@@ -28,10 +29,12 @@ std::size_t best_block(std::size_t overlap) {
 }  // namespace
 
 OverlapSaveFilter::OverlapSaveFilter(const std::function<std::complex<double>(double)>& response,
-                                     double sample_rate, double reach, const FftCache& fft)
-    : sample_rate_(sample_rate), reach_(static_cast<std::size_t>(std::ceil(reach * sample_rate))) {
+                                     double sample_rate, double reach, Execution execution)
+    : sample_rate_(sample_rate),
+      reach_(static_cast<std::size_t>(std::ceil(reach * sample_rate))),
+      execution_(std::move(execution)) {
   const std::size_t n = best_block(2 * reach_);
-  fft_ = &fft.get<float>(n);
+  fft_ = &execution_.ffts().get<float>(n);
   response_.resize(n);
   for (std::size_t k = 0; k < n; ++k)
     response_[k] = std::complex<float>(response(bin_frequency(k, n, sample_rate)) / static_cast<double>(n));
@@ -52,6 +55,7 @@ void OverlapSaveFilter::filter_row(const ComplexRow<float>& in, ComplexRow<float
   const std::size_t n = block(), hop = n - 2 * reach_;
   const auto length = static_cast<std::ptrdiff_t>(in.size());
   for (std::size_t start = 0; start < in.size(); start += hop) {
+    execution_.check();
     // Input from `reach` before the first wanted sample on, zero outside the capture.
     const std::ptrdiff_t from = static_cast<std::ptrdiff_t>(start) - static_cast<std::ptrdiff_t>(reach_);
     const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(from, 0, length);

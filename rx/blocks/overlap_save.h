@@ -7,7 +7,7 @@
 
 #include "rx/blocks/operations.h"
 #include "rx/stage/cost.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -21,7 +21,7 @@ class OverlapSaveFilter {
   /// `response(f)` at baseband f [Hz], FFT sign (forward = exp(-i w t)), must have an impulse response
   /// that stays within +-`reach` seconds: that is the overlap on each side of a block.
   OverlapSaveFilter(const std::function<std::complex<double>(double)>& response, double sample_rate,
-                    double reach, const FftCache& fft);
+                    double reach, Execution execution);
 
   /// Both rows, same length and rate (std::invalid_argument for another rate); zero beyond the ends.
   /// Output within reach() samples of an end misses input.
@@ -38,6 +38,7 @@ class OverlapSaveFilter {
 
   double sample_rate_;
   std::size_t reach_;  // samples, each side
+  Execution execution_;
   const Fft<float>* fft_;
   ComplexRow<float> response_;  // at the bins, with the transform's 1/N
 };

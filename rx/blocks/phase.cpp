@@ -81,9 +81,9 @@ std::vector<double> slow_angle(const Term& term, double power, std::size_t count
 
 }  // namespace
 
-PhaseRecovery::PhaseRecovery(const PhaseParameters& parameters) : p_(parameters) {
+PhaseRecovery::PhaseRecovery(const PhaseParameters& parameters, const Execution& execution) : p_(parameters) {
   if (p_.method == PhaseMethod::kBlindSearch)
-    search_.emplace(BlindPhaseSearchParameters{p_.modulation, p_.window, p_.test_phases});
+    search_.emplace(BlindPhaseSearchParameters{p_.modulation, p_.window, p_.test_phases}, execution);
   if (p_.method == PhaseMethod::kFourthPower)
     fourth_power_.emplace(FourthPowerPhaseParameters{p_.modulation, p_.window});
   if (p_.second_window > 0 && (search_ || fourth_power_))

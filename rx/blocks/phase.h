@@ -43,7 +43,7 @@ struct PhaseResult {
 /// stage, where asked for, goes over the same rows with their decisions (decision_phase.h).
 class PhaseRecovery {
  public:
-  explicit PhaseRecovery(const PhaseParameters& parameters);
+  explicit PhaseRecovery(const PhaseParameters& parameters, const Execution& execution = {});
 
   /// `symbols`: one sample a symbol, measured in [first, last). Genie: the truth's laser phases
   /// tx - lo + 2 pi f t, less `removed_hz` already taken out; InputError without truth or for a truth shorter

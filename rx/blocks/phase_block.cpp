@@ -76,9 +76,9 @@ std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, co
 
 Block phase_block(const BlockSetting& setting) {
   const PhaseParameters p = phase_of(setting.scenario, setting.modulation);
-  const PhaseRecovery recovery(p);
+  const PhaseRecovery recovery(p, setting.execution);
   Block block;
-  block.apply = [recovery, p, pilots = pilots_of(setting.scenario, setting.modulation, setting.fft)](
+  block.apply = [recovery, p, pilots = pilots_of(setting.scenario, setting.modulation, setting.fft())](
                     Carried& c) { recover_phase(recovery, p, pilots, c); };
   if (is_windowed(p)) block.edge = edge_of(0.5 * (p.window + p.second_window));
   block.cost = cost_of(recovery.cost());

@@ -15,6 +15,7 @@ namespace cohlink {
 namespace {
 
 constexpr std::int64_t kMostExactPhases = 512;
+constexpr std::size_t kCheckEvery = 4096;  // samples: some hundred microseconds of work
 
 struct Ratio {
   std::int64_t p = 0, q = 0;  // q = 0: no small one exists
@@ -63,7 +64,8 @@ struct Resampler::Design {
   const float* phase(std::int64_t i) const { return table.data() + static_cast<std::size_t>(i) * 2 * taps; }
 };
 
-Resampler::Resampler(const ResamplerParameters& parameters) : p_(parameters) {
+Resampler::Resampler(const ResamplerParameters& parameters, Execution execution)
+    : p_(parameters), execution_(std::move(execution)) {
   if (!(p_.output_rate > 0.0) || !(p_.band_edge > 0.0))
     throw std::invalid_argument("resampler rates must be positive");
 }
@@ -125,6 +127,7 @@ Field<float> Resampler::operator()(const Field<float>& signal) const {
     const auto* x = reinterpret_cast<const float*>(padded.data());
     ComplexRow<float>& y = *out.rows()[p];
     for (std::size_t n = 0; n < samples; ++n) {
+      if (n % kCheckEvery == 0) execution_.check();
       if (d.exact.q > 0) {
         const std::int64_t place = static_cast<std::int64_t>(n) * d.exact.p;
         y[n] = dot(d.phase(place % d.exact.q), x + 2 * (place / d.exact.q), 2 * d.taps);
@@ -143,7 +146,7 @@ Field<float> Resampler::operator()(const Field<float>& signal) const {
 
 Block resample_block(const BlockSetting& setting) {
   const double rate = setting.symbol_rate(), band_edge = setting.band_edge();
-  const Resampler resampler({setting.two_a_symbol(), band_edge, rate / 8});
+  const Resampler resampler({setting.two_a_symbol(), band_edge, rate / 8}, setting.execution);
   Block block;
   block.apply = [=](Carried& c) {
     if (c.signal.sample_rate < 2.0 * band_edge)

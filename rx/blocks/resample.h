@@ -2,6 +2,7 @@
 #pragma once
 
 #include "rx/stage/cost.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 
 namespace cohlink {
@@ -25,7 +26,7 @@ struct ResamplerParameters {
 class Resampler {
  public:
   /// std::invalid_argument for a rate or band edge that is not positive.
-  explicit Resampler(const ResamplerParameters& parameters);
+  explicit Resampler(const ResamplerParameters& parameters, Execution execution = {});
 
   /// Both rows; beyond the ends the input counts as zero.
   Field<float> operator()(const Field<float>& signal) const;
@@ -40,6 +41,7 @@ class Resampler {
   struct Design;
   Design design(double input_rate) const;
   ResamplerParameters p_;
+  Execution execution_;
 };
 
 /// As a block of the chain.

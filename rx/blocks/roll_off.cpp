@@ -66,7 +66,7 @@ std::optional<double> RollOffEstimator::operator()(const Field<float>& signal) c
 }
 
 Block roll_off_block(const BlockSetting& setting) {
-  const RollOffEstimator estimator(setting.pulse, setting.two_a_symbol(), setting.fft);
+  const RollOffEstimator estimator(setting.pulse, setting.two_a_symbol(), setting.fft());
   Block block;
   block.apply = [estimator](Carried& c) {
     if (const auto roll_off = estimator(c.signal))

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "rx/blocks/decision.h"
 #include "sim/signal/units.h"
@@ -19,8 +20,9 @@ using Complex = std::complex<float>;
 
 WidelyLinear::WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in,
                            const Butterfly& start, double cycles, std::size_t first, std::size_t last,
-                           double removed_cycles)
+                           double removed_cycles, Execution execution)
     : p_(parameters),
+      execution_(std::move(execution)),
       in_(in),
       local_(kInputs, kBlock, parameters.taps),
       filters_(parameters.taps, kInputs),
@@ -133,6 +135,7 @@ void WidelyLinear::adapt(std::size_t to, double step, const std::array<Symbols, 
   ButterflyBlock y, e;
   double phase = 0.0;
   for (std::size_t k = first_; k + kBlock <= to; k += kBlock) {
+    execution_.check();
     take_off_carrier(k, phase);
     filters_.filter(local_, 0, y);
     const double left = known != nullptr ? error(y, *known, k, e) : error(y, e);
@@ -157,6 +160,7 @@ Field<float> WidelyLinear::filtered(std::size_t to, double symbol_rate) {
   ButterflyBlock y, e;
   double phase = 0.0;
   for (std::size_t k = first_; k < to; k += kBlock) {
+    execution_.check();
     take_off_carrier(k, phase);
     filters_.filter(local_, 0, y);
     store(y, k, first_, 0.0, out);
@@ -172,12 +176,14 @@ Field<float> WidelyLinear::equalise(double symbol_rate) {
   // turns.
   double phase = -kTwoPi * cycles_ * static_cast<double>(first_);
   for (std::size_t k = 0; k < first_; k += kBlock) {
+    execution_.check();
     take_off_carrier(k, phase + kTwoPi * cycles_ * static_cast<double>(k));
     filters_.filter(local_, 0, y);
     store(y, k, 0, phase + kTwoPi * cycles_ * static_cast<double>(k), out);
   }
   phase = 0.0;
   for (std::size_t k = first_; k < in_.symbols(); k += kBlock) {
+    execution_.check();
     take_off_carrier(k, phase);
     filters_.filter(local_, 0, y);
     store(y, k, 0, phase, out);

@@ -33,7 +33,8 @@ class WidelyLinear {
   /// `cycles`: carrier offset in cycles a symbol; `removed_cycles`: that taken off before. `in` must outlive
   /// this.
   WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in, const Butterfly& start,
-               double cycles, std::size_t first, std::size_t last, double removed_cycles = 0.0);
+               double cycles, std::size_t first, std::size_t last, double removed_cycles = 0.0,
+               Execution execution = {});
 
   /// One pass over whole blocks in [first, to), by the rule or, where given, from `known` symbols.
   void adapt(std::size_t to, double step, const std::array<Symbols, 2>* known = nullptr);
@@ -60,6 +61,7 @@ class WidelyLinear {
              Field<float>& out) const;
 
   EqualiserParameters p_;
+  Execution execution_;
   const ButterflyInput& in_;
   ButterflyInput local_;  // one block: x', conj(x'), conj(x) e^(-i phi - 2 i theta), two rows each
   Butterfly filters_;

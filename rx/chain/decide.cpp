@@ -96,9 +96,9 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
 
 // The score against what was sent, which then has the word on SNR and lock.
 void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last,
-           const FftCache& fft) {
+           const Execution& execution) {
   ReceiverResult& result = c.result;
-  result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, fft, result.warnings);
+  result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, execution, result.warnings);
   if (result.score && result.score->interval.low > kGuessedBer) {
     result.score.reset();
     result.warnings.push_back("no lock: the bits are no better than guessed; no BER is given");
@@ -127,7 +127,7 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
 
 }  // namespace
 
-void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCache& fft) {
+void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execution& execution) {
   ReceiverResult& result = c.result;
   scoring.rows = result.rows();
   const std::size_t last = c.last();
@@ -151,10 +151,11 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const FftCa
         decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows).snr_db();
     if (c.truth == nullptr) judge_blindly(result, first, last, scoring.modulation);
   }
+  execution.check();
   result.phase_averaged = c.averaged;
   check_lock(result, first, last, scoring.modulation, c);
   result.locked = result.locked_blindly;
-  if (c.truth != nullptr) score(c, scoring, first, last, fft);
+  if (c.truth != nullptr) score(c, scoring, first, last, execution);
   read_channel(result, c.symbol_rate);
 }
 

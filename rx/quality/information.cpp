@@ -94,7 +94,7 @@ void add_loss_of_points(Loss& loss, const Constellation& points, const ComplexBl
 
 Information achievable_information(std::span<const std::complex<float>> received,
                                    std::span<const std::complex<double>> sent, double noise,
-                                   Modulation modulation) {
+                                   Modulation modulation, const Execution& execution) {
   if (received.size() != sent.size() || received.empty())
     throw std::invalid_argument("information needs as many sent as received symbols");
   if (!(noise > 0.0)) throw std::invalid_argument("information needs a noise power above zero");
@@ -104,6 +104,7 @@ Information achievable_information(std::span<const std::complex<float>> received
   Loss loss;
   Scratch scratch;
   for (std::size_t from = 0; from < received.size(); from += kBlock) {
+    execution.check();
     const auto count = std::min(kBlock, static_cast<Eigen::Index>(received.size() - from));
     const Eigen::Map<const Eigen::ArrayXcf> y(received.data() + from, count);
     const Eigen::Map<const Eigen::ArrayXcd> a(sent.data() + from, count);

@@ -5,6 +5,7 @@
 #include <span>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/execution/execution.h"
 
 namespace cohlink {
 
@@ -27,7 +28,7 @@ struct Information {
 /// J. Cho, L. Schmalen and P. J. Winzer, Proc. ECOC, M.2.D.2 (2017).
 Information achievable_information(std::span<const std::complex<float>> received,
                                    std::span<const std::complex<double>> sent, double noise,
-                                   Modulation modulation);
+                                   Modulation modulation, const Execution& execution = {});
 
 /// Of both polarisations together: means.
 Information mean(const Information& x, const Information& y);

@@ -139,7 +139,8 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
 
 // Of the payload, after the fitted gain is taken out; the noise's power is then that of what was sent over
 // the SNR. Noise below 1e-9 of the signal would only divide by zero.
-Information information_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p) {
+Information information_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p,
+                           const Execution& execution) {
   if (constellation(p.modulation).empty() || !(fit.snr > 0.0)) return {};
   const auto back = std::complex<float>(1.0 / fit.gain);
   std::vector<std::complex<float>> received;
@@ -152,7 +153,7 @@ Information information_of(const Pair& pair, const ErrorVector& fit, const Score
     sent.push_back(pair.sent[k]);
   }
   const double noise = mean_power(std::span<const std::complex<double>>(pair.sent)) / fit.snr;
-  return achievable_information(received, sent, std::max(noise, 1e-9), p.modulation);
+  return achievable_information(received, sent, std::max(noise, 1e-9), p.modulation, execution);
 }
 
 // A truth from elsewhere may be incomplete or belong to another modulation.
@@ -188,10 +189,10 @@ bool warn_of_no_lock(const Alignment& alignment, std::size_t rows, std::vector<s
 }  // namespace
 
 std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
-                                   const Truth& truth, const ScoreParameters& p, const FftCache& fft,
+                                   const Truth& truth, const ScoreParameters& p, const Execution& execution,
                                    std::vector<std::string>& warnings) {
   check_truth(truth, p.modulation);
-  const Alignment alignment = align(received, first, last, truth.symbols, fft);
+  const Alignment alignment = align(received, first, last, truth.symbols, execution.ffts());
   if (warn_of_no_lock(alignment, p.rows, warnings)) return std::nullopt;
   Score score;
   score.swapped = alignment.source[0] == 1;
@@ -199,6 +200,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
   std::array<ErrorVector, 2> fit;
   std::array<Information, 2> information;
   for (std::size_t i = 0; i < p.rows; ++i) {
+    execution.check();
     const auto source = static_cast<std::size_t>(alignment.source[i]);
     Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
     const std::vector<std::complex<float>> as_received = pair.received;
@@ -206,7 +208,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
     if (p.pilot_spacing > 0) pair.received = as_received;
     fit[source] = error_vector(pair.received, pair.sent);
-    information[source] = information_of(pair, fit[source], p);
+    information[source] = information_of(pair, fit[source], p, execution);
     score.snr_db_polarisation[source] = fit[source].snr_db();
     const Turns turns = follow_turns(pair);
     score.cycle_slips += turns.slips;

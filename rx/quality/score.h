@@ -28,8 +28,8 @@ inline constexpr std::size_t kSlipBlock = 64;
 /// nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
 /// InputError for a truth whose symbols or bits do not fit each other or the modulation.
 std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
-                                   const Truth& truth, const ScoreParameters& parameters, const FftCache& fft,
-                                   std::vector<std::string>& warnings);
+                                   const Truth& truth, const ScoreParameters& parameters,
+                                   const Execution& execution, std::vector<std::string>& warnings);
 
 /// SNR and EVM of both rows, or of X alone, against the receiver's own decisions: what can be had without
 /// truth.

@@ -9,7 +9,7 @@
 #include "rx/stage/carried.h"
 #include "rx/stage/cost.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/scenario/scenario.h"
 
@@ -34,11 +34,12 @@ struct Block {
 /// What a block is made from.
 struct BlockSetting {
   const Scenario& scenario;
-  const FftCache& fft;
+  const Execution& execution;
   PulseShape pulse;
   Modulation modulation;
   std::span<const std::string> later;  // names of the blocks that follow
 
+  const FftCache& fft() const { return execution.ffts(); }
   double symbol_rate() const { return pulse.symbol_rate; }
   double two_a_symbol() const { return kSamplesPerSymbol * pulse.symbol_rate; }  // Hz
   double band_edge() const { return pulse_band_edge(pulse); }

@@ -36,12 +36,14 @@ TransmitterParameters neighbour_transmitter(const TransmitterParameters& p, cons
 }  // namespace
 
 TransmittedFrame transmit_comb(const TransmitterParameters& p, const Comb& comb, const RandomStreams& streams,
-                               const FftCache& fft) {
+                               const Execution& execution) {
+  const FftCache& fft = execution.ffts();
   TransmittedFrame out = transmit(p, streams, fft);
   if (comb.channels.size() == 1) return out;
   const double frame_rate = out.field.sample_rate / static_cast<double>(out.field.size());
   Field<double> all(out.field.size(), out.field.sample_rate);
   for (std::size_t k = 0; k < comb.channels.size(); ++k) {
+    execution.check();
     const Channel& channel = comb.channels[k];
     const long bins = std::lround(channel.frequency / frame_rate);
     if (k == comb.under_test) {

@@ -3,6 +3,7 @@
 // the grid being that of ITU-T G.694.1 (DWDM, any spacing here). Channels are not filtered before combining.
 #pragma once
 
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/line/line.h"
 #include "sim/transmitter/transmitter.h"
 
@@ -13,7 +14,7 @@ namespace cohlink {
 /// linewidth, each with streams of its own ("channel-<number>"), so that they do not change the channel under
 /// test.
 TransmittedFrame transmit_comb(const TransmitterParameters& parameters, const Comb& comb,
-                               const RandomStreams& streams, const FftCache& fft);
+                               const RandomStreams& streams, const Execution& execution);
 
 /// Moves FFT frequency `frequency` (a whole number of bins) to zero and advances the field by `delay` [s], so
 /// that a channel that travelled slower than the centre keeps its place in the frame.

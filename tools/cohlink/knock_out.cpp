@@ -26,10 +26,10 @@ std::string why_no_lock(const ReceiverResult& result) {
 }
 
 Row received(const std::string& without, const Capture& capture, const Scenario& scenario,
-             const FftCache& fft) {
+             const Execution& execution) {
   Row row{without, "locked", std::nullopt};
   try {
-    const ReceiverResult result = Receiver(scenario, fft)(capture, false);
+    const ReceiverResult result = Receiver(scenario, execution)(capture, false);
     row.score = result.score;
     const auto threshold = fec_threshold(scenario);
     if (result.locked)
@@ -53,8 +53,8 @@ Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); 
 
 }  // namespace
 
-Table knock_out_table(const Capture& capture, const Scenario& scenario, const FftCache& fft) {
-  std::vector<Row> rows = {received("(nothing)", capture, scenario, fft)};
+Table knock_out_table(const Capture& capture, const Scenario& scenario, const Execution& execution) {
+  std::vector<Row> rows = {received("(nothing)", capture, scenario, execution)};
   for (const ChainVariant& variant : knock_outs(scenario.list("dsp.chain"))) {
     if (!variant.refusal.empty()) {
       rows.push_back({variant.without, "refused: " + variant.refusal, std::nullopt});
@@ -65,7 +65,7 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, const Ff
     if (std::find(variant.chain.begin(), variant.chain.end(), "dispersion") == variant.chain.end() &&
         without.text("dsp.dispersion") == "blind")
       without.set("dsp.dispersion", std::string(find_key("dsp.dispersion")->default_value), "--knock-out");
-    rows.push_back(received(variant.without, capture, without, fft));
+    rows.push_back(received(variant.without, capture, without, execution));
   }
   Table table;
   for (const char* name :
