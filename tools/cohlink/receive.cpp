@@ -14,6 +14,7 @@
 #include "tools/cohlink/receive_report.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/result_file.h"
+#include "tools/cohlink/stopping.h"
 #include "tools/study/cost_table.h"
 
 namespace cohlink {
@@ -74,8 +75,9 @@ ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, c
 
 /// Tables that stand in for the report. True when one was asked for and printed.
 bool printed_table(const CommandLine& line, const Receiver& receiver, const Scenario& scenario,
-                   const Capture& capture, const FftCache& fft) {
-  if (line.has("knock-out")) print(std::cout, knock_out_table(capture, scenario, fft), line.common().format);
+                   const Capture& capture, const Execution& execution) {
+  if (line.has("knock-out"))
+    print(std::cout, knock_out_table(capture, scenario, execution), line.common().format);
   if (line.has("cost")) {
     print(std::cout, cost_table(receiver, scenario, capture), line.common().format);
     if (line.common().format == Format::kText)
@@ -104,18 +106,26 @@ int receive_capture(const CommandLine& line) {
   refuse_sparse_samples(capture.sample_rate, scenario, path);
   caution_unread(scenario);
   FftCache fft(planning_of(scenario));
-  const Receiver receiver(scenario, fft);
-  if (printed_table(line, receiver, scenario, capture, fft)) return kDone;
-  return conclude(options, capture, scenario, receive_named(receiver, capture, path), {});
+  ProgressBar bar(options.quiet);
+  double done = 0.0;
+  const Execution execution =
+      Execution(fft).heard_by([&](double share) { bar.show(done += share, "received"); });
+  const Receiver receiver(scenario, execution);
+  const StopBySignal stop(execution);
+  if (printed_table(line, receiver, scenario, capture, execution.unheard())) return kDone;
+  const ReceiverResult result = receive_named(receiver, capture, path);
+  bar.clear();
+  return conclude(options, capture, scenario, result, {});
 }
 
 int receive_trace(const CommandLine& line, const Scenario& scenario) {
   const CommonOptions& options = line.common();
   caution_unread(scenario);
-  FftCache fft(planning_of(scenario));
-  const Receiver receiver(scenario, fft);
+  const Execution execution(FftCache(planning_of(scenario)));
+  const Receiver receiver(scenario, execution);
+  const StopBySignal stop(execution);
   if (line.has("knock-out") || line.has("cost")) {
-    printed_table(line, receiver, scenario, foreign_head(scenario, options.files), fft);
+    printed_table(line, receiver, scenario, foreign_head(scenario, options.files), execution);
     return kDone;
   }
   const ForeignResult result = receive_foreign(receiver, scenario, options.files);
@@ -160,9 +170,13 @@ int receive(const Arguments& arguments) {
   const auto is_captured = [](const std::string& file) {
     return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");
   };
-  if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_capture(line);
-  const Scenario described = described_trace(options);
-  if (Trace::described(described)) return receive_trace(line, described);
+  try {
+    if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_capture(line);
+    const Scenario described = described_trace(options);
+    if (Trace::described(described)) return receive_trace(line, described);
+  } catch (const Stopped&) {
+    return end_stopped("nothing was written");
+  }
   throw InputError(options.files.front() +
                    ": a scenario without a recording; give a capture (cohlink simulate makes one) or, in a "
                    "[trace] section, the file and sample_rate_gsa of a recording (cohlink keys trace)");

@@ -5,6 +5,7 @@
 #include <filesystem>
 #include <iostream>
 #include <mutex>
+#include <optional>
 
 #include "sim/link.h"
 #include "sim/signal/constellation.h"
@@ -19,6 +20,7 @@
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/light_path.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/cohlink/stopping.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
 #include "tools/study/run/executor.h"
@@ -159,6 +161,13 @@ std::vector<Fact> describe_path(const Scenario& scenario, const Line& line, cons
   };
 }
 
+/// What an interrupted run leaves.
+std::string captures_left(std::size_t written, std::size_t wanted) {
+  if (written == 0) return "nothing was written";
+  return std::to_string(written) + " of " + std::to_string(wanted) +
+         (wanted == 1 ? " capture" : " captures") + " were written";
+}
+
 }  // namespace
 
 int simulate(const Arguments& arguments) {
@@ -166,7 +175,10 @@ int simulate(const Arguments& arguments) {
       "simulate SCENARIO... -o capture.h5",
       "Simulates the light path of a scenario and writes what the four ADC lanes captured, with the ground\n"
       "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
-      "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...");
+      "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...\n"
+      "Ctrl-C stops within a tenth of a second or when the file at hand is written; captures are whole or "
+      "not\n"
+      "there.");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
       "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)")(
@@ -193,19 +205,23 @@ int simulate(const Arguments& arguments) {
     bar.show(std::max(0.98 * fibre, whole) / frames,
              std::to_string(written) + " of " + std::to_string(order.frames.size()) + " frames");
   };
-  const Link link(order.scenario, Execution(fft).heard_by([&](double share) {
+  const Execution execution = Execution(fft).heard_by([&](double share) {
     propagated += share;
     show_progress();
-  }));
+  });
+  const Link link(order.scenario, execution);
+  const StopBySignal stop(execution);
   light_hazard_caution(link.peak_fibre_power());
   set_up_cautions({order.scenario});
 
   std::mutex files;  // HDF5 is not thread-safe
   std::vector<Fact> facts;
+  std::optional<StepCheck> check;
   const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
-  for_each_index(order.frames.size(), threads, [&](std::size_t i) {
+  const auto make_frame = [&](std::size_t i) {
     const Capture capture = link(order.frames[i], order.point);
     const std::lock_guard lock(files);
+    execution.check();
     write_capture(capture, frame_path(options.output, order.frames[i], order.frames.size()));
     if (i == 0) {
       facts = describe_signal(order.scenario, capture);
@@ -215,14 +231,20 @@ int simulate(const Arguments& arguments) {
     }
     ++written;
     show_progress();
-  });
-  bar.clear();
+  };
+  try {
+    for_each_index(order.frames.size(), threads, make_frame);
+    bar.clear();
+    if (line.has("check-steps"))
+      check = check_steps(order.scenario, order.frames.front(), order.point, execution.unheard());
+  } catch (const Stopped&) {
+    bar.clear();
+    return end_stopped(captures_left(written, order.frames.size()));
+  }
   const std::string first = frame_path(options.output, order.frames.front(), order.frames.size());
   const std::string last = frame_path(options.output, order.frames.back(), order.frames.size());
-  if (line.has("check-steps")) {
-    const StepCheck check = check_steps(order.scenario, order.frames.front(), order.point, fft);
-    for (auto& fact : describe_steps(check)) facts.push_back(std::move(fact));
-  }
+  if (check)
+    for (auto& fact : describe_steps(*check)) facts.push_back(std::move(fact));
   facts.push_back({"file", "written", first, first + (first == last ? "" : " to " + last)});
   print(std::cout, facts, options.format);
   return kDone;
