@@ -27,6 +27,11 @@ bool has_steps(const PropagationPlan& plan) {
   });
 }
 
+template <class Real>
+bool pays_on_card(std::span<Field<Real>> fields, const PropagationPlan& plan) {
+  return !fields.empty() && cuda::takes_two_passes(fields[0].size()) && has_steps(plan);
+}
+
 }  // namespace
 
 void when_device_lost(std::function<void(const std::string&)> listener) {
@@ -46,7 +51,7 @@ EngineReport PropagationEngine<Real>::operator()(std::span<Field<Real>> fields, 
     return CudaEngine<Real>(cuda::shared_cards(), execution_)(fields, plan, streams);
   };
   if (device_ == Device::kCuda) return on_card();
-  if (device_ == Device::kAutomatic && has_steps(plan) && card_at_hand()) {
+  if (device_ == Device::kAutomatic && pays_on_card(fields, plan) && card_at_hand()) {
     try {
       return on_card();
     } catch (const cuda::DeviceError& error) {

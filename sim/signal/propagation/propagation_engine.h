@@ -11,8 +11,9 @@
 namespace cohlink {
 
 /// FastEngine, or CudaEngine where `device` is kCuda; kAutomatic leaves it to Execution::device(), and if
-/// that is kAutomatic too takes a card where there is one and the plan has split steps, for which it pays. A
-/// card that fails under kAutomatic is left for the CPU, for the rest of the process (device_lost tells);
+/// that is kAutomatic too takes a card where there is one, the plan has split steps and the length takes two
+/// passes a step (cuda::takes_two_passes). A card that fails under kAutomatic is left for the CPU, for the
+/// rest of the process (when_device_lost tells);
 /// under kCuda its failure is thrown as cuda::DeviceError.
 template <class Real>
 class PropagationEngine {

@@ -24,6 +24,12 @@ struct Device {
 /// driver, no card, or no CUDA engine in this build. Asks once.
 const std::vector<Device>& devices();
 
+/// Lengths of fields that take two passes over memory a step; others go through cuFFT.
+constexpr bool takes_two_passes(std::size_t samples) {
+  const bool power_of_two = (samples & (samples - 1)) == 0;
+  return power_of_two && samples >= std::size_t{1} << 12 && samples <= std::size_t{1} << 24;
+}
+
 /// The cards of process `rank` of `ranks` on one host, in order: every ranks-th from its own on, or one that
 /// it shares where there are fewer cards than processes. Empty for no card.
 std::vector<int> cards_of_rank(const std::vector<Device>& devices, int rank, int ranks);

@@ -124,10 +124,6 @@ class TwoPassLayout final : public Layout<Real> {
 
 }  // namespace
 
-bool two_pass_possible(int n) {
-  return std::has_single_bit(static_cast<unsigned>(n)) && n >= 1 << 12 && n <= 1 << 24;
-}
-
 template <class Real>
 std::unique_ptr<Layout<Real>> make_two_pass(int n, int links, cudaStream_t stream) {
   return std::make_unique<TwoPassLayout<Real>>(n, choose(n, links, sizeof(Real) == sizeof(float)), stream);

@@ -5,8 +5,6 @@
 
 namespace cohlink::cuda {
 
-bool two_pass_possible(int n);
-
 template <class Real>
 std::unique_ptr<Layout<Real>> make_two_pass(int n, int links, cudaStream_t stream);
 

@@ -5,6 +5,8 @@
 #include <cufft.h>
 #include <dlfcn.h>
 
+#include <mutex>
+
 #include "sim/signal/propagation/cuda/check.h"
 
 namespace cohlink::cuda {
@@ -49,6 +51,8 @@ void check_fft(cufftResult status) {
 class Transform {
  public:
   Transform(int n, bool single, cudaStream_t stream) {
+    static std::mutex planning;  // threads make plans of their own, one at a time
+    const std::lock_guard lock(planning);
     int length[1] = {n};
     check_fft(
         cufft().plan_many(&plan_, 1, length, length, 2, 1, length, 2, 1, single ? CUFFT_C2C : CUFFT_Z2Z, 2));
