@@ -22,6 +22,12 @@ Scenario redrawn(std::uint64_t seed) {
   return scenario;
 }
 
+// Drawn once for all tests: 100 sections in 10 spans.
+const std::vector<Severity>& common_fibres() {
+  static const std::vector<Severity> fibres = screen(redrawn(1), {}, 100'000, 2);
+  return fibres;
+}
+
 const double kMeanDgdPs = 0.5 * std::sqrt(800.0);
 
 // P(DGD > ratio x mean) of a Maxwell distribution: C. D. Poole, J. H. Winters and J. A. Nagel, Opt. Lett. 16
@@ -60,7 +66,7 @@ double counted(const std::vector<Severity>& fibres, double bound_db) {
 
 TEST_CASE("screened DGDs are those of the frames, and no tail is thinner than that of 100 sections") {
   const Scenario scenario = redrawn(1);
-  const auto fibres = screen(scenario, {}, 100'000, 2);
+  const auto& fibres = common_fibres();
   double sum = 0.0;
   std::uint64_t beyond = 0;
   for (const Severity& fibre : fibres) sum += fibre.dgd_ps, beyond += fibre.dgd_ps > 2.8 * kMeanDgdPs;
@@ -85,14 +91,14 @@ TEST_CASE("screened DGDs are those of the frames, and no tail is thinner than th
 TEST_CASE(
     "a hundredth of the realisations gives an outage of 1e-4 within a factor of two, and its interval "
     "holds") {
-  const auto fibres = screen(redrawn(2), {}, 100'000, 2);
+  const auto& fibres = common_fibres();
   for (const double bound_db : {11.5, 9.0, 7.0}) {  // outage near 1e-1, 1e-2 and 1e-4
     const double plain = counted(fibres, bound_db);
     CAPTURE(bound_db);
     CAPTURE(plain);
     const Criterion criterion{Criterion::Kind::kSnr, bound_db};
     const RareOutage found =
-        find_rare_outage(redrawn(2), fibres, {}, criterion, {1000, 0.95}, model(fibres), 1);
+        find_rare_outage(redrawn(1), fibres, {}, criterion, {1000, 0.95}, model(fibres), 1);
     CHECK(found.frames <= 1000);
     CHECK(found.probability < 2.0 * plain);
     CHECK(found.probability > 0.5 * plain);
@@ -102,21 +108,23 @@ TEST_CASE(
 }
 
 TEST_CASE("over many studies the interval of a screened outage of 1e-2 holds what counting gives") {
-  // 40 studies of 4000 fibres each. 95 % intervals hold in at least 34 of 40
-  // but once in 500 times (binomial).
+  // 40 studies of 2500 fibres each. 95 % intervals hold in at least 34 of 40 but once in 500 times
+  // (binomial).
+  constexpr std::ptrdiff_t kFibres = 2500;
   int held = 0;
-  for (std::uint64_t study = 0; study < 40; ++study) {
-    const auto fibres = screen(redrawn(100 + study), {}, 4'000, 2);
+  for (std::ptrdiff_t study = 0; study < 40; ++study) {
+    const auto first = common_fibres().begin() + study * kFibres;
+    const std::vector<Severity> fibres(first, first + kFibres);
     const double plain = counted(fibres, 9.0);
-    const RareOutage found = find_rare_outage(redrawn(100 + study), fibres, {}, {Criterion::Kind::kSnr, 9.0},
-                                              {300, 0.95}, model(fibres), 1);
+    const RareOutage found =
+        find_rare_outage(redrawn(1), fibres, {}, {Criterion::Kind::kSnr, 9.0}, {300, 0.95}, model(fibres), 1);
     held += found.interval.low <= plain && plain <= found.interval.high;
   }
   CHECK(held >= 34);
 }
 
 TEST_CASE("a spec sheet's outage is counted, or screened where it is rarer than frames can count") {
-  const auto fibres = screen(redrawn(3), {}, 50'000, 2);
+  const auto fibres = screen(redrawn(3), {}, 20'000, 2);
   const auto outcome = [&](const std::string& entries) {
     Scenario scenario = redrawn(3);
     scenario.read_text("[run]\nframes = 400\n[require.a]\nmeasure = outage\n" + entries, "x.ini");
@@ -127,7 +135,7 @@ TEST_CASE("a spec sheet's outage is counted, or screened where it is rarer than 
   const SpecOutcome rare = outcome("criterion = snr_db=6\nat_most = 4e-4\n");
   CHECK(rare.verdict == "undecided");
   CHECK(rare.remark.find("screen = 1e6") != std::string::npos);
-  const SpecOutcome screened = outcome("criterion = snr_db=6\nat_most = 4e-4\nscreen = 50000\n");
+  const SpecOutcome screened = outcome("criterion = snr_db=6\nat_most = 4e-4\nscreen = 20000\n");
   CHECK(screened.verdict == "pass");
   CHECK(screened.high < 4e-4);
   const auto refused = [](const std::string& entries) -> std::string {

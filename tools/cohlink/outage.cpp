@@ -258,6 +258,9 @@ int outage(const Arguments& arguments) {
   };
   source = watched(std::move(source), progress);
   if (const auto screened = line.count("screen", count)) {
+    constexpr std::uint64_t kMostScreened = 10'000'000;  // all are kept, to be sorted
+    if (*screened > kMostScreened)
+      throw InputError("--screen " + std::to_string(*screened) + ": at most 10,000,000 realisations");
     const RareOutage found = find_rare_outage(scenario, screen(scenario, draws, *screened, threads), draws,
                                               criterion, {count, 0.95}, source, threads);
     bar.clear();
