@@ -239,7 +239,7 @@ class Run {
 
   std::vector<double> signature(std::size_t links) const {
     Signature signature = signature_;
-    signature.add(n_, rate_, links, sizeof(Real));
+    signature.add(n_, rate_, links, sizeof(Real), std::get<LayoutInUse<Real>>(worker_.layouts).made);
     for (const void* p : {static_cast<const void*>(samples_), static_cast<const void*>(rows_),
                           static_cast<const void*>(table_.gains), static_cast<const void*>(parts_)})
       signature.add_pointer(p);

@@ -59,11 +59,11 @@ class Recording {
   cudaGraphExec_t graph_ = nullptr;
 };
 
-/// The layout last used.
+/// The layout last used, and how many were made before it: what is recorded holds on to the memory of one.
 template <class Real>
 struct LayoutInUse {
   std::unique_ptr<Layout<Real>> layout;
-  int n = 0, links = 0;
+  int n = 0, links = 0, made = 0;
 
   Layout<Real>& get(int wanted_n, int wanted_links, cudaStream_t stream) {
     if (layout == nullptr || n != wanted_n || links != wanted_links) {
@@ -71,6 +71,7 @@ struct LayoutInUse {
       layout = make_layout<Real>(wanted_n, wanted_links, stream);
       n = wanted_n;
       links = wanted_links;
+      ++made;
     }
     return *layout;
   }
