@@ -16,7 +16,6 @@ namespace {
 
 using namespace vectors;
 
-constexpr std::size_t kVector = 16;    // test phases that the loops below handle together
 constexpr std::size_t kRefresh = 512;  // symbols after which the running sums are begun afresh
 constexpr std::size_t kMostPhases = 1024;
 

@@ -1,8 +1,9 @@
 // Functions compiled for one instruction set each, picked at run time: names of the sets for the compiler and
-// whether this processor has them.
+// whether this processor has them. (Clang wants the set named on every small function that a vector passes
+// through, so under it the plain loops stand alone.)
 #pragma once
 
-#if defined(__x86_64__) && defined(__GNUC__)
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__)
 #define COHLINK_X86 1
 #define COHLINK_AVX2 __attribute__((target("avx2,fma")))
 #define COHLINK_AVX512 \

@@ -52,7 +52,7 @@ std::vector<std::string> range_values(const std::string& range, const std::strin
     if (!value) throw InputError(where, "'" + parts[i] + "' is not a number");
     number[i] = *value;
   }
-  const auto [start, step, end] = number;
+  const double start = number[0], step = number[1], end = number[2];
   if (step == 0.0 && start != end) throw InputError(where, "the step is zero");
   const double steps = start == end ? 0.0 : (end - start) / step;
   if (steps < 0.0) throw InputError(where, "the step leads away from the end");
