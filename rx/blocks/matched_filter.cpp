@@ -12,7 +12,7 @@ double MatchedFilter::span_symbols(const PulseShape& shape) {
   // The spectrum's edge falls like a kink, so the pulse falls like cos / (4 pi b t^2), t in symbols; its
   // energy beyond t is then 1 / (3 (4 pi b)^2 t^3). NRZ ends like a root-raised cosine of roll-off 1.
   const double b = shape.pulse == Pulse::kRrc ? shape.roll_off : 1.0;
-  const double missing = 1e-6;
+  const double missing = 2e-7;  // leaves less than 90 dB below the signal
   return std::clamp(std::cbrt(1.0 / (3.0 * missing * std::pow(4.0 * kPi * b, 2.0))), 16.0, 1024.0);
 }
 

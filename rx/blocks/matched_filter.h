@@ -22,7 +22,7 @@ class MatchedFilter {
   /// Of one sample, both rows.
   Operations cost() const { return filter_.cost(); }
 
-  /// Symbols from the centre beyond which less than 1e-6 of the pulse's energy lies.
+  /// Symbols from the centre beyond which less than 2e-7 of the pulse's energy lies.
   static double span_symbols(const PulseShape& shape);
 
  private:
