@@ -353,11 +353,12 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   }
 
   const std::size_t head = std::min(last, first + p_.head);
-  const auto finish = [&](auto error) {
-    if (!warm) run.adapt(error, p_.step, true, first, head);  // from the start-up's rule to the final one
+  const auto finish = [&](auto error, std::size_t passes = 1) {
+    // From the start-up's rule to the final one.
+    for (std::size_t i = 0; i < passes && !warm; ++i) run.adapt(error, p_.step, true, first, head);
     result.symbols = run.equalise(error);
   };
-  switch (p_.rule) {
+  switch (last - first < p_.decide_below ? EqualiserRule::kDecisionDirected : p_.rule) {
     case EqualiserRule::kConstantModulus:
       finish(ConstantModulusError{static_cast<float>(kurtosis(p_.modulation))});
       break;
@@ -365,11 +366,13 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       finish(RadiusDirectedError{constellation(p_.modulation).rings()});
       break;
     case EqualiserRule::kDecisionDirected:
-      finish([&] {
-        DecisionDirectedError error(p_.modulation, run.offset(first, head));
-        if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
-        return error;
-      }());
+      finish(
+          [&] {
+            DecisionDirectedError error(p_.modulation, run.offset(first, head));
+            if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
+            return error;
+          }(),
+          std::max<std::size_t>(1, p_.head / (head - first)));
       break;
     case EqualiserRule::kHold:
       result.symbols = run.filtered(0, symbols);

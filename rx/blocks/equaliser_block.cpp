@@ -48,6 +48,10 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   p.passes = static_cast<int>(s.integer("dsp.equaliser_passes"));
   const Constellation& points = constellation(modulation);
   const std::string rule = s.text("dsp.equaliser");
+  // A short row's own noise misleads the constant modulus rule more than it does decisions: QPSK, 15 taps and
+  // 1024 symbols lose 0.16 dB of SNR to it, at 4096 symbols 0.04 dB.
+  constexpr std::size_t kSymbolsATap = 256;
+  if (rule == "auto" && points.one_ring()) p.decide_below = kSymbolsATap * static_cast<std::size_t>(p.taps);
   if (rule == "cma" || (rule == "auto" && points.one_ring())) p.rule = EqualiserRule::kConstantModulus;
   if (rule == "radius-directed") p.rule = EqualiserRule::kRadiusDirected;
   if (rule == "decision-directed" || (rule == "auto" && !points.one_ring()))
