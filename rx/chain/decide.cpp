@@ -18,19 +18,20 @@ namespace {
 constexpr double kGuessedBer = 0.4;  // nothing that still works counts so many errors
 
 // What speaks against an output's lock though its carrier is held: another constellation, or no signal for a
-// while. Judged without known symbols, which tell more.
+// while. Judged without known symbols, which tell more, and of no weight for how a recording's pieces are
+// joined, which must be the same with them.
 void doubt_output(ReceiverResult& result, std::size_t p, Modulation modulation) {
   const ComplexRow<float>& row = *result.symbols.rows()[p];
   const std::span<const std::complex<float>> judged(row.data() + result.first_judged, result.judged_symbols);
   const std::string output = std::string("output ") + (p == 0 ? "X" : "Y");
   if (const auto likelier = likelier_modulation(judged, modulation)) {
-    result.locked_blindly = false;
+    result.locked = false;
     result.warnings.push_back("no lock: " + output + " looks like " +
                               std::string(modulation_name(*likelier)) + " and not like the " +
                               std::string(modulation_name(modulation)) + " that signal.modulation says");
   }
   if (const LostStretches lost = lost_stretches(judged, modulation); lost.symbols > 0) {
-    if (10 * lost.symbols > judged.size()) result.locked_blindly = false;
+    if (10 * lost.symbols > judged.size()) result.locked = false;
     result.warnings.push_back("no lock: " + output + " shows no signal for " + std::to_string(lost.symbols) +
                               " symbols, the first near symbol " +
                               std::to_string(result.first_judged + lost.first));
@@ -44,17 +45,17 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Mod
   result.coherence = carrier_coherence(result.symbols, first, last, modulation);
   if (!constellation(modulation).empty()) result.coherence_needed = coherence_needed(c.averaged);
   result.locked_blindly = !c.singular && !c.pilots_lost && !c.clock_lost;
-  if (constellation(modulation).empty()) return;
-  for (std::size_t p = 0; p < result.rows(); ++p) {
-    const bool held = result.coherence[p] >= result.coherence_needed;
-    result.locked_blindly &= held;
-    if (c.truth != nullptr) continue;
-    if (!held)
+  if (!constellation(modulation).empty())
+    for (std::size_t p = 0; p < result.rows(); ++p)
+      result.locked_blindly &= result.coherence[p] >= result.coherence_needed;
+  result.locked = result.locked_blindly;
+  if (constellation(modulation).empty() || c.truth != nullptr) return;
+  for (std::size_t p = 0; p < result.rows(); ++p)
+    if (result.coherence[p] >= result.coherence_needed)
+      doubt_output(result, p, modulation);
+    else
       result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
                                 " is on no constellation; its SNR means nothing");
-    else
-      doubt_output(result, p, modulation);
-  }
 }
 
 // Without knowing what was sent.
@@ -154,7 +155,6 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   execution.check();
   result.phase_averaged = c.averaged;
   check_lock(result, first, last, scoring.modulation, c);
-  result.locked = result.locked_blindly;
   if (c.truth != nullptr) score(c, scoring, first, last, execution);
   read_channel(result, c.symbol_rate);
 }

@@ -111,8 +111,8 @@ ConstellationFit climb(const std::vector<Cell>& cells, const Points& points, Con
 }
 
 // The likelihood has local tops: strong noise and weak are both tried, the more promising to the end.
-ConstellationFit best_climb(const std::vector<Cell>& cells, const Points& points, double power) {
-  constexpr int kTrial = 5, kMost = 200;
+ConstellationFit best_climb(const std::vector<Cell>& cells, const Points& points, double power, int most) {
+  constexpr int kTrial = 5;
   ConstellationFit best;
   best.log_likelihood = -std::numeric_limits<double>::max();
   for (const double noise : {0.02, 0.2}) {
@@ -120,26 +120,43 @@ ConstellationFit best_climb(const std::vector<Cell>& cells, const Points& points
         climb(cells, points, {std::sqrt(power * (1.0 - noise)), power * noise, 0.0, 0.0}, kTrial);
     if (fit.log_likelihood > best.log_likelihood) best = fit;
   }
-  return climb(cells, points, best, kMost);
+  return climb(cells, points, best, most);
 }
+
+double power_of(std::span<const std::complex<float>> symbols) {
+  double power = 0.0;
+  for (const auto& y : symbols)
+    power += std::norm(std::complex<double>(y)) / static_cast<double>(symbols.size());
+  return std::max(power, std::numeric_limits<double>::min());
+}
+
+const Points& points_for(std::span<const std::complex<float>> symbols, Modulation modulation) {
+  if (constellation(modulation).empty())
+    throw std::invalid_argument("Gaussian symbols have no constellation");
+  if (symbols.empty()) throw std::invalid_argument("no symbols to fit a constellation to");
+  return constellation(modulation);
+}
+
+double width_of_cells(const Points& points) { return points.minimum_distance() / 16.0; }
 
 }  // namespace
 
 ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols, Modulation modulation) {
-  if (constellation(modulation).empty())
-    throw std::invalid_argument("Gaussian symbols have no constellation");
-  if (symbols.empty()) throw std::invalid_argument("no symbols to fit a constellation to");
-  const Points& points = constellation(modulation);
-  double power = 0.0;
-  for (const auto& y : symbols)
-    power += std::norm(std::complex<double>(y)) / static_cast<double>(symbols.size());
-  const double width = points.minimum_distance() / 16.0;
-  const ConstellationFit fit =
-      best_climb(cells_of(symbols, width), points, std::max(power, std::numeric_limits<double>::min()));
+  constexpr int kMost = 200;
+  const Points& points = points_for(symbols, modulation);
+  const double width = width_of_cells(points);
+  const ConstellationFit fit = best_climb(cells_of(symbols, width), points, power_of(symbols), kMost);
   // Cells wider than half the noise would hide how far it is known.
   const double fine = std::max(0.25 * std::sqrt(fit.noise), 1e-5);
   if (width < 2.0 * fine) return fit;
   return climb(cells_of(symbols, fine), points, fit, 5);
+}
+
+double rough_log_likelihood(std::span<const std::complex<float>> symbols, Modulation modulation) {
+  constexpr int kMost = 15;
+  const Points& points = points_for(symbols, modulation);
+  return best_climb(cells_of(symbols, width_of_cells(points)), points, power_of(symbols), kMost)
+      .log_likelihood;
 }
 
 double data_aided_spread(double snr, std::size_t symbols, Modulation modulation) {

@@ -26,6 +26,9 @@ struct ConstellationFit {
 /// std::invalid_argument for Gaussian symbols and for no symbols.
 ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols, Modulation modulation);
 
+/// The fit's log_likelihood, or somewhat less, after a few steps of it: to compare constellations by.
+double rough_log_likelihood(std::span<const std::complex<float>> symbols, Modulation modulation);
+
 /// Standard deviation of ln SNR of an error vector (metrics.h) over `symbols` known symbols at `snr`: noise
 /// power, gain and mean power of what was sent each have their share, (1 + 2 / snr + kurtosis - 1) / symbols.
 double data_aided_spread(double snr, std::size_t symbols, Modulation modulation);

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <complex>
+#include <limits>
 #include <optional>
 #include <vector>
 
@@ -58,17 +59,36 @@ double coherence_needed(std::size_t averaged) {
   return std::max(0.1, 1.3 * std::sqrt(0.25 * kPi / static_cast<double>(averaged)));
 }
 
+namespace {
+
+// Every so manieth symbol, so that no more than `most` are left.
+std::vector<std::complex<float>> thinned(std::span<const std::complex<float>> symbols, std::size_t most) {
+  const std::size_t apart = (symbols.size() + most - 1) / most;
+  std::vector<std::complex<float>> some;
+  for (std::size_t k = 0; k < symbols.size(); k += apart) some.push_back(symbols[k]);
+  return some;
+}
+
+}  // namespace
+
 std::optional<Modulation> likelier_modulation(std::span<const std::complex<float>> symbols, Modulation told) {
   constexpr double kEach = 0.01, kAll = 30.0;
-  double margin = std::max(kEach, kAll / static_cast<double>(symbols.size()));
-  const double as_told = fit_constellation(symbols, told).log_likelihood;
-  std::optional<Modulation> likelier;
-  for (const Modulation other : {Modulation::kQpsk, Modulation::kQam16}) {
-    if (other == told) continue;
-    const double gain = fit_constellation(symbols, other).log_likelihood - as_told;
-    if (gain > margin) likelier = other, margin = gain;
+  constexpr std::size_t kMost = 2048;  // of a half
+  if (symbols.size() < 2) return std::nullopt;
+  std::vector<double> gain(constellations().size(), std::numeric_limits<double>::max());
+  const std::size_t half = symbols.size() / 2;
+  for (const auto part : {symbols.first(half), symbols.last(half)}) {
+    const auto judged = thinned(part, kMost);
+    const double as_told = fit_constellation(judged, told).log_likelihood,
+                 margin = std::max(kEach, kAll / static_cast<double>(judged.size()));
+    for (std::size_t row = 0; row < gain.size(); ++row)
+      if (!constellations()[row].empty())
+        gain[row] = std::min(gain[row], rough_log_likelihood(judged, Modulation(row)) - as_told - margin);
+      else
+        gain[row] = 0.0;
   }
-  return likelier;
+  const auto best = static_cast<std::size_t>(std::max_element(gain.begin(), gain.end()) - gain.begin());
+  return gain[best] > 0.0 ? std::optional(Modulation(best)) : std::nullopt;
 }
 
 namespace {

@@ -24,8 +24,9 @@ std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t
 /// `averaged` = 0: no estimate took part. The bias was checked on noise (tests/rx/quality/lock_test.cpp).
 double coherence_needed(std::size_t averaged);
 
-/// The constellation that symbols are on where that is not the one `told`: likelier than it, each at its best
-/// gain and noise (likelihood.h), by 0.01 nats a symbol and by 30 nats in all; nothing else.
+/// The constellation that symbols are on where that is not the one `told`: in both halves, so that one where
+/// the signal was lost does not count, likelier than it, each at its best gain and noise (likelihood.h), by
+/// 0.01 nats a symbol and by 30 nats in all. At most 2048 symbols of each half are asked.
 std::optional<Modulation> likelier_modulation(std::span<const std::complex<float>> symbols, Modulation told);
 
 /// Symbols in stretches of 1024 that are no signal while others are: their mean square distance from the

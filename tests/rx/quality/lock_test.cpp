@@ -85,3 +85,48 @@ TEST_CASE("Without truth a receiver that cannot lock says so, and one that can d
     CHECK(!Receiver(s, test::fft())(silence).locked);
   }
 }
+
+namespace {
+
+std::vector<Modulation> formats() {
+  std::vector<Modulation> all;
+  for (std::size_t row = 0; row < constellations().size(); ++row)
+    if (!constellations()[row].empty()) all.emplace_back(row);
+  return all;
+}
+
+}  // namespace
+
+TEST_CASE("Symbols of every format are told from every other, and from nothing else, at a BER of 2e-2") {
+  for (const Modulation sent : formats()) {
+    const auto symbols = test::random_symbols(sent, 4096).symbols;
+    Field<float> noisy = test::at_symbol_rate(symbols);
+    test::add_noise(noisy, 1.0 / theory_snr(sent, 2e-2));
+    for (const Modulation told : formats()) {
+      CAPTURE(std::string(modulation_name(sent)));
+      CAPTURE(std::string(modulation_name(told)));
+      const auto likelier = likelier_modulation(noisy.x, told);
+      CHECK(likelier.has_value() == (sent != told));
+      if (likelier) CHECK(*likelier == sent);
+    }
+  }
+}
+
+TEST_CASE("A receiver told another format than was sent has no lock, for every pair of formats") {
+  for (const Modulation sent : formats()) {
+    const auto data = test::random_symbols(sent, 16384);
+    Field<float> field = test::through(test::rotation(0.6, 1.0), test::shaped(data.symbols, 2));
+    // Two samples a symbol hold twice the noise; 3 dB more SNR than a BER of 2e-2 needs.
+    test::add_noise(field, 2.0 / theory_snr(sent, 2e-2) * from_db(-3.0));
+    Capture capture = test::as_capture(field, data);
+    capture.truth.reset();
+    for (const Modulation told : formats()) {
+      Scenario s = test::scenario_of({"signal.modulation=" + std::string(modulation_name(told))});
+      CAPTURE(std::string(modulation_name(sent)));
+      CAPTURE(std::string(modulation_name(told)));
+      const ReceiverResult result = Receiver(s, test::fft())(capture, false);
+      CHECK(result.locked == (sent == told));
+      CHECK(result.warnings.empty() == (sent == told));
+    }
+  }
+}
