@@ -68,12 +68,16 @@ double top_of(const Correlogram& c) {
 
 }  // namespace
 
-std::vector<Jones> clock_matrices(const Field<float>& signal, ClockTone& tone, int shift) {
+std::vector<std::vector<Jones>> clock_matrices(const Field<float>& signal, ClockTone& tone,
+                                               std::span<const int> shifts) {
   ClockTone::CrossSpectra cross;
-  std::vector<Jones> matrices;
+  std::vector<std::vector<Jones>> matrices(shifts.size());
   for (std::size_t start = 0; start + tone.block() <= signal.size(); start += tone.block() / 2) {
-    tone(signal, start, cross, shift);
-    matrices.push_back(clock_matrix(cross));
+    tone.transform(signal, start);
+    for (std::size_t s = 0; s < shifts.size(); ++s) {
+      tone.cross(cross, shifts[s]);
+      matrices[s].push_back(clock_matrix(cross));
+    }
   }
   return matrices;
 }
@@ -90,18 +94,18 @@ ClockDrift mean_drift(const std::vector<Jones>& matrices) {
 
 ClockSearch search_clock(const Field<float>& signal, ClockTone& tone) {
   constexpr int kShifts[] = {0, -2, 2};  // bins: one symbol a hop each
-  ClockSearch search{clock_matrices(signal, tone), std::nullopt};
+  const auto shifted = clock_matrices(signal, tone, kShifts);
+  ClockSearch search{shifted.front(), std::nullopt};
   const std::vector<double> sizes = sizes_of(search.matrices);
   double most = 0.0;
-  for (const int shift : kShifts) {
-    const auto matrices = shift == 0 ? search.matrices : clock_matrices(signal, tone, shift);
-    const ClockDrift drift = mean_drift(matrices);
+  for (std::size_t s = 0; s < shifted.size(); ++s) {
+    const ClockDrift drift = mean_drift(shifted[s]);
     if (!drift.found()) continue;
     // All in the measure of the unshifted: each would be large in its own.
-    const double power = correlogram(matrices, sizes).at(drift.per_hop);
+    const double power = correlogram(shifted[s], sizes).at(drift.per_hop);
     if (power <= most) continue;
     most = power;
-    search.drift = drift.per_hop + 0.5 * shift;
+    search.drift = drift.per_hop + 0.5 * kShifts[s];
   }
   return search;
 }

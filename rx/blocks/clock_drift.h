@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "rx/blocks/clock_tone.h"
@@ -9,9 +10,10 @@
 
 namespace cohlink {
 
-/// Matrices of blocks of `block` samples, each half a block after the one before; `shift` bins between the
-/// band edges beyond the symbol rate (clock_tone.h).
-std::vector<Jones> clock_matrices(const Field<float>& signal, ClockTone& tone, int shift = 0);
+/// For each of `shifts` (bins between the band edges beyond the symbol rate, clock_tone.h): matrices of
+/// blocks of the tone's length, each half a block after the one before.
+std::vector<std::vector<Jones>> clock_matrices(const Field<float>& signal, ClockTone& tone,
+                                               std::span<const int> shifts);
 
 struct ClockDrift {
   double per_hop = 0.0;   // of the delay, symbols from one block to the next

@@ -27,15 +27,18 @@ ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const Execution
   if (weight_.empty()) throw std::invalid_argument("a clock tone's block is too short for this roll-off");
 }
 
-void ClockTone::operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out, int shift) {
+void ClockTone::transform(const Field<float>& signal, std::size_t start) {
   execution_.check();
-  const std::size_t n = block(),
-                    lowest = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(first_ + n / 2) + shift);
   for (std::size_t p = 0; p < 2; ++p) {
     const ComplexRow<float>& row = *signal.rows()[p];
-    for (std::size_t i = 0; i < n; ++i) spectrum_[p][i] = window_[i] * row[start + i];
+    for (std::size_t i = 0; i < block(); ++i) spectrum_[p][i] = window_[i] * row[start + i];
     fft_->forward(spectrum_[p]);
   }
+}
+
+void ClockTone::cross(CrossSpectra& out, int shift) const {
+  const std::size_t n = block(),
+                    lowest = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(first_ + n / 2) + shift);
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j) {
       out[i][j].resize(bins());

@@ -27,11 +27,20 @@ class ClockTone {
   /// `block`: samples, two a symbol, even. std::invalid_argument otherwise.
   ClockTone(const PulseShape& shape, std::size_t block, const Execution& execution);
 
-  /// The four cross spectra, [row at f][row at f - R][bin - first_bin()], of samples [start, start + block)
-  /// under a Hann window, weighted by H(f) H(f - R). Delay refers to sample `start`. `shift`: the row at f -
-  /// R is taken so many bins higher, as a symbol rate lower by that would have it.
+  /// Takes samples [start, start + block) in, under a Hann window.
+  void transform(const Field<float>& signal, std::size_t start);
+
+  /// The four cross spectra, [row at f][row at f - R][bin - first_bin()], of what was taken in last, weighted
+  /// by H(f) H(f - R). Delay refers to its first sample. `shift`: the row at f - R is taken so many bins
+  /// higher, as a symbol rate lower by that would have it.
   using CrossSpectra = std::array<std::array<std::vector<std::complex<float>>, 2>, 2>;
-  void operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out, int shift = 0);
+  void cross(CrossSpectra& out, int shift = 0) const;
+
+  /// Both.
+  void operator()(const Field<float>& signal, std::size_t start, CrossSpectra& out) {
+    transform(signal, start);
+    cross(out);
+  }
 
   std::size_t block() const { return fft_->size(); }
   std::size_t bins() const { return weight_.size(); }
