@@ -3,6 +3,8 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <cstdint>
+#include <numeric>
 #include <string>
 
 #include "rx/blocks/operations.h"
@@ -12,27 +14,33 @@
 namespace cohlink {
 namespace {
 
+// The mean of `size` samples where it is more than so many of its standard deviations, as the means of parts
+// have them, else nothing. sum_of(from, count): of samples.
+template <class SumOf>
+double significant_mean(std::size_t size, double deviations, const SumOf& sum_of) {
+  constexpr std::size_t kParts = 32;
+  const std::size_t length = size / kParts;
+  double sum = 0.0, squares = 0.0;
+  for (std::size_t part = 0; part < kParts; ++part) {
+    const double of_part = sum_of(part * length, length);
+    sum += of_part, squares += of_part * of_part;
+  }
+  constexpr double kCount = kParts;
+  const double deviation = std::sqrt(std::max(0.0, squares - sum * sum / kCount) * kCount / (kCount - 1.0));
+  const double all = sum + sum_of(kParts * length, size - kParts * length);
+  return std::abs(sum) >= deviations * deviation ? all / static_cast<double>(size) : 0.0;
+}
+
 // The mean of `lane(n)`, n below `size`, where it stands out from what the signal's own share in it may be,
-// else nothing. The share's deviation is taken from the means of parts.
+// else nothing.
 template <class Lane>
 double offset_of(std::size_t size, const Lane& lane) {
-  constexpr std::size_t kParts = 32;
   constexpr double kDeviations = 4.0;
-  const std::size_t length = size / kParts;
-  double sum = 0.0, of_parts = 0.0, squares = 0.0, part = 0.0;
-  for (std::size_t n = 0; n < size; ++n) {
-    const double value = lane(n);
-    sum += value;
-    if (length == 0 || n >= kParts * length) continue;
-    part += value;
-    if (n % length != length - 1) continue;
-    part /= static_cast<double>(length);
-    of_parts += part, squares += part * part;
-    part = 0.0;
-  }
-  const double mean = sum / static_cast<double>(size), parts = kParts,
-               variance = (squares - of_parts * of_parts / parts) / (parts - 1.0) / parts;
-  return mean * mean > kDeviations * kDeviations * variance ? mean : 0.0;
+  return significant_mean(size, kDeviations, [&](std::size_t from, std::size_t count) {
+    double sum = 0.0;
+    for (std::size_t n = from; n < from + count; ++n) sum += lane(n);
+    return sum;
+  });
 }
 
 void check_lanes(const Capture& capture) {
@@ -59,16 +67,29 @@ Field<float> at_unit_power(Field<float> signal, std::size_t polarisations) {
   return signal;
 }
 
+// Mean of value(sample) where it stands out from what the signal's own share in it may be, else nothing.
+template <class Value>
+double significant_mean(const ComplexRow<float>& row, const Value& value) {
+  constexpr double kDeviations = 2.5;
+  constexpr std::size_t kLanes = 8;  // that the compiler can keep in one register
+  return significant_mean(row.size(), kDeviations, [&](std::size_t from, std::size_t count) {
+    float sums[kLanes] = {};
+    std::size_t n = from;
+    for (; n + kLanes <= from + count; n += kLanes)
+      for (std::size_t l = 0; l < kLanes; ++l) sums[l] += value(row[n + l].real(), row[n + l].imag());
+    for (; n < from + count; ++n) sums[0] += value(row[n].real(), row[n].imag());
+    return std::accumulate(sums, sums + kLanes, 0.0);
+  });
+}
+
 void orthonormalise_row(ComplexRow<float>& row) {
-  double power_i = 0.0, power_q = 0.0, shared = 0.0;
-  for (const auto& a : row) {
-    power_i += static_cast<double>(a.real()) * a.real();
-    power_q += static_cast<double>(a.imag()) * a.imag();
-    shared += static_cast<double>(a.real()) * a.imag();
-  }
-  const double remaining_q = power_q - shared * shared / power_i;  // of Q after its projection on I is gone
-  if (!(power_i > 0.0) || !(remaining_q > 0.0)) return;            // a dead lane: nothing to build on
-  const double half = 0.5 * (power_i + power_q);
+  constexpr double kDead = 1e-9;
+  const double half = 0.5 * mean_power(row),
+               shared = significant_mean(row, [](float i, float q) { return i * q; }),
+               unequal = 0.5 * significant_mean(row, [](float i, float q) { return i * i - q * q; });
+  const double power_i = half + unequal, power_q = half - unequal,
+               remaining_q = power_q - shared * shared / power_i;          // its projection on I gone
+  if (!(power_i > kDead * half) || !(remaining_q > kDead * half)) return;  // nothing to build on
   const auto gain_i = static_cast<float>(std::sqrt(half / power_i));
   const auto gain_q = static_cast<float>(std::sqrt(half / remaining_q));
   const auto projection = static_cast<float>(shared / power_i);

@@ -25,7 +25,10 @@ bool is_silent(const ComplexRow<float>& row);
 
 /// Gram-Schmidt orthonormalisation of each row's I and Q: I keeps its direction, Q loses what it shares
 /// with I, both get equal power; the row's total power is kept. Corrects hybrid phase error and gain
-/// imbalance that are the same at all frequencies.
+/// imbalance that are the same at all frequencies. Over one frame I and Q share something, and differ in
+/// power, by the signal's own chance: correcting that costs about 1/(2 N) of the signal in N symbols (0.1 dB
+/// of an SNR of 16 dB at 1024), so what is less than 2.5 of its own standard deviations is left: images below
+/// 6/(4 N) (-28 dB at 1024).
 /// I. Fatadin, S. J. Savory and D. Ives, IEEE Photon. Technol. Lett. 20(20) 1733 (2008).
 Field<float> orthonormalise(Field<float> signal);
 
