@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "rx/blocks/decision.h"
+#include "rx/blocks/phasor.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -10,13 +12,13 @@ namespace {
 constexpr double kSignificant = 9.0;  // of an exponential: e^-9
 
 // What turns as the offset does.
-std::vector<std::complex<double>> backward_carrier(const CarrierRemoved& carrier, std::size_t row,
-                                                   std::size_t count) {
+std::vector<std::complex<float>> backward_carrier(const CarrierRemoved& carrier, std::size_t row,
+                                                  std::size_t count) {
   const std::vector<double>& phase = carrier.phase_rad[row];
-  std::vector<std::complex<double>> out(count);
+  std::vector<std::complex<float>> out(count);
   for (std::size_t k = 0; k < count; ++k) {
-    const double turns = std::remainder(carrier.cycles_per_symbol * static_cast<double>(k), 1.0);
-    out[k] = std::polar(1.0, -kTwoPi * turns - (k < phase.size() ? phase[k] : 0.0));
+    const double turns = carrier.cycles_per_symbol * static_cast<double>(k);
+    out[k] = phasor_back(kTwoPi * (turns - std::nearbyint(turns)) + (k < phase.size() ? phase[k] : 0.0));
   }
   return out;
 }
@@ -34,13 +36,16 @@ void remove_residual_offset(Field<float>& symbols, std::size_t first, std::size_
     for (int pass = 0; pass < kPasses; ++pass) {
       std::complex<double> offset = 0.0;
       double noise = 0.0;
-      for (std::size_t k = first; k < last; ++k) {
-        const std::complex<double> y(row[k]), error = y - nearest_point(modulation, y);
-        offset += error * std::conj(turning[k]) / count;
-        noise += std::norm(error) / count;
-      }
+      with_decision(constellation(modulation), [&](const auto& decide) {
+        for (std::size_t k = first; k < last; ++k) {
+          const std::complex<float> error = row[k] - decide(row[k]);
+          offset += std::complex<double>(error * std::conj(turning[k])) / count;
+          noise += std::norm(error) / count;
+        }
+      });
       if (count * std::norm(offset) < kSignificant * (noise - std::norm(offset))) break;
-      for (std::size_t k = 0; k < row.size(); ++k) row[k] -= std::complex<float>(offset * turning[k]);
+      const std::complex<float> taken(offset);
+      for (std::size_t k = 0; k < row.size(); ++k) row[k] -= taken * turning[k];
     }
   }
 }
