@@ -29,11 +29,20 @@ bool is_windowed(const PhaseParameters& p) {
   return p.method == PhaseMethod::kBlindSearch || p.method == PhaseMethod::kFourthPower;
 }
 
+// Symbols that took part in the estimate which turned each of them last, itself among them; 0 where that does
+// not carry their own noise as decisions do: none, or fourth powers of rings, whose own scatter is larger.
+std::size_t decided_together(const PhaseParameters& p, std::size_t rows) {
+  const bool rings = p.method == PhaseMethod::kFourthPower && !constellation(p.modulation).one_ring();
+  const int window = p.second_window > 0 ? p.second_window : rings ? 0 : p.window;
+  return window > 0 ? static_cast<std::size_t>(2 * (window / 2) + 1) * (p.joint ? rows : 1) : 0;
+}
+
 void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
                    const std::optional<PilotPhase>& pilots, Carried& c) {
   if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
+    c.result.phase_averaged = decided_together(p, c.result.rows());
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
   PhaseResult out =

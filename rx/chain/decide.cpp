@@ -153,7 +153,6 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
     if (c.truth == nullptr) judge_blindly(result, first, last, scoring.modulation);
   }
   execution.check();
-  result.phase_averaged = c.averaged;
   check_lock(result, first, last, scoring.modulation, c);
   if (c.truth != nullptr) score(c, scoring, first, last, execution);
   read_channel(result, c.symbol_rate);

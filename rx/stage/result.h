@@ -45,8 +45,8 @@ struct ReceiverResult {
   Counters counters;                       // cycle slips, equaliser singularities, ...
   double snr_db = 0, evm_percent = 0;      // data-aided with truth; without the likeliest (likelihood.h)
   double snr_spread = 0;                   // standard deviation of ln SNR; of EVM, relative, half of it
-  std::size_t phase_averaged = 0;          // symbols in one estimate of the carrier phase; 0: none of its own
-  std::optional<Score> score;              // only when the capture has truth and the outputs match it
+  std::size_t phase_averaged = 0;  // symbols that turned each by their decisions, itself one of them; or 0
+  std::optional<Score> score;      // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/quality/lock.h), blind
   bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it
   std::size_t rows() const { return one_polarisation ? 1 : 2; }

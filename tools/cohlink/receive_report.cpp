@@ -73,10 +73,11 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
   };
   if (result.phase_averaged > 0) {
     const double taken = -to_db(1.0 - 0.5 / static_cast<double>(result.phase_averaged));
-    facts.push_back({"snr_phase_share_db", "of the SNR", taken,
-                     db(taken) + " because the phase, estimated over " +
-                         std::to_string(result.phase_averaged) + " symbols, takes 1 / " +
-                         std::to_string(2 * result.phase_averaged) + " of the noise with it"});
+    facts.push_back(
+        {"snr_phase_share_db", "of the SNR", taken,
+         (result.score ? "up to " : "") + db(taken) + " because " + std::to_string(result.phase_averaged) +
+             " symbols' decisions turn each, and take 1 / " + std::to_string(2 * result.phase_averaged) +
+             " of the noise with them" + (result.score ? "" : "; up to twice that at a BER of 2e-2")});
   }
   if (result.score && !result.one_polarisation) {
     facts.push_back(
