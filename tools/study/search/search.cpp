@@ -31,11 +31,13 @@ FrameResult with_guesses(FrameResult result, int bits_per_symbol, double symbols
   return result;
 }
 
-/// Frames in a journal, by scenario and number. A record: "scenario frame result".
+/// Frames by scenario and number, in memory and where there is one in a journal. A record: "scenario frame
+/// result".
 class RecordedFrames {
  public:
-  explicit RecordedFrames(Journal& journal) : journal_(journal) {
-    for (const std::string& record : journal.records()) {
+  explicit RecordedFrames(Journal* journal) : journal_(journal) {
+    if (journal == nullptr) return;
+    for (const std::string& record : journal->records()) {
       const auto first = record.find(' '), second = record.find(' ', first + 1);
       if (second == std::string::npos) throw RunError("a journal's record without its place");
       known_.emplace(record.substr(0, second),
@@ -50,14 +52,37 @@ class RecordedFrames {
   }
   void keep(const std::string& place, const FrameResult& result) {
     const std::lock_guard lock(mutex_);
-    if (known_.emplace(place, result).second) journal_.add(place + " " + to_line(result));
+    if (known_.emplace(place, result).second && journal_ != nullptr)
+      journal_->add(place + " " + to_line(result));
   }
 
  private:
-  Journal& journal_;
+  Journal* journal_;
   mutable std::mutex mutex_;
   std::map<std::string, FrameResult> known_;
 };
+
+/// Frames of `source`, each computed once.
+SourceMaker kept(SourceMaker source, Journal* journal) {
+  const auto frames = std::make_shared<RecordedFrames>(journal);
+  return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
+    const std::string name = fingerprint(deciding_text(scenario)).text();
+    // Set up when the first frame is missing: most of a resumed study needs no link at all.
+    struct Late {
+      std::once_flag once;
+      FrameSource frames;
+    };
+    const auto late = std::make_shared<Late>();
+    return [=](std::uint64_t frame) {
+      const std::string place = name + " " + std::to_string(frame);
+      if (const auto known = frames->find(place)) return *known;
+      std::call_once(late->once, [&] { late->frames = source(scenario); });
+      const FrameResult result = late->frames(frame);
+      frames->keep(place, result);
+      return result;
+    };
+  };
+}
 
 }  // namespace
 
@@ -79,26 +104,10 @@ SourceMaker watched(SourceMaker source, std::function<void()> done) {
 }
 
 SourceMaker recorded(SourceMaker source, Journal* journal) {
-  if (journal == nullptr) return source;
-  const auto frames = std::make_shared<RecordedFrames>(*journal);
-  return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
-    const std::string name = fingerprint(deciding_text(scenario)).text();
-    // Set up when the first frame is missing: most of a resumed study needs no link at all.
-    struct Late {
-      std::once_flag once;
-      FrameSource frames;
-    };
-    const auto late = std::make_shared<Late>();
-    return [=](std::uint64_t frame) {
-      const std::string place = name + " " + std::to_string(frame);
-      if (const auto known = frames->find(place)) return *known;
-      std::call_once(late->once, [&] { late->frames = source(scenario); });
-      const FrameResult result = late->frames(frame);
-      frames->keep(place, result);
-      return result;
-    };
-  };
+  return journal == nullptr ? source : kept(std::move(source), journal);
 }
+
+SourceMaker remembered(SourceMaker source) { return kept(std::move(source), nullptr); }
 
 SourceMaker simulation(const FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
   if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});

@@ -43,6 +43,9 @@ class Journal;
 /// its scenario and number, so any study of these scenarios may go on from it. Null journal: `source` itself.
 SourceMaker recorded(SourceMaker source, Journal* journal);
 
+/// The same frames, each computed once and kept in memory: for a search that comes back to scenarios it had.
+SourceMaker remembered(SourceMaker source);
+
 /// Frames of one scenario, counted in order.
 class Meter {
  public:
