@@ -144,6 +144,22 @@ RequiredOsnr required_osnr_from(std::string_view line) {
   return r;
 }
 
+std::string to_line(const GrowthLimit& g) {
+  Writer out;
+  out << static_cast<std::uint64_t>(g.state) << g.value << g.holds << g.fails << g.frames << g.remark;
+  return out.text();
+}
+
+GrowthLimit growth_limit_from(std::string_view line) {
+  GrowthLimit g;
+  std::uint64_t state = 0;
+  Reader(line) >> state >> g.value >> g.holds >> g.fails >> g.frames >> g.remark;
+  if (state > static_cast<std::uint64_t>(GrowthState::kNotCounted))
+    throw std::invalid_argument("not a record");
+  g.state = static_cast<GrowthState>(state);
+  return g;
+}
+
 std::vector<std::string> lines_of(const std::string& text) {
   std::vector<std::string> lines;
   for (std::size_t begin = 0; begin < text.size();) {
