@@ -36,6 +36,38 @@ Interference InterferenceModel::operator()(const GnLine& line) {
   return line.empty() ? Interference{} : after_each_span(line).back();
 }
 
+namespace {
+
+/// All that the interference of a line depends on but its Kerr coefficient.
+std::vector<double> numbers_of(const GnLight& light, const GnLine& line, double gamma) {
+  std::vector<double> numbers;
+  for (const GnChannel& c : light)
+    numbers.insert(numbers.end(), {c.frequency, c.power, static_cast<double>(c.pulse.pulse), c.pulse.roll_off,
+                                   c.pulse.symbol_rate, c.moments.phi, c.moments.psi});
+  for (const GnSection& s : line)
+    numbers.insert(numbers.end(),
+                   {s.length, s.loss, s.beta2, s.gamma / gamma, s.module_beta2_length, s.relative_power});
+  return numbers;
+}
+
+void scale(Interference& eta, double factor) {
+  for (double* value : {&eta.closed_incoherent, &eta.closed_coherent, &eta.integral_centre,
+                        &eta.integral_matched, &eta.self, &eta.self_correction, &eta.cross_correction})
+    *value *= factor;
+}
+
+}  // namespace
+
+std::vector<Interference> InterferenceMemo::after_each_span(const GnLight& light, const GnLine& line) {
+  const double gamma = line.empty() ? 0.0 : line.front().gamma;
+  if (gamma == 0.0) return InterferenceModel(light).after_each_span(line);
+  const auto [known, added] = known_.try_emplace(numbers_of(light, line, gamma));
+  if (added) known->second = {gamma, InterferenceModel(light).after_each_span(line)};
+  auto [first, all] = known->second;
+  for (Interference& eta : all) scale(eta, gamma / first * (gamma / first));
+  return all;
+}
+
 double next_order_factor(const GnLine& line, double launch_power, double eta) {
   double phase = 0.0;
   for (const Stretch& s : dispersion_map(line))

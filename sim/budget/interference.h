@@ -8,6 +8,7 @@
 // All are of first order in the power.
 #pragma once
 
+#include <map>
 #include <vector>
 
 #include "sim/budget/gn_integral.h"
@@ -40,6 +41,21 @@ class InterferenceModel {
  private:
   GnLight light_;
   GnIntegral alone_, comb_;
+};
+
+/// Interference of lines that were met before, for whoever asks about one link again and again. A line's Kerr
+/// coefficient may change: eta goes with its square.
+class InterferenceMemo {
+ public:
+  /// As InterferenceModel(light).after_each_span(line).
+  std::vector<Interference> after_each_span(const GnLight& light, const GnLine& line);
+
+ private:
+  struct Known {
+    double gamma = 0;  // 1/(W m), of the first span
+    std::vector<Interference> all;
+  };
+  std::map<std::vector<double>, Known> known_;
 };
 
 /// By how much, as a factor above 1, the interference exceeds its first order: about 1 + 0.9 p^2 + 0.9 r, p

@@ -27,7 +27,7 @@ LinkSetup without_noise(LinkSetup setup) {
 /// goes with 1/P, interference over signal with P^2, and their sum is least where ASE is twice the
 /// interference. Amplifiers of fixed output follow only if their output is moved as well, which is what is
 /// done; their gain then hangs a little on the share that noise takes, so the power is found in steps.
-void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceModel& model, double line_ratio) {
+void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& memo, double line_ratio) {
   double eta = budget.interference.expected();
   if (!(line_ratio > 0.0 && eta > 0.0)) return;
   double power = std::cbrt(line_ratio * budget.launch_power / (2.0 * eta));
@@ -36,7 +36,7 @@ void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceModel&
       return ase_ratio(levels_after(even, even.line.sections.size(), 0.0), budget.symbol_rate);
     };
     const LinkSetup even = without_noise(at_one_power(setup, power));
-    eta = model(gn_line(even, walk_spans(even, 0.0))).expected();
+    eta = memo.after_each_span(gn_light(setup), gn_line(even, walk_spans(even, 0.0))).back().expected();
     for (int i = 0; i < 4; ++i) power = std::cbrt(ratio_at(at_one_power(setup, power)) * power / (2.0 * eta));
     budget.optimum_output_power = at_one_power(setup, power).line.sections.front().amplifier.output_power;
   }
@@ -44,21 +44,25 @@ void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceModel&
 }
 
 /// The line's part: spans, interference and the best power. `line_ratio`: ASE of the line over signal.
-void fill_line(LinkBudget& budget, const LinkSetup& setup, double line_ratio) {
+void fill_line(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& memo, double line_ratio) {
   const GnLine line = gn_line(setup, budget.spans);
   if (line.empty()) return;
-  InterferenceModel model(gn_light(setup));
-  const std::vector<Interference> all = model.after_each_span(line);
+  const std::vector<Interference> all = memo.after_each_span(gn_light(setup), line);
   for (std::size_t k = 0; k < all.size(); ++k)
     budget.spans[k].interference = budget.launch_power * budget.launch_power * all[k].expected();
   budget.interference = all.back();
   budget.next_order = next_order_factor(line, budget.launch_power, all.back().expected());
-  find_optimum(budget, setup, model, line_ratio);
+  find_optimum(budget, setup, memo, line_ratio);
 }
 
 }  // namespace
 
-LinkBudget link_budget(const LinkSetup& fine) {
+LinkBudget link_budget(const LinkSetup& setup) {
+  InterferenceMemo memo;
+  return link_budget(setup, memo);
+}
+
+LinkBudget link_budget(const LinkSetup& fine, InterferenceMemo& memo) {
   const LinkSetup setup = coarse(fine);
   LinkBudget budget;
   budget.symbol_rate = setup.transmitter.pulse.symbol_rate;
@@ -67,7 +71,7 @@ LinkBudget link_budget(const LinkSetup& fine) {
   budget.spans = walk_spans(setup, launch_psd);
   const double rate = budget.symbol_rate, power_squared = budget.launch_power * budget.launch_power;
   const double line_ratio = ase_ratio(levels_after(setup, setup.line.sections.size(), 0.0), rate);
-  fill_line(budget, setup, line_ratio);
+  fill_line(budget, setup, memo, line_ratio);
 
   const LightLevels end = levels_of(setup, launch_psd);
   const double launch_ratio =

@@ -29,5 +29,7 @@ struct LinkBudget {
 };
 
 LinkBudget link_budget(const LinkSetup& setup);
+/// The same, interference taken from `memo` where it holds it.
+LinkBudget link_budget(const LinkSetup& setup, InterferenceMemo& memo);
 
 }  // namespace cohlink

@@ -64,9 +64,14 @@ double required_snr(Modulation modulation, bool differential, double ber) {
 }
 
 Budget make_budget(const Scenario& scenario) {
+  InterferenceMemo memo;
+  return make_budget(scenario, memo);
+}
+
+Budget make_budget(const Scenario& scenario, InterferenceMemo& memo) {
   const LinkSetup setup = link_setup(scenario);
   Budget budget;
-  static_cast<LinkBudget&>(budget) = link_budget(setup);
+  static_cast<LinkBudget&>(budget) = link_budget(setup, memo);
   budget.modulation = setup.transmitter.modulation;
   budget.not_counted = left_out(scenario);
   judge(budget, scenario);

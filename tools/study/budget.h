@@ -22,6 +22,8 @@ struct Budget : LinkBudget {
 
 /// Throws InputError for a scenario that does not fit together.
 Budget make_budget(const Scenario& scenario);
+/// The same, interference taken from `memo` where it holds it.
+Budget make_budget(const Scenario& scenario, InterferenceMemo& memo);
 
 /// SNR (linear) at which ideal reception reaches `ber`; with differential coding where asked. NaN for
 /// Gaussian symbols.

@@ -2,6 +2,7 @@
 #pragma once
 
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "sim/signal/scenario/scenario.h"
@@ -12,5 +13,8 @@ namespace cohlink {
 /// and that the budget does not count, in the table's order. Every key is listed that is not named in
 /// not_counted.cpp as counted or as harmless by itself: a new key need not be thought of.
 std::vector<std::string> keys_not_counted(const Scenario& scenario);
+
+/// Whether the budget counts this key.
+bool counted_by_budget(std::string_view key);
 
 }  // namespace cohlink
