@@ -36,6 +36,8 @@ constexpr Command kCommands[] = {
      budget},
     {"limit", "limit SCENARIO... --vary KEY=a:b", "where a key crosses a criterion: reach, linewidth, DGD",
      limit},
+    {"margins", "margins SCENARIO...", "what breaks first: cost, headroom, interactions of impairments",
+     margins},
     {"outage", "outage SCENARIO... [--draw KEY=LAW]", "failures over random realisations, and the worst",
      outage},
     {"qualify", "qualify SCENARIO...", "every line of a spec sheet: pass, fail, margin", qualify},
@@ -69,9 +71,9 @@ int unknown_command(const std::string& name) {
                    (near.empty() ? "; see cohlink --help" : "; did you mean " + near + "?"));
 }
 
-/// Only a sweep is work for several processes.
+/// Whether a command is work for several processes.
 bool is_shared(const Arguments& arguments) {
-  return !arguments.empty() && arguments.front() == "sweep" &&
+  return !arguments.empty() && (arguments.front() == "sweep" || arguments.front() == "margins") &&
          std::find(arguments.begin(), arguments.end(), "--help") == arguments.end();
 }
 

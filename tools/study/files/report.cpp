@@ -456,11 +456,13 @@ std::string section(const std::string& path) {
     body = curve_section(file);
   else if (kind == "cohlink result")
     body = result_section(file);
-  else if (kind == "cohlink limit" || kind == "cohlink outage" || kind == "cohlink qualify")
+  else if (kind == "cohlink limit" || kind == "cohlink margins" || kind == "cohlink outage" ||
+           kind == "cohlink qualify")
     body = study_section(file);
   else
     throw InputError(path, "holds nothing to report" + (kind.empty() ? "" : " (it is a " + kind + ")") +
-                               "; give curves, results, and what limit, outage or qualify wrote with -o");
+                               "; give curves, results, and what limit, margins, outage or qualify wrote "
+                               "with -o");
   Scenario scenario;
   scenario.read_text(file.read_text("/scenario"), path + ":/scenario");
   const std::string provenance = kind + ", seed " + std::to_string(file.attribute_count("/", "seed")) +
