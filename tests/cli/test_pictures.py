@@ -34,6 +34,13 @@ class Pictures(ProgramTest):
                      "channel.osnr_db=9:1:13", "-o", "curve.h5")
         self.drawn_twice_alike("ber_curve.py", "curve.h5")
 
+    def test_margins(self):
+        self.succeed("margins", "scenario.ini", "--quick", "--quiet", "-o", "margins.h5")
+        self.drawn_twice_alike("margins.py", "margins.h5")
+        words = self.words("a.svg")
+        for name in ("channel.osnr_db", "adc.bits", "laser_lo.linewidth_khz", "not counted"):
+            self.assertIn(name, words)
+
     def sweep(self, name, *arguments):
         self.succeed("sweep", "scenario.ini", "--quiet", "--set", "run.frames=2", *arguments, "-o", name)
 
