@@ -42,7 +42,7 @@ def draw_headroom(axes, places, table):
                       fontsize=8, color=style.SOFT_INK)
     if known.any():
         axes.set_xscale("log")
-        axes.set_xlim(min(0.9, room[known].min() / 1.2), max(2.0, room[known].max()) * 2.5)
+        axes.set_xlim(min(0.9, room[known].min() / 1.2), max(2.0, room[known].max()) * 4)
     axes.axvline(1, color=style.INK, linewidth=0.8)
     axes.set(xlabel="headroom: how many times as large it may be")
 
