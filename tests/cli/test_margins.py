@@ -126,7 +126,7 @@ class Margins(ProgramTest):
     def test_bad_input_is_one_line(self):
         self.refuse(2, "margins needs a scenario file", "margins")
         self.refuse(2, "--resolution 0: expected a percentage up to 50", "margins", "weak.ini", "--resolution", "0")
-        self.refuse(2, "snr_penalty_db=1: is for outage", "margins", "weak.ini", "--criterion", "snr_penalty_db=1")
+        self.refuse(2, "snr_penalty_db is for outage", "margins", "weak.ini", "--criterion", "snr_penalty_db=1")
         self.refuse(2, "unknown option", "margins", "weak.ini", "--crit", "ber")
         self.write("perfect.ini", "[adc]\nbits = 16\n[frontend]\nresponsivity_a_per_w = 1.25\n")
         self.refuse(2, "the scenario has no impairment; --all asks", "margins", "perfect.ini")

@@ -74,11 +74,11 @@ TEST_CASE("every impairment's row names a key, an ideal it accepts and a usual v
     const ScenarioKey* key = find_key(row.key);
     REQUIRE(key != nullptr);
     Scenario scenario;
-    CHECK_NOTHROW(scenario.set(std::string(row.key), std::string(row.ideal), "ideal"));
+    CHECK_NOTHROW(scenario.set(std::string(row.key), std::string(row.ideal), {}));
     const bool number = key->type == KeyType::kNumber || key->type == KeyType::kInteger;
     CHECK(number == (row.growth != Growth::kSwitch));
     if (!number) continue;
-    CHECK_NOTHROW(scenario.set(std::string(row.key), short_decimal(row.usual), "usual"));
+    CHECK_NOTHROW(scenario.set(std::string(row.key), short_decimal(row.usual), {}));
     if (const auto ideal = parse_number(row.ideal))
       CHECK((row.growth == Growth::kDown ? row.usual < *ideal : row.usual > *ideal));
     CHECK(key->low < key->high);
@@ -113,7 +113,7 @@ TEST_CASE("costs are what each adds, sharper than the frames themselves, and hea
     return 0.08 + 4e-4 * std::pow(s.number("channel.dgd_ps"), 2) +
            1e-6 * std::pow(s.number("laser_lo.linewidth_khz"), 2);
   };
-  const Margins margins = margins_of({scenario}, model(1, noise));
+  const Margins margins = margins_of({scenario, {}}, model(1, noise));
   REQUIRE(margins.impairments.size() == 2);
   CHECK(margins.snr_db.high - margins.snr_db.low > 0.1);
   for (const auto& [name, share] :
@@ -162,7 +162,7 @@ TEST_CASE("one impairment at 90 % of its limit among ten at 10 % stands on top, 
       }
       return sum;
     };
-    MarginsOrder order{scenario};
+    MarginsOrder order{scenario, {}};
     order.frames = 2;
     const Margins margins = margins_of(order, model(seed, noise));
     const ImpairmentMargin& first = margins.impairments.front();
@@ -180,7 +180,7 @@ TEST_CASE("two impairments whose noise multiplies are named as a pair, others ar
     const double x = s.number("channel.dgd_ps") / 10.0, y = s.number("laser_lo.linewidth_khz") / 100.0;
     return 0.1 + 0.01 * (x * x + y * y + s.number("adc.jitter_fs") / 100.0) + 0.02 * x * y;
   };
-  const Margins margins = margins_of({scenario}, model(3, noise));
+  const Margins margins = margins_of({scenario, {}}, model(3, noise));
   REQUIRE(margins.pairs.size() == 3);
   const PairMargin& pair = margins.pairs.front();
   std::vector<std::string> both = {margins.impairments[pair.first].impairment.name(),
@@ -203,7 +203,7 @@ TEST_CASE("a link that fails says what would mend it") {
     return 0.93 * most + 0.10 * most * std::pow(s.number("channel.dgd_ps") / 10.0, 2) +
            0.02 * most * s.number("laser_lo.linewidth_khz") / 100.0;
   };
-  const Margins margins = margins_of({scenario}, model(5, noise));
+  const Margins margins = margins_of({scenario, {}}, model(5, noise));
   CHECK(margins.impairments.front().impairment.name() == "channel.dgd_ps");
   CHECK(margins.impairments.front().growth.state == GrowthState::kFailsNow);
   CHECK(margins.impairments.front().headroom == doctest::Approx(std::sqrt(0.5)).epsilon(0.03));
@@ -211,7 +211,7 @@ TEST_CASE("a link that fails says what would mend it") {
 }
 
 TEST_CASE("an impairment at its ideal has no cost, and its limit begins at its usual value") {
-  MarginsOrder order{impaired({{"channel.dgd_ps", 10}})};
+  MarginsOrder order{impaired({{"channel.dgd_ps", 10}}), {}};
   order.all = true;
   order.frames = 2;
   const NoiseLaw noise = [](const Scenario& s) {
@@ -234,7 +234,7 @@ TEST_CASE("closed forms give a noise figure the margin of a line of nothing but 
        {"fibre.spans=10", "fibre.span_length_km=100", "fibre.attenuation_db_per_km=0.2",
         "fibre.nonlinear_coefficient_per_w_km=0", "amplifier.noise_figure_db=5", "adc.bits=16"})
     scenario.set(setting);
-  MarginsOrder order{scenario};
+  MarginsOrder order{scenario, {}};
   order.quick = true;
   const Margins margins = quick_margins(plan_margins(
       order, [](const Scenario&) {}, 1));

@@ -22,6 +22,10 @@ namespace {
 
 constexpr std::uint64_t kFewestFrames = 6;
 
+std::string criterion_text(const CommandLine& line) {
+  return line.has("criterion") ? line.text("criterion") : "ber";
+}
+
 MarginsOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("margins needs a scenario file");
@@ -32,7 +36,7 @@ MarginsOrder read_order(const CommandLine& line) {
   order.all = line.has("all");
   order.quick = line.has("quick");
   if (order.quick) line.refuse({"pairs"}, "closed forms of the budget add noise: no two interact");
-  if (line.has("criterion")) order.criterion = line.text("criterion");
+  order.criterion = parse_criterion(criterion_text(line), order.scenario, "--criterion");
   if (line.has("resolution")) {
     const auto percent = parse_number(line.text("resolution"));
     if (!percent || *percent <= 0.0 || *percent > 50.0)
@@ -46,7 +50,7 @@ MarginsOrder read_order(const CommandLine& line) {
 
 RunIdentity identity_of(const MarginsOrder& order) {
   RunIdentity identity = study_identity("margins", order.scenario);
-  identity.emplace_back("--criterion", order.criterion);
+  identity.emplace_back("--criterion", order.criterion.text());
   identity.emplace_back("--resolution", exact_decimal(order.resolution));
   identity.emplace_back("--all", order.all ? "yes" : "no");
   return identity;
@@ -143,8 +147,10 @@ int margins(const Arguments& arguments) {
   FftCache fft(planning_of(order.scenario));
   const unsigned threads = thread_count(asked_threads(options, order.scenario), 64);
   const MarginsPlan plan = plan_margins(
-      order, [&](const Scenario& scenario) { Bench(scenario, fft); }, threads);
-  if (line.has("quick")) return show_quick(plan, line);
+      order, [&](const Scenario& s) { order.quick ? void(link_setup(s)) : void(Bench(s, fft)); }, threads);
+  if (plan.impairments.empty())
+    throw InputError("the scenario has no impairment; --all asks about those that are at their ideal");
+  if (order.quick) return show_quick(plan, line);
   if (!world().leads()) {
     if (all_go_on(true)) run_plan(plan, fft, options, nullptr);
     return kDone;

@@ -78,7 +78,7 @@ std::vector<ScenarioImpairment> impairments_of(const Scenario& scenario, bool al
 
 Scenario without(const Scenario& scenario, const ScenarioImpairment& impairment) {
   Scenario calm = scenario;
-  calm.set(impairment.name(), std::string(impairment.row->ideal), "ideal");
+  calm.set(impairment.name(), std::string(impairment.row->ideal), Origin());
   return calm;
 }
 

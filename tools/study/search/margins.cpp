@@ -212,20 +212,18 @@ MarginsPlan plan_margins(const MarginsOrder& order, const std::function<void(con
                          unsigned threads) {
   MarginsPlan plan;
   plan.order = order;
-  plan.growth.criterion = parse_criterion(order.criterion, order.scenario);
+  plan.growth.criterion = order.criterion;
   plan.growth.resolution = order.resolution;
   plan.growth.frames = static_cast<std::uint64_t>(order.scenario.integer("run.frames"));
   if (plan.growth.criterion.kind == Criterion::Kind::kSnrPenalty)
-    throw InputError("--criterion " + order.criterion +
-                     ": is for outage; a growing impairment's penalty is one of required OSNR, penalty_db=P");
+    throw InputError(
+        "snr_penalty_db is for outage; a growing impairment's penalty is one of required OSNR, penalty_db=P");
   if (plan.growth.criterion.kind != Criterion::Kind::kSnr) EquivalentSnr{order.scenario};
   check(order.scenario);
   plan.impairments = impairments_of(order.scenario, order.all);
   if (plan.growth.criterion.kind == Criterion::Kind::kPenalty)
     std::erase_if(plan.impairments,
                   [](const ScenarioImpairment& i) { return i.name() == "channel.osnr_db"; });
-  if (plan.impairments.empty())
-    throw InputError("the scenario has no impairment; --all asks about those that are at their ideal");
   std::vector<CalmedScenario> cases = all_cases(plan);
   std::vector<std::string> refused(cases.size());
   for_each_index(cases.size(), threads,

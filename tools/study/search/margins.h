@@ -16,7 +16,7 @@ namespace cohlink {
 
 struct MarginsOrder {
   Scenario scenario;
-  std::string criterion = "ber";
+  Criterion criterion;
   bool all = false;          // also impairments that are at their ideal
   bool quick = false;        // by closed forms (quick_margins.h)
   double resolution = 0.05;  // of growth (growth.h)
@@ -41,7 +41,7 @@ struct MarginsPlan {
 };
 
 /// `check` sets a scenario up and throws InputError where its parts do not fit together: so a case may fall
-/// out. InputError for a criterion that means nothing here, or a scenario without any impairment.
+/// out. InputError for a criterion that means nothing here.
 MarginsPlan plan_margins(const MarginsOrder& order, const std::function<void(const Scenario&)>& check,
                          unsigned threads);
 

@@ -33,6 +33,7 @@ class QuickSearch {
     if (!impairment.at_ideal) m.cost.value = snr_db(without(plan_.order.scenario, impairment)) - snr_db_;
     if (impairment.grows()) m.growth = grow(impairment);
     m.headroom = headroom(impairment, m.growth.value);
+    m.remark = m.growth.remark;
     return m;
   }
 
@@ -43,13 +44,13 @@ class QuickSearch {
     const Criterion& criterion = plan.growth.criterion;
     if (criterion.kind == Criterion::Kind::kSnr) return criterion.bound;
     if (criterion.kind == Criterion::Kind::kPenalty)
-      throw InputError("--quick: " + criterion.text() + " has no closed form; ask by ber, q_db or snr_db");
+      throw InputError(criterion.text() + " has no closed form; ask by ber, q_db or snr_db");
     return EquivalentSnr(plan.order.scenario).db(criterion.bound);
   }
 
   bool holds(const ScenarioImpairment& impairment, double value) {
     Scenario scenario = plan_.order.scenario;
-    scenario.set(impairment.name(), short_decimal(value), "--quick");
+    scenario.set(impairment.name(), short_decimal(value), Origin());
     return snr_db(scenario) >= needed_db_;
   }
 
