@@ -33,7 +33,8 @@ class GrowthSearch {
     double high = impairment_.at_ideal ? impairment_.row->usual
                                        : grown(impairment_, impairment_.now, anchored_ ? 1.0 : 2.0);
     for (int step = 0; step < kMostSteps; ++step) {
-      if (low == high) return stop("its range ends there");
+      if (low == high)
+        return stop(refused_.empty() ? "its range ends there" : "it cannot be set further: " + refused_);
       if (!look(low, high)) return found_;
     }
     return stop("not looked at beyond");
