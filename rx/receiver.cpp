@@ -20,6 +20,8 @@ struct Link {
   Block block;
 };
 
+const Truth* truth_of(const Capture& capture) { return capture.truth ? &*capture.truth : nullptr; }
+
 std::vector<Link> make_chain(const Scenario& scenario, const Execution& execution) {
   const std::vector<std::string> names = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(names); !fault.empty()) scenario.reject("dsp.chain", fault);
@@ -166,19 +168,46 @@ Interim Receiver::until(const Capture& capture, const std::string& name) const {
   const std::size_t blocks = name == "lanes" ? 0 : find(name) + 1;
   Interim interim;
   interim.result.one_polarisation = capture.one_polarisation();
-  Carried c{read_lanes(capture), capture.truth ? &*capture.truth : nullptr, parts_->symbol_rate,
-            interim.result};
+  Carried c{{}, read_lanes(capture), truth_of(capture), parts_->symbol_rate, interim.result};
   run(c, blocks, false, {});
   interim.first = c.first();
   interim.last = c.last();
+  interim.state = c;
   interim.signal = std::move(c.signal);
   return interim;
+}
+
+std::vector<std::string> Receiver::blocks() const {
+  std::vector<std::string> titles;
+  for (const Link& link : parts_->chain) titles.emplace_back(link.row->title);
+  return titles;
+}
+
+ReceiverResult Receiver::judge(const Capture& capture, Interim interim) const {
+  check_signal("what is to be judged has ", interim.signal, parts_->symbol_rate);
+  Carried c{std::move(interim.state), std::move(interim.signal), truth_of(capture), parts_->symbol_rate,
+            interim.result};
+  c.require(0.0);
+  decide(c, parts_->scoring, 0, parts_->execution);
+  return std::move(interim.result);
+}
+
+ReceiverResult Receiver::judge(const Capture& capture, Field<float> symbols, std::size_t skip) const {
+  Interim interim;
+  symbols.sample_rate = parts_->symbol_rate;
+  interim.result.one_polarisation = symbols.y.empty();
+  if (symbols.y.empty()) symbols.y.resize(symbols.size());
+  interim.signal = std::move(symbols);
+  interim.state.cut = static_cast<double>(skip);
+  interim.state.carrier_known = false;
+  return judge(capture, std::move(interim));
 }
 
 ReceiverResult Receiver::receive(Incoming in, bool record, const StepDone& after, const Place& place) const {
   ReceiverResult result;
   result.one_polarisation = in.one_polarisation;
-  Carried c{std::move(in.signal), in.truth, parts_->symbol_rate, result, place.from, place.inside};
+  Carried c{{},     std::move(in.signal), in.truth, parts_->symbol_rate,
+            result, place.from,           place.inside};
   run(c, parts_->chain.size(), record, after);
   parts_->execution.check();
   decide(c, parts_->scoring, place.judged, parts_->execution);

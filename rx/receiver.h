@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "rx/chain/user_block.h"
+#include "rx/stage/carried.h"
 #include "rx/stage/cost.h"
 #include "rx/stage/result.h"
 #include "sim/signal/execution/execution.h"
@@ -22,6 +23,7 @@ struct Interim {
   Field<float> signal;      // as the block left it
   std::size_t first, last;  // its whole symbols
   ReceiverResult result;    // what blocks have said so far; nothing about symbols, lock or score
+  ChainState state;         // what they leave to the judgement
 };
 
 /// A receiver made from a scenario's [signal], [dsp] and [fec] sections; never looks at the simulator.
@@ -64,6 +66,18 @@ class Receiver {
   /// Receives as far as the named block and no further; "lanes" is what comes before the first. The same
   /// names, the same errors.
   Interim until(const Capture& capture, const std::string& block) const;
+
+  /// Judges symbols that somebody else brought to one sample a symbol, as those that leave the chain are
+  /// judged: scale, lock, quality, and the score where there is truth. Of `interim` counts the signal and the
+  /// state, and what its result says already. InputError for rows that are empty, uneven, not finite or too
+  /// short.
+  ReceiverResult judge(const Capture& capture, Interim interim) const;
+  /// The same for symbols of which nothing else is known; `skip` of them at each end are not judged. Row Y
+  /// empty: X alone. An offset of the lanes is left in: nothing tells how it turns.
+  ReceiverResult judge(const Capture& capture, Field<float> symbols, std::size_t skip) const;
+
+  /// Titles of the chain's blocks, in order: what replace and until know them by.
+  std::vector<std::string> blocks() const;
 
   /// Throws InputError when captures of so many symbols, sampled at `adc_rate` [Hz], are too short for the
   /// chain's filters (those that blind estimates choose left out): known before there is one.

@@ -137,7 +137,7 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   result.discarded_symbols = result.symbols.size() - (last - first);
   // Removed before the clock's, if any, was known, the carrier turned by the receiver's clock.
   c.carrier.cycles_per_symbol *= 1.0 + 1e-6 * result.clock_offset_ppm.value_or(0.0);
-  remove_residual_offset(result.symbols, first, last, scoring.modulation, c.carrier);
+  if (c.carrier_known) remove_residual_offset(result.symbols, first, last, scoring.modulation, c.carrier);
   if (c.from != nullptr && !c.line_lost)
     if (const auto next = join(result.symbols, first, c)) {
       result.joined = true;

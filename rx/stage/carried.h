@@ -18,20 +18,25 @@ inline constexpr std::size_t kFewestScored = 256;
 /// InputError where a capture of `symbols` symbols that loses `lost` at each end leaves fewer.
 void refuse_short(std::size_t symbols, std::size_t lost);
 
-struct Carried {
+/// What blocks leave to those behind them and to the judgement at the end, beside the signal.
+struct ChainState {
+  double cut = 0.0;             // symbols at each end that miss input or were met before lock
+  std::size_t averaged = 0;     // symbols in one phase estimate
+  CarrierRemoved carrier = {};  // so far
+  bool carrier_known = true;    // else nothing can tell how an offset of the lanes turns
+  bool line_lost = false;       // the offset was searched for and not found
+  bool clock_lost = false;      // no clock was found where one was looked for
+  bool singular = false;        // both outputs carry one polarisation
+  bool pilots_lost = false;     // an output shows none, or both show those of one polarisation
+};
+
+struct Carried : ChainState {
   Field<float> signal;
   const Truth* truth;  // null when the capture has none
   double symbol_rate;  // Hz
   ReceiverResult& result;
   const Continuation* from = nullptr;     // null: a start from nothing
   bool inside = false;                    // a recording has begun before this piece
-  double cut = 0.0;                       // symbols at each end that miss input or were met before lock
-  std::size_t averaged = 0;               // symbols in one phase estimate
-  CarrierRemoved carrier = {};            // so far
-  bool line_lost = false;                 // the offset was searched for and not found
-  bool clock_lost = false;                // no clock was found where one was looked for
-  bool singular = false;                  // both outputs carry one polarisation
-  bool pilots_lost = false;               // an output shows none, or both show those of one polarisation
   std::vector<StageSignal> signals = {};  // of the block at work, if any are to be kept
 
   double samples_per_symbol() const { return signal.sample_rate / symbol_rate; }

@@ -74,6 +74,38 @@ TEST_CASE("reception stops after the block asked for, at the sampling that it le
   CHECK(fine.last < fine.signal.size());
 }
 
+TEST_CASE("symbols taken from the chain and judged are judged as those that stay in it") {
+  const Scenario s = back_to_back();
+  const Capture capture = Link(s, test::fft())(0);
+  const Receiver receiver(s, test::fft());
+  const ReceiverResult whole = receiver(capture);
+  REQUIRE(receiver.blocks().back() == "phase");
+  Interim last = receiver.until(capture, "phase");
+  const Field<float> symbols = last.signal;
+  const std::size_t skip = last.first;
+  const ReceiverResult judged = receiver.judge(capture, std::move(last));
+  REQUIRE(judged.score);
+  CHECK(judged.symbols.x == whole.symbols.x);
+  CHECK(judged.symbols.y == whole.symbols.y);
+  CHECK(judged.score->both.errors == whole.score->both.errors);
+  CHECK(judged.score->both.bits == whole.score->both.bits);
+  CHECK(judged.snr_db == whole.snr_db);
+  CHECK(judged.coherence_needed == whole.coherence_needed);
+  CHECK(judged.locked == whole.locked);
+  // Without the chain's state, at another scale and one row only.
+  Field<float> bare = symbols;
+  for (auto& y : bare.x) y *= 4.0f;
+  bare.y.clear();
+  const ReceiverResult alone = receiver.judge(capture, bare, skip);
+  REQUIRE(alone.score);
+  CHECK(alone.one_polarisation);
+  CHECK(alone.score->both.errors == whole.score->polarisation[whole.score->swapped ? 1 : 0].errors);
+  bare.x[0] = std::numeric_limits<float>::infinity();
+  CHECK(says(refused([&] { receiver.judge(capture, bare, skip); }), "not finite"));
+  bare.x.resize(300);
+  CHECK(says(refused([&] { receiver.judge(capture, Field<float>(300, 0.0), 100); }), "too short"));
+}
+
 TEST_CASE(
     "names that are not in the chain or could mean two blocks, and signals that do not fit, are refused") {
   const Scenario s = back_to_back();
