@@ -153,7 +153,7 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   received.sine_jitter_start = converted.sine_jitter_start;
 
   Capture capture;
-  capture.lanes = std::move(converted.lanes);
+  capture.lanes = converted.lanes;
   capture.sample_rate = setup.adc.sample_rate;
   capture.ampere_per_code = converted.ampere_per_code;
   capture.scenario_text = parts_->scenario_text;

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <cstdint>
 #include <numeric>
+#include <span>
 #include <string>
 
 #include "rx/blocks/operations.h"
@@ -45,11 +46,6 @@ double offset_of(std::size_t size, const Lane& lane) {
 
 void check_lanes(const Capture& capture) {
   if (capture.samples() == 0) throw InputError("the capture holds no samples");
-  for (std::size_t l = 1; l < (capture.one_polarisation() ? 2 : 4); ++l)
-    if (capture.lanes[l].size() != capture.samples())
-      throw InputError(std::string("lane ") + Capture::kLaneNames[l] + " has " +
-                       std::to_string(capture.lanes[l].size()) + " samples, lane XI " +
-                       std::to_string(capture.samples()));
   if (!(capture.sample_rate > 0.0) || !std::isfinite(capture.sample_rate))
     throw InputError("the capture's sample rate is not a positive number");
 }
@@ -136,12 +132,12 @@ Field<float> read_lanes(const Capture& capture) {
   const std::size_t polarisations = capture.one_polarisation() ? 1 : 2;
   std::array<double, 4> dc;
   for (std::size_t l = 0; l < 2 * polarisations; ++l) {
-    const std::vector<std::int16_t>& lane = capture.lanes[l];
+    const std::span<const std::int16_t> lane = capture.lanes[l];
     dc[l] = offset_of(lane.size(), [&](std::size_t n) { return lane[n]; });
   }
   const auto rows = signal.rows();
   for (std::size_t p = 0; p < polarisations; ++p) {
-    const auto &in_phase = capture.lanes[2 * p], &quadrature = capture.lanes[2 * p + 1];
+    const auto in_phase = capture.lanes[2 * p], quadrature = capture.lanes[2 * p + 1];
     // Relative to lane XI, so that amperes of any size stay in comfortable floats.
     const double scale_i = capture.ampere_per_code[2 * p] / capture.ampere_per_code[0];
     const double scale_q = capture.ampere_per_code[2 * p + 1] / capture.ampere_per_code[0];

@@ -14,7 +14,7 @@ struct BlockSetting;
 /// one symbol's worth of the signal; what stays is found behind the decisions, rx/quality/residual_offset.h),
 /// then all four scaled by one common factor to unit mean power per polarisation on average, so that the
 /// power ratio of the polarisations survives. The output's sample rate is the capture's. InputError for lanes
-/// of unequal or no length, a rate that is not positive, or silent lanes.
+/// of no length, a rate that is not positive, or silent lanes.
 Field<float> read_lanes(const Capture& capture);
 
 /// The same of rows that are complex already, in any unit: X alone where Y is silent.

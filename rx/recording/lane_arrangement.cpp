@@ -1,5 +1,6 @@
 #include "rx/recording/lane_arrangement.h"
 
+#include <algorithm>
 #include <utility>
 
 namespace cohlink {
@@ -37,7 +38,7 @@ const std::vector<LaneArrangement>& lane_arrangements() {
 Capture rearranged(const Capture& capture, const LaneArrangement& arrangement) {
   Capture out = capture;
   for (std::size_t l = 0; l < 4; ++l) {
-    out.lanes[l] = capture.lanes[arrangement.from[l]];
+    if (l < out.lanes.count()) std::ranges::copy(capture.lanes[arrangement.from[l]], out.lanes[l].begin());
     out.ampere_per_code[l] = capture.ampere_per_code[arrangement.from[l]];
   }
   return out;

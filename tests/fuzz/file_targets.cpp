@@ -35,8 +35,9 @@ Scenario small_scenario() {
 
 void write_small_capture(const std::string& path) {
   Capture c;
+  c.lanes = Lanes(64);
   for (std::size_t lane = 0; lane < 4; ++lane)
-    for (int k = 0; k < 64; ++k) c.lanes[lane].push_back(static_cast<std::int16_t>(k * (lane % 2 ? -1 : 1)));
+    for (int k = 0; k < 64; ++k) c.lanes[lane][k] = static_cast<std::int16_t>(k * (lane % 2 ? -1 : 1));
   c.sample_rate = 64e9;
   c.scenario_text = small_scenario().resolved();
   c.counters = {{"adc_clipped_samples", 5}};

@@ -2,6 +2,7 @@
 // the signal kit.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cmath>
 #include <complex>
@@ -149,16 +150,34 @@ inline std::vector<double> wiener_phase(std::size_t count, double linewidth_hz, 
 inline Capture as_capture(const Field<float>& signal, const Sent& sent) {
   Capture capture;
   capture.sample_rate = signal.sample_rate;
+  capture.lanes = Lanes(signal.size());
   const double scale = 4000.0 / std::sqrt(0.25 * mean_power(signal));
   for (std::size_t n = 0; n < signal.size(); ++n) {
     const float lanes[] = {signal.x[n].real(), signal.x[n].imag(), signal.y[n].real(), signal.y[n].imag()};
     for (std::size_t l = 0; l < 4; ++l)
-      capture.lanes[l].push_back(static_cast<std::int16_t>(std::lround(lanes[l] * scale)));
+      capture.lanes[l][n] = static_cast<std::int16_t>(std::lround(lanes[l] * scale));
   }
   capture.truth.emplace();
   capture.truth->bits = sent.bits;
   capture.truth->symbols = sent.symbols;
   return capture;
+}
+
+/// The lanes without `count` of their samples from `first` on: a recorder that lost some.
+inline Lanes without(const Lanes& lanes, std::size_t first, std::size_t count) {
+  Lanes out(lanes.samples() - count, lanes.count());
+  for (std::size_t l = 0; l < lanes.count(); ++l) {
+    const auto rest = std::ranges::copy(lanes[l].first(first), out[l].begin()).out;
+    std::ranges::copy(lanes[l].subspan(first + count), rest);
+  }
+  return out;
+}
+
+/// As a receiver of one polarisation records them.
+inline Lanes x_alone(const Lanes& lanes) {
+  Lanes out(lanes.samples(), 2);
+  for (std::size_t l = 0; l < 2; ++l) std::ranges::copy(lanes[l], out[l].begin());
+  return out;
 }
 
 }  // namespace cohlink::test

@@ -364,8 +364,7 @@ TEST_CASE("One polarisation alone is received as such, by every rule, and noise 
     const double snr_db = to_db(theory_snr(modulation, 2e-2)) + 1.0;
     test::add_noise(field, 2.0 * from_db(-snr_db));
     Capture capture = test::as_capture(field, sent);
-    capture.lanes[2].clear();
-    capture.lanes[3].clear();
+    capture.lanes = test::x_alone(capture.lanes);
     CAPTURE(name);
     CAPTURE(std::string(rule));
     const ReceiverResult result = Receiver(s, test::fft())(capture);
@@ -383,9 +382,7 @@ TEST_CASE("One polarisation alone is received as such, by every rule, and noise 
     CHECK(blind.symbols.x == result.symbols.x);
     field = Field<float>(field.size(), 64e9);
     test::add_noise(field, 1.0);
-    capture.lanes = test::as_capture(field, sent).lanes;
-    capture.lanes[2].clear();
-    capture.lanes[3].clear();
+    capture.lanes = test::x_alone(test::as_capture(field, sent).lanes);
     CHECK(!Receiver(s, test::fft())(capture).locked);
     s.set("dsp.equaliser_form=widely-linear");
     CHECK_THROWS_AS(Receiver(s, test::fft())(capture), InputError);

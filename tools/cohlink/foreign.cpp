@@ -55,15 +55,14 @@ class Codes {
     const auto lanes = trace_->read(first, count);
     Capture capture;
     capture.sample_rate = trace_->sample_rate();
+    capture.lanes = Lanes(lanes[0].size(), lanes[2].empty() && lanes[3].empty() ? 2 : 4);
     for (std::size_t l = 0; l < 4; ++l) {
       capture.ampere_per_code[l] = trace_->unit_per_step()[l] * step_[l];
-      capture.lanes[l].reserve(count);
       const float origin = trace_->integer_codes() ? 0.0f : mean_[l];
-      for (const float v : lanes[l]) {
+      std::ranges::transform(lanes[l], capture.lanes[l].begin(), [&](float v) {
         const float code = ((std::isfinite(v) ? v : mean_[l]) - origin) / step_[l];
-        capture.lanes[l].push_back(
-            static_cast<std::int16_t>(std::lround(std::clamp(code, -32767.0f, 32767.0f))));
-      }
+        return static_cast<std::int16_t>(std::lround(std::clamp(code, -32767.0f, 32767.0f)));
+      });
     }
     return capture;
   }

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <filesystem>
 #include <iostream>
+#include <span>
 #include <sstream>
 
 #include "sim/signal/record/capture.h"
@@ -49,7 +50,7 @@ struct LaneStatistics {
   std::size_t at_ends = 0;  // samples at the lowest or highest code met
 };
 
-LaneStatistics lane_statistics(const std::vector<std::int16_t>& codes) {
+LaneStatistics lane_statistics(std::span<const std::int16_t> codes) {
   LaneStatistics lane;
   const auto [low, high] = std::minmax_element(codes.begin(), codes.end());
   lane.low = *low, lane.high = *high;

@@ -177,7 +177,7 @@ void check_positive(const h5::File& file, const std::string& what, double value)
     throw InputError(file.path(), what + " is not a positive number");
 }
 
-std::array<std::vector<std::int16_t>, 4> read_lanes(const h5::File& file) {
+Lanes read_lanes(const h5::File& file) {
   if (!file.has("/adc/samples"))
     throw InputError(file.path(), "not a cohlink capture (no data set /adc/samples)");
   const auto shape = file.shape("/adc/samples");
@@ -188,11 +188,8 @@ std::array<std::vector<std::int16_t>, 4> read_lanes(const h5::File& file) {
                      "/adc/samples must hold 8-bit or signed 16-bit integers (ADC codes); scale other "
                      "samples to such codes first");
   const auto codes = file.read<std::int16_t>("/adc/samples", {4, h5::kAnyLength});
-  std::array<std::vector<std::int16_t>, 4> lanes;
-  for (std::size_t lane = 0; lane < 4; ++lane) {
-    const auto first = codes.begin() + static_cast<std::ptrdiff_t>(lane * shape[1]);
-    lanes[lane].assign(first, first + static_cast<std::ptrdiff_t>(shape[1]));
-  }
+  Lanes lanes(shape[1]);
+  std::ranges::copy(codes, lanes.codes().begin());
   return lanes;
 }
 
@@ -219,8 +216,8 @@ void write_capture(const Capture& capture, const std::string& path) {
     file.attribute("/", "seed", capture.seed);
     file.attribute("/", "frame", capture.frame);
     file.attribute("/", "point", capture.point);
-    file.write<std::int16_t>("/adc/samples", std::span<const std::int16_t>(stacked(capture.lanes)),
-                             {capture.lanes.size(), capture.samples()});
+    file.write<std::int16_t>("/adc/samples", capture.lanes.codes(),
+                             {capture.lanes.count(), capture.samples()});
     file.attribute("/adc/samples", "lanes", std::string("XI XQ YI YQ"));
     file.attribute("/adc/samples", "sample_rate_hz", capture.sample_rate);
     file.attribute("/adc/samples", "ampere_per_code", std::span<const double>(capture.ampere_per_code));

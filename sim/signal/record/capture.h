@@ -11,6 +11,7 @@
 
 #include "sim/signal/constellation.h"
 #include "sim/signal/record/hardware_truth.h"
+#include "sim/signal/record/lanes.h"
 
 namespace cohlink {
 
@@ -45,17 +46,17 @@ using Counters = std::map<std::string, std::uint64_t>;
 
 struct Capture {
   static constexpr std::array<const char*, 4> kLaneNames = {"XI", "XQ", "YI", "YQ"};
-  std::array<std::vector<std::int16_t>, 4> lanes;  // ADC codes, equal lengths
-  double sample_rate = 0.0;                        // Hz
+  Lanes lanes;               // ADC codes
+  double sample_rate = 0.0;  // Hz
   std::array<double, 4> ampere_per_code = {1, 1, 1, 1};
   std::string scenario_text;  // the resolved scenario; empty for a capture we did not make
   std::uint64_t seed = 0, frame = 0, point = 0;
   Counters counters;
   std::optional<Truth> truth;
 
-  std::size_t samples() const { return lanes[0].size(); }
-  /// Whether X alone was recorded, by a receiver of one polarisation: lanes YI and YQ are empty.
-  bool one_polarisation() const { return lanes[2].empty() && lanes[3].empty(); }
+  std::size_t samples() const { return lanes.samples(); }
+  /// Whether X alone was recorded, by a receiver of one polarisation.
+  bool one_polarisation() const { return lanes.count() == 2; }
 };
 
 /// Writes beside `path`, then renames. Throws RunError when the file system refuses.

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -55,16 +56,14 @@ Trial good_trial(int i, RandomStream& random) {
   return t;
 }
 
-double rms(const std::vector<std::int16_t>& lane) {
+double rms(std::span<const std::int16_t> lane) {
   double sum = 0.0;
   for (const auto code : lane) sum += static_cast<double>(code) * code;
   return std::sqrt(sum / static_cast<double>(lane.size()));
 }
 
 void drop_samples(Capture& capture, std::size_t from, std::size_t count) {
-  for (auto& lane : capture.lanes)
-    lane.erase(lane.begin() + static_cast<std::ptrdiff_t>(from),
-               lane.begin() + static_cast<std::ptrdiff_t>(from + count));
+  capture.lanes = test::without(capture.lanes, from, count);
 }
 
 void spoil(Trial& t, int fault, RandomStream& random) {
@@ -72,7 +71,7 @@ void spoil(Trial& t, int fault, RandomStream& random) {
   const double factor =
       1.0 + (random.uniform() < 0.5 ? -1.0 : 1.0) * std::pow(10.0, -3.0 + 2.4 * random.uniform());
   const auto from = static_cast<std::size_t>((0.3 + 0.3 * random.uniform()) * static_cast<double>(n));
-  auto& codes = t.capture.lanes[lane];
+  const auto codes = t.capture.lanes[lane];
   switch (fault) {
     case 0:
       t.told.set(with("signal.symbol_rate_gbd", 32.0 * factor));
@@ -94,15 +93,16 @@ void spoil(Trial& t, int fault, RandomStream& random) {
       break;
     }
     case 5:
-      for (auto& noisy : t.capture.lanes) {
+      for (std::size_t l = 0; l < 4; ++l) {
+        const auto noisy = t.capture.lanes[l];
         const double level = rms(noisy);
         for (std::size_t k = n / 2; k < n; ++k)
           noisy[k] = static_cast<std::int16_t>(std::lround(level * random.normal()));
       }
       break;
     case 6:
-      for (auto& empty : t.capture.lanes)
-        std::fill_n(empty.begin() + static_cast<std::ptrdiff_t>(from), n / 8, std::int16_t{0});
+      for (std::size_t l = 0; l < 4; ++l)
+        std::fill_n(t.capture.lanes[l].begin() + static_cast<std::ptrdiff_t>(from), n / 8, std::int16_t{0});
       break;
     case 7: {
       // Whole symbols leave no trace in the clock: a quarter to three quarters of one more.

@@ -89,9 +89,9 @@ TEST_CASE("The twelve arrangements are all that a receiver can tell apart, each 
 TEST_CASE("A lane that stands still for a while is named, of any capture") {
   Capture capture;
   RandomStream noise = test::stream("still");
-  for (auto& lane : capture.lanes)
-    for (int n = 0; n < 20000; ++n)
-      lane.push_back(static_cast<std::int16_t>(std::lround(30.0 * noise.normal())));
+  capture.lanes = Lanes(20000);
+  for (auto& code : capture.lanes.codes())
+    code = static_cast<std::int16_t>(std::lround(30.0 * noise.normal()));
   CHECK(lane_findings(capture).warnings.empty());
   std::fill_n(capture.lanes[1].begin() + 4000, 600, static_cast<std::int16_t>(1234));
   const auto found = lane_findings(capture);

@@ -33,10 +33,9 @@ LongCapture pieces_of(const Capture& whole, bool truth) {
     Capture piece;
     piece.sample_rate = whole.sample_rate;
     piece.ampere_per_code = whole.ampere_per_code;
-    for (std::size_t l = 0; l < 4; ++l) {
-      const auto from = whole.lanes[l].begin() + static_cast<std::ptrdiff_t>(first);
-      piece.lanes[l].assign(from, from + static_cast<std::ptrdiff_t>(count));
-    }
+    piece.lanes = Lanes(count);
+    for (std::size_t l = 0; l < 4; ++l)
+      std::ranges::copy(whole.lanes[l].subspan(first, count), piece.lanes[l].begin());
     if (truth) piece.truth = whole.truth;
     return piece;
   };
@@ -121,9 +120,9 @@ TEST_CASE(
   CHECK(in_pieces.total.score->both.bits + 8 * 1000 > at_once.score->both.bits);
   // A stretch of noise in the middle: the pieces that hold nothing else are lost, the rest is not.
   RandomStream noise = test::stream("outage");
-  for (auto& lane : whole.lanes)
+  for (std::size_t l = 0; l < 4; ++l)
     for (std::size_t n = whole.samples() / 2; n < whole.samples() * 11 / 16; ++n)
-      lane[n] = static_cast<std::int16_t>(std::lround(20.0 * noise.normal()));
+      whole.lanes[l][n] = static_cast<std::int16_t>(std::lround(20.0 * noise.normal()));
   const LongResult broken = receive_long(receiver, pieces_of(whole, true));
   const auto lost = std::count_if(broken.pieces.begin(), broken.pieces.end(),
                                   [](const PieceResult& piece) { return !piece.locked; });
@@ -137,7 +136,7 @@ namespace {
 
 // One sample of every lane left out in the middle of the recording: half a symbol that is missing.
 Capture one_sample_lost(Capture capture) {
-  for (auto& lane : capture.lanes) lane.erase(lane.begin() + static_cast<std::ptrdiff_t>(lane.size() / 2));
+  capture.lanes = test::without(capture.lanes, capture.samples() / 2, 1);
   return capture;
 }
 
@@ -152,9 +151,9 @@ Scenario short_path(const std::string& modulation, const std::string& osnr) {
 
 void noise_from(Capture& capture, std::size_t first, std::size_t count) {
   RandomStream noise = test::stream("outage");
-  for (auto& lane : capture.lanes)
+  for (std::size_t l = 0; l < 4; ++l)
     for (std::size_t n = first; n < first + count; ++n)
-      lane[n] = static_cast<std::int16_t>(std::lround(20.0 * noise.normal()));
+      capture.lanes[l][n] = static_cast<std::int16_t>(std::lround(20.0 * noise.normal()));
 }
 
 }  // namespace
@@ -240,10 +239,7 @@ TEST_CASE("training symbols start the first piece alone, and a later cold start 
 TEST_CASE("samples missing from a recording are said to be missing and are no cycle slips") {
   const Scenario s = short_path("qpsk", "15");
   Capture whole = Link(s, test::fft())(0);
-  for (auto& lane : whole.lanes) {
-    const auto at = lane.begin() + static_cast<std::ptrdiff_t>(lane.size() / 2);
-    lane.erase(at, at + 10001);
-  }
+  whole.lanes = test::without(whole.lanes, whole.samples() / 2, 10001);
   const LongResult result = receive_long(Receiver(s, test::fft()), pieces_of(whole, true));
   REQUIRE(result.total.score);
   const auto said = [&](const char* words) {

@@ -28,9 +28,10 @@ struct Folder {
 
 Capture small_capture() {
   Capture c;
+  c.lanes = Lanes(100);
   for (std::size_t lane = 0; lane < 4; ++lane) {
     for (int i = 0; i < 100; ++i)
-      c.lanes[lane].push_back(static_cast<std::int16_t>(100 * static_cast<int>(lane) + i - 50));
+      c.lanes[lane][i] = static_cast<std::int16_t>(100 * static_cast<int>(lane) + i - 50);
   }
   c.sample_rate = 64e9;
   c.ampere_per_code = {1e-6, 2e-6, 3e-6, 4e-6};

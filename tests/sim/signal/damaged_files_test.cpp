@@ -2,6 +2,7 @@
 // crash.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <filesystem>
 #include <fstream>
 #include <random>
@@ -42,7 +43,8 @@ void put(const std::string& path, const std::string& bytes) {
 
 Capture plain_capture() {
   Capture c;
-  for (auto& lane : c.lanes) lane.assign(64, 7);
+  c.lanes = Lanes(64);
+  std::ranges::fill(c.lanes.codes(), 7);
   c.sample_rate = 64e9;
   c.scenario_text = "[signal]\nsymbols = 2048\n";
   c.counters = {{"adc_clipped_samples", 5}};
