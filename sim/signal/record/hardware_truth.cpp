@@ -3,6 +3,7 @@
 #include <algorithm>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/truth_numbers.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
@@ -143,6 +144,39 @@ class Reader {
   std::string group_;
 };
 
+class Lister {
+ public:
+  template <class Value>
+  void operator()(const char* name, const char* unit, const Value& value) {
+    put({name, unit, {}, {}}, value);
+  }
+  std::vector<TruthNumber> numbers;
+
+ private:
+  void put(TruthNumber number, double value) {
+    number.values = {value};
+    numbers.push_back(std::move(number));
+  }
+  template <std::size_t n>
+  void put(TruthNumber number, const std::array<double, n>& values) {
+    number.shape = {n};
+    number.values.assign(values.begin(), values.end());
+    numbers.push_back(std::move(number));
+  }
+  void put(TruthNumber number, const PerPhotodiode& rows) { put_rows(std::move(number), rows); }
+  void put(TruthNumber number, const PerSubConverter& rows) { put_rows(std::move(number), rows); }
+  template <class T>
+  void put(TruthNumber number, const std::optional<T>& value) {
+    if (value) put(std::move(number), *value);
+  }
+  template <class Rows>
+  void put_rows(TruthNumber number, const Rows& rows) {
+    number.shape = {rows.size(), rows[0].size()};
+    for (const auto& row : rows) number.values.insert(number.values.end(), row.begin(), row.end());
+    numbers.push_back(std::move(number));
+  }
+};
+
 constexpr const char *kTransmitter = "/truth/transmitter", *kFrontend = "/truth/frontend",
                      *kLanes = "/truth/lanes";
 
@@ -174,6 +208,24 @@ std::optional<LaneTruth> read_lane_truth(const h5::File& file) {
   std::optional<LaneTruth> truth;
   if (file.has(kLanes)) visit_lanes(truth.emplace(), Reader(file, within(kLanes)));
   return truth;
+}
+
+std::vector<TruthNumber> numbers_of(const TransmitterTruth& truth) {
+  Lister list;
+  visit_transmitter(truth, list);
+  return std::move(list.numbers);
+}
+
+std::vector<TruthNumber> numbers_of(const FrontendTruth& truth) {
+  Lister list;
+  visit_frontend(truth, list);
+  return std::move(list.numbers);
+}
+
+std::vector<TruthNumber> numbers_of(const LaneTruth& truth) {
+  Lister list;
+  visit_lanes(truth, list);
+  return std::move(list.numbers);
 }
 
 }  // namespace cohlink
