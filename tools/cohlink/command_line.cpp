@@ -212,11 +212,4 @@ std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenari
   return options.threads.value_or(scenario.integer("run.threads"));
 }
 
-FftPlanning planning_of(const Scenario& scenario) {
-  // Measured plans repeat themselves only where they can be kept.
-  const bool kept = !FftCache::default_wisdom_folder().empty();
-  return kept && scenario.text("run.fft_planning") == "measured" ? FftPlanning::kMeasure
-                                                                 : FftPlanning::kEstimate;
-}
-
 }  // namespace cohlink

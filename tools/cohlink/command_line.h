@@ -8,9 +8,9 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/execution/fft.h"
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/files/table.h"
+#include "tools/study/run/planning.h"
 
 namespace cohlink {
 
@@ -78,8 +78,5 @@ std::string shell_quoted(const std::string& text);
 
 /// --threads, else run.threads; 0 = one per core.
 std::int64_t asked_threads(const CommonOptions& options, const Scenario& scenario);
-
-/// As run.fft_planning says; estimated where no folder keeps measured plans.
-FftPlanning planning_of(const Scenario& scenario);
 
 }  // namespace cohlink

@@ -3,29 +3,17 @@
 #include <unistd.h>
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <cstdio>
 #include <iostream>
 
-#include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/printable.h"
-#include "sim/signal/units.h"
+#include "tools/study/cautions.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
-namespace {
-
-struct HazardLevel {
-  const char* name;
-  double watt;  // upper limit at 1550 nm
-};
-// IEC 60825-2 at 1550 nm: 1M from an equipment guide, 1 and 3B from memory.
-constexpr std::array<HazardLevel, 3> kHazardLevels = {{{"1", 10e-3}, {"1M", 136e-3}, {"3B", 500e-3}}};
-
-}  // namespace
 
 void note(bool quiet, const std::string& text) {
   if (!quiet) std::cerr << "cohlink: " << printable(text) << '\n';
@@ -34,14 +22,7 @@ void note(bool quiet, const std::string& text) {
 void caution(const std::string& text) { std::cerr << "cohlink: caution: " << printable(text) << '\n'; }
 
 void light_hazard_caution(double watt) {
-  const HazardLevel* exceeded = nullptr;
-  for (const auto& level : kHazardLevels)
-    if (watt > level.watt) exceeded = &level;
-  if (exceeded == nullptr) return;
-  caution("on a real bench this fibre would carry " + readable(watt * 1e3, 3) + " mW (" +
-          readable(watt_to_dbm(watt), 3) + " dBm), above hazard level " + exceeded->name + " (" +
-          readable(exceeded->watt * 1e3, 3) +
-          " mW at 1550 nm, IEC 60825-2); local rules and qualified staff decide what that takes");
+  if (const auto text = hazard_caution(watt)) caution(*text);
 }
 
 void light_hazard_caution(const std::vector<Scenario>& scenarios) {
@@ -56,13 +37,11 @@ void light_hazard_caution(const std::vector<Scenario>& scenarios) {
 }
 
 void set_up_cautions(const std::vector<Scenario>& scenarios) {
-  bool said = false;
   for (const Scenario& scenario : scenarios) {
     try {
-      const LinkSetup setup = link_setup(scenario);
-      if (const auto text = input_range_caution(setup)) caution(*text), said = true;
-      if (const auto text = sampling_caution(setup)) caution(*text), said = true;
-      if (said) return;
+      const auto cautions = set_up_cautions_of(scenario);
+      for (const auto& text : cautions) caution(text);
+      if (!cautions.empty()) return;
     } catch (const InputError&) {
     }
   }

@@ -1,25 +1,12 @@
-// Scenarios and questions that a study would answer with something else than what was asked.
+// What a study says of a scenario before it runs; what it refuses: tools/study/plan/refusals.h.
 #pragma once
 
 #include <string>
 #include <vector>
 
-#include "sim/signal/scenario/scenario.h"
-#include "tools/study/files/draw.h"
+#include "tools/study/plan/refusals.h"
 
 namespace cohlink {
-
-/// InputError for a scenario that describes a recording ([trace]): simulating it would simulate defaults.
-void refuse_recording(const Scenario& scenario);
-
-std::vector<std::string> keys_of(const std::vector<Draw>& draws);
-
-/// InputError for samples that come less often than symbols: nothing can be received, and twice a symbol they
-/// would fill any memory.
-void refuse_sparse_samples(double sample_rate, const Scenario& scenario, const std::string& name);
-
-/// InputError for a drawn key that no capture shows: a data set would bear it as a label of nothing.
-void refuse_untouched_draws(const std::vector<Draw>& draws);
 
 /// Cautions, once, of keys that were given and that nothing reads in this scenario (unread_keys.h), those
 /// apart that another value of a `varied` key makes count.
@@ -27,8 +14,5 @@ void caution_unread(const Scenario& scenario, const std::vector<std::string>& va
 
 /// Notes that a [draw] section is not used here.
 void note_unused_draws(const Scenario& scenario, bool quiet);
-
-/// InputError when `key` is the OSNR and `measure` is found by searching over it.
-void refuse_varied_osnr(const std::string& key, const std::string& measure);
 
 }  // namespace cohlink

@@ -70,7 +70,7 @@ SweepOrder read_order(const CommandLine& line) {
   if (line.has("reference")) order.reference = line.text("reference");
   if (order.searches())
     for (const Axis& axis : order.plan.axes)
-      refuse_varied_osnr(axis.key, "--measure " + line.text("measure"));
+      refuse_varied_osnr(axis.key, "--measure " + line.text("measure"), "--vary");
   return order;
 }
 
