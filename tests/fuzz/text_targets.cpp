@@ -9,6 +9,7 @@
 #include "sim/signal/record/trace.h"
 #include "tests/fuzz/target.h"
 #include "tools/cohlink/command_line.h"
+#include "tools/study/files/decided.h"
 #include "tools/study/files/draw.h"
 #include "tools/study/parts/journal.h"
 #include "tools/study/plan/fingerprint.h"
@@ -170,6 +171,28 @@ void run_csv(const std::string& input) {
   read_recording(scenario);
 }
 
+// --- Symbols and bits decided elsewhere. ---
+
+void run_npy(const std::string& input) {
+  const std::string path = scratch_file("input.npy", input);
+  for (const bool bits : {false, true}) try {
+      const Scenario scenario;
+      if (bits)
+        symbols_of_bits(read_decided_bits(path, scenario), scenario);
+      else
+        read_decided_symbols(path, scenario);
+    } catch (const InputError&) {
+    }
+}
+
+/// A file in NumPy's format, version 1.
+std::string npy(const std::string& type, const std::string& shape, const std::string& data) {
+  std::string header = "{'descr': '" + type + "', 'fortran_order': False, 'shape': " + shape + ", }";
+  header.resize(117, ' ');
+  header += '\n';
+  return std::string("\x93NUMPY\x01\x00", 8) + static_cast<char>(header.size()) + '\0' + header + data;
+}
+
 }  // namespace
 
 std::vector<Target> text_targets() {
@@ -206,6 +229,12 @@ std::vector<Target> text_targets() {
         "lanes = XI, XQ\nsample_rate_gsa = 8\n"},
        {"trace.file", "scope.bin", "scope.csv", "scope.h5", "/lanes", "/symbols", "skip", "float32",
         "lane_files = "}},
+      {"npy",
+       run_npy,
+       {npy("<c8", "(2, 4)", std::string(64, 'a')), npy("<c16", "(3,)", std::string(48, 'b')),
+        npy("|u1", "(2, 4)", std::string("\0\1\0\1\1\1\0\0", 8)), npy("<i8", "(2,)", std::string(16, '\0'))},
+       {"'descr': '", "<c8", "<c16", "|b1", ">i4", "'fortran_order': True", "'shape': (",
+        "(2, 99999999999999)", "(18446744073709551615, 2)"}},
       {"csv",
        run_csv,
        {"# a comment\nXI, XQ, YI, YQ\n1, 2, 3, 4\n-1; +2.5; 3e4; 0\n",

@@ -14,6 +14,7 @@ using Arguments = std::vector<std::string>;
 // Each takes what follows its name and returns the exit status; InputError and RunError pass through.
 int simulate(const Arguments& arguments);
 int receive(const Arguments& arguments);
+int score(const Arguments& arguments);
 int sweep(const Arguments& arguments);
 int merge(const Arguments& arguments);
 int keys(const Arguments& arguments);

@@ -29,6 +29,8 @@ constexpr Command kCommands[] = {
      simulate},
     {"receive", "receive CAPTURE [-o result.h5]", "run the receiver: BER, Q, SNR, EVM and a verdict",
      receive},
+    {"score", "score DECIDED CAPTURE",
+     "symbols or bits that were decided elsewhere, graded against the truth", score},
     {"sweep", "sweep SCENARIO... --vary KEY=a:step:b -o curve.h5", "BER over one to three scenario keys",
      sweep},
     {"merge", "merge PART... -o curve.h5", "join the parts of a sweep (sweep --part k/n)", merge},
