@@ -350,6 +350,18 @@ class Dataset(ProgramTest):
             self.assertEqual(index["labels/file"].asstr()[3], "item-000003.h5")
             self.assertEqual(index["labels/adc.bits"][3], float(rows[3]["adc.bits"]))
 
+    def test_splits_and_size_are_told(self):
+        result = self.run_program("dataset", "scenario.ini", "-n", 8, "-o", "set", "--split", "train:0.75,test:0.25", *self.DRAWS)
+        self.assertEqual(result.returncode, 0, result.stderr)
+        self.assertRegex(result.stderr, r"about [0-9.]+ MB in all, [0-9.]+ MB an item; about .* to go")
+        rows = self.labels("set")
+        self.assertLessEqual({row["split"] for row in rows}, {"train", "test"})
+        seals = [self.content(f"set/{row['file']}")[-9:-1].decode() for row in rows]
+        self.assertEqual([row["crc32"] for row in rows], seals)
+        self.refuse(2, "another scenario, seed or draws", "dataset", "scenario.ini", "-n", 8, "-o", "set", *self.DRAWS)
+        self.refuse(2, "add up to 0.8", "dataset", "scenario.ini", "-n", 8, "-o", "other", "--split", "a:0.5,b:0.3")
+        self.refuse(2, "NAME:SHARE", "dataset", "scenario.ini", "-n", 8, "-o", "other", "--split", "half")
+
     def test_an_item_is_made_again_from_its_file_alone(self):
         self.make(3, "set")
         self.succeed("simulate", "set/item-000002.h5", "--quiet", "-o", "again.h5")
@@ -371,6 +383,12 @@ class Dataset(ProgramTest):
             time.sleep(0.001)
         run.kill()
         run.wait()
+        rows = {row["item"]: row for row in self.labels("whole")}
+        landed = self.labels("killed")
+        self.assertGreater(len(landed), 0)
+        for row in landed:
+            self.assertEqual(row, rows[row["item"]], "the labels grow with the items, each row as at the end")
+            self.assertTrue((self.folder / "killed" / row["file"]).exists())
         self.make(40, "killed")
         left = self.tree("killed")
         for name in set(left) - set(self.tree("whole")):

@@ -26,6 +26,16 @@ double strongest_light(const DatasetOrder& order, unsigned threads) {
   return *std::max_element(peaks.begin(), peaks.end());
 }
 
+/// What the whole takes, by its first item; `left` are still to be made.
+void tell_cost(const DatasetOrder& order, const ItemCost& item, std::uint64_t left, unsigned threads,
+               bool quiet) {
+  if (left == 0) return;
+  const double megabytes = 1e-6 * static_cast<double>(item.bytes);
+  note(quiet, "about " + readable(static_cast<double>(order.count) * megabytes, 3) + " MB in all, " +
+                  readable(megabytes, 3) + " MB an item; about " +
+                  duration_text(static_cast<double>(left) * item.seconds / threads) + " to go");
+}
+
 }  // namespace
 
 int dataset(const Arguments& arguments) {
@@ -42,7 +52,9 @@ int dataset(const Arguments& arguments) {
       "output,o", po::value<std::string>()->value_name("DIR"), "the folder; made when it is not there")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
       "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its "
-      "law in the scenario's [draw] section");
+      "law in the scenario's [draw] section")(
+      "split", po::value<std::string>()->value_name("NAME:SHARE,..."),
+      "parts to keep apart, train:0.8,validation:0.1,test:0.1: a column of the labels, drawn by the seed");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("dataset needs a scenario file");
@@ -55,6 +67,7 @@ int dataset(const Arguments& arguments) {
   caution_unread(order.scenario, keys_of(order.draws));
   order.count = line.count("items", 1).value_or(0);
   order.folder = options.output;
+  if (line.has("split")) order.splits = parse_splits(line.text("split"));
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
   if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
 
@@ -72,12 +85,17 @@ int dataset(const Arguments& arguments) {
   ProgressBar bar(options.quiet);
   std::mutex mutex;
   std::uint64_t made = 0;
-  make_dataset(order, fft, threads, [&] {
+  DatasetListener listener;
+  listener.first = [&](const ItemCost& item) {
+    tell_cost(order, item, order.count - before - 1, threads, options.quiet);
+  };
+  listener.made = [&] {
     const std::lock_guard lock(mutex);
     ++made;
     bar.show(static_cast<double>(made) / static_cast<double>(order.count - before),
              std::to_string(before + made) + " of " + std::to_string(order.count) + " items");
-  });
+  };
+  make_dataset(order, fft, threads, listener);
   bar.clear();
   print(std::cout,
         std::vector<Fact>{

@@ -32,6 +32,17 @@ std::string seal_text(std::uint64_t length, std::uint32_t sum) {
 
 std::string seal_of(std::string_view content) { return seal_text(content.size(), extended(0, content)); }
 
+std::string sealed_sum(const std::string& path) {
+  std::ifstream file(path, std::ios::binary | std::ios::ate);
+  const std::streamoff size = file.tellg();
+  std::string stored(kLength, '\0');
+  if (size < static_cast<std::streamoff>(kLength)) return "";
+  file.seekg(size - static_cast<std::streamoff>(kLength));
+  if (!file.read(stored.data(), static_cast<std::streamsize>(kLength)) || !stored.starts_with(kMark))
+    return "";
+  return stored.substr(kLength - 9, 8);
+}
+
 Seal seal_in(const std::string& path) {
   std::ifstream file(path, std::ios::binary | std::ios::ate);
   const std::streamoff size = file.tellg();

@@ -17,6 +17,10 @@ enum class Seal {
   kBroken,  // damaged
 };
 
+/// The check sum in the seal of the file at `path`, as hexadecimal text; "" for a file without one. Nothing
+/// else of the file is read.
+std::string sealed_sum(const std::string& path);
+
 /// Of the file at `path`, which is read to its end unless it bears no seal.
 Seal seal_in(const std::string& path);
 

@@ -1,10 +1,12 @@
 #include "tools/study/files/dataset.h"
 
 #include <algorithm>
+#include <chrono>
 #include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <limits>
+#include <mutex>
 #include <sstream>
 
 #include "sim/link.h"
@@ -12,6 +14,7 @@
 #include "sim/signal/random.h"
 #include "sim/signal/record/atomic_file.h"
 #include "sim/signal/record/capture_file.h"
+#include "sim/signal/record/seal.h"
 #include "sim/signal/scenario/strings.h"
 #include "tools/study/files/study_file.h"
 #include "tools/study/parts/journal.h"
@@ -46,6 +49,7 @@ std::string order_text(const DatasetOrder& order) {
   scenario.clear_draws();
   std::string text = scenario.resolved() + "\n[draw]\n";
   for (const Draw& draw : order.draws) text += draw.key + " = " + draw_text(draw) + "\n";
+  if (!order.splits.empty()) text += "\n[split]\nshares = " + split_text(order.splits) + "\n";
   return text;
 }
 
@@ -78,10 +82,12 @@ struct Outcome {
   double osnr_db = std::numeric_limits<double>::quiet_NaN();
   double dispersion = 0, dgd = 0, frequency_offset = 0;
   std::uint64_t clipped = 0;
+  std::string sum;  // of the file
 };
 
-Outcome outcome_of(const Capture& capture) {
+Outcome outcome_of(const Capture& capture, const fs::path& path) {
   Outcome out;
+  out.sum = sealed_sum(path.string());
   const Truth& truth = capture.truth.value();
   if (truth.osnr_db) out.osnr_db = *truth.osnr_db;
   out.dispersion = truth.dispersion_ps_per_nm;
@@ -92,44 +98,82 @@ Outcome outcome_of(const Capture& capture) {
   return out;
 }
 
-Column drawn_column(const DatasetOrder& order, const Draw& draw) {
+using Numbers = std::vector<std::uint64_t>;
+
+Column drawn_column(const DatasetOrder& order, const Draw& draw, const Numbers& items) {
   Column column{draw.key};
-  for (std::uint64_t i = 0; i < order.count; ++i) {
-    const std::string text = drawn_text(draw, seed_of(order), i);
+  for (const std::uint64_t i : items) {
     if (draw.numeric)
       column.cells.emplace_back(drawn_value(draw, seed_of(order), i));
     else
-      column.cells.emplace_back(text);
+      column.cells.emplace_back(drawn_text(draw, seed_of(order), i));
   }
   return column;
 }
 
-Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes) {
-  Column item{"item"}, file{"file"}, seed{"seed"}, osnr{"osnr_db"}, dispersion{"dispersion_ps_per_nm"},
-      dgd{"dgd_ps"}, offset{"frequency_offset_hz"}, clipped{"adc_clipped_samples"};
-  for (std::uint64_t i = 0; i < order.count; ++i) {
+/// Rows of these items; `outcomes` are of all.
+Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes, const Numbers& items) {
+  Column item{"item"}, file{"file"}, split{"split"}, seed{"seed"}, osnr{"osnr_db"},
+      dispersion{"dispersion_ps_per_nm"}, dgd{"dgd_ps"}, offset{"frequency_offset_hz"},
+      clipped{"adc_clipped_samples"}, sum{"crc32"};
+  for (const std::uint64_t i : items) {
     const Outcome& out = outcomes[i];
     item.cells.emplace_back(i);
     file.cells.emplace_back(item_name(i));
+    split.cells.emplace_back(split_of(order.splits, seed_of(order), i));
     seed.cells.emplace_back(item_seed(order, i));
     osnr.cells.emplace_back(out.osnr_db);
     dispersion.cells.emplace_back(out.dispersion);
     dgd.cells.emplace_back(out.dgd);
     offset.cells.emplace_back(out.frequency_offset);
     clipped.cells.emplace_back(out.clipped);
+    sum.cells.emplace_back(out.sum);
   }
   Table table;
-  for (auto* column : {&item, &file, &seed}) table.columns.push_back(std::move(*column));
-  for (const Draw& draw : order.draws) table.columns.push_back(drawn_column(order, draw));
-  for (auto* column : {&osnr, &dispersion, &dgd, &offset, &clipped})
+  for (auto* column : {&item, &file}) table.columns.push_back(std::move(*column));
+  if (!order.splits.empty()) table.columns.push_back(std::move(split));
+  table.columns.push_back(std::move(seed));
+  for (const Draw& draw : order.draws) table.columns.push_back(drawn_column(order, draw, items));
+  for (auto* column : {&osnr, &dispersion, &dgd, &offset, &clipped, &sum})
     table.columns.push_back(std::move(*column));
   return table;
 }
 
-void write_labels(const DatasetOrder& order, const Table& labels) {
+std::string labels_path(const DatasetOrder& order) {
+  return (fs::path(order.folder) / "labels.csv").string();
+}
+
+std::string csv_of(const Table& table) {
   std::ostringstream csv;
-  print(csv, labels, Format::kCsv);
-  write_atomically((fs::path(order.folder) / "labels.csv").string(), csv.str());
+  print(csv, table, Format::kCsv);
+  return csv.str();
+}
+
+/// labels.csv while the set is under way: whoever looks, or comes after a crash, sees what is there.
+class GrowingLabels {
+ public:
+  GrowingLabels(const DatasetOrder& order, const std::vector<Outcome>& outcomes, const Numbers& there)
+      : order_(order), outcomes_(outcomes) {
+    write_atomically(labels_path(order), csv_of(labels_of(order, outcomes, there)));
+    file_.open(labels_path(order), std::ios::binary | std::ios::app);
+  }
+
+  void add(std::uint64_t item) {
+    const std::string csv = csv_of(labels_of(order_, outcomes_, {item}));
+    const std::lock_guard lock(mutex_);
+    file_ << csv.substr(csv.find('\n') + 1) << std::flush;
+    if (!file_) throw RunError(labels_path(order_), "cannot be written");
+  }
+
+ private:
+  const DatasetOrder& order_;
+  const std::vector<Outcome>& outcomes_;
+  std::ofstream file_;
+  std::mutex mutex_;
+};
+
+void write_labels(const DatasetOrder& order, const Table& labels) {
+  write_atomically(labels_path(order), csv_of(labels));
   write_study({"dataset", {{"labels", labels}}, {}}, order.scenario,
               (fs::path(order.folder) / "index.h5").string());
 }
@@ -193,24 +237,35 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
 }
 
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
-                  const std::function<void()>& made) {
+                  const DatasetListener& listener) {
   std::vector<Outcome> outcomes(order.count);
-  std::vector<std::uint64_t> there, missing;
+  Numbers all, there, missing;
   for (std::uint64_t i = 0; i < order.count; ++i) {
     std::error_code error;
     (fs::exists(path_of(order, i), error) ? there : missing).push_back(i);
+    all.push_back(i);
   }
   // First what is there: a damaged item is said before any work.
-  for_each_index(there.size(), threads,
-                 [&](std::size_t k) { outcomes[there[k]] = outcome_of(read_item(order, there[k])); });
-  for_each_index(missing.size(), threads, [&](std::size_t k) {
-    const std::uint64_t i = missing[k];
+  for_each_index(there.size(), threads, [&](std::size_t k) {
+    outcomes[there[k]] = outcome_of(read_item(order, there[k]), path_of(order, there[k]));
+  });
+  GrowingLabels growing(order, outcomes, there);
+  const auto make = [&](std::uint64_t i) {
     const Capture capture = make_item(order, i, fft);
     write_capture(capture, path_of(order, i).string());
-    outcomes[i] = outcome_of(capture);
-    if (made) made();
-  });
-  write_labels(order, labels_of(order, outcomes));
+    outcomes[i] = outcome_of(capture, path_of(order, i));
+    growing.add(i);
+    if (listener.made) listener.made();
+  };
+  const std::size_t alone = listener.first && !missing.empty() ? 1 : 0;
+  if (alone == 1) {
+    const auto start = std::chrono::steady_clock::now();
+    make(missing.front());
+    const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;
+    listener.first({fs::file_size(path_of(order, missing.front())), took.count()});
+  }
+  for_each_index(missing.size() - alone, threads, [&](std::size_t k) { make(missing[k + alone]); });
+  write_labels(order, labels_of(order, outcomes, all));
 }
 
 }  // namespace cohlink

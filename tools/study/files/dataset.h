@@ -9,6 +9,7 @@
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/record/capture.h"
 #include "tools/study/files/draw.h"
+#include "tools/study/files/split.h"
 #include "tools/study/files/table.h"
 
 namespace cohlink {
@@ -18,6 +19,7 @@ struct DatasetOrder {
   std::vector<Draw> draws;
   std::uint64_t count = 0;
   std::string folder;
+  std::vector<Split> splits = {};  // none: the labels have no column for it
 };
 
 /// "item-000042.h5"
@@ -36,11 +38,26 @@ void check_items(const DatasetOrder& order, unsigned threads);
 /// Returns how many items of the order are there already.
 std::uint64_t open_dataset(const DatasetOrder& order);
 
+/// Bytes and seconds of one item.
+struct ItemCost {
+  std::uint64_t bytes = 0;
+  double seconds = 0;
+};
+
+/// Who hears how a data set comes along. `first`: what the first missing item took, before any other is made;
+/// `made`: each item, from many threads.
+struct DatasetListener {
+  std::function<void(const ItemCost&)> first;
+  std::function<void()> made;
+};
+
 /// Checks the items that are there (InputError for one that is damaged, copied from elsewhere or changed),
-/// makes the missing ones, each whole or not at all; `made` hears of each, from many threads. Then the
-/// labels: labels.csv and index.h5, one row an item: item, file, seed, the drawn keys, and what came out
-/// (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples).
+/// makes the missing ones, each whole or not at all. labels.csv, one
+/// row an item, grows as they land, in their order of landing, and is put in the order of the items when all
+/// are there, beside index.h5: item, file, split (where there are any), seed, the drawn keys, what came out
+/// (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples) and crc32, the check sum
+/// in the file's seal.
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
-                  const std::function<void()>& made);
+                  const DatasetListener& listener);
 
 }  // namespace cohlink
