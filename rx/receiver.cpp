@@ -206,8 +206,7 @@ ReceiverResult Receiver::judge(const Capture& capture, Field<float> symbols, std
 ReceiverResult Receiver::receive(Incoming in, bool record, const StepDone& after, const Place& place) const {
   ReceiverResult result;
   result.one_polarisation = in.one_polarisation;
-  Carried c{{},     std::move(in.signal), in.truth, parts_->symbol_rate,
-            result, place.from,           place.inside};
+  Carried c{{}, std::move(in.signal), in.truth, parts_->symbol_rate, result, place.from, place.inside};
   run(c, parts_->chain.size(), record, after);
   parts_->execution.check();
   decide(c, parts_->scoring, place.judged, parts_->execution);
