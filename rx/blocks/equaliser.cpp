@@ -12,6 +12,7 @@
 #include "rx/blocks/equaliser_rules.h"
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/operations.h"
+#include "rx/blocks/whitening.h"
 #include "rx/blocks/widely_linear.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
@@ -327,9 +328,11 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   const std::size_t symbols = (signal.size() + 1) / 2;
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
+  const bool blind = training == nullptr && start == nullptr && !p_.widely_linear;
+  const auto white = blind ? whitening(signal, 2 * first, 2 * last) : std::nullopt;
   Run run{p_,
           execution_,
-          ButterflyInput(signal, p_.taps, first, last),
+          ButterflyInput(white ? through(*white, signal) : signal, p_.taps, first, last),
           Butterfly(p_.taps),
           first,
           last,
@@ -378,7 +381,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
       result.symbols = run.filtered(0, symbols);
       break;
   }
-  result.taps = run.filters.taps();
+  result.taps = white ? taps_before(*white, run.filters.taps()) : run.filters.taps();
   check_tail(result, first, last);
   return result;
 }

@@ -41,7 +41,8 @@ struct EqualiserResult {
 /// S. J. Savory, Opt. Express 16(2) 804, 2008), output X alone first, from whichever of six polarisation
 /// states looks most like one signal; Y then starts as the signal orthogonal to it, its taps the reversed
 /// conjugates of X's (L. Liu et al., Proc. OFC, OMT2, 2009), and both go on together. Should they end on
-/// one polarisation, Y is begun anew and the event counted.
+/// one polarisation, Y is begun anew and the event counted. Behind strong polarisation-dependent loss the
+/// rows are made white first, and the taps are given for the rows as they came.
 /// Known start (training): least mean squares against the known symbols, carrier offset and phase tracked
 /// from them; output X then is the transmitter's X.
 /// Then, over the whole row, the rule chosen: constant modulus; radius directed (M. J. Ready and

@@ -163,6 +163,23 @@ TEST_CASE("no crossing between the ends is said") {
   CHECK(limit.remark == "no crossing shown: BER at most 0.02 holds at 0, holds at 5, holds at 10");
 }
 
+TEST_CASE("a fault of the front end without a limit is explained where all noise comes before it") {
+  const auto snr_db = [](const Scenario&) { return 12.0; };
+  LimitRule rule;
+  rule.key = "frontend.hybrid_phase_error_deg";
+  rule.from = 0.0, rule.to = 10.0;
+  Scenario scenario;
+  scenario.set("channel.osnr_db=15");
+  const auto explained = [&] {
+    const Limit limit = find_limit(scenario, rule, model(1, snr_db, 20'000), 1);
+    return limit.remark.find("the noise of channel.osnr_db is loaded before the front end") !=
+           std::string::npos;
+  };
+  CHECK(explained());
+  scenario.set("frontend.shot_noise=true");
+  CHECK(!explained());
+}
+
 TEST_CASE("a tolerance to both signs, searched whole, is not taken for a failure throughout") {
   // 10 dB less 1 dB per 200 MHz either way: the threshold's 6.25 dB are crossed at -750 and 750 MHz.
   const auto snr_db = [](const Scenario& s) {

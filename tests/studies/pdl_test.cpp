@@ -53,14 +53,13 @@ double received_snr_db(const Scenario& scenario) {
 
 }  // namespace
 
-TEST_CASE("0 to 1 dB of PDL at each of 20 sites costs what it costs a linear receiver") {
+TEST_CASE("0 to 2 dB of PDL at each of 20 sites costs what it costs a linear receiver") {
   // The adaptive equaliser's own loss is taken out by the line without PDL. 16,000 symbols tell an SNR to
   // 0.05 dB; its taps follow noise the more, the more unequal the polarisations are: 0.3 dB for both.
-  // At 2 dB a site, 13 dB in all, the weaker polarisation no longer locks blindly.
   for (int seed = 1; seed <= 2; ++seed) {
     const double clear = received_snr_db(line(0.0, seed)), ideal = linear_receiver_snr_db(line(0.0, seed));
     CHECK(clear == doctest::Approx(ideal).epsilon(0.5 / ideal));
-    for (const double pdl_db : {0.5, 1.0}) {
+    for (const double pdl_db : {0.5, 1.0, 2.0}) {
       CAPTURE(pdl_db);
       CAPTURE(seed);
       const double expected = linear_receiver_snr_db(line(pdl_db, seed)) - ideal;

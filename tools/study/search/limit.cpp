@@ -252,6 +252,16 @@ class LimitSearch {
     limit_.crossing = ends == Decision::kHolds ? Crossing::kHoldsThroughout : Crossing::kFailsThroughout;
   }
 
+  /// Why a fault of the front end may cost nothing wherever it is looked for.
+  std::string front_end_text() const {
+    const bool own_noise = scenario_.boolean("frontend.shot_noise") ||
+                           scenario_.number("frontend.thermal_noise_pa_per_sqrt_hz") > 0.0;
+    if (!rule_.key.starts_with("frontend.") || own_noise || !scenario_.is_set("channel.osnr_db")) return "";
+    return "; the noise of channel.osnr_db is loaded before the front end, which does to it what it does to "
+           "the signal, and the receiver has no noise of its own (frontend.shot_noise, "
+           "thermal_noise_pa_per_sqrt_hz)";
+  }
+
   /// What each value probed said, along the range.
   void say_no_crossing() {
     const auto word = [](Decision d) {
@@ -278,6 +288,8 @@ class LimitSearch {
       limit_.remark += "; " + (lacking_fibres.empty() ? "more frames may decide" : lacking_fibres);
     else if (holds && fails)
       limit_.remark += "; it is crossed on both sides of the middle, search each by itself";
+    else if (limit_.crossing == Crossing::kHoldsThroughout)
+      limit_.remark += front_end_text();
   }
 
   const Scenario& scenario_;
