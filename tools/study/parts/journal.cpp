@@ -28,6 +28,7 @@ double now() {
   return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
 }
 
+// Names of one word: differences() takes the header apart at its blanks.
 std::string header_of(const RunIdentity& identity) {
   std::string header(kKind);
   for (const auto& [name, content] : identity) header += " " + name + "=" + fingerprint(content).text();

@@ -89,7 +89,7 @@ RunIdentity identity_of(const SweepOrder& order, const Part& part) {
           {"scenario", deciding_text(order.plan.base)},
           {"points", points},
           {"measure", measure_name(order) + " " + order.reference},
-          {"common noise", order.plan.common_noise ? "yes" : "no"},
+          {"common-noise", order.plan.common_noise ? "yes" : "no"},
           {"part", std::to_string(part.number) + "/" + std::to_string(part.count)}};
 }
 
