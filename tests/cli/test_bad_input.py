@@ -315,6 +315,11 @@ class Contradictions(ProgramTest):
                 "dsp.test_phases (needs dsp.phase_recovery = bps) in this scenario\n")
         self.assertEqual(self.run_program("simulate", "scenario.ini", *idle, "-o", "c.h5", "--quiet").stderr, said)
         self.assertEqual(self.run_program("receive", "c.h5", "--quiet").stderr.count(said), 1)
+        self.assertEqual(self.run_program("budget", "scenario.ini", *idle, "--quiet").stderr.count(said), 1)
+        sheet = self.folder / "sheet.ini"
+        sheet.write_text("[require.ber]\nset = dsp.phase_recovery=bps\nmeasure = ber\nat_most = 0.3\n")
+        told = self.run_program("qualify", "scenario.ini", "sheet.ini", *idle, "--quiet").stderr
+        self.assertEqual(told.count("nothing reads adc.full_scale_mv (needs frontend.gain_control = manual) in this scenario"), 1)
         sweep = ["sweep", "scenario.ini", "--quiet", *idle, "--vary"]
         self.assertEqual(self.run_program(*sweep, "adc.bits=6|8").stderr.count("nothing reads"), 1)
         both = self.run_program(*sweep, "frontend.gain_control=automatic|manual,dsp.phase_recovery=bps|fourth-power").stderr

@@ -228,6 +228,7 @@ int budget(const Arguments& arguments) {
   if (options.files.empty()) throw InputError("budget needs a scenario file");
   const Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
+  caution_unread(scenario);
   const Budget budget = make_budget(scenario);
   light_hazard_caution(budget.peak_power);
   if (!line.has("compare")) {

@@ -37,6 +37,17 @@ std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<Spec
   return all;
 }
 
+// Keys that some requirement gives a value of its own.
+std::vector<std::string> keys_of(const std::vector<SpecLine>& lines) {
+  std::vector<std::string> keys;
+  for (const SpecLine& line : lines) {
+    for (const auto& [key, value] : line.settings) keys.push_back(key);
+    for (const Axis& axis : line.axes) keys.push_back(axis.key);
+    if (!line.limit_key.empty()) keys.push_back(line.limit_key);
+  }
+  return keys;
+}
+
 }  // namespace
 
 int qualify(const Arguments& arguments) {
@@ -66,6 +77,7 @@ int qualify(const Arguments& arguments) {
         lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
   }
 
+  caution_unread(scenario, keys_of(lines));
   set_up_cautions(set_scenarios(scenario, lines));
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
