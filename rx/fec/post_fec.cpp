@@ -56,10 +56,11 @@ void count(PostFec& total, const staircase::Block& block) {
   count(total, errors, staircase::kBlockInformation);
 }
 
-PostFec decode_reed_solomon(Ring ring) {
+PostFec decode_reed_solomon(Ring ring, const Execution& execution) {
   const ReedSolomon code;
   PostFec total;
   for (std::size_t row = 0; row < ring.wholes(kRowBits); ++row) {
+    execution.check();
     std::array<std::array<std::uint8_t, ReedSolomon::kLength>, kWordsInRow> words{};
     for (int byte = 0; byte < ReedSolomon::kLength; ++byte)
       for (auto& word : words)
@@ -75,11 +76,12 @@ PostFec decode_reed_solomon(Ring ring) {
   return total;
 }
 
-PostFec decode_staircase(Ring ring) {
+PostFec decode_staircase(Ring ring, const Execution& execution) {
   staircase::Decoder decoder;
   PostFec total;
   const auto blocks = static_cast<int>(ring.wholes(staircase::kBlockBits));
   for (int n = 0; n < kFirstBlocks + blocks + decoder.delay(); ++n) {
+    execution.check();
     staircase::Block block;
     for (int row = 0; row < staircase::kRows; ++row)
       for (int column = 0; column < staircase::kColumns; ++column)
@@ -90,12 +92,13 @@ PostFec decode_staircase(Ring ring) {
   return total;
 }
 
-PostFec decode_cfec(Ring ring) {
+PostFec decode_cfec(Ring ring, const Execution& execution) {
   cfec::Decoder decoder;
   PostFec total;
   const auto blocks = static_cast<std::uint64_t>(cfec::kBlocks) * ring.wholes(cfec::kFrameBits);
   std::vector<SoftPlaces> frame(cfec::kFrameBits / kLanes);
   for (int out = 0; total.blocks < blocks;) {
+    execution.check();
     for (int word = 0; word < cfec::kUnits; ++word)
       for (int k = 0; k < Hamming::kLength; ++k)
         frame[Hamming::kLength * (word / kLanes) + k][word % kLanes] = ring.next();
@@ -117,12 +120,13 @@ const std::vector<int>& ofec_interleaver() {
   return order;
 }
 
-PostFec decode_ofec(Ring ring) {
+PostFec decode_ofec(Ring ring, const Execution& execution) {
   ofec::Decoder decoder;
   PostFec total;
   const auto pairs = static_cast<int>(kInterleavedPairs * ring.wholes(kInterleaved));
   std::vector<ofec::PairValues> values(kInterleavedPairs);
   for (int n = 0; n < kFirstPairs + pairs + decoder.delay(); ++n) {
+    execution.check();
     const int place = n % kInterleavedPairs;
     if (place == 0)
       for (const int bit : ofec_interleaver()) {
@@ -141,7 +145,7 @@ PostFec decode_ofec(Ring ring) {
 struct Row {
   std::string_view code;
   std::size_t least_bits;
-  PostFec (*decode)(Ring);
+  PostFec (*decode)(Ring, const Execution&);
 };
 constexpr Row kRows[] = {{"rs-g709", kRowBits, decode_reed_solomon},
                          {"staircase-g709.2", staircase::kBlockBits, decode_staircase},
@@ -166,9 +170,9 @@ PostFec& PostFec::operator+=(const PostFec& other) {
 
 std::size_t least_bits(std::string_view code) { return row_of(code).least_bits; }
 
-PostFec decode_flipped(std::string_view code, std::span<const float> llr) {
+PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution) {
   const Row& row = row_of(code);
-  return llr.size() < row.least_bits ? PostFec{} : row.decode(Ring(llr));
+  return llr.size() < row.least_bits ? PostFec{} : row.decode(Ring(llr), execution);
 }
 
 }  // namespace cohlink::fec

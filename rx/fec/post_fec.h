@@ -6,6 +6,8 @@
 #include <span>
 #include <string_view>
 
+#include "sim/signal/execution/execution.h"
+
 namespace cohlink::fec {
 
 /// Counts of decoded information. Errors come in bursts: the blocks that have any are what is independent, or
@@ -29,6 +31,6 @@ std::size_t least_bits(std::string_view code);
 /// first for neighbours. Interleaving: RS 16 words byte by byte (ITU-T G.975), staircase none, the 400ZR code
 /// as cfec.h says, oFEC over 172032 bits by a permutation drawn at random, as the standard's was not to be
 /// had. Nothing is counted where there are fewer than least_bits(code).
-PostFec decode_flipped(std::string_view code, std::span<const float> llr);
+PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution = {});
 
 }  // namespace cohlink::fec

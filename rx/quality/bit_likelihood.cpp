@@ -19,7 +19,7 @@ std::size_t nearest_index(const Constellation& points, std::complex<double> a) {
 
 std::vector<float> flipped_likelihoods(std::span<const std::complex<float>> received,
                                        std::span<const std::complex<double>> sent, double noise,
-                                       Modulation modulation) {
+                                       Modulation modulation, const Execution& execution) {
   const Constellation& points = constellation(modulation);
   if (received.size() != sent.size() || !(noise > 0.0) || points.empty())
     throw std::invalid_argument(
@@ -29,6 +29,7 @@ std::vector<float> flipped_likelihoods(std::span<const std::complex<float>> rece
   std::vector<float> out;
   out.reserve(bits * received.size());
   for (std::size_t k = 0; k < received.size(); ++k) {
+    execution.check();
     const std::complex<double> y(received[k]);
     for (std::size_t i = 0; i < points.size(); ++i) exponent[i] = -std::norm(y - points[i]) / noise;
     const std::size_t index = nearest_index(points, sent[k]);

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/execution/execution.h"
 
 namespace cohlink {
 
@@ -15,6 +16,6 @@ namespace cohlink {
 /// zero, or a constellation without points.
 std::vector<float> flipped_likelihoods(std::span<const std::complex<float>> received,
                                        std::span<const std::complex<double>> sent, double noise,
-                                       Modulation modulation);
+                                       Modulation modulation, const Execution& execution = {});
 
 }  // namespace cohlink
