@@ -11,6 +11,7 @@
 #include "rx/chain/table.h"
 #include "rx/stage/block.h"
 #include "sim/signal/execution/threads.h"
+#include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
@@ -35,6 +36,35 @@ std::vector<Link> make_chain(const Scenario& scenario, const Execution& executio
     chain.push_back({row, row->make(setting)});
   }
   return chain;
+}
+
+// The code to decode; empty: none.
+std::string code_to_decode(const Scenario& scenario) {
+  if (!scenario.boolean("fec.decode")) return {};
+  const std::string code = scenario.text("fec.code");
+  if (code == "none") scenario.reject("fec.decode", "needs a code (fec.code), and there is none");
+  if (scenario.boolean("signal.differential"))
+    scenario.reject("fec.decode",
+                    "takes soft decisions, which differential decoding (signal.differential) has none of");
+  if (constellation(modulation_of(scenario)).empty())
+    scenario.reject("fec.decode", "needs bits, which Gaussian symbols carry none of");
+  return code;
+}
+
+// Captures that leave less than the code is decoded in, both polarisations together.
+void refuse_undecodable(double symbols, const ScoreParameters& scoring) {
+  if (scoring.decode.empty()) return;
+  const double payload =
+      scoring.pilot_spacing > 0 ? 1.0 - 1.0 / static_cast<double>(scoring.pilot_spacing) : 1.0;
+  const double bits = 2.0 * bits_per_symbol(scoring.modulation) * payload;
+  const auto least = static_cast<double>(fec::least_bits(scoring.decode));
+  if (symbols * bits < least)
+    throw InputError({}, "fec.decode",
+                     scoring.decode + " is decoded " + std::to_string(std::lround(least)) +
+                         " bits or more at a time, which takes " +
+                         std::to_string(std::lround(std::ceil(least / bits))) +
+                         " symbols beside those at the edges; there are " +
+                         std::to_string(std::lround(symbols)) + " (signal.symbols)");
 }
 
 }  // namespace
@@ -69,7 +99,8 @@ struct Receiver::Incoming {
 
 Receiver::Receiver(const Scenario& scenario, Execution execution) {
   const ScoreParameters scoring{modulation_of(scenario), scenario.boolean("signal.differential"),
-                                static_cast<std::size_t>(scenario.integer("signal.pilot_spacing"))};
+                                static_cast<std::size_t>(scenario.integer("signal.pilot_spacing")), 2,
+                                code_to_decode(scenario)};
   std::vector<Link> chain = make_chain(scenario, execution);
   parts_ = std::make_unique<Parts>(
       Parts{pulse_of(scenario).symbol_rate, scoring, std::move(chain), std::move(execution)});
@@ -89,6 +120,7 @@ void Receiver::check_length(double adc_rate, std::size_t symbols) const {
   double cut = 0.0;
   for (const Link& link : parts_->chain) cut += link.block.edge(adc_rate);
   refuse_short(symbols, static_cast<std::size_t>(std::ceil(cut)));
+  refuse_undecodable(static_cast<double>(symbols) - std::ceil(cut), parts_->scoring);
 }
 
 ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {

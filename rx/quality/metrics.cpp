@@ -36,6 +36,16 @@ Interval error_interval(const ErrorCount& count, double bunching, double confide
                        static_cast<double>(count.bits) / bunching, confidence);
 }
 
+Interval post_fec_interval(const fec::PostFec& counted, double received_ber, double confidence) {
+  const Interval lost = clopper_pearson(counted.lost_blocks, counted.blocks, confidence);
+  if (counted.blocks == 0) return lost;
+  const double in_lost_block =
+      counted.lost_blocks == 0
+          ? received_ber
+          : counted.ber() * static_cast<double>(counted.blocks) / static_cast<double>(counted.lost_blocks);
+  return {lost.low * in_lost_block, lost.high * in_lost_block};
+}
+
 double q_from_ber_db(double ber) {
   if (ber <= 0.0) return std::numeric_limits<double>::infinity();
   if (ber >= 0.5) return -std::numeric_limits<double>::infinity();

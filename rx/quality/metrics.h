@@ -5,8 +5,10 @@
 #include <complex>
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
 
+#include "rx/fec/post_fec.h"
 #include "rx/quality/information.h"
 
 namespace cohlink {
@@ -36,6 +38,10 @@ Interval clopper_pearson(std::uint64_t errors, std::uint64_t trials, double conf
 /// trials that would tell as much. E. L. Korn and B. I. Graubard, Survey Methodology 24(2), 193 (1998).
 /// std::invalid_argument as clopper_pearson.
 Interval error_interval(const ErrorCount& count, double bunching, double confidence = 0.95);
+
+/// Interval of the BER after decoding: exact for the share of lost blocks, each with the errors of a mean
+/// one; where none was lost, with those that a block of `received_ber` has before decoding.
+Interval post_fec_interval(const fec::PostFec& counted, double received_ber, double confidence = 0.95);
 
 /// Q factor in dB from BER: 20 log10(sqrt(2) erfc^-1(2 BER)); +infinity at BER 0, -infinity from 0.5.
 double q_from_ber_db(double ber);
@@ -73,10 +79,11 @@ struct Score {
   Interval interval;                             // 95 %, of both
   double q_db = 0, snr_db = 0, evm_percent = 0;  // SNR, EVM data-aided
   std::array<double, 2> snr_db_polarisation = {0, 0};
-  Information information;      // both polarisations; zero for Gaussian symbols
-  std::size_t symbols = 0;      // scored, per polarisation
-  std::size_t cycle_slips = 0;  // quarter-turn jumps against the truth, both polarisations
-  std::size_t misplaced = 0;    // symbols in stretches that match nothing sent there, both polarisations
+  Information information;               // both polarisations; zero for Gaussian symbols
+  std::optional<fec::PostFec> post_fec;  // where decoding was asked for and there were bits enough
+  std::size_t symbols = 0;               // scored, per polarisation
+  std::size_t cycle_slips = 0;           // quarter-turn jumps against the truth, both polarisations
+  std::size_t misplaced = 0;  // symbols in stretches that match nothing sent there, both polarisations
   // How the receiver's output lined up with the truth.
   bool swapped = false;
   std::array<int, 2> quarter_turns = {0, 0};       // X, Y as transmitted; of the first scored symbols

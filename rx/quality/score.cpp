@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "rx/quality/alignment.h"
+#include "rx/quality/bit_likelihood.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/pilots.h"
 #include "sim/signal/scenario/errors.h"
@@ -137,23 +138,51 @@ ErrorCount count_errors(const std::vector<std::complex<float>>& received,
   return count;
 }
 
-// Of the payload, after the fitted gain is taken out; the noise's power is then that of what was sent over
-// the SNR. Noise below 1e-9 of the signal would only divide by zero.
-Information information_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p,
-                           const Execution& execution) {
-  if (constellation(p.modulation).empty() || !(fit.snr > 0.0)) return {};
-  const auto back = std::complex<float>(1.0 / fit.gain);
+// The payload after the fitted gain is taken out; the noise's power is then that of what was sent over the
+// SNR. Noise below 1e-9 of the signal would only divide by zero.
+struct Payload {
   std::vector<std::complex<float>> received;
   Symbols sent;
-  received.reserve(pair.received.size());
-  sent.reserve(pair.sent.size());
+  double noise = 0.0;
+};
+
+Payload payload_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p) {
+  const auto back = std::complex<float>(1.0 / fit.gain);
+  Payload payload;
+  payload.received.reserve(pair.received.size());
+  payload.sent.reserve(pair.sent.size());
   for (std::size_t k = 0; k < pair.received.size(); ++k) {
     if (is_pilot(pair.index[k], p.pilot_spacing)) continue;
-    received.push_back(back * pair.received[k]);
-    sent.push_back(pair.sent[k]);
+    payload.received.push_back(back * pair.received[k]);
+    payload.sent.push_back(pair.sent[k]);
   }
-  const double noise = mean_power(std::span<const std::complex<double>>(pair.sent)) / fit.snr;
-  return achievable_information(received, sent, std::max(noise, 1e-9), p.modulation, execution);
+  payload.noise = std::max(mean_power(std::span<const std::complex<double>>(pair.sent)) / fit.snr, 1e-9);
+  return payload;
+}
+
+// Bits of both polarisations in turn, a symbol's of each, as a transmitter lays them.
+std::vector<float> interleaved(const std::array<std::vector<float>, 2>& rows, std::size_t per_symbol) {
+  if (rows[0].empty() || rows[1].empty()) return rows[0].empty() ? rows[1] : rows[0];
+  std::vector<float> out;
+  const std::size_t count = std::min(rows[0].size(), rows[1].size());
+  out.reserve(2 * count);
+  for (std::size_t first = 0; first + per_symbol <= count; first += per_symbol)
+    for (const auto& row : rows)
+      out.insert(out.end(), row.begin() + static_cast<std::ptrdiff_t>(first),
+                 row.begin() + static_cast<std::ptrdiff_t>(first + per_symbol));
+  return out;
+}
+
+std::optional<fec::PostFec> decode(const std::array<std::vector<float>, 2>& likelihoods,
+                                   const ScoreParameters& p, const Execution& execution,
+                                   std::vector<std::string>& warnings) {
+  const std::vector<float> all =
+      interleaved(likelihoods, static_cast<std::size_t>(bits_per_symbol(p.modulation)));
+  if (all.size() >= fec::least_bits(p.decode)) return fec::decode_flipped(p.decode, all, execution);
+  warnings.push_back("nothing decoded: " + p.decode + " takes at least " +
+                     std::to_string(fec::least_bits(p.decode)) + " bits at a time, and " +
+                     std::to_string(all.size()) + " were scored");
+  return std::nullopt;
 }
 
 // A truth from elsewhere may be incomplete or belong to another modulation.
@@ -199,6 +228,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
   score.symbols = last - first;
   std::array<ErrorVector, 2> fit;
   std::array<Information, 2> information;
+  std::array<std::vector<float>, 2> likelihoods;
   for (std::size_t i = 0; i < p.rows; ++i) {
     execution.check();
     const auto source = static_cast<std::size_t>(alignment.source[i]);
@@ -208,7 +238,14 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
     if (p.pilot_spacing > 0) pair.received = as_received;
     fit[source] = error_vector(pair.received, pair.sent);
-    information[source] = information_of(pair, fit[source], p, execution);
+    if (!constellation(p.modulation).empty() && fit[source].snr > 0.0) {
+      const Payload payload = payload_of(pair, fit[source], p);
+      information[source] =
+          achievable_information(payload.received, payload.sent, payload.noise, p.modulation, execution);
+      if (!p.decode.empty())
+        likelihoods[source] =
+            flipped_likelihoods(payload.received, payload.sent, payload.noise, p.modulation, execution);
+    }
     score.snr_db_polarisation[source] = fit[source].snr_db();
     const Turns turns = follow_turns(pair);
     score.cycle_slips += turns.slips;
@@ -221,6 +258,7 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
           count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
     score.both += score.polarisation[source];
   }
+  if (!p.decode.empty()) score.post_fec = decode(likelihoods, p, execution, warnings);
   score.bunching = error_bunching(p.modulation, p.differential);
   score.interval = error_interval(score.both, score.bunching);
   score.q_db = q_from_ber_db(score.both.ber());

@@ -17,6 +17,7 @@ struct ScoreParameters {
   bool differential = false;
   std::size_t pilot_spacing = 0;  // pilots carry no data and are not counted; 0 = none
   std::size_t rows = 2;           // received; 1 = X alone, on either of the polarisations sent
+  std::string decode = {};        // code whose words the payload is taken for (fec.code); empty = none
 };
 
 /// Symbols whose common quarter turn against the truth is found together: what pilots would do.

@@ -21,6 +21,10 @@ struct Sums {
 void add_score(Score& total, const Score& piece) {
   for (std::size_t p = 0; p < 2; ++p) total.polarisation[p] += piece.polarisation[p];
   total.both += piece.both;
+  if (piece.post_fec && total.post_fec)
+    *total.post_fec += *piece.post_fec;
+  else if (piece.post_fec)
+    total.post_fec = piece.post_fec;
   total.symbols += piece.symbols;
   total.cycle_slips += piece.cycle_slips;
   total.misplaced += piece.misplaced;

@@ -107,6 +107,31 @@ class Receiving(ProgramTest):
         self.assertEqual(self.receive("--set", f"fec.threshold_ber={facts['ber']}")["verdict"], "undecided")
         self.assertNotIn("verdict", self.receive("--set", "fec.code=none"))
 
+    def test_decodes_what_it_scored_and_bounds_what_no_error_was_seen_of(self):
+        # RS(255,239) of ITU-T G.709 corrects 8 bytes a word. Here 1.3e-2 of bits are wrong: 26 bytes a word in the mean,
+        # and 8 or fewer in one of a million.
+        decoding = ["--set", "fec.decode=true", "--set", "fec.code=rs-g709"]
+        facts = self.receive(*decoding)
+        self.assertEqual(facts["post_fec_blocks"], 16)
+        self.assertEqual(facts["post_fec_lost_blocks"], 16)
+        self.assertGreater(facts["post_fec_ber_low"], 0)
+        self.assertLess(facts["post_fec_ber_low"], facts["post_fec_ber"])
+        self.assertNotIn("post_fec_ber", self.receive("--set", "fec.code=rs-g709"))
+        clear = ["--set", "signal.symbols=16384", "--set", "channel.osnr_db=16"]
+        self.succeed("simulate", "scenario.ini", *clear, "-o", "capture.h5")
+        facts = self.receive(*decoding)
+        self.assertEqual(facts["post_fec_ber"], 0)
+        self.assertEqual(facts["post_fec_lost_blocks"], 0)
+        self.assertGreater(facts["post_fec_ber_high"], 0)
+
+    def test_what_cannot_be_decoded_is_refused_or_said(self):
+        decoding = ["receive", "capture.h5", "--quiet", "--set", "fec.decode=true"]
+        self.refuse(2, "capture.h5: fec.decode: ofec is decoded 172032 bits or more at a time", *decoding)
+        self.refuse(2, "fec.decode", *decoding, "--set", "fec.code=none")
+        with h5py.File(self.folder / "capture.h5", "r+") as file:
+            del file["truth"]
+        self.assertIn("nothing decoded", self.run_program(*decoding).stderr)
+
     def test_works_without_truth(self):
         with_truth = self.receive()
         with h5py.File(self.folder / "capture.h5", "r+") as file:

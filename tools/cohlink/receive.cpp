@@ -1,5 +1,6 @@
 // cohlink receive: a capture becomes numbers, a verdict and, if asked for, a result file.
 #include <algorithm>
+#include <cmath>
 #include <iostream>
 
 #include "rx/receiver.h"
@@ -62,9 +63,17 @@ void report_lanes(const Capture& capture, const std::string& path, ReceiverResul
   result.warnings.push_back("no lock: " + found.faults.front());
 }
 
+std::size_t symbols_of(const Capture& capture, const Scenario& scenario) {
+  const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
+  return static_cast<std::size_t>(std::lround(seconds * scenario.number("signal.symbol_rate_gbd") * 1e9));
+}
+
 /// Whatever the receiver finds wrong with a capture is said of its file.
-ReceiverResult receive_named(const Receiver& receiver, const Capture& capture, const std::string& path) {
+ReceiverResult receive_named(const Receiver& receiver, const Scenario& scenario, const Capture& capture,
+                             const std::string& path) {
   try {
+    if (capture.truth && scenario.boolean("fec.decode"))  // a frame too short to decode, before any work
+      receiver.check_length(capture.sample_rate, symbols_of(capture, scenario));
     ReceiverResult result = receiver(capture);
     report_lanes(capture, path, result);
     return result;
@@ -93,6 +102,8 @@ int conclude(const CommonOptions& options, const Capture& capture, const Scenari
   const std::vector<Fact> facts = receive_report(capture, scenario, result, pieces);
   if (!options.output.empty()) write_result(capture, scenario, result, pieces, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);
+  if (!capture.truth && scenario.boolean("fec.decode"))
+    caution("nothing decoded (fec.decode): it is not known what was sent");
   print(std::cout, facts, options.format);
   return result.locked && count_pieces(pieces).lost == 0 ? kDone : kRunFailed;
 }
@@ -113,7 +124,7 @@ int receive_capture(const CommandLine& line) {
   const Receiver receiver(scenario, execution);
   const StopBySignal stop(execution);
   if (printed_table(line, receiver, scenario, capture, execution.unheard())) return kDone;
-  const ReceiverResult result = receive_named(receiver, capture, path);
+  const ReceiverResult result = receive_named(receiver, scenario, capture, path);
   bar.clear();
   return conclude(options, capture, scenario, result, {});
 }

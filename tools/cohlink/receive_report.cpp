@@ -199,6 +199,33 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
   return facts;
 }
 
+/// What the code leaves, beside what is quoted of it.
+std::vector<Fact> post_fec_facts(const Score& score, const Scenario& scenario) {
+  if (!score.post_fec) return {};
+  const fec::PostFec& left = *score.post_fec;
+  const Interval interval = post_fec_interval(left, score.interval.high);
+  const std::string code = scenario.text("fec.code");
+  std::vector<Fact> facts = {
+      {"post_fec_ber", "BER after decoding", left.ber(),
+       scientific(left.ber()) + "   (" + grouped(left.errors) + " errors in " + grouped(left.bits) +
+           " bits)"},
+      {"post_fec_ber_low", "95 % interval", interval.low,
+       scientific(interval.low) + " to " + scientific(interval.high) + ", by lost blocks"},
+      {"post_fec_ber_high", "", interval.high, ""},
+      {"post_fec_errors", "", left.errors, ""},
+      {"post_fec_bits", "", left.bits, ""},
+      {"post_fec_lost_blocks", "lost blocks", left.lost_blocks,
+       grouped(left.lost_blocks) + " of " + grouped(left.blocks) + " of " + code},
+      {"post_fec_blocks", "", left.blocks, ""}};
+  for (const FecCode& row : fec_codes())
+    if (row.name == code)
+      facts.push_back(
+          {"simulated_threshold_ber", "threshold of the code", row.simulated_ber,
+           scientific(row.simulated_ber) +
+               " as simulated for 1e-6 after decoding; quoted for 1e-15: " + scientific(row.threshold_ber)});
+  return facts;
+}
+
 std::string beside_truth(const std::optional<double>& truth, const std::string& unit, int places) {
   return truth ? "; truth " + fixed(*truth, places) + unit : std::string();
 }
@@ -291,6 +318,7 @@ std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenari
   const PieceCount count = count_pieces(pieces);
   std::vector<Fact> facts;
   if (result.score) append(facts, score_facts(*result.score, result.one_polarisation));
+  if (result.score) append(facts, post_fec_facts(*result.score, scenario));
   append(facts, verdict_facts(capture, scenario, result, count));
   const bool judged = result.score || scenario.text("signal.modulation") != "gaussian";
   if (result.locked && judged) append(facts, signal_facts(result));

@@ -70,6 +70,8 @@ int score(const Arguments& arguments) {
   const Scenario scenario = over(scenario_in(capture, path), options);
   const FftCache fft(planning_of(scenario));
   const bool bits = line.has("bits");
+  if (bits && scenario.boolean("fec.decode"))
+    scenario.reject("fec.decode", "takes symbols: bits (--bits) do not say how sure they are");
   Field<float> symbols = decided_symbols(decided, scenario, over({}, options), bits);
   ReceiverResult result;
   try {

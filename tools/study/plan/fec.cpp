@@ -6,11 +6,11 @@ namespace cohlink {
 
 const std::vector<FecCode>& fec_codes() {
   static const std::vector<FecCode> codes = {
-      {"rs-g709", 8.26e-5, 16.0 / 239.0,
+      {"rs-g709", 8.26e-5, 9.9e-4, 16.0 / 239.0,
        "RS(255,239), ITU-T G.709 / G.975; 1e-15 by the exact sum over error patterns"},
-      {"staircase-g709.2", 4.5e-3, 16.0 / 239.0, "ITU-T G.709.2 (2018), from memory"},
-      {"cfec-400zr", 1.25e-2, 0.148, "OIF-400ZR-01.0, from memory"},
-      {"ofec", 2.0e-2, 0.153, "Open ROADM W-port; OpenZR+ MSA 1.0 (2020), from memory"},
+      {"staircase-g709.2", 4.5e-3, 4.9e-3, 16.0 / 239.0, "ITU-T G.709.2 (2018), from memory"},
+      {"cfec-400zr", 1.25e-2, 1.29e-2, 0.148, "OIF-400ZR-01.0, from memory"},
+      {"ofec", 2.0e-2, 2.16e-2, 0.153, "Open ROADM W-port; OpenZR+ MSA 1.0 (2020), from memory"},
   };
   return codes;
 }

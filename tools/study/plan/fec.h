@@ -13,6 +13,7 @@ namespace cohlink {
 struct FecCode {
   std::string_view name;  // as fec.code spells it
   double threshold_ber;   // pre-FEC BER for a post-FEC BER of 1e-15
+  double simulated_ber;   // the same for 1e-6, by our decoder over white noise on QPSK (docs/codes.md)
   double overhead;        // parity over payload
   std::string_view source;
 };

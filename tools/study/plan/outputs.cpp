@@ -55,6 +55,8 @@ constexpr Number kNumbers[] = {
     {"mi_bits", [](R r) { return when(has_bits(r), [&] { return r.score->information.mutual_bits; }); }},
     {"gmi_bits", [](R r) { return when(has_bits(r), [&] { return r.score->information.generalised_bits; }); }},
     {"ngmi", [](R r) { return when(has_bits(r), [&] { return r.score->information.normalised; }); }},
+    {"post_fec_ber", [](R r) { return when(r.score->post_fec.has_value(), [&] { return r.score->post_fec->ber(); }); }},
+    {"post_fec_lost_blocks", [](R r) { return when(r.score->post_fec.has_value(), [&] { return r.score->post_fec->lost_blocks; }); }},
     {"frequency_offset_hz", [](R r) { return r.frequency_offset_hz; }},
     {"dispersion_ps_per_nm", [](R r) { return r.dispersion_ps_per_nm; }},
     {"clock_offset_ppm", [](R r) { return r.clock_offset_ppm; }},
