@@ -1,9 +1,8 @@
 #include "rx/fec/cfec.h"
 
 #include <algorithm>
-#include <numeric>
 
-#include "sim/signal/random.h"
+#include "rx/fec/scatter.h"
 
 namespace cohlink::fec::cfec {
 namespace {
@@ -12,14 +11,7 @@ using staircase::kBlockBits;
 
 // Where bit number n of a scattered block stands in the block: row 510 + column.
 const std::vector<int>& scatter() {
-  static const std::vector<int> places = [] {
-    std::vector<int> order(kBlockBits);
-    std::iota(order.begin(), order.end(), 0);
-    RandomStream random = RandomStreams(0).stream("cfec-scatter");
-    for (int n = kBlockBits - 1; n > 0; --n)  // Fisher and Yates
-      std::swap(order[n], order[static_cast<int>(random.uniform() * (n + 1))]);
-    return order;
-  }();
+  static const std::vector<int> places = scattered_order(kBlockBits, "cfec-scatter");
   return places;
 }
 

@@ -1,7 +1,6 @@
 #include "rx/fec/post_fec.h"
 
 #include <cmath>
-#include <numeric>
 #include <stdexcept>
 #include <string>
 #include <vector>
@@ -9,7 +8,7 @@
 #include "rx/fec/cfec.h"
 #include "rx/fec/ofec_decoder.h"
 #include "rx/fec/reed_solomon.h"
-#include "sim/signal/random.h"
+#include "rx/fec/scatter.h"
 
 namespace cohlink::fec {
 namespace {
@@ -109,14 +108,7 @@ PostFec decode_cfec(Ring ring, const Execution& execution) {
 }
 
 const std::vector<int>& ofec_interleaver() {
-  static const std::vector<int> order = [] {
-    std::vector<int> places(kInterleaved);
-    std::iota(places.begin(), places.end(), 0);
-    RandomStream random = RandomStreams(0).stream("ofec-interleaver");
-    for (int n = kInterleaved - 1; n > 0; --n)  // Fisher and Yates
-      std::swap(places[n], places[static_cast<int>(random.uniform() * (n + 1))]);
-    return places;
-  }();
+  static const std::vector<int> order = scattered_order(kInterleaved, "ofec-interleaver");
   return order;
 }
 

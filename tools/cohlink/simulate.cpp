@@ -176,9 +176,7 @@ int simulate(const Arguments& arguments) {
       "Simulates the light path of a scenario and writes what the four ADC lanes captured, with the ground\n"
       "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
       "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...\n"
-      "Ctrl-C stops within a tenth of a second or when the file at hand is written; captures are whole or "
-      "not\n"
-      "there.");
+      "Ctrl-C stops soon, or when the file at hand is written; captures are whole or not there.");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
       "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)")(

@@ -42,8 +42,9 @@ class Execution {
     if (listener_ != nullptr) (*listener_)(share);
   }
 
-  /// Ends all work of this execution and its copies: they throw Stopped within a tenth of a second. May be
-  /// called from a signal handler, and once more without effect.
+  /// Ends all work of this execution and its copies: they throw Stopped where they next ask (check()), after
+  /// milliseconds in fields of 2^17 samples, a second or two in those of millions. May be called from a
+  /// signal handler, and once more without effect.
   void stop() const noexcept { stopped_->store(true, std::memory_order_relaxed); }
   bool stopped() const noexcept { return stopped_->load(std::memory_order_relaxed); }
   /// Throws Stopped if it was told to stop.

@@ -59,8 +59,7 @@ class FastEngine {
       : execution_(std::move(execution)), layout_(layout) {}
 
   /// As ReferenceEngine, and all fields of a batch must share length and sample rate. The execution hears of
-  /// the progress of each field, and may end the work: within a tenth of a second, but for lengths of 2^18
-  /// and more that the two-pass layout cannot take.
+  /// the progress of each field, and may end the work, between two steps or sooner.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
   EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
