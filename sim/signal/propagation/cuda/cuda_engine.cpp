@@ -110,7 +110,9 @@ class Watch {
         stream_(stream),
         share_(static_cast<double>(kBlock * links) /
                static_cast<double>(std::max<std::size_t>(1, instructions))) {
-    for (cudaEvent_t& event : done_) check(cudaEventCreateWithFlags(&event, cudaEventDisableTiming));
+    // Blocking: a thread that waits leaves its core to those that make and receive light.
+    for (cudaEvent_t& event : done_)
+      check(cudaEventCreateWithFlags(&event, cudaEventDisableTiming | cudaEventBlockingSync));
   }
   ~Watch() {
     for (cudaEvent_t event : done_) cudaEventDestroy(event);

@@ -47,26 +47,37 @@ void check_fft(cufftResult status) {
   if (status != CUFFT_SUCCESS) throw DeviceError("CUDA device: cuFFT error " + std::to_string(status));
 }
 
+// Held by whoever is inside the library. Each thread has plans and streams of its own, which should do; but
+// with 64 threads at work cuFFT 12 broke down within seconds (internal errors, illegal accesses).
+std::mutex& library() {
+  static std::mutex mutex;
+  return mutex;
+}
+
 // Both polarisations of one link, which lie interleaved.
 class Transform {
  public:
   Transform(int n, bool single, cudaStream_t stream) {
-    static std::mutex planning;  // threads make plans of their own, one at a time
-    const std::lock_guard lock(planning);
+    const std::lock_guard lock(library());
     int length[1] = {n};
     check_fft(
         cufft().plan_many(&plan_, 1, length, length, 2, 1, length, 2, 1, single ? CUFFT_C2C : CUFFT_Z2Z, 2));
     check_fft(cufft().set_stream(plan_, stream));
   }
-  ~Transform() { cufft().destroy(plan_); }
+  ~Transform() {
+    const std::lock_guard lock(library());
+    cufft().destroy(plan_);
+  }
   Transform(const Transform&) = delete;
   Transform& operator=(const Transform&) = delete;
 
   void operator()(Sample<float>* field, int direction) const {
+    const std::lock_guard lock(library());
     auto* data = reinterpret_cast<cufftComplex*>(field);
     check_fft(cufft().single(plan_, data, data, direction));
   }
   void operator()(Sample<double>* field, int direction) const {
+    const std::lock_guard lock(library());
     auto* data = reinterpret_cast<cufftDoubleComplex*>(field);
     check_fft(cufft().twice(plan_, data, data, direction));
   }
