@@ -1,4 +1,6 @@
 #include <algorithm>
+#include <chrono>
+#include <condition_variable>
 #include <mutex>
 
 #include "sim/signal/propagation/cuda/cuda_engine.h"
@@ -25,6 +27,11 @@ std::vector<Device> find_devices() {
   return found;
 }
 
+// One computes while another copies; more than 16 only wait for each other.
+int most_at_work(std::size_t bytes) {
+  return static_cast<int>(std::clamp<std::size_t>(kCacheBytes / std::max<std::size_t>(bytes, 1), 2, 16));
+}
+
 }  // namespace
 
 const std::vector<Device>& devices() {
@@ -48,11 +55,16 @@ struct Cards::State {
     int at_work = 0;
     std::vector<std::unique_ptr<Worker>> idle{};
   };
+  Card& least_busy() {
+    return *std::min_element(cards.begin(), cards.end(),
+                             [](const Card& a, const Card& b) { return a.at_work < b.at_work; });
+  }
   Card& of(int index) {
     return *std::find_if(cards.begin(), cards.end(), [&](const Card& card) { return card.index == index; });
   }
 
   std::mutex mutex;
+  std::condition_variable given_back;
   std::vector<Card> cards;
 };
 
@@ -68,12 +80,15 @@ Cards::Cards(const std::vector<int>& indices) : state_(std::make_unique<State>()
 
 Cards::~Cards() = default;
 
-std::unique_ptr<Worker> Cards::take() {
+std::unique_ptr<Worker> Cards::take(std::size_t bytes, const Execution& execution) {
   int index = 0;
   {
-    const std::lock_guard lock(state_->mutex);
-    auto& card = *std::min_element(state_->cards.begin(), state_->cards.end(),
-                                   [](const auto& a, const auto& b) { return a.at_work < b.at_work; });
+    std::unique_lock lock(state_->mutex);
+    while (state_->least_busy().at_work >= most_at_work(bytes)) {
+      execution.check();
+      state_->given_back.wait_for(lock, std::chrono::milliseconds(20));
+    }
+    State::Card& card = state_->least_busy();
     if (!card.idle.empty()) {
       std::unique_ptr<Worker> worker = std::move(card.idle.back());
       card.idle.pop_back();
@@ -96,6 +111,7 @@ void Cards::give_back(std::unique_ptr<Worker> worker, bool to_be_used_again) {
   const std::lock_guard lock(state_->mutex);
   State::Card& card = state_->of(worker->device);
   --card.at_work;
+  state_->given_back.notify_one();
   if (to_be_used_again) card.idle.push_back(std::move(worker));
 }
 

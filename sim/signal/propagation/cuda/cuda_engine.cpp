@@ -18,8 +18,6 @@ namespace {
 using namespace cuda;
 using namespace propagation_detail;
 
-// Links that go through all steps together: what stays in the second-level cache between two passes.
-constexpr std::size_t kChunkBytes = std::size_t{32} << 20;
 // Longer programs keep a card busy as they are launched, and a recording of them would take memory.
 constexpr std::size_t kMostRecorded = 4096;
 
@@ -77,7 +75,10 @@ struct Signature {
 // A worker for as long as a call lasts.
 class Loan {
  public:
-  explicit Loan(Cards& cards) : cards_(cards), worker_(cards.take()) { worker_->enter(); }
+  Loan(Cards& cards, std::size_t bytes, const Execution& execution)
+      : cards_(cards), worker_(cards.take(bytes, execution)) {
+    worker_->enter();
+  }
   // A worker that an error has stopped is not used again.
   ~Loan() { cards_.give_back(std::move(worker_), std::uncaught_exceptions() == exceptions_); }
   Loan(const Loan&) = delete;
@@ -153,7 +154,7 @@ class Run {
         rate_(batch.rate),
         program_(compile(plan, n_, rate_)),
         gains_(gains_of(program_)) {
-    const std::size_t fitting = std::max<std::size_t>(1, kChunkBytes / (n_ * sizeof(Sample<Real>)));
+    const std::size_t fitting = std::max<std::size_t>(1, kCacheBytes / (n_ * sizeof(Sample<Real>)));
     chunk_ = has_adaptive_stretch(program_) ? 1 : std::min(fitting, batch.fields.size());
     for (const Instruction& instruction : program_) std::visit(signature_, instruction);
   }
@@ -286,7 +287,8 @@ EngineReport run_batch(const Batch<Real>& batch, const PropagationPlan& plan,
                        std::span<const RandomStreams> streams, Cards& cards, const Execution& execution) {
   if (batch.samples > static_cast<std::size_t>(std::numeric_limits<int>::max()))
     throw DeviceError("CUDA device: a field of more than 2^31 samples");
-  const Loan worker(cards);
+  const std::size_t bytes = batch.fields.size() * batch.samples * sizeof(Sample<Real>);
+  const Loan worker(cards, bytes, execution);
   Run<Real> run(*worker, execution, plan, batch);
   const std::span all(batch.fields);
   for (std::size_t first = 0; first < all.size(); first += run.chunk()) {

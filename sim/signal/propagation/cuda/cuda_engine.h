@@ -25,8 +25,11 @@ class Cards {
   Cards(const Cards&) = delete;
   Cards& operator=(const Cards&) = delete;
 
-  /// A worker on the card that has the fewest at work, until it is given back.
-  std::unique_ptr<Worker> take();
+  /// A worker on the card that has the fewest at work, until it is given back. Waits while every card has as
+  /// many at work as keep it busy: `bytes` of samples each, together no more than its second-level cache
+  /// holds, so that steps of one do not drive the samples of another out of it. Throws what `execution`
+  /// throws when it is told to stop.
+  std::unique_ptr<Worker> take(std::size_t bytes, const Execution& execution);
   void give_back(std::unique_ptr<Worker> worker, bool to_be_used_again);
 
  private:

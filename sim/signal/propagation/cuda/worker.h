@@ -12,6 +12,9 @@
 
 namespace cohlink::cuda {
 
+/// What goes through all steps together: samples that stay in the second-level cache between two passes.
+inline constexpr std::size_t kCacheBytes = std::size_t{32} << 20;
+
 /// The launches of a program on a chunk, to be replayed; `signature` says of which. A program is recorded
 /// when it comes for the second time.
 class Recording {
