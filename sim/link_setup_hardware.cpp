@@ -2,6 +2,8 @@
 
 #include <cmath>
 
+#include "sim/signal/units.h"
+
 namespace cohlink {
 namespace {
 
@@ -51,7 +53,7 @@ DacParameters dac_setup(const Scenario& s) {
   } else if (s.is_set("transmitter.dac_enob")) {
     s.reject("transmitter.dac_enob", "needs transmitter.dac_bits");
   }
-  p.loading_db = s.number("transmitter.dac_loading_db");
+  p.loading = amplitude_from_db(s.number("transmitter.dac_loading_db"));
   p.sample_rate = scaled(s, "transmitter.dac_sample_rate_gsa", 1e9);
   p.bandwidth = scaled(s, "transmitter.dac_bandwidth_ghz", 1e9);
   p.bandwidth_order = static_cast<int>(s.integer("transmitter.dac_bandwidth_order"));
@@ -189,7 +191,7 @@ AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
   p.offset_spread = s.number("adc.offset_spread_percent") / 100.0;
   p.interleaving = interleaving_setup(s);
   p.quantiser = quantiser_setup(s, "adc.bits", "adc.enob");
-  p.loading_db = s.number("adc.loading_db");
+  p.loading = amplitude_from_db(s.number("adc.loading_db"));
   if (s.text("frontend.gain_control") == "manual") p.full_scale = s.number("adc.full_scale_mv") * 1e-3;
   p.flat_band = !s.is_set("frontend.bandwidth_ghz");
   return p;
@@ -201,7 +203,7 @@ TransmitterParameters transmitter_hardware(const Scenario& s) {
   TransmitterParameters p;
   p.dac = dac_setup(s);
   p.driver.input_rms = s.number("transmitter.dac_output_rms_v");
-  p.driver.gain = std::pow(10.0, s.number("transmitter.driver_gain_db") / 20.0);
+  p.driver.gain = amplitude_from_db(s.number("transmitter.driver_gain_db"));
   p.driver.saturation = s.optional_number("transmitter.driver_saturation_v");
   p.lane_errors = {s.number("transmitter.iq_gain_imbalance_db"), s.number("transmitter.iq_skew_ps") * 1e-12,
                    s.number("transmitter.xy_skew_ps") * 1e-12};

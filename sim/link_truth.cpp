@@ -86,7 +86,8 @@ TransmitterTruth transmitter_truth(const TransmitterParameters& p, const Transmi
   t.drive_v_per_unit = p.driver.volt_per_unit();
   if (p.dac.preemphasis_db > 0.0) t.preemphasis_db = p.dac.preemphasis_db;
   if (p.dac.bandwidth) t.dac_bandwidth_order = p.dac.bandwidth_order;
-  if (p.dac.quantiser) t.dac_bits = p.dac.quantiser->bits, t.dac_loading_db = p.dac.loading_db;
+  if (p.dac.quantiser)
+    t.dac_bits = p.dac.quantiser->bits, t.dac_loading_db = 20.0 * std::log10(p.dac.loading);
   if (p.dac.sample_rate) t.dac_sample_rate_hz = sent.dac.sample_rate;
   t.dac_bandwidth_hz = p.dac.bandwidth;
   if (p.dac.quantiser) t.dac_enob = effective_bits(*p.dac.quantiser);

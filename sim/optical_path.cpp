@@ -24,7 +24,7 @@ void append_optics(PropagationPlan& plan, const PathOptics& optics) {
   if (optics.extra_beta2_length != 0.0)
     plan.elements.push_back(DispersionModule{optics.extra_beta2_length, 0.0});
   if (optics.dgd != 0.0) append_dgd(plan, optics.dgd);
-  if (optics.pdl_db != 0.0) plan.elements.push_back(LumpedJones{pdl_element(optics.pdl_db)});
+  if (optics.pdl != 1.0) plan.elements.push_back(LumpedJones{pdl_element(optics.pdl)});
   if (optics.rotation != 0.0 || optics.retardance != 0.0) {
     plan.elements.push_back(LumpedJones{rotation_by(optics.rotation, optics.retardance)});
   }

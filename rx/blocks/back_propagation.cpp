@@ -143,9 +143,9 @@ Block back_propagation_block(const BlockSetting& setting) {
   const BackPropagation undo({line.path, line.output_power, setting.two_a_symbol(), setting.band_edge()},
                              setting.execution);
   Block block;
-  const double ps_per_nm = beta2_length_to_accumulated(dispersion_at_channel(told).beta2_length);
-  block.apply = [undo, ps_per_nm](Carried& c) {
-    c.result.compensated_ps_per_nm = ps_per_nm;
+  const double beta2_length = dispersion_at_channel(told).beta2_length;
+  block.apply = [undo, beta2_length](Carried& c) {
+    c.result.compensated_beta2_length = beta2_length;
     c.signal = undo(c.signal);
   };
   block.edge = edge_of(reach_symbols(undo));

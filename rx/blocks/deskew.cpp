@@ -97,7 +97,7 @@ SkewEstimator::SkewEstimator(const SkewEstimatorParameters& p, const Execution& 
       execution_(execution),
       resampler_({2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse), p.pulse.symbol_rate / 8}, execution),
       frequency_(p.pulse, 2.0 * p.pulse.symbol_rate, execution.ffts()),
-      dispersion_({p.dispersion_ps_per_nm, 2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse),
+      dispersion_({p.beta2_length, 2.0 * p.pulse.symbol_rate, pulse_band_edge(p.pulse),
                    p.pulse.symbol_rate / 8, p.pulse.symbol_rate / 10},
                   execution) {}
 
@@ -198,7 +198,7 @@ Block deskew_block(const BlockSetting& setting) {
   }
   if (s.text("dsp.dispersion") == "blind")
     s.reject("dsp.deskew", "blind needs the dispersion to be known (dsp.dispersion_ps_per_nm)");
-  const SkewEstimator estimator({setting.pulse, told_dispersion_ps_per_nm(s)}, setting.execution);
+  const SkewEstimator estimator({setting.pulse, told_beta2_length(s)}, setting.execution);
   block.apply = [p, estimator](Carried& c) { deskew_blindly(estimator, p, c); };
   return block;
 }

@@ -52,7 +52,7 @@ inline constexpr double kSkewLock = 0.3;
 
 struct SkewEstimatorParameters {
   PulseShape pulse;
-  double dispersion_ps_per_nm = 0.0;           // of the path, to be undone before a tone can be seen
+  double beta2_length = 0.0;                   // s^2, of the path, to be undone before a tone can be seen
   std::size_t longest = std::size_t{1} << 17;  // symbols used
 };
 

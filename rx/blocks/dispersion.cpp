@@ -19,17 +19,16 @@ double band_taper(double frequency, double pass, double stop) {
 }
 
 DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const Execution& execution) {
-  if (p.ps_per_nm == 0.0 && p.beta3_length == 0.0) return;
-  const double beta2_length = accumulated_to_beta2_length(p.ps_per_nm);
+  if (p.beta2_length == 0.0 && p.beta3_length == 0.0) return;
   const double nyquist = 0.5 * p.sample_rate;
   const double pass = std::min(nyquist, p.band_edge + p.offset_margin);
   const double stop = std::min(nyquist, pass + p.taper);
-  const auto response = [=, beta3_length = p.beta3_length](double f) {
+  const auto response = [=, beta2_length = p.beta2_length, beta3_length = p.beta3_length](double f) {
     return band_taper(f, pass, stop) * std::conj(dispersion_response(beta2_length, beta3_length, f));
   };
   // Group delay beta2 L w - beta3 L w^2 / 2 at the band's end, and the ringing of the taper.
   const double ringing = 6.0 / std::max(p.taper, 1e-3 * p.sample_rate), w = kTwoPi * stop;
-  const double reach = std::abs(beta2_length) * w + 0.5 * std::abs(p.beta3_length) * w * w + ringing;
+  const double reach = std::abs(p.beta2_length) * w + 0.5 * std::abs(p.beta3_length) * w * w + ringing;
   filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, execution);
 }
 
@@ -37,36 +36,37 @@ Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {
   return filter_ ? (*filter_)(signal) : signal;
 }
 
-double told_dispersion_ps_per_nm(const Scenario& s) {
-  if (const auto told = s.optional_number("dsp.dispersion_ps_per_nm")) return *told;
-  return beta2_length_to_accumulated(dispersion_at_channel(read_line(s)).beta2_length);
+double told_beta2_length(const Scenario& s) {
+  if (const auto told = s.optional_number("dsp.dispersion_ps_per_nm"))
+    return accumulated_to_beta2_length(*told);
+  return dispersion_at_channel(read_line(s)).beta2_length;
 }
 
 namespace {
 
-void compensate(const DispersionEqualiser& equaliser, double ps_per_nm, Carried& c) {
-  c.result.compensated_ps_per_nm = ps_per_nm;
+void compensate(const DispersionEqualiser& equaliser, double beta2_length, Carried& c) {
+  c.result.compensated_beta2_length = beta2_length;
   c.signal = equaliser(c.signal);
 }
 
 void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p,
                         const std::function<double(double)>& beta3_length, const Execution& execution,
                         Carried& c) {
-  if (c.from != nullptr && c.from->before.dispersion_ps_per_nm) {
-    p.ps_per_nm = *c.from->before.dispersion_ps_per_nm;
+  if (c.from != nullptr && c.from->before.beta2_length) {
+    p.beta2_length = *c.from->before.beta2_length;
   } else {
     const DispersionEstimate estimate = estimator(c.signal);
     if (!estimate.found()) {
       c.result.warnings.push_back("dispersion: no clock tone at any dispersion, none compensated");
       return;
     }
-    p.ps_per_nm = estimate.ps_per_nm;
+    p.beta2_length = estimate.beta2_length;
   }
-  c.result.dispersion_ps_per_nm = p.ps_per_nm;
-  p.beta3_length = beta3_length(p.ps_per_nm);
+  c.result.beta2_length = p.beta2_length;
+  p.beta3_length = beta3_length(p.beta2_length);
   const DispersionEqualiser equaliser(p, execution);
   c.require(reach_symbols(equaliser));
-  compensate(equaliser, p.ps_per_nm, c);
+  compensate(equaliser, p.beta2_length, c);
 }
 
 }  // namespace
@@ -74,14 +74,14 @@ void compensate_blindly(const DispersionEstimator& estimator, DispersionParamete
 Block dispersion_block(const BlockSetting& setting) {
   const Scenario& s = setting.scenario;
   const double rate = setting.symbol_rate();
-  const double told = told_dispersion_ps_per_nm(s);
+  const double told = told_beta2_length(s);
   const DispersionParameters p{told,
                                setting.two_a_symbol(),
                                setting.band_edge(),
                                rate / 8,
                                rate / 10,
                                s.number("dsp.dispersion_overlap"),
-                               read_beta3_length(s, accumulated_to_beta2_length(told))};
+                               read_beta3_length(s, told)};
   Block block;
   block.cost = [p, execution = setting.execution](double, std::size_t) {
     return kSamplesPerSymbol * DispersionEqualiser(p, execution).cost();
@@ -89,17 +89,15 @@ Block dispersion_block(const BlockSetting& setting) {
   if (s.text("dsp.dispersion") == "blind") {
     if (s.optional_number("dsp.dispersion_ps_per_nm"))
       s.reject("dsp.dispersion_ps_per_nm", "has no use with dsp.dispersion = blind");
-    block.apply =
-        [estimator = DispersionEstimator({setting.pulse}, setting.execution), p,
-         third =
-             [s](double ps_per_nm) { return read_beta3_length(s, accumulated_to_beta2_length(ps_per_nm)); },
-         execution = setting.execution](Carried& c) {
-          compensate_blindly(estimator, p, third, execution, c);
-        };
+    block.apply = [estimator = DispersionEstimator({setting.pulse}, setting.execution), p,
+                   third = [s](double beta2_length) { return read_beta3_length(s, beta2_length); },
+                   execution = setting.execution](Carried& c) {
+      compensate_blindly(estimator, p, third, execution, c);
+    };
     return block;
   }
   const DispersionEqualiser equaliser(p, setting.execution);
-  block.apply = [equaliser, ps_per_nm = p.ps_per_nm](Carried& c) { compensate(equaliser, ps_per_nm, c); };
+  block.apply = [equaliser, told](Carried& c) { compensate(equaliser, told, c); };
   block.edge = edge_of(reach_symbols(equaliser));
   return block;
 }

@@ -14,7 +14,7 @@ struct BlockSetting;
 class Scenario;
 
 struct DispersionParameters {
-  double ps_per_nm = 0.0;      // accumulated by the path, to be removed
+  double beta2_length = 0.0;   // accumulated by the path, to be removed [s^2]
   double sample_rate = 64e9;   // Hz
   double band_edge = 17.6e9;   // signal's one-sided bandwidth [Hz]
   double offset_margin = 4e9;  // carrier offset that stays in the flat band [Hz]
@@ -46,8 +46,8 @@ class DispersionEqualiser {
 /// 1 up to `pass` either side of the carrier, raised cosine to 0 at `stop`, 0 beyond [Hz].
 double band_taper(double frequency, double pass, double stop);
 
-/// Dispersion that a scenario's receiver is told: the path's sum unless dsp.dispersion_ps_per_nm says.
-double told_dispersion_ps_per_nm(const Scenario& scenario);
+/// beta2 L [s^2] that a scenario's receiver is told: the path's sum unless dsp.dispersion_ps_per_nm says.
+double told_beta2_length(const Scenario& scenario);
 
 /// As a block of the chain: dsp.dispersion, dsp.dispersion_ps_per_nm, dsp.dispersion_overlap.
 Block dispersion_block(const BlockSetting& setting);

@@ -4,16 +4,14 @@
 #include <bit>
 #include <cmath>
 
-#include "sim/signal/units.h"
-
 namespace cohlink {
 namespace {
 
 constexpr std::size_t kShortestBlock = 8192;  // samples
 
-// Delay between the band edges [samples, two a symbol], and back.
-double edge_delay(double ps_per_nm, double symbol_rate) {
-  return accumulated_to_beta2_length(ps_per_nm) * kTwoPi * symbol_rate * 2.0 * symbol_rate;
+// Delay between the band edges [samples, two a symbol].
+double edge_delay(double beta2_length, double symbol_rate) {
+  return beta2_length * kTwoPi * symbol_rate * 2.0 * symbol_rate;
 }
 
 double parabola_vertex(double left, double centre, double right) {
@@ -28,7 +26,7 @@ bool DispersionEstimate::found() const { return peak_to_rms >= kDispersionLock; 
 DispersionEstimator::DispersionEstimator(const DispersionSearch& search, const Execution& execution)
     : p_(search),
       execution_(execution),
-      widest_delay_(std::abs(edge_delay(search.widest_ps_per_nm, search.pulse.symbol_rate))),
+      widest_delay_(std::abs(edge_delay(search.widest_beta2_length, search.pulse.symbol_rate))),
       // Several times the widest delay, so that both edges of a symbol mostly fall into one block.
       block_(std::max(kShortestBlock, std::bit_ceil(static_cast<std::size_t>(6.0 * widest_delay_)))) {}
 

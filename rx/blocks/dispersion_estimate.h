@@ -1,6 +1,7 @@
 // How much chromatic dispersion a signal has met, found from the signal alone.
 #pragma once
 
+#include <cmath>
 #include <cstddef>
 #include <vector>
 
@@ -8,12 +9,13 @@
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
 struct DispersionEstimate {
-  double ps_per_nm = 0.0;    // accumulated by the path
-  double peak_to_rms = 0.0;  // clock tone over the fluctuation of what other dispersions show
+  double beta2_length = 0.0;  // accumulated by the path [s^2]
+  double peak_to_rms = 0.0;   // clock tone over the fluctuation of what other dispersions show
   bool found() const;
 };
 
@@ -22,7 +24,8 @@ inline constexpr double kDispersionLock = 9.0;
 
 struct DispersionSearch {
   PulseShape pulse;
-  double widest_ps_per_nm = 60000.0;           // searched from minus to plus this
+  /// s^2, searched from minus to plus this.
+  double widest_beta2_length = std::abs(accumulated_to_beta2_length(60000.0));
   std::size_t longest = std::size_t{1} << 18;  // symbols used, from the middle of the row
 };
 

@@ -87,14 +87,13 @@ std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapRead
   ChannelReading reading;
   // Steps of several points: the angle grows with the step, the noise of the taps does not.
   constexpr int kStep = 6;
-  double angle = 0.0, pdl = 0.0;
+  double angle = 0.0, pdl_db = 0.0;
   for (int i = 0; i + kStep < kPoints; ++i) angle += eigenvalue_angle(product(inverse(w[i + kStep]), w[i]));
-  for (const Jones& matrix : w) pdl += singular_ratio_db(matrix);
-  reading.dgd_ps = 1e12 * angle / ((kPoints - kStep) * kTwoPi * kStep * spacing);
-  reading.pdl_db = pdl / kPoints;
+  for (const Jones& matrix : w) pdl_db += singular_ratio_db(matrix);
+  reading.dgd = angle / ((kPoints - kStep) * kTwoPi * kStep * spacing);
+  reading.pdl = from_db(pdl_db / kPoints);
   // det W carries exp(-i beta2 L w^2 / 2) once for each polarisation.
-  const double beta2_length = -curvature(omega, phase) / std::pow(kTwoPi * p.symbol_rate, 2);
-  reading.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length, p.wavelength_m);
+  reading.beta2_length = -curvature(omega, phase) / std::pow(kTwoPi * p.symbol_rate, 2);
   return reading;
 }
 
@@ -102,7 +101,7 @@ std::optional<ChannelReading> read_taps_blindly(const EqualiserTaps& taps, const
   std::optional<ChannelReading> best;
   for (long delay = -2; delay <= 2; ++delay) {
     const auto reading = read_taps(taps, p, delay);
-    if (reading && (!best || reading->dgd_ps < best->dgd_ps)) best = reading;
+    if (reading && (!best || reading->dgd < best->dgd)) best = reading;
   }
   return best;
 }

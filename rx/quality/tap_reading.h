@@ -10,15 +10,14 @@ namespace cohlink {
 
 /// Read from the taps: the channel is the inverse of their frequency response.
 struct ChannelReading {
-  double dgd_ps = 0;                // differential group delay, mean over the middle of the band
-  double pdl_db = 0;                // polarisation-dependent loss, the same
-  double dispersion_ps_per_nm = 0;  // what the fixed dispersion block before had left over
+  double dgd = 0;           // s, differential group delay, mean over the middle of the band
+  double pdl = 1;           // largest over smallest transmission, geometric mean there
+  double beta2_length = 0;  // s^2, what the fixed dispersion block before had left over
 };
 
 struct TapReadingParameters {
   double symbol_rate = 32e9;  // Hz; taps are half a symbol apart
   double band = 0.35;         // symbol rates either side of the carrier that are looked at
-  double wavelength_m = 1550e-9;
 };
 
 /// W(f) = sum_n w[n] exp(+i 2 pi f (n - centre) T / 2) inverts the path: with W = P J^-1 and P alike for both

@@ -29,11 +29,11 @@ struct ReceiverResult {
   std::vector<Stage> stages;  // one per block, in chain order, if asked for
   std::optional<double> frequency_offset_hz;        // estimated; absent: no frequency block found any
   std::optional<std::array<double, 2>> iq_skew_ps;  // estimated, of X and Y (dsp.deskew = blind)
-  std::optional<double> dispersion_ps_per_nm;       // estimated (dsp.dispersion = blind)
+  std::optional<double> beta2_length;               // s^2, of the path, estimated (dsp.dispersion = blind)
   std::optional<double>
-      clock_offset_ppm;              // estimated: the receiver's clock faster than its name; absent: no lock
-  double compensated_ps_per_nm = 0;  // by the dispersion block
-  EqualiserTaps taps;                // of the equaliser at the end; empty without one
+      clock_offset_ppm;  // estimated: the receiver's clock faster than its name; absent: no lock
+  double compensated_beta2_length = 0;       // s^2, by the dispersion block
+  EqualiserTaps taps;                        // of the equaliser at the end; empty without one
   std::optional<ChannelReading> channel;     // what those say
   std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored
   std::size_t judged_symbols = 0;            // per polarisation: all but those

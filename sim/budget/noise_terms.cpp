@@ -52,11 +52,10 @@ double clipped_share(double loading) {
   return 2.0 * ((1.0 + c * c) * tail - c * std::exp(-0.5 * c * c) / std::sqrt(kTwoPi));
 }
 
-/// A converter's noise relative to the signal in the matched filter's band; `signal_share` of a lane's power
-/// is signal.
-double converter_ratio(const QuantiserParameters& quantiser, double loading_db, double sample_rate,
+/// A converter's noise relative to the signal in the matched filter's band, at `loading` (rms over full
+/// scale) of its lanes; `signal_share` of a lane's power is signal.
+double converter_ratio(const QuantiserParameters& quantiser, double loading, double sample_rate,
                        double symbol_rate, double signal_share) {
-  const double loading = std::pow(10.0, loading_db / 20.0);
   const double effective = quantiser.enob.value_or(static_cast<double>(quantiser.bits));
   // Full scale A: variance A^2/3 4^-enob, the ideal converter's step^2/12 included.
   const double rounding = std::pow(4.0, -effective) / 3.0 / (loading * loading);
@@ -67,7 +66,7 @@ double adc_ratio(const LinkSetup& setup, const LightLevels& arriving, double sym
   // Noise of the link outside the ADC's band does not load it.
   const double noise = std::min(arriving.noise_power, 2.0 * arriving.noise_psd * setup.adc.sample_rate) /
                        arriving.signal_power;
-  return converter_ratio(setup.adc.quantiser, setup.adc.loading_db, setup.adc.sample_rate, symbol_rate,
+  return converter_ratio(setup.adc.quantiser, setup.adc.loading, setup.adc.sample_rate, symbol_rate,
                          1.0 / (1.0 + noise));
 }
 

@@ -79,7 +79,7 @@ void append_adaptive_span(PropagationPlan& plan, const Span& span, const StepCon
 void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier, std::size_t number,
                         const RandomStreams& streams) {
   JonesMatrix axes;
-  if (section.pdl_db > 0.0) {
+  if (section.pdl > 1.0) {
     RandomStream random = streams.stream("pdl-span-" + std::to_string(number));
     axes = random_unitary(random);
   }

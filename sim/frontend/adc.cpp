@@ -97,7 +97,7 @@ double step_of(const std::vector<double>& samples, const AdcParameters& p, doubl
   const double full_scale_codes = Quantiser(p.quantiser).full_scale();
   if (p.full_scale) return *p.full_scale / transimpedance / full_scale_codes;
   const double level = rms(samples);
-  return level > 0.0 ? level / (full_scale_codes * std::pow(10.0, p.loading_db / 20.0)) : 1.0;
+  return level > 0.0 ? level / (full_scale_codes * p.loading) : 1.0;
 }
 
 // Appends the codes of one lane; returns how many were clipped.

@@ -12,6 +12,7 @@
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
@@ -35,9 +36,9 @@ struct AdcParameters {
   double offset_spread = 0.0;                         // rms over the lanes, of full scale
   Interleaving interleaving;
   QuantiserParameters quantiser;
-  std::optional<double> full_scale;  // V; absent = set to the loading by the gain control
-  double loading_db = -11.0;         // rms of a lane relative to full scale
-  bool flat_band = true;             // nothing above half the sample rate gets in; false: it aliases
+  std::optional<double> full_scale;           // V; absent = set to the loading by the gain control
+  double loading = amplitude_from_db(-11.0);  // rms of a lane over full scale
+  bool flat_band = true;                      // nothing above half the sample rate gets in; false: it aliases
 };
 
 /// The errors of one made converter: the same for every frame. Each set has mean 0 over lanes or

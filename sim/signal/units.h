@@ -27,6 +27,8 @@ inline constexpr double kCarrierHz = kSpeedOfLight / kWavelength;
 
 inline double from_db(double db) { return std::pow(10.0, db / 10.0); }
 inline double to_db(double ratio) { return 10.0 * std::log10(ratio); }
+/// Of amplitudes, whose squares are powers: fields, currents, rms values.
+inline double amplitude_from_db(double db) { return std::pow(10.0, db / 20.0); }
 inline double dbm_to_watt(double dbm) { return 1e-3 * from_db(dbm); }
 inline double watt_to_dbm(double watt) { return to_db(watt / 1e-3); }
 

@@ -46,7 +46,7 @@ void quantise(ComplexRow<double>& samples, const DacParameters& p, RandomStream&
   if (!p.quantiser) return;
   Quantiser quantiser(*p.quantiser);
   const auto step = [&](bool quadrature) {
-    const double full_scale = rms(lane_of(samples, quadrature)) * std::pow(10.0, -p.loading_db / 20.0);
+    const double full_scale = rms(lane_of(samples, quadrature)) / p.loading;
     return full_scale > 0.0 ? full_scale / quantiser.full_scale() : 1.0;
   };
   const double step_i = step(false), step_q = step(true);

@@ -10,12 +10,13 @@
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
 struct DacParameters {
   std::optional<QuantiserParameters> quantiser;  // absent = values go through unrounded
-  double loading_db = -10.0;                     // rms of a lane relative to full scale (with a quantiser)
+  double loading = amplitude_from_db(-10.0);     // rms of a lane over full scale (with a quantiser)
   std::optional<double> sample_rate;             // Hz; absent = the simulation's samples, without a hold
   std::optional<double> bandwidth;               // Hz, 3 dB, Bessel; absent = unlimited
   int bandwidth_order = 4;

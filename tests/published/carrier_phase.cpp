@@ -13,6 +13,7 @@
 #include "rx/blocks/fourth_power_phase.h"
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/matched_filter.h"
+#include "sim/signal/units.h"
 #include "tests/rx/generator.h"
 #include "tests/validation.h"
 
@@ -245,8 +246,9 @@ double enhanced_phase_noise(double ps_per_nm, double linewidth, double roll_off,
     field.y[n] *= turn;
   }
   const PulseShape pulse{Pulse::kRrc, roll_off, test::kRate};
-  const DispersionEqualiser dispersion({ps_per_nm, field.sample_rate, pulse_band_edge(pulse), 2e9, 3.2e9},
-                                       test::fft());
+  const DispersionEqualiser dispersion(
+      {accumulated_to_beta2_length(ps_per_nm), field.sample_rate, pulse_band_edge(pulse), 2e9, 3.2e9},
+      test::fft());
   const MatchedFilter matched(pulse, field.sample_rate, test::fft());
   field = matched(dispersion(field));
   const std::size_t edge = (dispersion.reach() + matched.reach()) / 2 + 1;

@@ -72,7 +72,7 @@ TEST_CASE("blocks that run long look within themselves whether to stop") {
   const Field<float> two = test::shaped(sent.symbols, 2), one = test::at_symbol_rate(sent.symbols);
   const PulseShape pulse{Pulse::kRrc, 0.1, test::kRate};
   CHECK_THROWS_AS(Resampler({50e9}, stopped)(two), Stopped);
-  CHECK_THROWS_AS(DispersionEqualiser({1000.0}, stopped)(two), Stopped);
+  CHECK_THROWS_AS(DispersionEqualiser({accumulated_to_beta2_length(1000.0)}, stopped)(two), Stopped);
   CHECK_THROWS_AS((ClockRecovery{{pulse}, stopped}(two)), Stopped);
   CHECK_THROWS_AS((Equaliser{{}, stopped}(two, 16, 4000)), Stopped);
   const std::complex<float>* rows[] = {one.x.data(), one.y.data()};

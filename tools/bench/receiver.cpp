@@ -77,9 +77,8 @@ void line(const std::string& name, double seconds, double symbols) {
 void compare_dispersion(const Scenario& s, double seconds, std::size_t samples, const FftCache& ffts) {
   const Line line = read_line(s);
   const PulseShape& shape = line.comb.tested().pulse;
-  const double ps_per_nm = beta2_length_to_accumulated(dispersion_at_channel(line).beta2_length);
-  const DispersionEqualiser block({ps_per_nm, 2.0 * shape.symbol_rate, pulse_band_edge(shape),
-                                   shape.symbol_rate / 8, shape.symbol_rate / 10},
+  const DispersionEqualiser block({dispersion_at_channel(line).beta2_length, 2.0 * shape.symbol_rate,
+                                   pulse_band_edge(shape), shape.symbol_rate / 8, shape.symbol_rate / 10},
                                   ffts);
   if (block.filter() == nullptr) return;
   const double bare = dispersion_ffts(*block.filter(), samples, ffts);

@@ -97,7 +97,7 @@ std::vector<Fact> light_path_facts(const Scenario& scenario) {
   if (line.sections.empty()) return {};
   std::vector<Fact> facts = {{"", "light path", {}, ""}};
   add_spans(facts, line.sections);
-  if (const double pdl = line.sections.front().pdl_db; pdl > 0.0)
+  if (const double pdl = in_db(line.sections.front().pdl); pdl > 0.0)
     facts.push_back({"site_pdl_db", "at each amplifier", pdl,
                      readable(pdl) + " dB lost by the worse polarisation, axes random"});
   add_filters(facts, scenario, line);

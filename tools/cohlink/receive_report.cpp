@@ -134,11 +134,12 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
                          " ps (estimated" + truth + ")"});
     facts.push_back({"iq_skew_y_ps", "", (*result.iq_skew_ps)[1], ""});
   }
-  if (result.dispersion_ps_per_nm) {
+  if (result.beta2_length) {
+    const double found = beta2_length_to_accumulated(*result.beta2_length);
     const std::string truth =
         capture.truth ? "; truth " + readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "";
-    facts.push_back({"dispersion_ps_per_nm", "dispersion", *result.dispersion_ps_per_nm,
-                     readable(*result.dispersion_ps_per_nm, 6) + " ps/nm (estimated" + truth + ")"});
+    facts.push_back({"dispersion_ps_per_nm", "dispersion", found,
+                     readable(found, 6) + " ps/nm (estimated" + truth + ")"});
   }
   if (result.clock_offset_ppm) {
     const std::string truth = capture.truth && capture.truth->lanes
@@ -233,21 +234,22 @@ std::string beside_truth(const std::optional<double>& truth, const std::string& 
 /// What the equaliser's taps say about the path, beside the truth where there is one.
 std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& result) {
   if (!result.channel) return {};
-  const ChannelReading& channel = *result.channel;
+  const double dgd_ps = 1e12 * result.channel->dgd, pdl_db = to_db(result.channel->pdl),
+               left_over = beta2_length_to_accumulated(result.channel->beta2_length);
   std::optional<double> dgd, pdl, dispersion;
   if (knows_path(capture)) {
     dgd = capture.truth->dgd_ps;
     pdl = true_pdl_db(*capture.truth);
-    const double left = capture.truth->dispersion_ps_per_nm - result.compensated_ps_per_nm;
+    const double left =
+        capture.truth->dispersion_ps_per_nm - beta2_length_to_accumulated(result.compensated_beta2_length);
     dispersion = std::abs(left) < 0.05 ? 0.0 : left;
   }
   return {
-      {"taps_dgd_ps", "DGD by the taps", channel.dgd_ps,
-       fixed(channel.dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)},
-      {"taps_pdl_db", "PDL by the taps", channel.pdl_db,
-       fixed(channel.pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)},
-      {"taps_dispersion_ps_per_nm", "dispersion left over", channel.dispersion_ps_per_nm,
-       fixed(channel.dispersion_ps_per_nm, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)},
+      {"taps_dgd_ps", "DGD by the taps", dgd_ps,
+       fixed(dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)},
+      {"taps_pdl_db", "PDL by the taps", pdl_db, fixed(pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)},
+      {"taps_dispersion_ps_per_nm", "dispersion left over", left_over,
+       fixed(left_over, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)},
   };
 }
 

@@ -58,7 +58,7 @@ struct LineSection {
   /// Of the amplifier, at its output, with randomly oriented axes: largest over smallest transmission. Its
   /// mean loss counts as the amplifier's own and is made up for: unpolarised light leaves with the gain or
   /// the output power that the amplifier has without it. Without an amplifier the loss stays.
-  double pdl_db = 0.0;
+  double pdl = 1.0;
   std::vector<OpticalFilter> filters;  ///< add-drop sites, in cascade
 
   /// Power at the start of the fibre over that before the amplifier.
@@ -100,7 +100,7 @@ double comb_frequency(double optical_offset, double frame_rate);
 struct PathOptics {
   double extra_beta2_length = 0.0;          ///< s^2
   double dgd = 0.0;                         ///< s, axes at 45 degrees
-  double pdl_db = 0.0;                      ///< lossless axis along X
+  double pdl = 1.0;                         ///< largest over smallest transmission; lossless axis along X
   double rotation = 0.0, retardance = 0.0;  ///< rad
   double rotation_rate = 0.0;               ///< rad/s in Stokes space
   std::optional<double> osnr;               ///< linear, in 12.5 GHz; absent = no noise loading

@@ -12,7 +12,7 @@ LumpedGain amplifier_element(const LineSection& section, double carrier, const s
   const Amplifier& amplifier = section.amplifier;
   LumpedGain gain;
   gain.ase_stream = stream;
-  const double pdl_loss = 1.0 / mean_transmission(pdl_element(section.pdl_db));
+  const double pdl_loss = 1.0 / mean_transmission(pdl_element(section.pdl));
   if (amplifier.mode == GainMode::kFixedOutput) {
     if (!(amplifier.output_power > 0.0))
       throw std::invalid_argument("output power of an amplifier must be above 0 W");
@@ -39,8 +39,8 @@ void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std:
   if (section.module) plan.elements.emplace_back(*section.module);
   if (section.amplifier.mode != GainMode::kNone)
     plan.elements.emplace_back(amplifier_element(section, carrier, "ase-span-" + std::to_string(number)));
-  if (section.pdl_db > 0.0)
-    plan.elements.emplace_back(LumpedJones{adjoint(pdl_axes) * pdl_element(section.pdl_db) * pdl_axes});
+  if (section.pdl > 1.0)
+    plan.elements.emplace_back(LumpedJones{adjoint(pdl_axes) * pdl_element(section.pdl) * pdl_axes});
   for (const OpticalFilter& filter : section.filters) plan.elements.emplace_back(filter);
 }
 

@@ -118,7 +118,7 @@ LineSection usual_section(const Scenario& s) {
     s.reject("fibre.compensation_loss_db", "is used only with fibre.compensation_ps_per_nm");
   }
   section.amplifier = read_amplifier(s);
-  section.pdl_db = s.number("amplifier.pdl_db");
+  section.pdl = from_db(s.number("amplifier.pdl_db"));
   return section;
 }
 
@@ -167,7 +167,7 @@ std::vector<LineSection> read_spans(const Scenario& s) {
   std::vector<LineSection> sections = listed_spans(s);
   if (!sections.empty() && !s.boolean("fibre.final_amplifier")) {
     sections.back().amplifier.mode = GainMode::kNone;
-    sections.back().pdl_db = 0.0;
+    sections.back().pdl = 1.0;
   }
   return sections;
 }
@@ -193,7 +193,7 @@ PathOptics read_optics(const Scenario& s, double tuned) {
   PathOptics optics;
   optics.extra_beta2_length = accumulated_to_beta2_length(s.number("channel.extra_dispersion_ps_per_nm"));
   optics.dgd = s.number("channel.dgd_ps") * 1e-12;
-  optics.pdl_db = s.number("channel.pdl_db");
+  optics.pdl = from_db(s.number("channel.pdl_db"));
   optics.rotation = degrees_to_rad(s.number("channel.polarisation_rotation_deg"));
   optics.retardance = degrees_to_rad(s.number("channel.polarisation_retardance_deg"));
   optics.rotation_rate = s.number("channel.polarisation_rotation_krad_per_s") * 1e3;

@@ -12,9 +12,10 @@ JonesMatrix stokes_rotation(const StokesVector& axis, double theta) {
   return {{c, -s * a1}, {-s * a3, -s * a2}, {s * a3, -s * a2}, {c, s * a1}};
 }
 
-JonesMatrix pdl_element(double pdl_db) {
-  if (!(pdl_db >= 0.0)) throw std::invalid_argument("PDL must be at least 0 dB");
-  return {1.0, 0.0, 0.0, std::pow(10.0, -pdl_db / 20.0)};
+JonesMatrix pdl_element(double pdl) {
+  if (!(pdl >= 1.0))
+    throw std::invalid_argument("PDL must be at least 1, its largest over smallest transmission");
+  return {1.0, 0.0, 0.0, 1.0 / std::sqrt(pdl)};
 }
 
 }  // namespace cohlink

@@ -43,10 +43,10 @@ using StokesVector = std::array<double, 3>;
 /// sigma3 = [0 -i; i 0] (Gordon and Kogelnik, PNAS 97(9) 4541, 2000).
 JonesMatrix stokes_rotation(const StokesVector& axis, double theta);
 
-/// Polarisation-dependent loss of `pdl_db` >= 0 [dB, ratio of the largest to the smallest power
-/// transmission] with its axes along x (transmitted fully) and y. Mean transmission over all polarisations
-/// is below one: the insertion loss is real.
-JonesMatrix pdl_element(double pdl_db);
+/// Polarisation-dependent loss of `pdl` >= 1 (largest over smallest power transmission) with its axes along x
+/// (transmitted fully) and y. Mean transmission over all polarisations is below one: the insertion loss is
+/// real. Throws std::invalid_argument below 1.
+JonesMatrix pdl_element(double pdl);
 
 /// Part of the power of unpolarised light that an element lets through, the mean over all polarisations: half
 /// the squared Frobenius norm.

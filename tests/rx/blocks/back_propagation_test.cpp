@@ -36,7 +36,8 @@ Field<float> after_line(const Scenario& s, const test::Sent& sent, std::size_t p
   const double scale = std::sqrt(line.output_power / mean_power(field));
   for (auto* row : field.rows())
     for (auto& a : *row) a *= scale;
-  FastEngine<double>(test::fft())(field, line.path, RandomStreams(1));
+  const FastEngine<double> engine(test::fft());
+  engine(field, line.path, RandomStreams(1));
   if (per_symbol == 2) return convert_field<float>(field);
   const std::size_t n = field.size(), kept = 2 * kSymbols;
   Field<double> out(kept, 2.0 * test::kRate);
@@ -77,7 +78,8 @@ double after_back_propagation(const Scenario& s, const Field<float>& received, c
 }
 
 double after_dispersion(const Field<float>& received, const test::Sent& sent) {
-  const DispersionEqualiser block({17.0 * 800.0, 2.0 * test::kRate, 17.6e9, 2e9, 3.2e9}, test::fft());
+  const DispersionEqualiser block(
+      {accumulated_to_beta2_length(17.0 * 800.0), 2.0 * test::kRate, 17.6e9, 2e9, 3.2e9}, test::fft());
   return snr_db(block(received), sent, block.reach() / 2 + 20);
 }
 

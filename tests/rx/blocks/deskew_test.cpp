@@ -8,6 +8,7 @@
 #include "rx/blocks/lanes.h"
 #include "rx/receiver.h"
 #include "sim/link.h"
+#include "sim/signal/units.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -43,18 +44,24 @@ TEST_CASE("A skewed lane comes back to its place") {
 }
 
 TEST_CASE("I/Q skews are found blindly: dispersion, offset, half a symbol of differential delay") {
-  for (const auto& [modulation, osnr, dispersion, dgd, offset] : {std::tuple{"qpsk", "12", "0", "0", "0"},
-                                                                  {"qpsk", "12", "20000", "0", "2000"},
-                                                                  {"16qam", "18", "0", "15.625", "-3000"},
-                                                                  {"qpsk", "12", "3000", "15.625", "1000"},
-                                                                  {"16qam", "18", "-5000", "60", "100"}}) {
+  for (const auto& tried : {std::tuple{"qpsk", "12", "0", "0", "0"},
+                            {"qpsk", "12", "20000", "0", "2000"},
+                            {"16qam", "18", "0", "15.625", "-3000"},
+                            {"qpsk", "12", "3000", "15.625", "1000"},
+                            {"16qam", "18", "-5000", "60", "100"}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& osnr = std::get<1>(tried);
+    const auto& dispersion = std::get<2>(tried);
+    const auto& dgd = std::get<3>(tried);
+    const auto& offset = std::get<4>(tried);
     const Scenario s = test::scenario_of(
         {std::string("signal.modulation=") + modulation, std::string("channel.osnr_db=") + osnr,
          std::string("channel.extra_dispersion_ps_per_nm=") + dispersion,
          std::string("channel.dgd_ps=") + dgd, std::string("laser_lo.frequency_offset_mhz=") + offset,
          "channel.polarisation_rotation_deg=20", "adc.skew_xq_ps=3", "adc.skew_yi_ps=1.5",
          "frontend.hybrid_phase_error_deg=3", "adc.clock_offset_ppm=20"});
-    SkewEstimatorParameters p{{Pulse::kRrc, 0.1, test::kRate}, std::stod(dispersion)};
+    SkewEstimatorParameters p{{Pulse::kRrc, 0.1, test::kRate},
+                              accumulated_to_beta2_length(std::stod(dispersion))};
     const SkewEstimate e = SkewEstimator(p, test::fft())(read_lanes(Link(s, test::fft())(0)));
     CAPTURE(dispersion);
     CAPTURE(dgd);

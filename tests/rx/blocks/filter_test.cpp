@@ -10,6 +10,7 @@
 #include "rx/receiver.h"
 #include "sim/link.h"
 #include "sim/signal/line/read_line.h"
+#include "sim/signal/units.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -17,7 +18,7 @@ using namespace cohlink;
 namespace {
 
 DispersionEqualiser equaliser_for(double ps_per_nm) {
-  return DispersionEqualiser({ps_per_nm, 64e9, 17.6e9, 4e9, 3.2e9}, test::fft());
+  return DispersionEqualiser({accumulated_to_beta2_length(ps_per_nm), 64e9, 17.6e9, 4e9, 3.2e9}, test::fft());
 }
 
 }  // namespace

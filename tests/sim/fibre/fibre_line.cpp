@@ -24,7 +24,7 @@ LineParameters birefringent_line(StepLaw law) {
   line.steps.law = law;
   line.sections.resize(3);
   for (LineSection& section : line.sections) section.span.pmd_coefficient = 0.2e-12 / std::sqrt(1e3);
-  line.sections[1].pdl_db = 1.0;
+  line.sections[1].pdl = from_db(1.0);
   return line;
 }
 
@@ -135,7 +135,7 @@ TEST_CASE("DGD and second-order PMD are the derivatives of the Jones matrix, wit
   for (const double pdl_db : {0.0, 4.0}) {
     CAPTURE(pdl_db);
     LineParameters line = birefringent_line(StepLaw::kConstant);
-    line.sections[1].pdl_db = pdl_db;
+    line.sections[1].pdl = from_db(pdl_db);
     const PropagationPlan plan = plan_line(line, RandomStreams(9));
     constexpr double f = 7e9, df = 1e6;
     const PmdState state = pmd_state(plan, f);
@@ -170,7 +170,7 @@ TEST_CASE("an amplifier makes up for the mean loss of its PDL: 0 to 2 dB at each
       line.bandwidth = 35e9;
       line.sections.resize(20);
       for (LineSection& section : line.sections) {
-        section.pdl_db = pdl_db;
+        section.pdl = from_db(pdl_db);
         section.amplifier.mode = mode;
         section.amplifier.ase = false;
       }
@@ -202,7 +202,7 @@ TEST_CASE("PDL of many sites adds up like steps of a random walk") {
   LineParameters line;
   line.bandwidth = 35e9;
   line.sections.resize(20);
-  for (LineSection& section : line.sections) section.pdl_db = 0.5;
+  for (LineSection& section : line.sections) section.pdl = from_db(0.5);
   double sum = 0.0;
   constexpr int kLines = 1000;
   for (int k = 0; k < kLines; ++k) {
@@ -222,7 +222,7 @@ TEST_CASE("DGD of one section stays its own between elements with PDL") {
     for (int k = 0; k < 4; ++k) {
       const JonesMatrix turn = random_unitary(random);
       if (k == 2) plan.elements.push_back(PmdSection{JonesMatrix{}, 20e-12});
-      plan.elements.push_back(LumpedJones{adjoint(turn) * pdl_element(pdl_db) * turn});
+      plan.elements.push_back(LumpedJones{adjoint(turn) * pdl_element(from_db(pdl_db)) * turn});
     }
     CHECK(pmd_state(plan, 5e9).dgd == doctest::Approx(20e-12).epsilon(1e-9));
   }
@@ -260,8 +260,8 @@ TEST_CASE("polarisation turns at the Stokes rate asked for") {
 
 TEST_CASE("PDL is the ratio of the largest to the smallest transmission") {
   LineParameters line = birefringent_line(StepLaw::kConstant);
-  for (LineSection& section : line.sections) section.pdl_db = 0.0;
-  line.sections[1].pdl_db = 2.0;
+  for (LineSection& section : line.sections) section.pdl = 1.0;
+  line.sections[1].pdl = from_db(2.0);
   const JonesMatrix j = jones_matrix(plan_line(line, RandomStreams(4)), 0.0), h = adjoint(j) * j;
   const double half = (h.xx + h.yy).real() / 2.0, root = std::sqrt(half * half - determinant(h).real());
   CHECK(to_db((half + root) / (half - root)) == doctest::Approx(2.0).epsilon(1e-9));

@@ -76,7 +76,7 @@ TEST_CASE("the converter loads each lane as asked, keeps its codes in range and 
   AdcParameters adc;
   adc.sample_rate = 1.0;
   adc.quantiser.bits = 6;
-  adc.loading_db = -6.0;
+  adc.loading = amplitude_from_db(-6.0);
   const AdcOutput out = convert(lanes, adc, AdcErrors{}, RandomStreams(1), fft);
   std::uint64_t at_rails = 0;
   for (std::size_t lane = 0; lane < 4; ++lane) {

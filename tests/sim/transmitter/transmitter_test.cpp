@@ -253,7 +253,8 @@ TEST_CASE("DAC: bits and effective bits give their SNR on a full-scale sine, and
   const auto snr_db = [](std::optional<double> enob, int bits) {
     DacParameters p;
     p.quantiser = QuantiserParameters{bits, enob};
-    p.loading_db = -3.1103;  // a sine whose peak stays 0.1 dB below full scale, clear of the upper rail
+    p.loading = amplitude_from_db(
+        -3.1103);  // a sine whose peak stays 0.1 dB below full scale, clear of the upper rail
     Field<double> field = tone(401);
     convert_to_analogue(field, p, RandomStreams(2), ffts());
     double rest = 0;
@@ -268,7 +269,7 @@ TEST_CASE("DAC: bits and effective bits give their SNR on a full-scale sine, and
   CHECK(std::abs(snr_db(5.5, 8) - (6.0206 * 5.5 + 1.76 - 0.1)) < 0.27);
   DacParameters p;
   p.quantiser = QuantiserParameters{6, {}};
-  p.loading_db = 0.0;
+  p.loading = 1.0;
   Field<double> field = tone(401);
   // rms at full scale: a sine is beyond it for half of its time.
   CHECK(convert_to_analogue(field, p, RandomStreams(1), ffts()).clipped_samples ==

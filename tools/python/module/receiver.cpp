@@ -4,6 +4,7 @@
 #include <pybind11/stl.h>
 
 #include "rx/recording/lane_health.h"
+#include "sim/signal/units.h"
 #include "tools/python/module/support.h"
 #include "tools/study/files/decided.h"
 #include "tools/study/plan/outputs.h"
@@ -124,6 +125,11 @@ py::object stages_of(const ReceiverResult& result) {
   return stages;
 }
 
+std::optional<double> dispersion_of(const ReceiverResult& result) {
+  if (!result.beta2_length) return std::nullopt;
+  return beta2_length_to_accumulated(*result.beta2_length);  // ps/nm
+}
+
 py::object taps_of(const ReceiverResult& result) {
   std::vector<std::complex<float>> flat;
   for (const auto& output : result.taps)
@@ -178,7 +184,7 @@ void bind_result(py::module_& module) {
       .def_readonly("evm_percent", &ReceiverResult::evm_percent)
       .def_readonly("frequency_offset_hz", &ReceiverResult::frequency_offset_hz)
       .def_readonly("iq_skew_ps", &ReceiverResult::iq_skew_ps)
-      .def_readonly("dispersion_ps_per_nm", &ReceiverResult::dispersion_ps_per_nm)
+      .def_property_readonly("dispersion_ps_per_nm", &dispersion_of)
       .def_readonly("clock_offset_ppm", &ReceiverResult::clock_offset_ppm)
       .def_readonly("coherence", &ReceiverResult::coherence)
       .def_readonly("used_known_data", &ReceiverResult::used_known_data)
@@ -196,8 +202,7 @@ void bind_interim(py::module_& module) {
       .def_readonly("last", &Interim::last)
       .def_property_readonly("frequency_offset_hz",
                              [](const Interim& i) { return i.result.frequency_offset_hz; })
-      .def_property_readonly("dispersion_ps_per_nm",
-                             [](const Interim& i) { return i.result.dispersion_ps_per_nm; })
+      .def_property_readonly("dispersion_ps_per_nm", [](const Interim& i) { return dispersion_of(i.result); })
       .def_property_readonly("clock_offset_ppm", [](const Interim& i) { return i.result.clock_offset_ppm; })
       .def_property_readonly("taps", [](const Interim& i) { return taps_of(i.result); })
       .def_property_readonly("warnings", [](const Interim& i) { return i.result.warnings; })

@@ -9,6 +9,7 @@
 #include <string_view>
 
 #include "rx/chain/table.h"
+#include "sim/signal/units.h"
 #include "tools/study/run/frame.h"
 
 namespace cohlink {
@@ -58,13 +59,13 @@ constexpr Number kNumbers[] = {
     {"post_fec_ber", [](R r) { return when(r.score->post_fec.has_value(), [&] { return r.score->post_fec->ber(); }); }},
     {"post_fec_lost_blocks", [](R r) { return when(r.score->post_fec.has_value(), [&] { return r.score->post_fec->lost_blocks; }); }},
     {"frequency_offset_hz", [](R r) { return r.frequency_offset_hz; }},
-    {"dispersion_ps_per_nm", [](R r) { return r.dispersion_ps_per_nm; }},
+    {"dispersion_ps_per_nm", [](R r) { return when(r.beta2_length.has_value(), [&] { return beta2_length_to_accumulated(*r.beta2_length); }); }},
     {"clock_offset_ppm", [](R r) { return r.clock_offset_ppm; }},
     {"iq_skew_x_ps", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[0]; }); }},
     {"iq_skew_y_ps", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[1]; }); }},
-    {"taps_dgd_ps", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->dgd_ps; }); }},
-    {"taps_pdl_db", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->pdl_db; }); }},
-    {"taps_dispersion_ps_per_nm", [](R r) { return when(r.channel.has_value(), [&] { return r.channel->dispersion_ps_per_nm; }); }},
+    {"taps_dgd_ps", [](R r) { return when(r.channel.has_value(), [&] { return 1e12 * r.channel->dgd; }); }},
+    {"taps_pdl_db", [](R r) { return when(r.channel.has_value(), [&] { return to_db(r.channel->pdl); }); }},
+    {"taps_dispersion_ps_per_nm", [](R r) { return when(r.channel.has_value(), [&] { return beta2_length_to_accumulated(r.channel->beta2_length); }); }},
     {"discarded_symbols", [](R r) { return Maybe(r.discarded_symbols); }},
     {"scored_symbols", [](R r) { return Maybe(r.score->symbols); }},
 };

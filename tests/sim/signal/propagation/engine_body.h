@@ -6,6 +6,7 @@
 
 #include "sim/fibre/line.h"
 #include "sim/signal/propagation/engine.h"
+#include "sim/signal/units.h"
 #include "tests/ffts.h"
 
 namespace cohlink::test {
@@ -37,7 +38,7 @@ inline LineParameters test_line(StepLaw law) {
   line.steps.tolerance = 1e-3;
   LineSection section;
   section.span.pmd_coefficient = 0.1e-12 / std::sqrt(1e3);
-  section.pdl_db = 0.5;
+  section.pdl = from_db(0.5);
   line.sections.assign(2, section);
   line.sections[0].filters = {{1e9, 75e9, 10e9}};
   line.sections[0].lumped_loss = from_db(1.5);
