@@ -32,22 +32,22 @@ std::string in_tree(const std::string& file) {
 }  // namespace
 
 void record(const std::string& claim, const std::string& source, const std::string& published,
-            const std::string& measured, const std::source_location& where) {
+            const std::string& measured, const char* file) {
   const char* path = std::getenv("COHLINK_VALIDATION_OUT");
   if (path == nullptr || *path == '\0') return;
   // One write a line, so that test programs running side by side do not mix their lines.
   std::ostringstream line;
   line << "{\"claim\": " << quoted(claim) << ", \"source\": " << quoted(source)
        << ", \"published\": " << quoted(published) << ", \"measured\": " << quoted(measured)
-       << ", \"file\": " << quoted(in_tree(where.file_name())) << "}\n";
+       << ", \"file\": " << quoted(in_tree(file)) << "}\n";
   std::ofstream(path, std::ios::app) << line.str() << std::flush;
 }
 
 void record(const std::string& claim, const std::string& source, double published, double measured,
-            double tolerance, const std::string& unit, const std::source_location& where) {
+            double tolerance, const std::string& unit, const char* file) {
   const std::string tail = unit.empty() ? "" : " " + unit;
   record(claim, source, short_number(published) + " ± " + short_number(tolerance) + tail,
-         short_number(measured) + tail, where);
+         short_number(measured) + tail, file);
 }
 
 }  // namespace cohlink::validation

@@ -111,10 +111,13 @@ TEST_CASE(
 }
 
 TEST_CASE("With an ideal clock, recovering it costs less than 0.02 dB") {
-  for (const auto& [modulation, osnr, roll_off] : {std::tuple{"qpsk", "10.4", "0.1"},
-                                                   {"16qam", "17", "0.1"},
-                                                   {"16qam", "22", "0.05"},
-                                                   {"16qam", "22", "1"}}) {
+  for (const auto& tried : {std::tuple{"qpsk", "10.4", "0.1"},
+                            {"16qam", "17", "0.1"},
+                            {"16qam", "22", "0.05"},
+                            {"16qam", "22", "1"}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& osnr = std::get<1>(tried);
+    const auto& roll_off = std::get<2>(tried);
     Scenario s =
         test::scenario_of({std::string("signal.modulation=") + modulation,
                            std::string("channel.osnr_db=") + osnr, std::string("signal.roll_off=") + roll_off,

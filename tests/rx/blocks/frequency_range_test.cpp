@@ -29,8 +29,11 @@ Scenario scenario_of(const std::string& modulation, double offset_mhz) {
 TEST_CASE("Offsets to a quarter of the symbol rate are found and cost under 0.3 dB, whatever the line") {
   for (const char* modulation : {"qpsk", "16qam"})
     for (const double offset : {-8000.0, -3600.0, 3600.0, 8000.0})
-      for (const auto& [dgd, dispersion, roll_off] :
+      for (const auto& tried :
            {std::tuple{"0", "0", "0.05"}, {"15.625", "20000", "0.1"}, {"40", "-5000", "0.3"}}) {
+        const auto& dgd = std::get<0>(tried);
+        const auto& dispersion = std::get<1>(tried);
+        const auto& roll_off = std::get<2>(tried);
         Scenario s = scenario_of(modulation, offset);
         s.set(std::string("channel.dgd_ps=") + dgd);
         s.set(std::string("channel.extra_dispersion_ps_per_nm=") + dispersion);

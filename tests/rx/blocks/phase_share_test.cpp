@@ -54,7 +54,9 @@ TEST_CASE("Blind phase search over n symbols takes 1/(2 n) of the noise where de
 }
 
 TEST_CASE("Where decisions are wrong it takes less against known symbols, and at most twice that without") {
-  for (const auto& [modulation, window] : {std::pair{Modulation::kQpsk, 32}, {Modulation::kQam16, 64}}) {
+  for (const auto& tried : {std::pair{Modulation::kQpsk, 32}, {Modulation::kQam16, 64}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& window = std::get<1>(tried);
     const double snr_db = to_db(theory_snr(modulation, 2e-2));
     const Gain gain = gain_of({PhaseMethod::kBlindSearch, modulation, window, 32, true}, snr_db);
     CAPTURE(window);

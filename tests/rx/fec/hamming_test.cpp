@@ -114,7 +114,9 @@ TEST_CASE("Of 1.25e-2 of errors the inner Hamming decoder leaves 4.1e-3 to 5.4e-
   // The range from maximum likelihood to four places, worked out apart from this program; three deviations of
   // words that fail with four to six errors at a time: 1.6e6 bits, 7600 errors, 5 %.
   const Hamming code;
-  for (const auto& [ranked, expected] : {std::pair{4, 5.4e-3}, {8, 4.1e-3}}) {
+  for (const auto& tried : {std::pair{4, 5.4e-3}, {8, 4.1e-3}}) {
+    const auto& ranked = std::get<0>(tried);
+    const auto& expected = std::get<1>(tried);
     double errors = 0, bits = 0;
     for (std::uint64_t batch = 0; batch < 400; ++batch) {
       const auto llr = noisy_zeros(0.4461, batch);

@@ -240,7 +240,9 @@ TEST_CASE("oFEC: decoding LLRs flipped by the known bits equals decoding of enco
 }
 
 TEST_CASE("oFEC: no error is left at 2.0e-2 of a short stream, and at 2.6e-2 most are") {
-  for (const auto& [sigma, decodes] : {std::pair{0.4869, true}, {0.5147, false}}) {  // Q(1 / sigma)
+  for (const auto& tried : {std::pair{0.4869, true}, {0.5147, false}}) {  // Q(1 / sigma)
+    const double sigma = tried.first;
+    const bool decodes = tried.second;
     Decoder decoder;
     int errors = 0;
     for (int n = 0; n < 120; ++n) {

@@ -145,7 +145,9 @@ TEST_CASE("RS(255,239): bit errors left from 1e-3 to 2e-4 are those of the exact
   // worked out apart from this program: 1.1e-6, 5.2e-9 and 2.3e-12, to two figures.
   const ReedSolomon code;
   RandomStream random(3);
-  for (const auto& [ber, exact] : {std::pair{1e-3, 1.1e-6}, {5e-4, 5.2e-9}, {2e-4, 2.3e-12}}) {
+  for (const auto& tried : {std::pair{1e-3, 1.1e-6}, {5e-4, 5.2e-9}, {2e-4, 2.3e-12}}) {
+    const auto& ber = std::get<0>(tried);
+    const auto& exact = std::get<1>(tried);
     double sum = 0.0, variance = 0.0;
     for (int wrong = 1; wrong <= 18; ++wrong) {
       constexpr int kTrials = 200;

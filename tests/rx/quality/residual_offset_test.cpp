@@ -71,7 +71,9 @@ TEST_CASE("Frames of 1024 symbols have the SNR of long ones within 0.1 dB, with 
   // adaptive equaliser, which 1024 symbols do not bring to its end. 1.5 % of full scale: 25 dB below the rms
   // of a lane, whose mean over 1024 symbols is 30 dB below.
   for (const char* offset : {"0", "1.5"})
-    for (const auto& [modulation, osnr] : {std::pair{"qpsk", "10.33"}, {"16qam", "20"}}) {
+    for (const auto& tried : {std::pair{"qpsk", "10.33"}, {"16qam", "20"}}) {
+      const auto& modulation = std::get<0>(tried);
+      const auto& osnr = std::get<1>(tried);
       const auto frames_of = [&](const char* symbols) {
         return test::scenario_of(
             {std::string("signal.symbols=") + symbols, std::string("signal.modulation=") + modulation,

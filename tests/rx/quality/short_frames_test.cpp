@@ -38,7 +38,9 @@ Measured measure(const Scenario& s, std::uint64_t frames) {
 
 TEST_CASE("The default chain reads from frames of 1024 symbols the SNR of long ones within 0.1 dB") {
   // 64 frames of 2 x 800 symbols each: a deviation of 1 / sqrt(102400), 0.014 dB.
-  for (const auto& [modulation, osnr] : {std::pair{"qpsk", "11"}, {"16qam", "20"}}) {
+  for (const auto& tried : {std::pair{"qpsk", "11"}, {"16qam", "20"}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& osnr = std::get<1>(tried);
     const auto frames_of = [&](const char* symbols) {
       return test::scenario_of({std::string("signal.symbols=") + symbols,
                                 std::string("signal.modulation=") + modulation,

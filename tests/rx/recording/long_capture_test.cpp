@@ -160,7 +160,9 @@ void noise_from(Capture& capture, std::size_t first, std::size_t count) {
 
 TEST_CASE(
     "known symbols have no say in how pieces are received, and a lost sample costs only its own piece") {
-  for (const auto& [modulation, osnr] : {std::pair{"qpsk", "15"}, {"16qam", "21"}}) {
+  for (const auto& tried : {std::pair{"qpsk", "15"}, {"16qam", "21"}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& osnr = std::get<1>(tried);
     CAPTURE(std::string(modulation));
     const Scenario s = short_path(modulation, osnr);
     const Capture whole = one_sample_lost(Link(s, test::fft())(0));
