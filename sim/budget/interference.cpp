@@ -2,10 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include "sim/budget/egn_cross.h"
 #include "sim/budget/egn_self.h"
 #include "sim/budget/gn_closed_form.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
@@ -66,6 +68,25 @@ std::vector<Interference> InterferenceMemo::after_each_span(const GnLight& light
   auto [first, all] = known->second;
   for (Interference& eta : all) scale(eta, gamma / first * (gamma / first));
   return all;
+}
+
+double interference_error_db(const GnLight& light, const GnLine& line) {
+  const PulseShape& pulse = light.front().pulse;
+  const auto nearest = [&] {  // neighbour, in symbol rates
+    double gap = std::numeric_limits<double>::infinity();
+    for (std::size_t i = 1; i < light.size(); ++i) gap = std::min(gap, std::abs(light[i].frequency));
+    return gap / pulse.symbol_rate;
+  };
+  const double least_beta2 = std::abs(dispersion_to_beta2(0.75));
+  const bool all_mix =
+      light.size() > 1 && std::any_of(line.begin(), line.end(), [&](const GnSection& section) {
+        return std::abs(section.beta2) < least_beta2;
+      });
+  double error = 0.3;
+  if (pulse.roll_off > 0.5 && light.front().moments.phi < 0.0) error = 0.5;
+  if (all_mix) error = 0.6;
+  if (line.size() == 1 && nearest() < 1.2) error = 0.7;
+  return error;
 }
 
 double next_order_factor(const GnLine& line, double launch_power, double eta) {

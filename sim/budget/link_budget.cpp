@@ -51,6 +51,7 @@ void fill_line(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& mem
   for (std::size_t k = 0; k < all.size(); ++k)
     budget.spans[k].interference = budget.launch_power * budget.launch_power * all[k].expected();
   budget.interference = all.back();
+  budget.interference_error_db = interference_error_db(gn_light(setup), line);
   budget.next_order = next_order_factor(line, budget.launch_power, all.back().expected());
   find_optimum(budget, setup, memo, line_ratio);
 }

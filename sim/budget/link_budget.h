@@ -18,6 +18,7 @@ struct LinkBudget {
   std::vector<SpanLevel> spans;
   std::vector<NoiseTerm> terms;
   Interference interference;
+  double interference_error_db = 0;  // of the expected interference against split steps, at most, either way
   double next_order = 1.0;  // factor by which interference exceeds its first order, about; not counted
   std::optional<double> optimum_launch_power;  // W; absent without both ASE of the line and interference
   /// W, of every amplifier: where they have a fixed output, the optimum moves it together with the launch

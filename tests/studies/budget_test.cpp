@@ -59,6 +59,22 @@ TEST_CASE("OSNR along a line follows 58 + P - L - NF - 10 log N") {
     CHECK(budget.spans[k].interference > budget.spans[k - 1].interference);
 }
 
+TEST_CASE(
+    "where split steps were measured to lie farther from the expected interference, the budget says so") {
+  // docs/studies.md, table of the budget against split steps.
+  const auto error_db = [](const std::string& text) {
+    return make_budget(scenario_of("[fibre]\nspans = 1\n" + text)).interference_error_db;
+  };
+  const std::string comb = "[channel]\ncount = 3\n";
+  CHECK(error_db("") == 0.3);
+  CHECK(error_db(comb) == 0.3);
+  CHECK(error_db(comb + "spacing_ghz = 33.6\n[signal]\nroll_off = 0.05\n") == 0.7);
+  CHECK(error_db(comb + "[fibre]\ndispersion_ps_per_nm_km = 0.5\n") == 0.6);
+  CHECK(error_db(comb + "[fibre]\ndispersion_ps_per_nm_km = 2\n") == 0.3);
+  CHECK(error_db("[signal]\nroll_off = 1\n") == 0.5);
+  CHECK(error_db("[signal]\nroll_off = 1\nmodulation = gaussian\n") == 0.3);
+}
+
 TEST_CASE("the optimum launch power has line ASE at twice the interference, and no other power does better") {
   Scenario scenario = scenario_of("[fibre]\nspans = 10\n[adc]\nbits = 16\nloading_db = -16\n");
   const Budget budget = make_budget(scenario);

@@ -139,6 +139,8 @@ std::vector<Fact> budget_facts(const Budget& budget) {
     add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
         "   (" + std::string(modulation_name(budget.modulation)) + ": " +
             readable(to_db(nli.expected() / nli.integral_matched), 3) + " dB; used below)");
+    add("nli_error_db", "its error", budget.interference_error_db, " dB",
+        "   (at most, against split steps of light and lines like these)");
     const auto on_gn = [](double expected, double gaussian) {
       return "   (EGN, " + readable(to_db(expected / gaussian), 3) + " dB on GN)";
     };
