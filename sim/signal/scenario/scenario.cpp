@@ -2,35 +2,16 @@
 
 #include <algorithm>
 #include <boost/program_options.hpp>
-#include <charconv>
-#include <cmath>
 #include <filesystem>
 #include <fstream>
-#include <numeric>
 #include <set>
 #include <sstream>
 
-#include "sim/signal/line/fibre_types.h"
+#include "sim/signal/scenario/scenario_values.h"
 #include "sim/signal/scenario/strings.h"
 
 namespace cohlink {
 namespace {
-
-// 100000 and 0.0001 as people write them; only beyond that 1e12, 1e-7.
-std::string short_number(double value) {
-  std::array<char, 32> buffer;
-  char* const last = buffer.data() + buffer.size();
-  const double size = std::abs(value);
-  if (size == 0.0 || (size >= 1e-4 && size < 1e8))
-    return {buffer.data(), std::to_chars(buffer.data(), last, value, std::chars_format::fixed).ptr};
-  std::string text(buffer.data(), std::to_chars(buffer.data(), last, value).ptr);
-  if (const auto e = text.find('e'); e != std::string::npos) {
-    const bool negative = text[e + 1] == '-';
-    const auto digits = text.find_first_not_of("+-0", e + 1);
-    text = text.substr(0, e + 1) + (negative ? "-" : "") + text.substr(digits);
-  }
-  return text;
-}
 
 const ScenarioKey& declared(std::string_view full_name) {
   const ScenarioKey* key = find_key(full_name);
@@ -40,55 +21,6 @@ const ScenarioKey& declared(std::string_view full_name) {
 
 [[noreturn]] void fail(const Origin& origin, const std::string& key, const std::string& why) {
   throw InputError(origin, key, why);
-}
-
-double parse_number(const std::string& text, const Origin& origin, const ScenarioKey& key) {
-  double value = 0.0;
-  const char* end = text.data() + text.size();
-  const auto [stop, error] = std::from_chars(text.data(), end, value);
-  if (error != std::errc() || stop != end || !std::isfinite(value)) {
-    fail(origin, key.full_name(), "'" + text + "' is not a number; legal: " + legal_values(key));
-  }
-  return value;
-}
-
-void check_value(const std::string& text, const Origin& origin, const ScenarioKey& key) {
-  const auto refuse = [&](const std::string& what) {
-    fail(origin, key.full_name(), "'" + text + "' " + what + "; legal: " + legal_values(key));
-  };
-  const auto one_of = [&](const std::string& item) {
-    const auto choices = split(key.choices, '|');
-    return choices.empty() || std::find(choices.begin(), choices.end(), item) != choices.end();
-  };
-  switch (key.type) {
-    case KeyType::kNumber:
-    case KeyType::kInteger: {
-      const double value = parse_number(text, origin, key);
-      if (key.type == KeyType::kInteger && value != std::floor(value)) refuse("is not a whole number");
-      if (value < key.low || value > key.high) refuse("is out of range");
-      break;
-    }
-    case KeyType::kBoolean:
-      if (text != "true" && text != "false") refuse("is neither true nor false");
-      break;
-    case KeyType::kChoice:
-      if (!one_of(text)) refuse("is not a choice");
-      break;
-    case KeyType::kList:
-      for (const auto& item : split(text, ',')) {
-        if (!one_of(item))
-          fail(origin, key.full_name(), "'" + item + "' is not a known item; legal: " + legal_values(key));
-      }
-      break;
-    case KeyType::kNumbers:
-      for (const auto& item : split(text, ',')) {
-        const double value = parse_number(item, origin, key);
-        if (value < key.low || value > key.high) refuse("is out of range");
-      }
-      break;
-    case KeyType::kText:
-      break;
-  }
 }
 
 // One line of INI through Boost.Program_options, which owns the syntax (comments, spaces, '='). Line by
@@ -106,6 +38,7 @@ std::vector<std::pair<std::string, std::string>> parse_line(const std::string& s
 
 constexpr std::string_view kRequire = "require.";
 constexpr std::string_view kDraw = "draw.";
+constexpr std::string_view kTie = "tie.";
 
 const std::vector<std::string>& requirement_entries() {
   static const std::vector<std::string> entries = {
@@ -117,17 +50,6 @@ std::string unknown_key_message(const std::string& name) {
   const std::string nearest = nearest_key(name);
   if (nearest.empty()) return "unknown key; 'cohlink keys' lists them all";
   return "unknown key; did you mean " + nearest + "?";
-}
-
-// Keys that fibre.type fills where they are not given.
-std::optional<double> preset_number(std::string_view name, const std::string& fibre_type) {
-  const auto type = find_fibre_type(fibre_type);
-  if (!type) return std::nullopt;
-  if (name == "fibre.attenuation_db_per_km") return type->attenuation_db_per_km;
-  if (name == "fibre.dispersion_ps_per_nm_km") return type->dispersion_ps_per_nm_km;
-  if (name == "fibre.dispersion_slope_ps_per_nm2_km") return type->slope_ps_per_nm2_km;
-  if (name == "fibre.nonlinear_coefficient_per_w_km") return type->nonlinear_coefficient_per_w_km;
-  return std::nullopt;
 }
 
 }  // namespace
@@ -158,29 +80,6 @@ std::string nearest_key(std::string_view full_name) {
   return best;
 }
 
-std::string legal_values(const ScenarioKey& key) {
-  const std::string unit = key.unit.empty() ? "" : " " + std::string(key.unit);
-  switch (key.type) {
-    case KeyType::kNumber:
-      return "between " + short_number(key.low) + " and " + short_number(key.high) + unit;
-    case KeyType::kInteger:
-      return "a whole number between " + short_number(key.low) + " and " + short_number(key.high);
-    case KeyType::kBoolean:
-      return "true, false";
-    case KeyType::kChoice:
-      return "one of " + join(split(key.choices, '|'), ", ");
-    case KeyType::kList:
-      return key.choices.empty() ? "a comma-separated list"
-                                 : "a comma-separated list of " + join(split(key.choices, '|'), ", ");
-    case KeyType::kNumbers:
-      return "a comma-separated list of numbers, each between " + short_number(key.low) + " and " +
-             short_number(key.high) + unit;
-    case KeyType::kText:
-      return "text";
-  }
-  return "";
-}
-
 const Scenario::Value& Scenario::found(std::string_view name) const {
   static const auto defaults = [] {
     std::map<std::string, Value, std::less<>> values;
@@ -188,7 +87,9 @@ const Scenario::Value& Scenario::found(std::string_view name) const {
     return values;
   }();
   const auto given = given_.find(name);
-  return given != given_.end() ? given->second : defaults.find(name)->second;
+  if (given == given_.end()) return defaults.find(name)->second;
+  if (!given->second.fault.empty()) fail(given->second.origin, std::string(name), given->second.fault);
+  return given->second;
 }
 
 void Scenario::read_file(const std::string& path) {
@@ -244,17 +145,28 @@ void Scenario::set(const std::string& assignment, const Origin& origin) {
 void Scenario::set(const std::string& full_name, const std::string& text, const Origin& origin) {
   if (full_name.starts_with(kRequire)) return set_requirement(full_name, text, origin);
   if (full_name.starts_with(kDraw)) return set_draw(full_name.substr(kDraw.size()), text, origin);
+  if (full_name.starts_with(kTie)) {
+    const std::string key = full_name.substr(kTie.size());
+    if (find_key(key) == nullptr) fail(origin, full_name, unknown_key_message(key));
+    return set_tie(key, text, origin);
+  }
   const ScenarioKey* key = find_key(full_name);
   if (key == nullptr) fail(origin, full_name, unknown_key_message(full_name));
+  if (const Tie* tie = find_tie(full_name))
+    fail(origin, full_name,
+         "follows '" + tie->text + "'" + (tie->origin.empty() ? "" : ", by ") + tie->origin.text() +
+             "; change what it follows, or free it with tie." + full_name + "=");
   // An empty value takes a key back to "absent", which only keys without a default may be.
   const bool absent = text.empty() && key->default_value.empty();
   if (!absent) check_value(text, origin, *key);
   given_[full_name] = {text, origin};
+  draw_ties_tight();
 }
 
 void Scenario::set_draw(const std::string& key, const std::string& law, const Origin& origin) {
   if (find_key(key) == nullptr) fail(origin, "draw." + key, unknown_key_message(key));
   if (law.empty()) fail(origin, "draw." + key, "a law is missing, such as uniform:1:2");
+  if (writes_tie(key, law)) return set_tie(key, law, origin);
   std::erase_if(draws_, [&](const DrawText& other) { return other.key == key; });
   draws_.push_back({key, law, origin});
 }
@@ -295,7 +207,7 @@ double Scenario::number(std::string_view name) const {
     if (const auto preset = preset_number(name, text("fibre.type"))) return *preset;
   }
   const Value& here = value(name, KeyType::kNumber);
-  return parse_number(here.text, here.origin, declared(name));
+  return number_of(here.text, here.origin, declared(name));
 }
 
 std::optional<double> Scenario::optional_number(std::string_view name) const {
@@ -305,7 +217,7 @@ std::optional<double> Scenario::optional_number(std::string_view name) const {
 
 std::int64_t Scenario::integer(std::string_view name) const {
   const Value& here = value(name, KeyType::kInteger);
-  return static_cast<std::int64_t>(parse_number(here.text, here.origin, declared(name)));
+  return static_cast<std::int64_t>(number_of(here.text, here.origin, declared(name)));
 }
 
 bool Scenario::boolean(std::string_view name) const { return value(name, KeyType::kBoolean).text == "true"; }
@@ -322,8 +234,7 @@ std::vector<std::string> Scenario::list(std::string_view name) const {
 std::vector<double> Scenario::numbers(std::string_view name) const {
   const Value& here = value(name, KeyType::kNumbers);
   std::vector<double> out;
-  for (const auto& item : split(here.text, ','))
-    out.push_back(parse_number(item, here.origin, declared(name)));
+  for (const auto& item : split(here.text, ',')) out.push_back(number_of(item, here.origin, declared(name)));
   return out;
 }
 
@@ -369,6 +280,8 @@ std::string Scenario::resolved() const {
     out += text.empty() ? "# " + std::string(key.name) + " is absent\n"
                         : std::string(key.name) + " = " + text + "\n";
   }
+  if (!ties_.empty()) out += "\n[tie]\n";
+  for (const Tie& tie : ties_) out += tie.key + " = " + tie.text + "\n";
   if (!draws_.empty()) out += "\n[draw]\n";
   for (const auto& [key, law, origin] : draws_) out += key + " = " + law + "\n";
   for (const auto& requirement : requirements_) {

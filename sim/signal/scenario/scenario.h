@@ -12,6 +12,7 @@
 #include <vector>
 
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/scenario/tie.h"
 
 namespace cohlink {
 
@@ -111,6 +112,14 @@ class Scenario {
   const std::vector<DrawText>& draws() const { return draws_; }
   void clear_draws() { draws_.clear(); }
 
+  /// The [tie] section: keys that follow others, and change whenever these do (docs/studies.md). A tied key
+  /// cannot be set; "tie.KEY=" frees it. Where what it follows is absent, so is it, if it may be; a value
+  /// that does not fit it is an InputError when it is read.
+  const std::vector<Tie>& ties() const { return ties_; }
+  const Tie* find_tie(std::string_view key) const;
+  /// Keys that move with this one, those that follow its followers too.
+  std::vector<std::string> followers(const std::string& key) const;
+
   /// INI text of every key, absent ones as comments, and of the spec sheet; reading it back gives the same
   /// scenario.
   std::string resolved() const;
@@ -119,14 +128,20 @@ class Scenario {
   struct Value {
     std::string text;
     Origin origin;
+    std::string fault = {};  // of a tied key: why it has no value
   };
   const Value& found(std::string_view key) const;  // given, or the default
   const Value& value(std::string_view key, KeyType type) const;
   Origin file_of_section(std::string_view key) const;
   void set_requirement(const std::string& full_name, const std::string& text, const Origin& origin);
   void set_draw(const std::string& key, const std::string& law, const Origin& origin);
+  void set_tie(const std::string& key, const std::string& text, const Origin& origin);
+  std::optional<double> tied_number(const Tie& tie) const;
+  Value tied_value(const Tie& tie) const;
+  void draw_ties_tight();
   std::vector<RequirementText> requirements_;
   std::vector<DrawText> draws_;
+  std::vector<Tie> ties_;
   std::map<std::string, Value, std::less<>> given_;  // only these: a sweep holds thousands of scenarios
 };
 
