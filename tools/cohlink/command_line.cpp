@@ -56,8 +56,10 @@ CommandLine::CommandLine(std::string synopsis, std::string summary)
   const auto texts = [] { return po::value<std::vector<std::string>>()->composing(); };
   shared_.add_options()                                                                              //
       ("set", texts()->value_name("section.key=value"), "override a scenario key; may be repeated")  //
-      ("seed", po::value<std::string>()->value_name("N"), "seed of every random stream (run.seed)")  //
-      ("threads", po::value<std::string>()->value_name("N"), "worker threads; 0 = one per core")     //
+      ("tie", texts()->value_name("KEY=2*KEY"),
+       "a key that follows others, by a sum of products: changes whenever they do; may be repeated")  //
+      ("seed", po::value<std::string>()->value_name("N"), "seed of every random stream (run.seed)")   //
+      ("threads", po::value<std::string>()->value_name("N"), "worker threads; 0 = one per core")      //
       ("format", po::value<std::string>()->value_name("text|csv|json"),
        "how tables are printed; default text")                 //
       ("quiet", "no progress and no notes on standard error")  //
@@ -117,6 +119,7 @@ void CommandLine::refuse_empty(const std::string& option) const {
 void CommandLine::read_common() {
   common_.files = texts("file");
   common_.settings = texts("set");
+  common_.ties = texts("tie");
   common_.seed = count("seed");
   if (const auto threads = count("threads")) {
     if (*threads > 1024) throw InputError("--threads " + std::to_string(*threads) + ": at most 1024");
@@ -156,6 +159,19 @@ bool looks_like_hdf5(const std::string& path) {
   return file.read(head.data(), head.size()) && head == kSignature;
 }
 
+namespace {
+
+void set_tie(Scenario& scenario, const std::string& text) {
+  const auto equals = text.find('=');
+  if (equals == std::string::npos)
+    throw InputError("--tie " + text, "expected KEY=OTHER, KEY=0.5*OTHER, KEY=OTHER+3");
+  const std::string expression = trim(text.substr(equals + 1));
+  if (expression.empty()) throw InputError("--tie " + text, "says nothing that the key could follow");
+  scenario.set("tie." + trim(text.substr(0, equals)), expression, "--tie");
+}
+
+}  // namespace
+
 Scenario layered(Scenario scenario, const std::vector<std::string>& files, const CommonOptions& options) {
   for (const auto& file : files) {
     if (looks_like_hdf5(file))
@@ -163,6 +179,7 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
     scenario.read_file(file);
   }
   for (const auto& setting : options.settings) scenario.set(setting, "--set");
+  for (const auto& tie : options.ties) set_tie(scenario, tie);
   if (options.seed) scenario.set("run.seed", std::to_string(*options.seed), "--seed");
   if (const std::string fault = chain_fault(scenario.list("dsp.chain")); !fault.empty())
     scenario.reject("dsp.chain", fault);

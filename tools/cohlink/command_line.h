@@ -17,6 +17,7 @@ namespace cohlink {
 struct CommonOptions {
   std::vector<std::string> files;
   std::vector<std::string> settings;  // section.key=value, in order
+  std::vector<std::string> ties;      // section.key=expression of other keys, in order
   std::optional<std::uint64_t> seed;
   std::optional<std::int64_t> threads;
   std::string output;  // "" = none asked for

@@ -13,6 +13,7 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
 
 namespace cohlink {
@@ -51,8 +52,8 @@ int dataset(const Arguments& arguments) {
   line.own()("items,n", po::value<std::string>()->value_name("N"), "how many captures")(
       "output,o", po::value<std::string>()->value_name("DIR"), "the folder; made when it is not there")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its "
-      "law in the scenario's [draw] section")(
+      "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean, choice:v1|v2, or what it follows as in "
+      "--tie (17*fibre.span_length_km); once a key; replaces its law in the scenario's [draw] section")(
       "split", po::value<std::string>()->value_name("NAME:SHARE,..."),
       "parts to keep apart, train:0.8,validation:0.1,test:0.1: a column of the labels, drawn by the seed");
   if (!line.parse(arguments)) return kDone;
@@ -62,7 +63,8 @@ int dataset(const Arguments& arguments) {
   DatasetOrder order;
   order.scenario = layered(Scenario(), options.files, options);
   refuse_recording(order.scenario);
-  order.draws = read_draws(order.scenario, line.texts("draw"), "--draw");
+  const auto laws = take_ties(order.scenario, line.texts("draw"), "--draw");
+  order.draws = read_draws(order.scenario, laws, "--draw");
   refuse_untouched_draws(order.draws);
   caution_unread(order.scenario, keys_of(order.draws));
   order.count = line.count("items", 1).value_or(0);

@@ -313,7 +313,7 @@ int inspect(const Arguments& arguments) {
                    "scenario keys that differ from their defaults.");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  line.refuse({"set", "seed"}, "inspect shows what a file holds");
+  line.refuse({"set", "tie", "seed"}, "inspect shows what a file holds");
   if (options.files.size() != 1) throw InputError("inspect takes one file");
   const auto file = h5::File::open(options.files.front());
   const std::string kind = attribute_or(file, "kind", "");

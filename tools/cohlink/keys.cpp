@@ -109,7 +109,7 @@ int keys(const Arguments& arguments) {
   CommandLine line("keys [PATTERN] [--format text|csv|json|markdown]",
                    "Lists the scenario keys whose name or meaning contains PATTERN (all without one).");
   if (!line.parse(arguments)) return kDone;
-  line.refuse({"set", "seed"}, "keys lists what may be set; it takes no scenario");
+  line.refuse({"set", "tie", "seed"}, "keys lists what may be set; it takes no scenario");
   const auto& patterns = line.common().files;
   if (patterns.size() > 1) throw InputError("keys takes one pattern; quote it if it has blanks");
   Rows rows;

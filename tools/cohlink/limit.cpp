@@ -11,6 +11,7 @@
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
 #include "tools/study/search/limit_report.h"
 
@@ -36,9 +37,9 @@ void read_range(const std::string& text, LimitRule& rule) {
   rule.from = *from, rule.to = *to;
 }
 
-LimitRule read_rule(const CommandLine& line, const Scenario& scenario) {
+LimitRule read_rule(const CommandLine& line, Scenario& scenario) {
   LimitRule rule;
-  const auto ranges = line.texts("vary");
+  const auto ranges = take_ties(scenario, line.texts("vary"), "--vary");
   if (ranges.size() != 1) throw InputError("limit needs one --vary KEY=a:b");
   rule.origin = "--vary";
   read_range(ranges.front(), rule);
@@ -83,7 +84,7 @@ int limit(const Arguments& arguments) {
       "throughout or stays undecided; the field 'found' says which.");
   namespace po = boost::program_options;
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
-             "the key and where to look; either end may be the good one")(
+             "the key and where to look; either end may be the good one; others that follow it as in --tie")(
       "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
       "what must hold; default ber, the FEC threshold")("resolution",
                                                         po::value<std::string>()->value_name("PERCENT"),
@@ -94,7 +95,7 @@ int limit(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("limit needs a scenario file");
   check_output(options.output, options.files);
-  const Scenario scenario = layered(Scenario(), options.files, options);
+  Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
   note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);

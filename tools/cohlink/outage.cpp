@@ -12,6 +12,7 @@
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
 #include "tools/study/search/outage_report.h"
 #include "tools/study/search/rare_outage.h"
@@ -25,6 +26,8 @@ std::string repeat_command(const CommonOptions& options, const Scenario& scenari
   std::string text = "cohlink simulate";
   for (const auto& file : options.files) text += " " + shell_quoted(file);
   for (const auto& setting : options.settings) text += " --set " + shell_quoted(setting);
+  for (const Tie& tie : scenario.ties())
+    if (tie.origin.line == 0) text += " --tie " + shell_quoted(tie.key + "=" + tie.text);
   text += " --seed " + std::to_string(scenario.integer("run.seed")) + " --set fibre.birefringence=redrawn";
   for (std::size_t i = 0; i < draws.size(); ++i)
     text += " --set " + draws[i].key + "=" + exact_decimal(worst.values[i]);
@@ -51,10 +54,10 @@ int outage(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("realisations,n", po::value<std::string>()->value_name("N"), "how many; default run.frames")(
       "draw", po::value<std::vector<std::string>>()->composing()->value_name("KEY=LAW"),
-      "a:b, log:a:b, normal:mean:deviation, maxwell:mean or choice:v1|v2; once a key; replaces its law "
-      "in the scenario's [draw] section")("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-                                          "what must hold; default ber, the FEC threshold")(
-      "each", "print the table of realisations alone")(
+      "a:b, log:a:b, normal:mean:deviation, maxwell:mean, choice:v1|v2, or what it follows as in --tie; once "
+      "a key; replaces its law in the scenario's [draw] section")(
+      "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
+      "what must hold; default ber, the FEC threshold")("each", "print the table of realisations alone")(
       "screen", po::value<std::string>()->value_name("N"),
       "for outages too rare to count: draw N realisations, look at their DGD and PDL, and simulate -n of "
       "them, most from the tail")("output,o", po::value<std::string>()->value_name("FILE"),
@@ -63,9 +66,10 @@ int outage(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("outage needs a scenario file");
   check_output(options.output, options.files);
-  const Scenario scenario = layered(Scenario(), options.files, options);
+  Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
-  const std::vector<Draw> draws = read_draws(scenario, line.texts("draw"), "--draw");
+  const auto laws = take_ties(scenario, line.texts("draw"), "--draw");
+  const std::vector<Draw> draws = read_draws(scenario, laws, "--draw");
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");
   const Criterion criterion =

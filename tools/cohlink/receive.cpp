@@ -33,7 +33,7 @@ Scenario receiver_scenario(const Capture& capture, const std::string& path, cons
   Scenario scenario;
   if (!capture.scenario_text.empty())
     scenario.read_text(capture.scenario_text, path + ":/scenario");
-  else if (files.empty() && options.settings.empty())
+  else if (files.empty() && options.settings.empty() && options.ties.empty())
     note(options.quiet,
          path + ": holds no scenario; every key has its default (give a scenario file to change that)");
   return layered(scenario, files, options);

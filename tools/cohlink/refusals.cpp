@@ -2,11 +2,14 @@
 
 #include "tools/cohlink/console.h"
 #include "tools/study/cautions.h"
+#include "tools/study/plan/ties.h"
 
 namespace cohlink {
 
 void caution_unread(const Scenario& scenario, const std::vector<std::string>& varied) {
-  if (const auto text = unread_caution(scenario, varied)) caution(*text);
+  const auto moving = with_followers(scenario, varied);
+  if (const auto text = unread_caution(scenario, moving)) caution(*text);
+  for (const std::string& text : idle_ties(scenario, varied)) caution(text);
 }
 
 void note_unused_draws(const Scenario& scenario, bool quiet) {

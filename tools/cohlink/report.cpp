@@ -21,7 +21,7 @@ int report(const Arguments& arguments) {
       "title", po::value<std::string>()->value_name("TEXT"), "its heading; default \"Link report\"");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  line.refuse({"set", "seed"}, "report shows what its files hold; nothing is computed again");
+  line.refuse({"set", "tie", "seed"}, "report shows what its files hold; nothing is computed again");
   line.refuse({"format"}, "report makes HTML");
   if (options.files.empty()) throw InputError("report needs result files");
   if (options.output.empty()) throw InputError("report needs -o page.html");

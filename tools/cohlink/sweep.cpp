@@ -7,6 +7,7 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/sweep_parts.h"
 #include "tools/study/run/sweep_run.h"
 
@@ -53,11 +54,11 @@ unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const
 SweepOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("sweep needs a scenario file");
-  auto axes = parse_vary(line.texts("vary"), "--vary");
   check_output(options.output, options.files);
   SweepOrder order;
-  const Scenario scenario = layered(Scenario(), options.files, options);
+  Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
+  auto axes = parse_vary(take_ties(scenario, line.texts("vary"), "--vary"), "--vary");
   if (world().leads()) note_unused_draws(scenario, options.quiet);
   order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
   std::vector<std::string> varied;
@@ -124,10 +125,11 @@ int sweep(const Arguments& arguments) {
       "it\n"
       "was when the same command is given again.");
   namespace po = boost::program_options;
-  line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
-             "a key and its values: a range (both ends included, a whole number of steps apart) or v1|v2|v3; "
-             "may be repeated")("output,o", po::value<std::string>()->value_name("FILE"),
-                                "write the curve as HDF5")(
+  line.own()(
+      "vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
+      "a key and its values: a range (both ends included, a whole number of steps apart) or v1|v2|v3, or "
+      "what it follows, as in --tie; may be repeated")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5")(
       "measure", po::value<std::string>()->value_name("WHAT"),
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, penalty_db in it, or any number "
       "that a "
@@ -153,7 +155,7 @@ int merge(const Arguments& arguments) {
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  line.refuse({"set", "seed"}, "merge takes the scenario that its parts were computed from");
+  line.refuse({"set", "tie", "seed"}, "merge takes the scenario that its parts were computed from");
   check_output(options.output, options.files);
   const auto [order, records, remark] = merge_parts(options.files);
   if (!remark.empty()) caution(remark);

@@ -11,6 +11,7 @@
 #include "tools/study/files/dataset.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/refusals.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/sweep_run.h"
 #include "tools/study/search/limit_report.h"
 #include "tools/study/search/outage_report.h"
@@ -44,11 +45,12 @@ py::dict outcome(const std::vector<NamedTable>& tables, const std::vector<Fact>&
   return out;
 }
 
-SweepOrder sweep_order(const Scenario& scenario, const Texts& vary, const std::string& measure,
+SweepOrder sweep_order(Scenario scenario, const Texts& vary, const std::string& measure,
                        const std::string& reference, bool common_noise) {
   refuse_recording(scenario);
   SweepOrder order;
-  order.plan = make_plan(scenario, parse_vary(vary), common_noise);
+  const Texts axes = take_ties(scenario, vary, "");
+  order.plan = make_plan(scenario, parse_vary(axes), common_noise);
   set_measure(order, measure);
   order.reference = reference;
   if (!reference.empty() && order.measure != SweepMeasure::kPenalty)
@@ -161,9 +163,10 @@ py::dict limit(const Scenario& given, const std::string& key, double from, doubl
 
 py::dict outage(const Scenario& given, std::uint64_t realisations, const Texts& laws,
                 const std::string& criterion_text, std::int64_t threads, const py::object& progress) {
-  const Scenario scenario = given;
+  Scenario scenario = given;
   refuse_recording(scenario);
-  const std::vector<Draw> draws = read_draws(scenario, laws);
+  const Texts drawn_laws = take_ties(scenario, laws, "");
+  const std::vector<Draw> draws = read_draws(scenario, drawn_laws);
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("draw " + draw.key, "holds no number");
   const Criterion criterion = parse_criterion(criterion_text, scenario);
@@ -198,7 +201,9 @@ py::dict budget(const Scenario& scenario) {
 std::uint64_t make_items(const Scenario& given, std::uint64_t count, const std::string& folder,
                          const Texts& laws, const std::string& splits, std::int64_t threads,
                          const py::object& progress) {
-  const DatasetOrder order{given, read_draws(given, laws), count, folder, parse_splits(splits)};
+  Scenario tied = given;
+  const Texts drawn = take_ties(tied, laws, "");
+  const DatasetOrder order{tied, read_draws(tied, drawn), count, folder, parse_splits(splits)};
   refuse_recording(order.scenario);
   refuse_untouched_draws(order.draws);
   if (count == 0 || count > 1'000'000) throw InputError("items", "expected 1 to 1,000,000");

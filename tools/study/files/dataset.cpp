@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <chrono>
+#include <cmath>
 #include <cstdio>
 #include <filesystem>
 #include <fstream>
 #include <limits>
 #include <mutex>
+#include <set>
 #include <sstream>
 
 #include "sim/link.h"
@@ -19,6 +21,8 @@
 #include "tools/study/files/study_file.h"
 #include "tools/study/parts/journal.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/refusals.h"
+#include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
 
 namespace cohlink {
@@ -111,6 +115,24 @@ Column drawn_column(const DatasetOrder& order, const Draw& draw, const Numbers& 
   return column;
 }
 
+/// A key that follows what is drawn.
+Column following_column(const DatasetOrder& order, const std::string& key, const Numbers& items) {
+  Column column{key};
+  for (const std::uint64_t i : items) {
+    const auto value = parse_number(item_scenario(order, i).written(key));
+    column.cells.emplace_back(value.value_or(std::nan("")));
+  }
+  return column;
+}
+
+std::vector<std::string> drawn_followers(const DatasetOrder& order) {
+  const auto drawn = keys_of(order.draws);
+  const auto moving = with_followers(order.scenario, drawn);
+  const std::set<std::string> unique(moving.begin() + static_cast<std::ptrdiff_t>(drawn.size()),
+                                     moving.end());
+  return {unique.begin(), unique.end()};
+}
+
 /// Rows of these items; `outcomes` are of all.
 Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes, const Numbers& items) {
   Column item{"item"}, file{"file"}, split{"split"}, seed{"seed"}, osnr{"osnr_db"},
@@ -134,6 +156,8 @@ Table labels_of(const DatasetOrder& order, const std::vector<Outcome>& outcomes,
   if (!order.splits.empty()) table.columns.push_back(std::move(split));
   table.columns.push_back(std::move(seed));
   for (const Draw& draw : order.draws) table.columns.push_back(drawn_column(order, draw, items));
+  for (const std::string& key : drawn_followers(order))
+    table.columns.push_back(following_column(order, key, items));
   for (auto* column : {&osnr, &dispersion, &dgd, &offset, &clipped, &sum})
     table.columns.push_back(std::move(*column));
   return table;

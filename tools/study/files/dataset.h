@@ -54,9 +54,9 @@ struct DatasetListener {
 /// Checks the items that are there (InputError for one that is damaged, copied from elsewhere or changed),
 /// makes the missing ones, each whole or not at all. labels.csv, one
 /// row an item, grows as they land, in their order of landing, and is put in the order of the items when all
-/// are there, beside index.h5: item, file, split (where there are any), seed, the drawn keys, what came out
-/// (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples) and crc32, the check sum
-/// in the file's seal.
+/// are there, beside index.h5: item, file, split (where there are any), seed, the drawn keys and what follows
+/// them, what came out (osnr_db, dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples) and
+/// crc32, the check sum in the file's seal.
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
                   const DatasetListener& listener);
 

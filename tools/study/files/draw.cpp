@@ -151,6 +151,10 @@ std::vector<Draw> read_draws(const Scenario& scenario, const std::vector<std::st
     if (!given.insert(draw.key).second) throw InputError(as_given(origin, draw.key), "drawn twice");
     add(std::move(draw));
   }
+  for (const Draw& draw : draws)
+    if (const Tie* tie = scenario.find_tie(draw.key))
+      throw InputError(as_given(draw.origin, draw.key),
+                       "is drawn and follows '" + tie->text + "': one of the two");
   return draws;
 }
 

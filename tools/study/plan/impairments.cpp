@@ -61,7 +61,7 @@ std::vector<ScenarioImpairment> impairments_of(const Scenario& scenario, bool al
   std::vector<ScenarioImpairment> found;
   for (const Impairment& row : impairment_rows()) {
     const ScenarioKey& key = *find_key(row.key);
-    if (!acts(key, spans)) continue;
+    if (!acts(key, spans) || scenario.find_tie(key.full_name()) != nullptr) continue;
     ScenarioImpairment impairment;
     impairment.key = &key;
     impairment.row = &row;

@@ -25,9 +25,9 @@ struct ScenarioImpairment {
   bool grows() const { return row->growth != Growth::kSwitch && one_value; }
 };
 
-/// Those off their ideal, in the order of the table; with `all` also those that may come. Fibre and
-/// amplifiers count where there are spans. A fibre's Kerr coefficient is that of its type where the scenario
-/// gives none.
+/// Those off their ideal, in the order of the table; with `all` also those that may come. Tied keys go with
+/// what they follow. Fibre and amplifiers count where there are spans. A fibre's Kerr coefficient is that of
+/// its type where the scenario gives none.
 std::vector<ScenarioImpairment> impairments_of(const Scenario& scenario, bool all);
 
 /// The scenario with this one at its ideal.

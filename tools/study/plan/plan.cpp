@@ -9,6 +9,7 @@
 #include "sim/link_setup.h"
 #include "sim/signal/line/read_line.h"
 #include "tools/study/plan/realisations.h"
+#include "tools/study/plan/ties.h"
 
 namespace cohlink {
 namespace {
@@ -29,8 +30,10 @@ constexpr std::array<std::string_view, 2> kRateKeys = {"laser_lo.frequency_offse
 
 bool rate_may_vary(const SweepPlan& plan) {
   return !plan.base.is_set("run.samples_per_symbol") &&
-         std::any_of(plan.axes.begin(), plan.axes.end(), [](const Axis& a) {
-           return std::find(kRateKeys.begin(), kRateKeys.end(), a.key) != kRateKeys.end();
+         std::any_of(plan.axes.begin(), plan.axes.end(), [&](const Axis& axis) {
+           const auto moving = with_followers(plan.base, {axis.key});
+           return std::find_first_of(moving.begin(), moving.end(), kRateKeys.begin(), kRateKeys.end()) !=
+                  moving.end();
          });
 }
 
@@ -38,7 +41,7 @@ bool rate_may_vary(const SweepPlan& plan) {
 class Addresses {
  public:
   explicit Addresses(const SweepPlan& plan) : shape_(plan.shape()), rate_varies_(rate_may_vary(plan)) {
-    for (const Axis& axis : plan.axes) stages_.push_back(bench_stage(*find_key(axis.key)));
+    for (const Axis& axis : plan.axes) stages_.push_back(first_stage(plan.base, axis.key));
   }
   StageAddresses of(const SweepPoint& point, const std::vector<std::size_t>& place) {
     const std::size_t samples = rate_varies_ ? link_setup(point.scenario).transmitter.samples_per_symbol : 0;
@@ -112,7 +115,7 @@ std::array<bool, kCuts> shared_cuts(const SweepPlan& plan) {
   for (std::size_t cut = 0; cut <= kCuts; ++cut) {
     groups[cut] = 1;
     for (const Axis& axis : plan.axes)
-      if (cut == kCuts || bench_stage(*find_key(axis.key)) <= static_cast<BenchStage>(cut))
+      if (cut == kCuts || first_stage(plan.base, axis.key) <= static_cast<BenchStage>(cut))
         groups[cut] *= axis.values.size();
   }
   std::array<bool, kCuts> shared;

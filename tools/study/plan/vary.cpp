@@ -36,13 +36,6 @@ void refuse_repeated(const Axis& axis, const std::string& where) {
   }
 }
 
-/// A comma parts two axes only where a new "section.key=" follows it, so that list values may hold commas.
-std::vector<std::string> split_axes(const std::string& argument) {
-  static const std::regex next_axis(R"(,(?=\s*[A-Za-z_]+\.[A-Za-z0-9_]+\s*=))");
-  std::sregex_token_iterator begin(argument.begin(), argument.end(), next_axis, -1), end;
-  return {begin, end};
-}
-
 std::vector<std::string> range_values(const std::string& range, const std::string& where) {
   const auto parts = parts_between(range, ':');
   if (parts.size() != 3) throw InputError(where, "a range is start:step:end");
@@ -103,6 +96,12 @@ Axis parse_axis(const std::string& text, const std::string& origin) {
 
 }  // namespace
 
+std::vector<std::string> split_assignments(const std::string& text) {
+  static const std::regex next_key(R"(,(?=\s*[A-Za-z_]+(\.[A-Za-z0-9_]+)+\s*=))");
+  std::sregex_token_iterator begin(text.begin(), text.end(), next_key, -1), end;
+  return {begin, end};
+}
+
 std::vector<double> Axis::numbers() const {
   std::vector<double> result;
   for (const auto& value : values)
@@ -114,7 +113,7 @@ std::vector<double> Axis::numbers() const {
 std::vector<Axis> parse_vary(const std::vector<std::string>& arguments, const std::string& origin) {
   std::vector<Axis> axes;
   for (const auto& argument : arguments) {
-    for (const auto& text : split_axes(argument)) {
+    for (const auto& text : split_assignments(argument)) {
       Axis axis = parse_axis(text, origin);
       for (const auto& other : axes)
         if (other.key == axis.key) throw InputError(as_given(origin, axis.key), "varied twice");

@@ -20,6 +20,10 @@ struct Axis {
 inline constexpr std::size_t kMaximumAxes = 3;
 inline constexpr std::size_t kMaximumAxisValues = 1'000'000;
 
+/// "KEY=...,KEY=...": a comma parts two only where a new "section.key=" follows it, so that list values may
+/// hold commas.
+std::vector<std::string> split_assignments(const std::string& text);
+
 /// Reads "KEY=a:step:b" (both ends included; the step may be negative, and a whole number of them leads to
 /// b), "KEY=v1|v2|v3" and several of them parted by commas, from all arguments in order. Values
 /// are not yet checked against a key's range. Throws InputError, beginning with `origin`, for an unknown or

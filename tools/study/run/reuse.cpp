@@ -4,6 +4,7 @@
 #include <optional>
 
 #include "sim/link_setup.h"
+#include "tools/study/plan/ties.h"
 
 namespace cohlink {
 namespace {
@@ -51,7 +52,7 @@ ReuseRule search_reuse_rule(const Scenario& scenario, const std::vector<std::str
   rule.memory_bytes = static_cast<std::size_t>(scenario.integer("run.reuse_memory_mb")) << 20;
   if (!scenario.boolean("run.reuse")) return rule;
   for (const std::string& name : varied) {
-    const auto stage = std::min(static_cast<std::size_t>(bench_stage(*find_key(name))), kCuts);
+    const auto stage = std::min(static_cast<std::size_t>(first_stage(scenario, name)), kCuts);
     if (stage > 0) rule.cuts[stage - 1] = true;
   }
   return rule;

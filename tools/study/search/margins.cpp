@@ -9,6 +9,7 @@
 #include <optional>
 
 #include "sim/signal/execution/threads.h"
+#include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/run/record.h"
@@ -122,6 +123,8 @@ ImpairmentMargin margin_of(const MarginsPlan& plan, std::size_t i, const NoiseTa
   const auto add = [&](const std::string& text) {
     margin.remark += (margin.remark.empty() ? "" : "; ") + text;
   };
+  if (const auto moving = plan.order.scenario.followers(margin.impairment.name()); !moving.empty())
+    add("with it " + join(moving, ", "));
   if (margin.impairment.at_ideal) return margin;
   const auto calm = noise.place({i});
   if (!calm) {

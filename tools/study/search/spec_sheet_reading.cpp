@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <optional>
-#include <regex>
 
 #include "sim/signal/scenario/strings.h"
 #include "tools/study/plan/fec.h"
@@ -121,11 +120,8 @@ void read_outage(const RequirementText& r, SpecLine& line, const Scenario& base)
 void read_settings(const RequirementText& r, SpecLine& line, const Scenario& base) {
   const Entry* entry = entry_of(r, "set");
   if (entry == nullptr) return;
-  static const std::regex next_key(R"(,(?=\s*[A-Za-z_]+\.[A-Za-z0-9_]+\s*=))");
   Scenario trial = base;
-  for (std::sregex_token_iterator part(entry->text.begin(), entry->text.end(), next_key, -1), end;
-       part != end; ++part) {
-    const std::string text = part->str();
+  for (const std::string& text : split_assignments(entry->text)) {
     const auto equals = text.find('=');
     if (equals == std::string::npos)
       refuse(r, *entry, "set", "'" + trim(text) + "' is not of the form section.key=value");
