@@ -112,7 +112,8 @@ Tie parse_tie(const std::string& key, const std::string& text, const Origin& ori
   Tie tie{key, trim(text), origin, {}};
   if (!holds_number(*find_key(key)))
     throw InputError(origin, key, "holds no number that could follow others");
-  if (key.starts_with("run.")) throw InputError(origin, key, "is a setting of the run, which follows nothing");
+  if (key.starts_with("run."))
+    throw InputError(origin, key, "is a setting of the run, which follows nothing");
   TieReader(tie).read();
   if (tie.names(key)) throw InputError(origin, key, "tie '" + tie.text + "': a key cannot follow itself");
   return tie;
