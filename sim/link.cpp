@@ -129,6 +129,23 @@ LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   return frame;
 }
 
+namespace {
+
+// What was clipped, and how often, where something can be.
+Counters events_of(const LinkSetup& setup, const TransmittedFrame& sent, const ReceiverFrame& received,
+                   std::uint64_t clipped_by_adc, std::uint64_t floor_hits) {
+  Counters events = {{"adc_clipped_samples", clipped_by_adc},
+                     {"step_floor_hits", floor_hits},
+                     {"dac_clipped_samples", sent.dac.clipped_samples}};
+  if (setup.transmitter.modulator.predistortion)
+    events["predistortion_clipped_samples"] = sent.predistortion_clipped_samples;
+  if (setup.transmitter.laser.rin || setup.oscillator.laser.rin)
+    events["rin_clipped_samples"] = sent.laser.clipped_samples + received.oscillator.clipped_samples;
+  return events;
+}
+
+}  // namespace
+
 Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   parts_->execution.check();
@@ -160,15 +177,9 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   capture.seed = setup.seed;
   capture.frame = address.frame;
   capture.point = address.point;
-  capture.counters["adc_clipped_samples"] = converted.clipped_samples;
-  capture.counters["step_floor_hits"] = frame.history->step_floor_hits;
   const TransmittedFrame& sent = *frame.history->sent;
-  capture.counters["dac_clipped_samples"] = sent.dac.clipped_samples;
-  if (setup.transmitter.modulator.predistortion)
-    capture.counters["predistortion_clipped_samples"] = sent.predistortion_clipped_samples;
-  if (setup.transmitter.laser.rin || setup.oscillator.laser.rin)
-    capture.counters["rin_clipped_samples"] =
-        sent.laser.clipped_samples + received.oscillator.clipped_samples;
+  capture.counters =
+      events_of(setup, sent, received, converted.clipped_samples, frame.history->step_floor_hits);
   parts_->execution.check();
   capture.truth = link_truth(setup, parts_->adc_errors, frame.history->path, sent, received);
   return capture;

@@ -163,6 +163,17 @@ void check_overlap(std::size_t overlap, std::size_t symbols) {
                          " of which the next piece shares");
 }
 
+// Against the best piece so far.
+void judge_fall(ReceiverResult& total, std::size_t& kept_warnings, const ReceiverResult& piece,
+                Course& course, std::size_t start) {
+  if (!piece.locked_blindly) return;
+  if (course.fallen(piece))
+    warn(total, kept_warnings,
+         "the SNR is " + tenths(course.best_snr_db - piece.blind_snr_db) + " dB below that of the best piece",
+         start);
+  course.best_snr_db = std::max(course.best_snr_db, piece.blind_snr_db);
+}
+
 }  // namespace
 
 LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
@@ -188,12 +199,7 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
     course.any_locked |= piece.locked;
     for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
     for (const auto& warning : piece.warnings) warn(result.total, kept_warnings, warning, start);
-    if (piece.locked_blindly && course.fallen(piece))
-      warn(result.total, kept_warnings,
-           "the SNR is " + tenths(course.best_snr_db - piece.blind_snr_db) +
-               " dB below that of the best piece",
-           start);
-    if (piece.locked_blindly) course.best_snr_db = std::max(course.best_snr_db, piece.blind_snr_db);
+    judge_fall(result.total, kept_warnings, piece, course, start);
     if (start + count >= c.samples) break;
     const auto symbols = static_cast<std::size_t>(static_cast<double>(count) / per_symbol);
     const std::size_t overlap = piece.discarded_symbols + kSeam;

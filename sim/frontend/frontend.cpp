@@ -99,43 +99,86 @@ double FrontendParameters::oscillator_power(double power, std::size_t pol) const
   return power * oscillator_transmission * (pol == 0 ? to_x : 1.0 - to_x);
 }
 
+namespace {
+
+// Samples [start, start + count).
+struct Run {
+  std::size_t start, count;
+};
+
+// Light of both polarisations and the oscillator over one run.
+struct LightBlock {
+  Fields wave;
+  std::array<Fields, 2> signal;
+};
+
+// What the polarisation splitter and the oscillator give, `turn` its angle a sample.
+struct LightSource {
+  const Field<double>& received;
+  JonesMatrix splitter;
+  const LaserTrace& oscillator;
+  double turn;
+
+  void operator()(const Run& run, LightBlock& out) const {
+    for (std::size_t k = 0; k < run.count; ++k) {
+      const std::size_t t = run.start + k;
+      out.wave[k] = std::polar(oscillator.amplitude(t), oscillator.phase[t] + turn * static_cast<double>(t));
+      out.signal[0][k] = splitter.xx * received.x[t] + splitter.xy * received.y[t];
+      out.signal[1][k] = splitter.yx * received.x[t] + splitter.yy * received.y[t];
+    }
+  }
+};
+
+// Shot and thermal noise of each lane, by the numbers of its samples.
+class PairNoise {
+ public:
+  PairNoise(const RandomStreams& streams, std::size_t samples)
+      : shot_(streams.stream("shot-noise")), thermal_(streams.stream("thermal-noise")), samples_(samples) {}
+
+  void add(const Detector& detector, const DiodePowers& on, std::size_t pol, const Run& run,
+           std::complex<double>* currents) {
+    const BalancedPair& pair = detector.pair();
+    if (!pair.has_shot_noise() && !pair.has_thermal_noise()) return;
+    const std::size_t first = 2 * pol * samples_ + run.start;
+    if (pair.has_shot_noise()) draw(shot_, first, samples_, run.count, shots_);
+    if (pair.has_thermal_noise()) draw(thermal_, first, samples_, run.count, thermals_);
+    detector.add_noise(on, run.count, shots_, thermals_, currents);
+  }
+
+ private:
+  RandomStream shot_, thermal_;
+  std::size_t samples_;
+  std::array<Normals, 2> shots_{}, thermals_{};
+};
+
+}  // namespace
+
 Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
                      const LaserTrace& lo_trace, const FrontendParameters& p, const RandomStreams& streams,
                      const FftCache& fft) {
   if (lo_trace.phase.size() != received.size())
     throw std::invalid_argument("oscillator phase and field differ in length");
-  const JonesMatrix splitter = splitter_matrix(p.splitter);
   const double rate = received.sample_rate;
-  const double turn = -kTwoPi * lo.frequency_offset / rate;  // a higher optical frequency is a negative bin
+  // A higher optical frequency is a negative bin.
+  const LightSource source{received, splitter_matrix(p.splitter), lo_trace,
+                           -kTwoPi * lo.frequency_offset / rate};
   const std::array<Detector, 2> detector = {Detector(p, lo, 0, rate), Detector(p, lo, 1, rate)};
-  const RandomStream shot = streams.stream("shot-noise"), thermal = streams.stream("thermal-noise");
+  PairNoise noise(streams, received.size());
   Photocurrents currents(received.size(), rate);
   const auto rows = currents.rows();
   std::array<ComplexRow<double>, 2> minus;
   for (std::size_t pol = 0; pol < 2; ++pol)
     if (p.pn_skew[pol] != 0.0) minus[pol].resize(received.size());
-  Fields wave;
-  std::array<Fields, 2> signal;
-  std::array<DiodePowers, 2> on;
-  std::array<Normals, 2> shots{}, thermals{};
+  LightBlock light;
+  DiodePowers on;
   for (std::size_t start = 0; start < received.size(); start += kBlock) {
-    const std::size_t count = std::min(kBlock, received.size() - start);
-    for (std::size_t k = 0; k < count; ++k) {
-      const std::size_t t = start + k;
-      wave[k] = std::polar(lo_trace.amplitude(t), lo_trace.phase[t] + turn * static_cast<double>(t));
-      signal[0][k] = splitter.xx * received.x[t] + splitter.xy * received.y[t];
-      signal[1][k] = splitter.yx * received.x[t] + splitter.yy * received.y[t];
-    }
+    const Run run{start, std::min(kBlock, received.size() - start)};
+    source(run, light);
     for (std::size_t pol = 0; pol < 2; ++pol) {
-      detector[pol].light(signal[pol], wave, count, on[pol]);
-      detector[pol].currents(on[pol], count, rows[pol]->data() + start);
-      if (!minus[pol].empty()) detector[pol].minus_currents(on[pol], count, minus[pol].data() + start);
-      const BalancedPair& pair = detector[pol].pair();
-      const std::size_t n = received.size(), first = 2 * pol * n + start;
-      if (pair.has_shot_noise()) draw(shot, first, n, count, shots);
-      if (pair.has_thermal_noise()) draw(thermal, first, n, count, thermals);
-      if (pair.has_shot_noise() || pair.has_thermal_noise())
-        detector[pol].add_noise(on[pol], count, shots, thermals, rows[pol]->data() + start);
+      detector[pol].light(light.signal[pol], light.wave, run.count, on);
+      detector[pol].currents(on, run.count, rows[pol]->data() + start);
+      if (!minus[pol].empty()) detector[pol].minus_currents(on, run.count, minus[pol].data() + start);
+      noise.add(detector[pol], on, pol, run, rows[pol]->data() + start);
     }
   }
   for (std::size_t pol = 0; pol < 2; ++pol)

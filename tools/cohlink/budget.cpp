@@ -211,6 +211,25 @@ void print_budget(const Budget& budget, const std::vector<Fact>& more, const Com
   print(std::cout, tables, facts, format);
 }
 
+/// The budget beside what the file of that path measured.
+void print_beside(const Budget& budget, const Scenario& scenario, const std::string& path,
+                  const CommandLine& line) {
+  {
+    const h5::File file = h5::File::open(path);
+    const std::string kind = file.has_attribute("/", "kind") ? file.attribute_text("/", "kind") : "";
+    if (kind == "cohlink curve") {
+      std::string why;
+      const Table table = compare_curve(file, scenario, why);
+      return print_curve(table, why, line.common().format);
+    }
+    if (kind == "cohlink result")
+      return print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
+    if (kind.starts_with("cohlink ") && kind != "cohlink capture")
+      throw InputError(path, "a file of kind '" + kind + "'; --compare takes a result, a capture or a curve");
+  }
+  print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
+}
+
 }  // namespace
 
 int budget(const Arguments& arguments) {
@@ -231,29 +250,10 @@ int budget(const Arguments& arguments) {
   caution_unread(scenario);
   const Budget budget = make_budget(scenario);
   light_hazard_caution(budget.peak_power);
-  if (!line.has("compare")) {
+  if (line.has("compare"))
+    print_beside(budget, scenario, line.text("compare"), line);
+  else
     print_budget(budget, {}, line);
-    return kDone;
-  }
-  const std::string path = line.text("compare");
-  std::string kind;
-  {
-    const h5::File file = h5::File::open(path);
-    if (file.has_attribute("/", "kind")) kind = file.attribute_text("/", "kind");
-    if (kind == "cohlink curve") {
-      std::string why;
-      const Table table = compare_curve(file, scenario, why);
-      print_curve(table, why, options.format);
-      return kDone;
-    }
-    if (kind == "cohlink result") {
-      print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
-      return kDone;
-    }
-    if (kind.starts_with("cohlink ") && kind != "cohlink capture")
-      throw InputError(path, "a file of kind '" + kind + "'; --compare takes a result, a capture or a curve");
-  }
-  print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
   return kDone;
 }
 

@@ -99,6 +99,22 @@ Capture foreign_head(const Scenario& scenario, const std::vector<std::string>& f
   return head;
 }
 
+namespace {
+
+/// A trace as a long capture, read piece by piece through `read`.
+LongCapture long_capture_of(const Trace& trace, const Scenario& scenario,
+                            std::function<Capture(std::size_t, std::size_t)> read) {
+  LongCapture all;
+  all.samples = trace.samples();
+  all.sample_rate = trace.sample_rate();
+  all.symbol_rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
+  all.piece_symbols = static_cast<std::size_t>(scenario.integer("trace.piece_symbols"));
+  all.read = std::move(read);
+  return all;
+}
+
+}  // namespace
+
 ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario,
                               const std::vector<std::string>& files) {
   const auto folders = folders_of(files);
@@ -114,12 +130,7 @@ ForeignResult receive_foreign(const Receiver& receiver, const Scenario& scenario
     capture.truth = truth;
     return capture;
   };
-  LongCapture all;
-  all.samples = trace.samples();
-  all.sample_rate = trace.sample_rate();
-  all.symbol_rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
-  all.piece_symbols = static_cast<std::size_t>(scenario.integer("trace.piece_symbols"));
-  all.read = read;
+  const LongCapture all = long_capture_of(trace, scenario, read);
   const double per_symbol = all.sample_rate / all.symbol_rate;
   const auto head = [&](std::size_t symbols) {
     return read(

@@ -121,6 +121,26 @@ int show_quick(const MarginsPlan& plan, const CommandLine& line) {
   return fails_now(found) ? kRequirementFailed : kDone;
 }
 
+/// Simulates what is asked, or helps the rank that does.
+int simulate_margins(const MarginsOrder& order, const MarginsPlan& plan, FftCache& fft,
+                     const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (!world().leads()) {
+    if (all_go_on(true)) run_plan(plan, fft, options, nullptr);
+    return kDone;
+  }
+  caution_unread(order.scenario, {});
+  light_hazard_caution({order.scenario});
+  set_up_cautions({order.scenario});
+  const auto journal = open_journal(options, identity_of(order));
+  if (!all_go_on(true)) throw RunError("another rank could not start");
+  const FarmResult result = run_plan(plan, fft, options, journal.get());
+  const Margins found = judge_margins(plan, result.lines);
+  show(plan, found, line);
+  end_journal(journal.get());
+  return fails_now(found) ? kRequirementFailed : kDone;
+}
+
 }  // namespace
 
 int margins(const Arguments& arguments) {
@@ -150,21 +170,7 @@ int margins(const Arguments& arguments) {
       order, [&](const Scenario& s) { order.quick ? void(link_setup(s)) : void(Bench(s, fft)); }, threads);
   if (plan.impairments.empty())
     throw InputError("the scenario has no impairment; --all asks about those that are at their ideal");
-  if (order.quick) return show_quick(plan, line);
-  if (!world().leads()) {
-    if (all_go_on(true)) run_plan(plan, fft, options, nullptr);
-    return kDone;
-  }
-  caution_unread(order.scenario, {});
-  light_hazard_caution({order.scenario});
-  set_up_cautions({order.scenario});
-  const auto journal = open_journal(options, identity_of(order));
-  if (!all_go_on(true)) throw RunError("another rank could not start");
-  const FarmResult result = run_plan(plan, fft, options, journal.get());
-  const Margins found = judge_margins(plan, result.lines);
-  show(plan, found, line);
-  end_journal(journal.get());
-  return fails_now(found) ? kRequirementFailed : kDone;
+  return order.quick ? show_quick(plan, line) : simulate_margins(order, plan, fft, line);
 }
 
 }  // namespace cohlink

@@ -48,6 +48,18 @@ std::vector<std::string> keys_of(const std::vector<SpecLine>& lines) {
   return keys;
 }
 
+/// All requirements, or those named by --only.
+std::vector<SpecLine> chosen_lines(const Scenario& scenario, const std::vector<std::string>& only) {
+  auto lines = read_spec_sheet(scenario);
+  for (const auto& name : only)
+    if (std::none_of(lines.begin(), lines.end(), [&](const SpecLine& l) { return l.name == name; }))
+      throw InputError("--only " + name + ": the scenario has no [require." + name + "]");
+  if (!only.empty())
+    std::erase_if(
+        lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
+  return lines;
+}
+
 }  // namespace
 
 int qualify(const Arguments& arguments) {
@@ -68,15 +80,7 @@ int qualify(const Arguments& arguments) {
   const Scenario scenario = layered(Scenario(), options.files, options);
   refuse_recording(scenario);
   note_unused_draws(scenario, options.quiet);
-  auto lines = read_spec_sheet(scenario);
-  if (const auto only = line.texts("only"); !only.empty()) {
-    for (const auto& name : only)
-      if (std::none_of(lines.begin(), lines.end(), [&](const SpecLine& l) { return l.name == name; }))
-        throw InputError("--only " + name + ": the scenario has no [require." + name + "]");
-    std::erase_if(
-        lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
-  }
-
+  const auto lines = chosen_lines(scenario, line.texts("only"));
   caution_unread(scenario, keys_of(lines));
   set_up_cautions(set_scenarios(scenario, lines));
   FftCache fft(planning_of(scenario));

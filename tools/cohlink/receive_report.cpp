@@ -102,58 +102,69 @@ std::string alignment_text(const Score& score, bool one_polarisation) {
          " symbols";
 }
 
+void append(std::vector<Fact>& facts, std::vector<Fact> more) {
+  facts.insert(facts.end(), std::make_move_iterator(more.begin()), std::make_move_iterator(more.end()));
+}
+
 /// Truth may be no more than the symbols sent.
 bool knows_path(const Capture& capture) { return capture.truth && !capture.truth->tx_phase_rad.empty(); }
 
-std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result) {
-  const std::string offset =
-      knows_path(capture) ? "; truth " + readable(capture.truth->frequency_offset_hz / 1e6) + " MHz" : "";
+std::string readable_in_mhz(double hz) { return readable(hz / 1e6) + " MHz"; }
+
+/// What blocks found by themselves, beside the truth where there is one.
+std::vector<Fact> estimated_facts(const Capture& capture, const ReceiverResult& result) {
   std::vector<Fact> facts;
-  if (result.one_polarisation)
-    facts.push_back({"polarisations", "polarisations", std::uint64_t{1},
-                     "one: X alone was recorded; nothing is known of Y"});
-  if (result.frequency_offset_hz)
-    facts.push_back({"frequency_offset_hz", "frequency offset", *result.frequency_offset_hz,
-                     readable(*result.frequency_offset_hz / 1e6) + " MHz (estimated" + offset + ")"});
-  facts.insert(facts.end(),
-               {
-                   {"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
-                    grouped(result.discarded_symbols) + " symbols at the edges, not scored"},
-                   {"used_known_data", "known data", join(result.used_known_data, "; "),
-                    result.used_known_data.empty() ? "none used: a blind receiver"
-                                                   : join(result.used_known_data, "; ")},
-               });
+  const auto add = [&](const char* name, const char* label, double value, const std::string& text,
+                       const std::string& truth) {
+    facts.push_back(
+        {name, label, value, text + " (estimated" + (truth.empty() ? "" : "; truth ") + truth + ")"});
+  };
   if (result.iq_skew_ps) {
     std::string truth;
     if (capture.truth && capture.truth->lanes) {
       const auto& skew = capture.truth->lanes->skew_ps;
-      truth = "; truth " + fixed(skew[1] - skew[0], 2) + ", " + fixed(skew[3] - skew[2], 2) + " ps";
+      truth = fixed(skew[1] - skew[0], 2) + ", " + fixed(skew[3] - skew[2], 2) + " ps";
     }
-    facts.push_back({"iq_skew_x_ps", "I/Q skew of X, Y", (*result.iq_skew_ps)[0],
-                     fixed((*result.iq_skew_ps)[0], 2) + ", " + fixed((*result.iq_skew_ps)[1], 2) +
-                         " ps (estimated" + truth + ")"});
-    facts.push_back({"iq_skew_y_ps", "", (*result.iq_skew_ps)[1], ""});
+    const auto& [x, y] = *result.iq_skew_ps;
+    add("iq_skew_x_ps", "I/Q skew of X, Y", x, fixed(x, 2) + ", " + fixed(y, 2) + " ps", truth);
+    facts.push_back({"iq_skew_y_ps", "", y, ""});
   }
   if (result.beta2_length) {
     const double found = beta2_length_to_accumulated(*result.beta2_length);
-    const std::string truth =
-        capture.truth ? "; truth " + readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "";
-    facts.push_back({"dispersion_ps_per_nm", "dispersion", found,
-                     readable(found, 6) + " ps/nm (estimated" + truth + ")"});
+    add("dispersion_ps_per_nm", "dispersion", found, readable(found, 6) + " ps/nm",
+        capture.truth ? readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "");
   }
-  if (result.clock_offset_ppm) {
-    const std::string truth = capture.truth && capture.truth->lanes
-                                  ? "; truth " + readable(capture.truth->lanes->clock_offset_ppm) + " ppm"
-                                  : "";
-    facts.push_back({"clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
-                     readable(*result.clock_offset_ppm) + " ppm (estimated" + truth + ")"});
-  }
+  if (result.clock_offset_ppm)
+    add("clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
+        readable(*result.clock_offset_ppm) + " ppm",
+        capture.truth && capture.truth->lanes ? readable(capture.truth->lanes->clock_offset_ppm) + " ppm"
+                                              : "");
   for (const BlockRow& block : block_table())
     for (const BlockOutput& output : block.outputs)
       for (const BlockMeasurement& found : result.measured)
         if (found.output == output.name)
-          facts.push_back({output.name, output.title, found.value,
-                           readable(found.value) + (*output.unit ? " " : "") + output.unit + " (estimated)"});
+          add(output.name, output.title, found.value,
+              readable(found.value) + (*output.unit ? " " : "") + output.unit, "");
+  return facts;
+}
+
+std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result) {
+  std::vector<Fact> facts;
+  if (result.one_polarisation)
+    facts.push_back({"polarisations", "polarisations", std::uint64_t{1},
+                     "one: X alone was recorded; nothing is known of Y"});
+  if (result.frequency_offset_hz) {
+    const std::string truth =
+        knows_path(capture) ? "; truth " + readable_in_mhz(capture.truth->frequency_offset_hz) : "";
+    facts.push_back({"frequency_offset_hz", "frequency offset", *result.frequency_offset_hz,
+                     readable_in_mhz(*result.frequency_offset_hz) + " (estimated" + truth + ")"});
+  }
+  facts.push_back({"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
+                   grouped(result.discarded_symbols) + " symbols at the edges, not scored"});
+  const std::string known = join(result.used_known_data, "; ");
+  facts.push_back({"used_known_data", "known data", known,
+                   result.used_known_data.empty() ? "none used: a blind receiver" : known});
+  append(facts, estimated_facts(capture, result));
   if (result.score) {
     facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
                      grouped(result.score->symbols) + " symbols per polarisation"});
@@ -251,10 +262,6 @@ std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& re
       {"taps_dispersion_ps_per_nm", "dispersion left over", left_over,
        fixed(left_over, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)},
   };
-}
-
-void append(std::vector<Fact>& facts, std::vector<Fact> more) {
-  facts.insert(facts.end(), std::make_move_iterator(more.begin()), std::make_move_iterator(more.end()));
 }
 
 std::string no_lock(const ReceiverResult& result, bool truth) {

@@ -42,6 +42,22 @@ std::vector<Fact> known_facts(std::vector<Fact> facts, bool bits) {
   return facts;
 }
 
+/// The decided symbols or bits, judged as the receiver's own would be; a refusal names their file.
+ReceiverResult judge(const Capture& capture, const Scenario& scenario, const std::string& decided,
+                     const CommandLine& line) {
+  const FftCache fft(planning_of(scenario));
+  const bool bits = line.has("bits");
+  Field<float> symbols = decided_symbols(decided, scenario, over({}, line.common()), bits);
+  try {
+    ReceiverResult result =
+        Receiver(scenario, fft).judge(capture, std::move(symbols), line.count("skip").value_or(0));
+    if (bits) forget_noise(result);
+    return result;
+  } catch (const InputError& error) {
+    throw error.in(decided);
+  }
+}
+
 }  // namespace
 
 int score(const Arguments& arguments) {
@@ -68,18 +84,10 @@ int score(const Arguments& arguments) {
   const Capture capture = read_capture(path);
   if (!capture.truth) throw InputError(path, "holds no truth to score against");
   const Scenario scenario = over(scenario_in(capture, path), options);
-  const FftCache fft(planning_of(scenario));
   const bool bits = line.has("bits");
   if (bits && scenario.boolean("fec.decode"))
     scenario.reject("fec.decode", "takes symbols: bits (--bits) do not say how sure they are");
-  Field<float> symbols = decided_symbols(decided, scenario, over({}, options), bits);
-  ReceiverResult result;
-  try {
-    result = Receiver(scenario, fft).judge(capture, std::move(symbols), line.count("skip").value_or(0));
-  } catch (const InputError& error) {
-    throw error.in(decided);
-  }
-  if (bits) forget_noise(result);
+  const ReceiverResult result = judge(capture, scenario, decided, line);
   const std::vector<Fact> facts = known_facts(receive_report(capture, scenario, result), bits);
   if (!options.output.empty()) write_result(capture, scenario, result, {}, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);

@@ -108,61 +108,73 @@ Table noise_table(const Budget& budget) {
   return table;
 }
 
+namespace {
+
+Fact fact(const char* name, const char* label, double value, const std::string& unit = " dB",
+          const std::string& remark = "") {
+  return {name, label, value, db_text(value, unit) + remark};
+}
+
+void add_optimum(std::vector<Fact>& facts, const Budget& budget) {
+  if (budget.optimum_launch_power)
+    facts.push_back(fact(
+        "optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
+        budget.optimum_output_power ? "   (amplifier outputs moved with it: all spans at one power)"
+                                    : "   (line ASE twice the interference)"));
+  if (budget.optimum_output_power)
+    facts.push_back(fact("optimum_output_power_dbm", "optimum amplifier output",
+                         watt_to_dbm(*budget.optimum_output_power), " dBm", "   (of each, all channels)"));
+}
+
+/// Signal over interference by each flavour of the model, at the launch power.
+void add_interference(std::vector<Fact>& facts, const Budget& budget) {
+  const Interference& nli = budget.interference;
+  const double squared = budget.launch_power * budget.launch_power;
+  const auto add = [&](const char* name, const char* label, double of_unit_power, const std::string& remark) {
+    facts.push_back(
+        fact(name, label, finite_db(1.0 / (squared * of_unit_power)), " dB", "   (" + remark + ")"));
+  };
+  const auto against = [](double expected, double gaussian) {
+    return readable(to_db(expected / gaussian), 3) + " dB";
+  };
+  add("snr_nli_closed_incoherent_db", "NLI, GN closed form, incoherent", nli.closed_incoherent,
+      "band centre");
+  add("snr_nli_closed_coherent_db", "NLI, GN closed form, coherent", nli.closed_coherent,
+      "band centre, N^(1+eps)");
+  add("snr_nli_integral_centre_db", "NLI, GN integral, coherent", nli.integral_centre, "band centre");
+  add("snr_nli_integral_matched_db", "NLI, GN integral, coherent", nli.integral_matched, "matched filter");
+  add("snr_nli_expected_db", "NLI, with EGN correction", nli.expected(),
+      std::string(modulation_name(budget.modulation)) + ": " + against(nli.expected(), nli.integral_matched) +
+          "; used below");
+  if (nli.neighbours() > 0.0) {
+    add("snr_nli_self_db", "of it by the channel itself", nli.expected_self(),
+        "EGN, " + against(nli.expected_self(), nli.self) + " on GN");
+    add("snr_nli_neighbours_db", "of it by its neighbours", nli.expected_neighbours(),
+        "EGN, " + against(nli.expected_neighbours(), nli.neighbours()) + " on GN");
+  }
+  facts.push_back(fact("nli_next_order_db", "its next order in power", to_db(budget.next_order), " dB",
+                       "   (more noise than this first order, about; not counted)"));
+  facts.push_back(fact("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn)));
+}
+
+}  // namespace
+
 std::vector<Fact> budget_facts(const Budget& budget) {
   std::vector<Fact> facts;
-  const auto add = [&](const char* name, const char* label, double value, const std::string& unit = " dB",
-                       const std::string& remark = "") {
-    facts.push_back({name, label, value, db_text(value, unit) + remark});
-  };
-  const double squared = budget.launch_power * budget.launch_power;
-  add("launch_power_dbm", "launch power", written_dbm(budget.launch_power), " dBm");
-  if (budget.optimum_launch_power)
-    add("optimum_launch_power_dbm", "optimum launch power", watt_to_dbm(*budget.optimum_launch_power), " dBm",
-        budget.optimum_output_power ? "   (amplifier outputs moved with it: all spans at one power)"
-                                    : "   (line ASE twice the interference)");
-  if (budget.optimum_output_power)
-    add("optimum_output_power_dbm", "optimum amplifier output", watt_to_dbm(*budget.optimum_output_power),
-        " dBm", "   (of each, all channels)");
-  add("osnr_db", "OSNR", finite_db(budget.osnr.value_or(0.0)), " dB in 12.5 GHz");
+  facts.push_back(fact("launch_power_dbm", "launch power", written_dbm(budget.launch_power), " dBm"));
+  add_optimum(facts, budget);
+  facts.push_back(fact("osnr_db", "OSNR", finite_db(budget.osnr.value_or(0.0)), " dB in 12.5 GHz"));
   for (const NoiseTerm& term : budget.terms)
     facts.push_back({"snr_" + term.name + "_db", "", finite_db(1.0 / term.ratio), ""});
-  if (!budget.spans.empty()) {
-    const Interference& nli = budget.interference;
-    add("snr_nli_closed_incoherent_db", "NLI, GN closed form, incoherent",
-        finite_db(1.0 / (squared * nli.closed_incoherent)), " dB", "   (band centre)");
-    add("snr_nli_closed_coherent_db", "NLI, GN closed form, coherent",
-        finite_db(1.0 / (squared * nli.closed_coherent)), " dB", "   (band centre, N^(1+eps))");
-    add("snr_nli_integral_centre_db", "NLI, GN integral, coherent",
-        finite_db(1.0 / (squared * nli.integral_centre)), " dB", "   (band centre)");
-    add("snr_nli_integral_matched_db", "NLI, GN integral, coherent",
-        finite_db(1.0 / (squared * nli.integral_matched)), " dB", "   (matched filter)");
-    add("snr_nli_expected_db", "NLI, with EGN correction", finite_db(1.0 / (squared * nli.expected())), " dB",
-        "   (" + std::string(modulation_name(budget.modulation)) + ": " +
-            readable(to_db(nli.expected() / nli.integral_matched), 3) + " dB; used below)");
-    add("nli_error_db", "its error", budget.interference_error_db, " dB",
-        "   (at most, against split steps of light and lines like these)");
-    const auto on_gn = [](double expected, double gaussian) {
-      return "   (EGN, " + readable(to_db(expected / gaussian), 3) + " dB on GN)";
-    };
-    if (nli.neighbours() > 0.0) {
-      add("snr_nli_self_db", "of it by the channel itself", finite_db(1.0 / (squared * nli.expected_self())),
-          " dB", on_gn(nli.expected_self(), nli.self));
-      add("snr_nli_neighbours_db", "of it by its neighbours",
-          finite_db(1.0 / (squared * nli.expected_neighbours())), " dB",
-          on_gn(nli.expected_neighbours(), nli.neighbours()));
-    }
-    add("nli_next_order_db", "its next order in power", to_db(budget.next_order), " dB",
-        "   (more noise than this first order, about; not counted)");
-    add("snr_gn_db", "SNR by plain GN", finite_db(budget.snr_gn));
-  }
-  add("snr_db", "expected SNR", finite_db(budget.snr));
+  if (!budget.spans.empty()) add_interference(facts, budget);
+  facts.push_back(fact("snr_db", "expected SNR", finite_db(budget.snr)));
   if (budget.ber) {
     facts.push_back({"ber", "expected BER", *budget.ber, readable(*budget.ber, 3)});
-    add("q_db", "expected Q", q_from_ber_db(*budget.ber));
+    facts.push_back(fact("q_db", "expected Q", q_from_ber_db(*budget.ber)));
   }
   if (budget.margin_db)
-    add("margin_db", "margin", *budget.margin_db, " dB",
-        "   (SNR, to a threshold of " + readable(*budget.threshold_ber) + ")");
+    facts.push_back(fact("margin_db", "margin", *budget.margin_db, " dB",
+                         "   (SNR, to a threshold of " + readable(*budget.threshold_ber) + ")"));
   std::string list;
   for (const auto& name : budget.not_counted) list += (list.empty() ? "" : ", ") + name;
   facts.push_back({"not_counted", "not counted", list, list});

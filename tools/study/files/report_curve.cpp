@@ -89,6 +89,42 @@ std::string verdict_word(std::int64_t code) {
   return code >= 0 && code <= 3 ? kWords[code] : "–";
 }
 
+/// What a curve may hold beside its axes, in the order in which it is shown.
+constexpr const char* kMeasured[] = {"ber",
+                                     "ber_low",
+                                     "ber_high",
+                                     "required_osnr_db",
+                                     "required_osnr_low",
+                                     "required_osnr_high",
+                                     "required_osnr_theory",
+                                     "penalty_db",
+                                     "penalty_low",
+                                     "penalty_high",
+                                     "reference_osnr_db",
+                                     "errors",
+                                     "bits",
+                                     "frames",
+                                     "frames_without_lock",
+                                     "q_db",
+                                     "snr_db",
+                                     "evm_percent",
+                                     "ber_theory",
+                                     "verdict"};
+
+bool counts(const std::string& name) {
+  return name == "errors" || name == "bits" || name == "frames" || name == "frames_without_lock";
+}
+
+void fill(Column& column, const h5::File& file, const std::string& path) {
+  if (column.name == "verdict")
+    for (const std::int64_t code : file.read<std::int64_t>(path))
+      column.cells.emplace_back(verdict_word(code));
+  else if (counts(column.name))
+    for (const std::uint64_t count : file.read<std::uint64_t>(path)) column.cells.emplace_back(count);
+  else
+    for (const double value : file.read<double>(path)) column.cells.emplace_back(value);
+}
+
 Curve read_curve(const h5::File& file) {
   if (!file.has_attribute("/", "axes"))
     throw InputError(file.path(), "does not name its axes; sweep again to make it anew");
@@ -96,41 +132,13 @@ Curve read_curve(const h5::File& file) {
   curve.axes = split(file.attribute_text("/", "axes"), ',');
   add_axis_columns(file, curve);
   std::vector<std::string> names = measured_names(file);
-  for (const char* name : {"ber",
-                           "ber_low",
-                           "ber_high",
-                           "required_osnr_db",
-                           "required_osnr_low",
-                           "required_osnr_high",
-                           "required_osnr_theory",
-                           "penalty_db",
-                           "penalty_low",
-                           "penalty_high",
-                           "reference_osnr_db",
-                           "errors",
-                           "bits",
-                           "frames",
-                           "frames_without_lock",
-                           "q_db",
-                           "snr_db",
-                           "evm_percent",
-                           "ber_theory",
-                           "verdict"})
+  for (const char* name : kMeasured)
     if (std::find(names.begin(), names.end(), name) == names.end()) names.emplace_back(name);
   for (const std::string& name : names) {
     const std::string path = "/" + name;
     if (!file.has(path)) continue;
-    Column& column = curve.table.add(name, look_of(name));
-    const bool counts = column.name == "errors" || column.name == "bits" || column.name == "frames" ||
-                        column.name == "frames_without_lock";
     if (file.shape(path) != curve.shape) throw InputError(file.path(), path + " does not fit its axes");
-    if (name == "verdict")
-      for (const std::int64_t code : file.read<std::int64_t>(path))
-        column.cells.emplace_back(verdict_word(code));
-    else if (counts)
-      for (const std::uint64_t count : file.read<std::uint64_t>(path)) column.cells.emplace_back(count);
-    else
-      for (const double value : file.read<double>(path)) column.cells.emplace_back(value);
+    fill(curve.table.add(name, look_of(name)), file, path);
   }
   return curve;
 }
@@ -149,8 +157,8 @@ std::map<std::string, std::vector<std::size_t>> rows_by_series(const Curve& curv
   return rows;
 }
 
-/// The first quantity the curve has, over its longest axis of numbers.
-std::string curve_plot(const h5::File& file, const Curve& curve) {
+/// The longest axis of numbers; the count of axes where none has two.
+std::size_t longest_axis(const Curve& curve) {
   std::size_t along = curve.axes.size();
   for (std::size_t axis = 0; axis < curve.axes.size(); ++axis) {
     const bool numbers = std::holds_alternative<double>(curve.table.columns[axis].cells.front());
@@ -158,41 +166,60 @@ std::string curve_plot(const h5::File& file, const Curve& curve) {
         (along == curve.axes.size() || curve.shape[axis] > curve.shape[along]))
       along = axis;
   }
-  if (along == curve.axes.size()) return "";
+  return along;
+}
+
+/// What was measured by the sweep's own measure first.
+std::vector<Quantity> quantities_of(const h5::File& file) {
   std::vector<Quantity> quantities(std::begin(kQuantities), std::end(kQuantities));
   if (const auto names = measured_names(file); !names.empty())
     quantities.insert(quantities.begin(), {names[0], names[1], names[2], "", names[0], false});
-  for (const Quantity& q : quantities) {
-    const Column* column = curve.table.find(q.value);
-    if (column == nullptr || std::all_of(column->cells.begin(), column->cells.end(),
-                                         [](const Cell& cell) { return std::isnan(number_of(cell)); }))
-      continue;
+  return quantities;
+}
+
+bool has_values(const Curve& curve, const Quantity& q) {
+  const Column* column = curve.table.find(q.value);
+  return column != nullptr && !std::all_of(column->cells.begin(), column->cells.end(),
+                                           [](const Cell& cell) { return std::isnan(number_of(cell)); });
+}
+
+/// What was simulated, setting by setting, then each closed form that differs from the others.
+std::vector<PlotSeries> series_of(const Curve& curve, const Quantity& q, std::size_t along) {
+  std::vector<PlotSeries> simulated, closed_forms;
+  std::set<std::vector<double>> theories;
+  for (const auto& [name, rows] : rows_by_series(curve, along)) {
+    PlotSeries series{name.empty() ? "simulated" : name, {}},
+        theory{"theory" + (name.empty() ? "" : ", " + name), {}, true};
+    std::vector<double> form;
+    for (const std::size_t row : rows) {
+      const double x = number_of(curve.table.columns[along].cells[row]);
+      double y = at(curve.table, q.value, row);
+      if (q.log && y == 0.0) y = kNone;
+      series.points.push_back({x, y, at(curve.table, q.low, row), at(curve.table, q.high, row)});
+      form.push_back(at(curve.table, q.theory, row));
+      theory.points.push_back({x, form.back(), kNone, kNone});
+    }
+    simulated.push_back(std::move(series));
+    const bool any = std::any_of(form.begin(), form.end(), [](double y) { return std::isfinite(y); });
+    if (any && theories.insert(form).second) closed_forms.push_back(std::move(theory));
+  }
+  if (closed_forms.size() == 1) closed_forms.front().name = "theory, ideal reception";
+  simulated.insert(simulated.end(), closed_forms.begin(), closed_forms.end());
+  return simulated;
+}
+
+/// The first quantity the curve has, over its longest axis of numbers.
+std::string curve_plot(const h5::File& file, const Curve& curve) {
+  const std::size_t along = longest_axis(curve);
+  if (along == curve.axes.size()) return "";
+  for (const Quantity& q : quantities_of(file)) {
+    if (!has_values(curve, q)) continue;
     Plot plot{q.label + " over " + curve.axes[along] + ", bars: 95 % intervals",
               with_unit(curve.axes[along]),
               q.label,
               q.log,
-              {},
+              series_of(curve, q, along),
               {}};
-    std::set<std::vector<double>> theories;
-    std::vector<PlotSeries> closed_forms;
-    for (const auto& [name, rows] : rows_by_series(curve, along)) {
-      PlotSeries series{name.empty() ? "simulated" : name, {}},
-          theory{"theory" + (name.empty() ? "" : ", " + name), {}, true};
-      std::vector<double> form;
-      for (const std::size_t row : rows) {
-        const double x = number_of(curve.table.columns[along].cells[row]);
-        double y = at(curve.table, q.value, row);
-        if (q.log && y == 0.0) y = kNone;
-        series.points.push_back({x, y, at(curve.table, q.low, row), at(curve.table, q.high, row)});
-        form.push_back(at(curve.table, q.theory, row));
-        theory.points.push_back({x, form.back(), kNone, kNone});
-      }
-      plot.series.push_back(std::move(series));
-      const bool any = std::any_of(form.begin(), form.end(), [](double y) { return std::isfinite(y); });
-      if (any && theories.insert(form).second) closed_forms.push_back(std::move(theory));
-    }
-    if (closed_forms.size() == 1) closed_forms.front().name = "theory, ideal reception";
-    plot.series.insert(plot.series.end(), closed_forms.begin(), closed_forms.end());
     if (q.log && file.has_attribute("/", "threshold_ber"))
       plot.levels.emplace_back(file.attribute_number("/", "threshold_ber"), "code threshold");
     return svg_figure(plot);

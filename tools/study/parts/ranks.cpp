@@ -212,6 +212,22 @@ void leave_ranks() {
   if (here.size > 1 && !asked_all) all_go_on(false);
 }
 
+namespace {
+
+// Sends the other ranks home, and what each says on leaving.
+std::vector<std::string> part_from_ranks() {
+  for (int rank = 1; rank < here.size; ++rank) send_text("", rank, kStop);
+  std::vector<std::string> last_words;
+  for (int rank = 1; rank < here.size; ++rank) {
+    MPI_Status status;
+    MPI_Probe(rank, kLastWords, MPI_COMM_WORLD, &status);
+    last_words.push_back(fetch(status).text);
+  }
+  return last_words;
+}
+
+}  // namespace
+
 std::vector<std::string> lead_ranks(Dispatcher& dispatcher, unsigned lanes,
                                     const std::function<void(const Assignment&, const std::string&)>& take) {
   std::vector<int> asking;  // one entry for each idle thread of another rank
@@ -248,14 +264,7 @@ std::vector<std::string> lead_ranks(Dispatcher& dispatcher, unsigned lanes,
       pause();
     }
   }
-  for (int rank = 1; rank < here.size; ++rank) send_text("", rank, kStop);
-  std::vector<std::string> last_words;
-  for (int rank = 1; rank < here.size; ++rank) {
-    MPI_Status status;
-    MPI_Probe(rank, kLastWords, MPI_COMM_WORLD, &status);
-    last_words.push_back(fetch(status).text);
-  }
-  return last_words;
+  return part_from_ranks();
 }
 
 void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,

@@ -121,6 +121,18 @@ class Search {
     return m.total().ber_interval(confidence).low > rule_.threshold_ber;
   }
 
+  /// Frames to add on either side: as many again, or as many as follow from the width so far.
+  std::uint64_t frames_to_add(const Meter& below, const Meter& above) const {
+    std::uint64_t more = std::max<std::uint64_t>(1, std::min(below.frames(), above.frames()));
+    if (fit_ && fit_->sigma_db > 0.0) {
+      const double factor = std::pow(kConfidence95 * fit_->sigma_db / rule_.half_width_db, 2);
+      more = static_cast<std::uint64_t>(
+          std::ceil(std::clamp(factor - 1.0, 0.1, 3.0) *
+                    static_cast<double>(std::max<std::uint64_t>(1, below.frames()))));
+    }
+    return std::min(more, (rule_.most_frames - std::min(rule_.most_frames, spent())) / 2);
+  }
+
   /// Counts on either side until the interval is narrow enough or the frames are spent.
   void refine(double near) {
     for (int round = 0; round < 40; ++round) {
@@ -130,16 +142,7 @@ class Search {
       const double low_db = std::round((high_db - 2.0 * kStraddleDb) * 1e3) / 1e3;
       Meter& below = meter(low_db, Frames::kEven);
       Meter& above = meter(high_db, Frames::kOdd);
-      const std::uint64_t left = rule_.most_frames - std::min(rule_.most_frames, spent());
-      std::uint64_t more = std::max<std::uint64_t>(1, std::min(below.frames(), above.frames()));
-      if (fit_ && fit_->sigma_db > 0.0) {
-        // Frames still needed follow from the width so far.
-        const double factor = std::pow(kConfidence95 * fit_->sigma_db / rule_.half_width_db, 2);
-        more = static_cast<std::uint64_t>(
-            std::ceil(std::clamp(factor - 1.0, 0.1, 3.0) *
-                      static_cast<double>(std::max<std::uint64_t>(1, below.frames()))));
-      }
-      more = std::min(more, left / 2);
+      const std::uint64_t more = frames_to_add(below, above);
       if (more == 0) break;
       below.run(more);
       above.run(more);
