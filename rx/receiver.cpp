@@ -175,7 +175,7 @@ void Receiver::replace(const std::string& name, BlockFunction function, double e
 // The first `blocks` blocks of the chain.
 void Receiver::run(Carried& c, std::size_t blocks, bool record, const StepDone& after) const {
   const auto done = [&](const std::string& step) {
-    if (after) after(step);
+    if (after) after(step, c.signal);
   };
   const double share = 1.0 / static_cast<double>(parts_->chain.size() + 1);  // of a block, and of the score
   done("lanes");
@@ -243,7 +243,7 @@ ReceiverResult Receiver::receive(Incoming in, bool record, const StepDone& after
   parts_->execution.check();
   decide(c, parts_->scoring, place.judged, parts_->execution);
   parts_->execution.progress(1.0 / static_cast<double>(parts_->chain.size() + 1));
-  if (after) after("score");
+  if (after) after("score", result.symbols);
   return result;
 }
 

@@ -38,8 +38,9 @@ class Receiver {
 
   /// Thread-safe. Throws InputError for a capture too short for the chain or lacking needed truth. `record`:
   /// keep the stages, for pictures. `after`, where given, is called when each step is done, with the block's
-  /// name, "lanes" before the first, "stage record" after each and "score" last: what a benchmark needs.
-  using StepDone = std::function<void(const std::string& step)>;
+  /// name, "lanes" before the first, "stage record" after each and "score" last, and with the signal as the
+  /// step left it: what a benchmark or a picture of every sample needs.
+  using StepDone = std::function<void(const std::string& step, const Field<float>& signal)>;
   ReceiverResult operator()(const Capture& capture, bool record = true, const StepDone& after = {}) const;
 
   /// Each by itself, on the execution's threads.

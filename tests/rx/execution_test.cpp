@@ -55,7 +55,7 @@ TEST_CASE("a reception that is stopped ends before its next block") {
   const Receiver receiver(back_to_back(), execution);
   const Capture capture = captures(1).front();
   std::vector<std::string> done;
-  const auto after = [&](const std::string& step) {
+  const auto after = [&](const std::string& step, const Field<float>&) {
     done.push_back(step);
     if (step == "matched-filter") execution.stop();  // as a signal handler would, in the middle of the work
   };

@@ -40,7 +40,7 @@ using Steps = std::vector<std::pair<std::string, double>>;
 Steps timed_run(const Receiver& receiver, const Capture& capture) {
   Steps steps;
   double before = processor_time();
-  receiver(capture, true, [&](const std::string& step) {
+  receiver(capture, true, [&](const std::string& step, const Field<float>&) {
     const double now = processor_time();
     steps.emplace_back(step, now - before);
     before = processor_time();

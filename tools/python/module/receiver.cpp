@@ -68,10 +68,11 @@ void add_lane_findings(const Capture& capture, ReceiverResult& result) {
 std::shared_ptr<ReceiverResult> Reception::run(const Capture& capture, bool record) const {
   refuse_sparse_samples(capture.sample_rate, scenario_, "the capture");
   const py::gil_scoped_release release;
-  auto result = std::make_shared<ReceiverResult>(receiver_(capture, record, [](const std::string&) {
-    const py::gil_scoped_acquire lock;
-    if (PyErr_CheckSignals() != 0) throw py::error_already_set();
-  }));
+  auto result = std::make_shared<ReceiverResult>(
+      receiver_(capture, record, [](const std::string&, const Field<float>&) {
+        const py::gil_scoped_acquire lock;
+        if (PyErr_CheckSignals() != 0) throw py::error_already_set();
+      }));
   add_lane_findings(capture, *result);
   return result;
 }

@@ -71,7 +71,10 @@ double FrameResult::evm_percent() const {
 }
 
 FrameResult count_frame(const Capture& capture, const Receiver& receiver) {
-  const ReceiverResult received = receiver(capture, false);  // no pictures
+  return count_received(capture, receiver(capture, false));  // no pictures
+}
+
+FrameResult count_received(const Capture& capture, const ReceiverResult& received) {
   FrameResult result;
   if (received.score) {
     result.count = received.score->both;

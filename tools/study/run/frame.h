@@ -57,6 +57,8 @@ struct FrameResult {
 
 /// A capture, received and counted.
 FrameResult count_frame(const Capture& capture, const Receiver& receiver);
+/// The same of a capture that was received already.
+FrameResult count_received(const Capture& capture, const ReceiverResult& received);
 
 /// Both in one. Pure: the same (link, receiver, frame, address) gives the same result on any thread, in any
 /// order.
