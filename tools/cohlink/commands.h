@@ -26,5 +26,6 @@ int outage(const Arguments& arguments);
 int qualify(const Arguments& arguments);
 int report(const Arguments& arguments);
 int dataset(const Arguments& arguments);
+int live_bench(const Arguments& arguments);
 
 }  // namespace cohlink

@@ -45,6 +45,8 @@ constexpr Command kCommands[] = {
     {"qualify", "qualify SCENARIO...", "every line of a spec sheet: pass, fail, margin", qualify},
     {"dataset", "dataset SCENARIO... -n N -o DIR", "labelled captures with drawn parameters", dataset},
     {"report", "report FILE... -o page.html", "result files on one page: tables, curves, verdicts", report},
+    {"live", "live [SCENARIO...]", "a scenario round after round on a page in the browser, with knobs",
+     live_bench},
     {"keys", "keys [PATTERN]", "scenario keys: unit, default, range, meaning, source", keys},
     {"inspect", "inspect FILE", "what a capture, a result or a curve holds", inspect},
 };
