@@ -80,19 +80,20 @@ std::array<float, kResponse> response_of(const ComplexRow<float>& wave, const st
   return response;
 }
 
-Interpolator PictureMaker::interpolator_of(double samples_per_symbol) const {
-  return Interpolator(std::min(0.45, 0.5 * (1.0 + roll_off_) / samples_per_symbol));
+const Interpolator& PictureMaker::interpolator_of(double samples_per_symbol) {
+  const double edge = std::min(0.45, 0.5 * (1.0 + roll_off_) / samples_per_symbol);
+  return interpolators_.try_emplace(samples_per_symbol, edge).first->second;
 }
 
 Picture PictureMaker::operator()(const Field<float>& signal, const Truth* truth, bool all_samples,
-                                 bool with_eye) const {
+                                 bool with_eye) {
   Picture picture;
   const double rate = picture.samples_per_symbol = signal.sample_rate / symbol_rate_;
   const auto rows = signal.rows();
   const bool between = rate > 1.01;  // samples between symbols
   const Middle looked = middle(signal.size(), rate, kLooked, 2 * kReach + 16);
   if (between && looked.count() == kLooked && truth != nullptr && truth->symbols[1].size() >= looked.last) {
-    const Interpolator interpolate = interpolator_of(rate);
+    const Interpolator& interpolate = interpolator_of(rate);
     const double step = rate / kPhasesPerSymbol;
     for (std::size_t p = 0; p < 2; ++p) {
       const auto wave = sampled(interpolate, *rows[p], static_cast<double>(looked.first - kReach) * rate,
@@ -108,7 +109,7 @@ Picture PictureMaker::operator()(const Field<float>& signal, const Truth* truth,
       picture.points[p].assign(rows[p]->data() + first, rows[p]->data() + first + count);
   }
   if (between) {
-    const Interpolator interpolate = interpolator_of(rate);
+    const Interpolator& interpolate = interpolator_of(rate);
     const Middle shown = middle(signal.size(), rate, kMostPoints, 2 * kReach + 16);
     const double start = (static_cast<double>(shown.first) + picture.timing) * rate;
     for (std::size_t p = 0; p < 2; ++p) {

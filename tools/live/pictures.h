@@ -5,6 +5,7 @@
 #include <array>
 #include <complex>
 #include <cstddef>
+#include <map>
 #include <vector>
 
 #include "rx/blocks/interpolator.h"
@@ -38,11 +39,12 @@ class PictureMaker {
  public:
   PictureMaker(double symbol_rate, double roll_off) : symbol_rate_(symbol_rate), roll_off_(roll_off) {}
 
-  Picture operator()(const Field<float>& signal, const Truth* truth, bool all_samples, bool with_eye) const;
+  Picture operator()(const Field<float>& signal, const Truth* truth, bool all_samples, bool with_eye);
 
  private:
-  Interpolator interpolator_of(double samples_per_symbol) const;
+  const Interpolator& interpolator_of(double samples_per_symbol);
   double symbol_rate_, roll_off_;
+  std::map<double, Interpolator> interpolators_;  // by samples a symbol: their tables take milliseconds
 };
 
 /// How a row holds what was sent, at each delay: |mean over k of y(k + delay) conj(a(k))| over stretches too

@@ -30,7 +30,7 @@ const instruments = (() => {
   function spectrum(round, chosen) {
     const curves = [], at = (block) => Array.from(block.hz, (hz) => hz / 1e9);
     const before = round.blocks[chosen - 1], now = round.blocks[chosen];
-    if (before) curves.push({ x: at(before), y: before.spectrum[0], colour: "soft", dashed: true, thin: true, name: "X before" });
+    if (before) curves.push({ x: at(before), y: before.spectrum[0], colour: "soft", dashed: true, thin: true, name: "before" });
     curves.push({ x: at(now), y: now.spectrum[0], colour: "c0", name: "X" }, { x: at(now), y: now.spectrum[1], colour: "c1", thin: true, name: "Y" });
     plot.lines(canvas("spectrum"), curves, { y: [-45, 10], says: `Power spectra behind ${now.title}`, empty: "too few samples" });
   }
@@ -155,11 +155,11 @@ const instruments = (() => {
     const span = [-Math.max(40, history.length - 1), 0];
     const own = (pick) => history.map(pick);
     const turns = (low, high) => history.flatMap((entry, i) => (entry.turned && i > 0 ? [{ x: [x[i] - 0.5, x[i] - 0.5], y: [low, high], colour: "soft", thin: true }] : []));
-    plot.lines(canvas("strip"), [...turns(-6, 0), { x, y: own((e) => log(e.ber > 0 ? e.ber : e.floor)), colour: "c0", dots: true, name: "round" }, { x, y: own((e) => log(e.theory_ber)), colour: "c1", dashed: true, name: "theory" }],
+    plot.lines(canvas("strip"), [...turns(-6, 0), { x, y: own((e) => log(e.ber > 0 ? e.ber : e.floor)), colour: "c0", dots: true, name: "round" }, { x, y: own((e) => (e.turned ? NaN : log(e.theory_ber))), colour: "c1", dashed: true, name: "theory" }],
       { x: span, y: [-6, 0], log: true, levels: threshold > 0 ? [{ at: Math.log10(threshold), name: "code's threshold " + threshold.toPrecision(2), left: true }] : [], says: "Bit error ratio of the last rounds" });
     const values = own((e) => e.snr).concat(own((e) => e.theory_snr)).filter(Number.isFinite);
     const low = values.length ? Math.floor(Math.min(...values) / 2 - 0.5) * 2 : 0, high = values.length ? Math.ceil(Math.max(...values) / 2 + 0.5) * 2 : 30;
-    plot.lines(canvas("snr-strip"), [...turns(low, high), { x, y: own((e) => e.snr), colour: "c0", dots: true, name: "round" }, { x, y: own((e) => e.theory_snr), colour: "c1", dashed: true, name: "theory" }],
+    plot.lines(canvas("snr-strip"), [...turns(low, high), { x, y: own((e) => e.snr), colour: "c0", dots: true, name: "round" }, { x, y: own((e) => (e.turned ? NaN : e.theory_snr)), colour: "c1", dashed: true, name: "theory" }],
       { x: span, y: [low, high], says: "SNR of the last rounds", empty: "no SNR without lock" });
   }
 

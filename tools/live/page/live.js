@@ -139,7 +139,7 @@ const bench = window.bench = { hello: null, state: null, round: null, told: null
     if (round.version === (bench.state || {}).version) document.body.classList.remove("waiting");
     draw(fresh);
     say(round.warnings.length > 0 ? round.warnings[0] : "", false);
-    byId("strip-note").textContent = bench.theory && bench.theory.of ? "theory: " + bench.theory.of : "";
+    byId("strip-note").textContent = bench.theory && bench.theory.of ? "\u2014 theory: " + bench.theory.of : "";
     bench.shownAt = performance.now();
   }
 

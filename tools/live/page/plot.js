@@ -48,7 +48,13 @@ const plot = (() => {
     pen.fillStyle = palette.soft;
     pen.font = "13px Georgia, serif";
     pen.textAlign = "center";
-    pen.fillText(text, width / 2, height / 2);
+    pen.textBaseline = "middle";
+    const lines = [""];
+    for (const word of text.split(" ")) {
+      const longer = (lines[lines.length - 1] + " " + word).trim();
+      if (pen.measureText(longer).width > width - 12) lines.push(word); else lines[lines.length - 1] = longer;
+    }
+    lines.forEach((line, i) => pen.fillText(line, width / 2, height / 2 + 17 * (i - (lines.length - 1) / 2)));
     label(canvas, text);
   }
 
@@ -65,12 +71,12 @@ const plot = (() => {
     if (drawn.length === 0 || !xs || !ys) return emptyNote(canvas, options.empty || "nothing to draw");
     const { pen, width, height } = paper(canvas);
     const box = { left: 46, right: width - 8, top: 8, bottom: height - 22 };
-    if (!options.y && !options.log) { const room = 0.06 * (ys[1] - ys[0]); ys = [ys[0] - room, ys[1] + room]; }
+    if (!options.y && !options.log) { const room = 0.06 * (ys[1] - ys[0]); ys = [ys[0] - room, ys[1] + 3.5 * room]; }
     const toX = (x) => box.left + (x - xs[0]) / (xs[1] - xs[0]) * (box.right - box.left);
     const toY = (y) => box.bottom - (y - ys[0]) / (ys[1] - ys[0]) * (box.bottom - box.top);
     pen.lineWidth = 1;
     pen.font = "11.5px Georgia, serif";
-    const dx = step(xs[1] - xs[0], Math.max(2, (box.right - box.left) / 70));
+    const dx = step(xs[1] - xs[0], Math.max(3, (box.right - box.left) / 58));
     const dy = options.log ? Math.max(1, Math.round((ys[1] - ys[0]) / 5)) : step(ys[1] - ys[0], Math.max(2, (box.bottom - box.top) / 34));
     pen.strokeStyle = palette.rule;
     pen.fillStyle = palette.soft;
@@ -99,7 +105,7 @@ const plot = (() => {
     }
     for (const curve of drawn) {
       pen.strokeStyle = pen.fillStyle = palette[curve.colour || "c0"];
-      pen.lineWidth = curve.thin ? 0.8 : 1.6;
+      pen.lineWidth = curve.thin ? (curve.dashed ? 1.2 : 0.8) : 1.6;
       pen.globalAlpha = curve.alpha || 1;
       pen.setLineDash(curve.dashed ? [5, 3] : []);
       pen.beginPath();
