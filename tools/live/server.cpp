@@ -93,7 +93,8 @@ class Socket : public std::enable_shared_from_this<Socket> {
 
   void read() {
     stream_.async_read(buffer_, [self = shared_from_this()](Error error, std::size_t) {
-      if (error) return self->leave();
+      // What was being read when a write failed finds its seat gone.
+      if (error || self->session_ == nullptr) return self->leave();
       const bool text_frame = self->stream_.got_text();
       const std::string message = beast::buffers_to_string(self->buffer_.data());
       self->buffer_.consume(self->buffer_.size());
