@@ -2,6 +2,8 @@
 #include <algorithm>
 #include <cmath>
 #include <iostream>
+#include <map>
+#include <optional>
 
 #include "sim/signal/scenario/strings.h"
 #include "tools/cohlink/command_line.h"
@@ -14,6 +16,7 @@
 #include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
 #include "tools/study/search/limit_report.h"
+#include "tools/study/search/optimum.h"
 
 namespace cohlink {
 namespace {
@@ -60,6 +63,43 @@ LimitRule read_rule(const CommandLine& line, Scenario& scenario) {
   return rule;
 }
 
+/// The best values of the probes, as they were found.
+class Optima {
+ public:
+  Optima(const CommandLine& line, const Scenario& scenario, const LimitRule& limit) : limit_(limit) {
+    if (!line.has("optimise")) return;
+    rule_ = parse_optimum(line.text("optimise"), scenario, "--optimise");
+    if (rule_->key == limit.key) throw InputError("--optimise " + rule_->key, "is what --vary searches over");
+    if (limit.criterion.kind == Criterion::Kind::kPenalty)
+      throw InputError("--optimise", "is for criteria at the scenario's own noise, not penalty_db");
+  }
+  std::string key() const { return rule_ ? rule_->key : limit_.key; }
+  SourceMaker over(SourceMaker source, unsigned threads, bool quiet) {
+    if (!rule_) return source;
+    return optimised(std::move(source), *rule_, threads,
+                     [this, quiet](const Scenario& scenario, const Optimum& best) {
+                       found_[scenario.written(limit_.key)] = best;
+                       note(quiet, limit_.key + " = " + scenario.written(limit_.key) + ": best at " +
+                                       rule_->key + " = " + fixed(best.at.value, 2));
+                     });
+  }
+  Table beside(Table probes, const Limit& limit) const {
+    if (!rule_) return probes;
+    std::vector<std::optional<Optimum>> optima;
+    for (const LimitProbe& probe : limit.probes) {
+      const auto found = found_.find(short_decimal(probe.value));
+      optima.push_back(found == found_.end() ? std::nullopt : std::optional(found->second));
+    }
+    add_optima(probes, *rule_, optima);
+    return probes;
+  }
+
+ private:
+  const LimitRule& limit_;
+  std::optional<OptimumRule> rule_;
+  std::map<std::string, Optimum> found_;  // by value of the limit's key
+};
+
 std::string margin_text(const LimitProbe& p) {
   if (std::isnan(p.low_db)) return lock_text(p);
   return "margin " +
@@ -89,8 +129,10 @@ int limit(const Arguments& arguments) {
       "what must hold; default ber, the FEC threshold")("resolution",
                                                         po::value<std::string>()->value_name("PERCENT"),
                                                         "of the range, where bisecting ends; default 2")(
-      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports")(
-      "probes", "print the table of probed values alone");
+      "optimise", po::value<std::string>()->value_name("KEY[=a:b]"),
+      "judge each value at the best value of this key, such as transmitter.launch_power_dbm: that of the "
+      "SNR")("output,o", po::value<std::string>()->value_name("FILE"),
+             "write the result as HDF5, for reports")("probes", "print the table of probed values alone");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("limit needs a scenario file");
@@ -99,7 +141,8 @@ int limit(const Arguments& arguments) {
   refuse_recording(scenario);
   note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);
-  caution_unread(scenario, {rule.key});
+  Optima optima(line, scenario, rule);
+  caution_unread(scenario, {rule.key, optima.key()});
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
@@ -110,18 +153,19 @@ int limit(const Arguments& arguments) {
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": " + margin_text(p));
   };
-  std::vector<std::string> varied = {rule.key};
+  std::vector<std::string> varied = {rule.key, optima.key()};
   if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
-  const Limit found =
-      find_limit(scenario, rule, recorded(simulation(fft, reuse), journal.get()), threads, progress);
+  const SourceMaker source =
+      optima.over(recorded(simulation(fft, reuse), journal.get()), threads, options.quiet);
+  const Limit found = find_limit(scenario, rule, source, threads, progress);
+  const Table probes = optima.beside(probe_table(rule, found), found);
   if (!options.output.empty())
-    write_study({"limit", {{"probes", probe_table(rule, found)}}, limit_facts(rule, found)}, scenario,
-                options.output);
+    write_study({"limit", {{"probes", probes}}, limit_facts(rule, found)}, scenario, options.output);
   if (line.has("probes"))
-    print(std::cout, probe_table(rule, found), options.format);
+    print(std::cout, probes, options.format);
   else
-    print(std::cout, {{"probes", probe_table(rule, found)}}, limit_facts(rule, found), options.format);
+    print(std::cout, {{"probes", probes}}, limit_facts(rule, found), options.format);
   end_journal(journal.get());
   return found.crossed() ? kDone : kRequirementFailed;
 }

@@ -105,6 +105,17 @@ MeasuredOutput mean_of_frames(const FrameResult& total, const std::string& outpu
 
 }  // namespace
 
+MeasuredOutput student(const std::vector<double>& values, double confidence) {
+  Spread spread;
+  for (const double value : values) spread.add(value);
+  if (spread.frames == 0) return {kNone, kNone, kNone};
+  if (spread.frames < 2) return {spread.mean, kNone, kNone};
+  const auto frames = static_cast<double>(spread.frames);
+  const double t = boost::math::quantile(boost::math::students_t(frames - 1.0), 0.5 + 0.5 * confidence);
+  const double half_width = t * std::sqrt(spread.variance() / frames);
+  return {spread.mean, spread.mean - half_width, spread.mean + half_width};
+}
+
 Outputs outputs_of(const ReceiverResult& received) {
   Outputs out;
   if (!received.score) return out;
@@ -141,7 +152,7 @@ MeasuredOutput measured(const FrameResult& total, const std::string& output) {
 }
 
 std::string bound_name(const std::string& output, const std::string& bound) {
-  for (const char* unit : {"_ps_per_nm", "_db", "_percent", "_bits", "_hz", "_ppm", "_ps"})
+  for (const char* unit : {"_ps_per_nm", "_dbm", "_db", "_percent", "_bits", "_hz", "_ppm", "_ps"})
     if (output.ends_with(unit))
       return output.substr(0, output.size() - std::string_view(unit).size()) + "_" + bound + unit;
   return output + "_" + bound;

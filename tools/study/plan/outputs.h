@@ -35,6 +35,9 @@ struct MeasuredOutput {
   double value, low, high;
 };
 
+/// Mean of values with Student's interval (W. S. Gosset, Biometrika 6, 1, 1908); NaN where there are too few.
+MeasuredOutput student(const std::vector<double>& values, double confidence);
+
 /// An output over the frames of a sum. q_db: from the BER and its interval. snr_db and evm_percent: of all
 /// noise power together; everything else that is not counted: the mean of the frames; the interval of both is
 /// Student's t over the frames, two or more (W. S. Gosset, Biometrika 6, 1, 1908). Events: their mean number

@@ -1,7 +1,6 @@
 #include "tools/study/search/margins.h"
 
 #include <algorithm>
-#include <boost/math/distributions/students_t.hpp>
 #include <cmath>
 #include <map>
 #include <memory>
@@ -61,18 +60,6 @@ class Sources {
   std::vector<FrameSource> sources_;
   std::vector<std::once_flag> once_;
 };
-
-MeasuredOutput student(const std::vector<double>& values, double confidence) {
-  const double none = std::nan("");
-  Spread spread;
-  for (const double value : values) spread.add(value);
-  if (spread.frames == 0) return {none, none, none};
-  if (spread.frames < 2) return {spread.mean, none, none};
-  const auto frames = static_cast<double>(spread.frames);
-  const double t = boost::math::quantile(boost::math::students_t(frames - 1.0), 0.5 + 0.5 * confidence);
-  const double half_width = t * std::sqrt(spread.variance() / frames);
-  return {spread.mean, spread.mean - half_width, spread.mean + half_width};
-}
 
 /// Noise over signal of every frame of every case; NaN without lock.
 class NoiseTable {
