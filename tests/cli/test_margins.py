@@ -38,6 +38,19 @@ class Margins(ProgramTest):
         super().setUp()
         self.write("weak.ini", WEAK)
 
+    def test_parts_make_the_whole(self):
+        ask = ["margins", "weak.ini", "--quiet", "--format", "json", "--set", "run.frames=1", "--set", "signal.symbols=2048"]
+        whole = self.succeed(*ask, "-o", "whole.h5")
+        for k in (3, 1, 2):
+            self.assertEqual(self.succeed(*ask, "--part", f"{k}/3", "-o", f"part-{k}.h5"), "")
+        parts = [f"part-{k}.h5" for k in (2, 1, 3)]
+        self.assertEqual(self.succeed("merge", *parts, "--quiet", "--format", "json", "-o", "merged.h5"), whole)
+        self.assertEqual(self.content("merged.h5"), self.content("whole.h5"))
+        self.refuse(2, "missing 3/3", "merge", *parts[:2])
+        self.refuse(2, "is part 1, as is", "merge", "part-1.h5", "part-1.h5", "part-2.h5")
+        self.succeed(*ask, "--part", "3/3", "-o", "other.h5", "--seed", 5)
+        self.refuse(2, "(scenario differs)", "merge", "part-1.h5", "part-2.h5", "other.h5")
+
     def test_costs_limits_and_pairs_in_every_output(self):
         text = self.succeed("margins", "weak.ini", "--quiet", "--format", "json", "-o", "margins.h5")
         found = json.loads(text)
@@ -125,6 +138,9 @@ class Margins(ProgramTest):
 
     def test_bad_input_is_one_line(self):
         self.refuse(2, "margins needs a scenario file", "margins")
+        self.refuse(2, "--part needs -o FILE", "margins", "weak.ini", "--part", "1/2")
+        self.refuse(2, "--part 3/2: expected k/n", "margins", "weak.ini", "--part", "3/2", "-o", "part.h5")
+        self.refuse(2, "--quick: not with --part", "margins", "weak.ini", "--part", "1/2", "-o", "part.h5", "--quick")
         self.refuse(2, "--resolution 0: expected a percentage up to 50", "margins", "weak.ini", "--resolution", "0")
         self.refuse(2, "snr_penalty_db is for outage", "margins", "weak.ini", "--criterion", "snr_penalty_db=1")
         self.refuse(2, "unknown option", "margins", "weak.ini", "--crit", "ber")

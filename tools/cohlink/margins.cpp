@@ -8,6 +8,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/margins.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
@@ -15,6 +16,7 @@
 #include "tools/study/plan/arithmetic.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/run/executor.h"
+#include "tools/study/search/margins_parts.h"
 #include "tools/study/search/quick_margins.h"
 
 namespace cohlink {
@@ -48,14 +50,6 @@ MarginsOrder read_order(const CommandLine& line) {
   return order;
 }
 
-RunIdentity identity_of(const MarginsOrder& order) {
-  RunIdentity identity = study_identity("margins", order.scenario);
-  identity.emplace_back("--criterion", order.criterion.text());
-  identity.emplace_back("--resolution", exact_decimal(order.resolution));
-  identity.emplace_back("--all", order.all ? "yes" : "no");
-  return identity;
-}
-
 /// Everything that impairments act on is worth keeping.
 std::shared_ptr<FrameReuse> reuse_of(const MarginsPlan& plan) {
   std::vector<std::string> keys;
@@ -71,8 +65,9 @@ unsigned threads_of(const CommonOptions& options, const MarginsPlan& plan) {
 }
 
 FarmResult run_plan(const MarginsPlan& plan, const FftCache& fft, const CommonOptions& options,
-                    Journal* journal) {
-  const TaskFarm farm = margin_tasks(plan, simulation(fft, reuse_of(plan)));
+                    const Part& part, Journal* journal) {
+  TaskFarm farm = margin_tasks(plan, simulation(fft, reuse_of(plan)));
+  farm.ours = [part](std::size_t task) { return is_of_part(task, part); };
   FarmOptions how;
   how.threads = threads_of(options, plan);
   how.journal = journal;
@@ -107,6 +102,40 @@ void show(const MarginsPlan& plan, const Margins& margins, const CommandLine& li
   print(std::cout, tables, facts, options.format);
 }
 
+MarginsPlan plan_of(const MarginsOrder& order, const FftCache& fft, unsigned threads) {
+  return plan_margins(
+      order, [&](const Scenario& s) { order.quick ? void(link_setup(s)) : void(Bench(s, fft)); }, threads);
+}
+
+/// Of a part the order alone decides, and how many there are.
+RunIdentity identity_of_parts(const MarginsOrder& order, const Part& part) {
+  RunIdentity identity = identity_of(order);
+  if (!part.whole()) identity.emplace_back("number of parts", std::to_string(part.count));
+  return identity;
+}
+
+RunIdentity journal_identity(const MarginsOrder& order, const Part& part) {
+  RunIdentity identity = identity_of_parts(order, part);
+  if (!part.whole()) identity.emplace_back("--part", std::to_string(part.number));
+  return identity;
+}
+
+void keep_part(const CommandLine& line, const MarginsOrder& order, const Part& part,
+               const std::vector<std::string>& lines, const std::string& arithmetic) {
+  const CommonOptions& options = line.common();
+  write_margins_part(order, criterion_text(line), lines,
+                     {options.output, part, identity_text(identity_of_parts(order, part)), arithmetic});
+  note(options.quiet, options.output + ": part " + std::to_string(part.number) + " of " +
+                          std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
+}
+
+Part part_of(const CommandLine& line) {
+  if (!line.has("part")) return {};
+  if (line.common().output.empty()) throw InputError("--part needs -o FILE: a part is nothing by itself");
+  line.refuse({"quick", "pairs"}, "not with --part, which keeps its pieces for 'cohlink merge'");
+  return parse_part(line.text("part"), "--part");
+}
+
 bool fails_now(const Margins& margins) {
   const GrowthState state = margins.impairments.front().growth.state;
   return state == GrowthState::kFailsNow || state == GrowthState::kFailsAnyway;
@@ -121,20 +150,25 @@ int show_quick(const MarginsPlan& plan, const CommandLine& line) {
   return fails_now(found) ? kRequirementFailed : kDone;
 }
 
-/// Simulates what is asked, or helps the rank that does.
-int simulate_margins(const MarginsOrder& order, const MarginsPlan& plan, FftCache& fft,
-                     const CommandLine& line) {
+/// Simulates what is asked, all of it or a part, or helps the rank that does.
+int simulate_margins(const MarginsPlan& plan, const Part& part, FftCache& fft, const CommandLine& line) {
   const CommonOptions& options = line.common();
+  const MarginsOrder& order = plan.order;
   if (!world().leads()) {
-    if (all_go_on(true)) run_plan(plan, fft, options, nullptr);
+    if (all_go_on(true)) run_plan(plan, fft, options, part, nullptr);
     return kDone;
   }
   caution_unread(order.scenario, {});
   light_hazard_caution({order.scenario});
   set_up_cautions({order.scenario});
-  const auto journal = open_journal(options, identity_of(order));
+  const auto journal = open_journal(options, journal_identity(order, part));
   if (!all_go_on(true)) throw RunError("another rank could not start");
-  const FarmResult result = run_plan(plan, fft, options, journal.get());
+  const FarmResult result = run_plan(plan, fft, options, part, journal.get());
+  if (line.has("part")) {
+    keep_part(line, order, part, result.lines, arithmetic_of(fft));
+    end_journal(journal.get());
+    return kDone;
+  }
   const Margins found = judge_margins(plan, result.lines);
   show(plan, found, line);
   end_journal(journal.get());
@@ -142,6 +176,17 @@ int simulate_margins(const MarginsOrder& order, const MarginsPlan& plan, FftCach
 }
 
 }  // namespace
+
+int merge_margins_parts(const CommandLine& line) {
+  const MergedMargins merged = merge_margins(line.common().files);
+  if (!merged.remark.empty()) caution(merged.remark);
+  FftCache fft(planning_of(merged.order.scenario));
+  const MarginsPlan plan = plan_of(merged.order, fft, 1);
+  check_lines(plan, merged);
+  const Margins found = judge_margins(plan, merged.lines);
+  show(plan, found, line);
+  return fails_now(found) ? kRequirementFailed : kDone;
+}
 
 int margins(const Arguments& arguments) {
   CommandLine line(
@@ -160,17 +205,19 @@ int margins(const Arguments& arguments) {
       "of a doubling, where the search for a limit ends; default 5")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports")(
       "pairs", "print the table of all pairs alone")(
+      "part", po::value<std::string>()->value_name("k/n"),
+      "only the k-th of n parts of the work, for batch systems; 'cohlink merge' joins them")(
       "quick", "closed forms of the budget instead of simulating, for those impairments that it counts");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
+  const Part part = part_of(line);
   const MarginsOrder order = read_order(line);
   FftCache fft(planning_of(order.scenario));
   const unsigned threads = thread_count(asked_threads(options, order.scenario), 64);
-  const MarginsPlan plan = plan_margins(
-      order, [&](const Scenario& s) { order.quick ? void(link_setup(s)) : void(Bench(s, fft)); }, threads);
+  const MarginsPlan plan = plan_of(order, fft, threads);
   if (plan.impairments.empty())
     throw InputError("the scenario has no impairment; --all asks about those that are at their ideal");
-  return order.quick ? show_quick(plan, line) : simulate_margins(order, plan, fft, line);
+  return order.quick ? show_quick(plan, line) : simulate_margins(plan, part, fft, line);
 }
 
 }  // namespace cohlink

@@ -1,15 +1,21 @@
 // cohlink sweep: BER and its companions over a grid of scenario keys. cohlink merge: the parts of one.
 #include <iostream>
+#include <memory>
+#include <optional>
 
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/margins.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
+#include "tools/study/run/at_point.h"
 #include "tools/study/run/sweep_parts.h"
 #include "tools/study/run/sweep_run.h"
+#include "tools/study/search/margins_parts.h"
+#include "tools/study/search/optimum.h"
 
 namespace cohlink {
 namespace {
@@ -75,8 +81,62 @@ SweepOrder read_order(const CommandLine& line) {
   return order;
 }
 
-int run_order(const CommandLine& line, const SweepOrder& order, const Part& part, bool as_part) {
+/// Each point at the best value of a key, whatever is measured there.
+class BestPoints {
+ public:
+  BestPoints(const CommandLine& line, const SweepOrder& order) {
+    if (!line.has("optimise")) return;
+    rule_ = parse_optimum(line.text("optimise"), order.plan.base, "--optimise");
+    for (const Axis& axis : order.plan.axes)
+      if (axis.key == rule_->key) throw InputError("--optimise " + rule_->key, "is varied");
+    if (order.measure == SweepMeasure::kPenalty)
+      throw InputError("--optimise",
+                       "not with --measure penalty_db, whose reference stands at no best value");
+    if (line.has("part") || world().size > 1)
+      throw InputError("--optimise", "is for one process; give it all points and threads");
+  }
+
+  RunIdentity identity(RunIdentity identity) const {
+    if (rule_) identity.emplace_back("--optimise", rule_->key);
+    return identity;
+  }
+
+  /// Moves the points, and keeps where they went.
+  void find(SweepOrder& order, const CommonOptions& options, const FftCache& fft, unsigned threads) {
+    if (!rule_) return;
+    CommonOptions beside = options;
+    if (!beside.output.empty()) beside.output += ".optimum";
+    journal_ = open_journal(beside, identity(identity_of(order, Part())));
+    std::vector<std::string> keys = {rule_->key};
+    for (const Axis& axis : order.plan.axes) keys.push_back(axis.key);
+    const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(order.plan.base, keys));
+    const SourceMaker source = recorded(simulation(fft, reuse), journal_.get());
+    for (SweepPoint& point : order.plan.points) {
+      const Optimum best = at_point(order.plan, point.index, [&](const SweepPoint& here) {
+        return find_optimum(here.scenario, *rule_, source, threads);
+      });
+      note(options.quiet,
+           describe(order.plan, point) + ": best at " + rule_->key + " = " + fixed(best.at.value, 2));
+      point.scenario = at_optimum(point.scenario, *rule_, best);
+      optima_.push_back(best);
+    }
+  }
+
+  Table beside(Table table) const {
+    if (rule_) add_optima(table, *rule_, optima_);
+    return table;
+  }
+  void end() const { end_journal(journal_.get()); }
+
+ private:
+  std::optional<OptimumRule> rule_;
+  std::vector<std::optional<Optimum>> optima_;
+  std::unique_ptr<Journal> journal_;
+};
+
+int run_order(const CommandLine& line, SweepOrder order, const Part& part, bool as_part) {
   const CommonOptions& options = line.common();
+  BestPoints best(line, order);
   FftCache fft(planning_of(order.plan.base));
   SweepRunOptions run;
   run.threads = threads_of(options, order, part);
@@ -87,7 +147,8 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
   }
   light_hazard_caution(check_points(order, part, fft, run.threads));
   set_up_cautions({order.plan.base});
-  const auto journal = open_journal(options, identity_of(order, part));
+  const auto journal = open_journal(options, best.identity(identity_of(order, part)));
+  best.find(order, options, fft, run.threads);
   run.journal = journal.get();
   run.remark = [&](const std::string& text) { note(options.quiet, text); };
   ProgressBar bar(options.quiet);
@@ -99,7 +160,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
   const SweepRecords records = run_sweep(order, run, fft);
   bar.clear();
   if (!as_part) {
-    const Table table = table_of(order, records);
+    const Table table = best.beside(table_of(order, records));
     if (!options.output.empty()) write_sweep(order, records, table, options.output);
     tell_missing(order, records);
     tell_caveats(order.plan, records.tallies, options.quiet);
@@ -110,6 +171,7 @@ int run_order(const CommandLine& line, const SweepOrder& order, const Part& part
                             std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
   }
   end_journal(journal.get());
+  best.end();
   return kDone;
 }
 
@@ -136,6 +198,8 @@ int sweep(const Arguments& arguments) {
       "frame gives, as 'receive' names it: snr_db, q_db, gmi_bits, cycle_slips, taps_dgd_ps...")(
       "reference", po::value<std::string>()->value_name("KEY=value"),
       "where the penalty is 0; keys it does not name are those of each point; default the first point")(
+      "optimise", po::value<std::string>()->value_name("KEY[=a:b]"),
+      "each point at the best value of this key, such as transmitter.launch_power_dbm: that of its SNR")(
       "common-noise", "the same random streams at every point: sharper differences, correlated errors")(
       "part", po::value<std::string>()->value_name("k/n"),
       "only the k-th of n parts of the points, for batch systems; 'cohlink merge' joins them");
@@ -148,15 +212,17 @@ int sweep(const Arguments& arguments) {
 }
 
 int merge(const Arguments& arguments) {
-  CommandLine line("merge PART... [-o curve.h5]",
-                   "Joins the parts of a sweep (sweep --part k/n) to the table and the file that the whole\n"
-                   "sweep would have given, byte for byte.");
+  CommandLine line(
+      "merge PART... [-o curve.h5]",
+      "Joins the parts of a sweep or of margins (--part k/n) to the table and the file that the\n"
+      "whole would have given, byte for byte.");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   line.refuse({"set", "tie", "seed"}, "merge takes the scenario that its parts were computed from");
   check_output(options.output, options.files);
+  if (!options.files.empty() && is_margins_part(options.files.front())) return merge_margins_parts(line);
   const auto [order, records, remark] = merge_parts(options.files);
   if (!remark.empty()) caution(remark);
   const Table table = table_of(order, records);

@@ -1,7 +1,6 @@
 #include "tools/study/run/sweep_order.h"
 
 #include <algorithm>
-#include <charconv>
 
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
@@ -35,19 +34,6 @@ void set_measure(SweepOrder& order, const std::string& text, const std::string& 
     if (text == "q_db") return;
     for (SweepPoint& point : order.plan.points) point.stop.target_errors = 0;
   }
-}
-
-Part parse_part(const std::string& text, const std::string& origin) {
-  Part part;
-  const auto slash = text.find('/');
-  const auto read = [&](const std::string& digits, std::size_t& value) {
-    const auto [end, error] = std::from_chars(digits.data(), digits.data() + digits.size(), value);
-    return error == std::errc{} && end == digits.data() + digits.size();
-  };
-  if (slash == std::string::npos || !read(text.substr(0, slash), part.number) ||
-      !read(text.substr(slash + 1), part.count) || part.number < 1 || part.number > part.count)
-    throw InputError(as_given(origin, text), "expected k/n, k from 1 to n");
-  return part;
 }
 
 std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {

@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "tools/study/parts/journal.h"
+#include "tools/study/parts/part_file.h"
 #include "tools/study/plan/plan.h"
 
 namespace cohlink {
@@ -31,15 +31,6 @@ struct SweepOrder {
 /// (outputs.h); InputError, beginning with `origin`, else. The plan must be there: only ber and q_db stop at
 /// run.target_errors, all other outputs take run.frames frames.
 void set_measure(SweepOrder& order, const std::string& text, const std::string& origin = "");
-
-/// One of `count` parts of a sweep, from 1.
-struct Part {
-  std::size_t number = 1, count = 1;
-  bool whole() const { return count == 1; }
-};
-
-/// "2/8"; InputError, beginning with `origin`, else.
-Part parse_part(const std::string& text, const std::string& origin = "");
 
 /// The points of a part, by index: points that share a line stay together where there are sets enough.
 std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part);
