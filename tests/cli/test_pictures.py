@@ -41,6 +41,14 @@ class Pictures(ProgramTest):
         for name in ("channel.osnr_db", "adc.bits", "laser_lo.linewidth_khz", "not counted"):
             self.assertIn(name, words)
 
+    def test_economise(self):
+        self.succeed("economise", "scenario.ini", "--quiet", "--only-cut", "--cut", "dsp.test_phases=8|6", "--cut", "adc.bits=6|5", "-o",
+                     "economy.h5", "--set", "channel.osnr_db=14")
+        self.drawn_twice_alike("economise.py", "economy.h5")
+        words = self.words("a.svg")
+        for name in ("dsp.test_phases", "adc.bits", "chosen"):
+            self.assertIn(name, words)
+
     def sweep(self, name, *arguments):
         self.succeed("sweep", "scenario.ini", "--quiet", "--set", "run.frames=2", *arguments, "-o", name)
 

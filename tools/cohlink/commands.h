@@ -22,6 +22,7 @@ int inspect(const Arguments& arguments);
 int budget(const Arguments& arguments);
 int limit(const Arguments& arguments);
 int margins(const Arguments& arguments);
+int economise(const Arguments& arguments);
 int outage(const Arguments& arguments);
 int qualify(const Arguments& arguments);
 int report(const Arguments& arguments);

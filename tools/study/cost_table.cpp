@@ -1,5 +1,7 @@
 #include "tools/study/cost_table.h"
 
+#include <cmath>
+
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 
@@ -18,6 +20,23 @@ std::string cost_basis(const Scenario& scenario) {
          " pJ a multiplication and " + readable(addition) +
          " pJ an addition (section cost); memory, converters, code and what runs once a capture are not in "
          "it";
+}
+
+ReceiverCost receiver_cost(const Receiver& receiver, const Scenario& scenario, double sample_rate,
+                           std::size_t symbols) {
+  constexpr double kLanes = 4.0;
+  const double rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
+  const double bits = bit_rates(scenario).line / rate;  // in a symbol period
+  const auto [multiplication, addition] = operation_energies(scenario);
+  Operations all;
+  for (const BlockCost& cost : receiver.cost(sample_rate, symbols)) all += cost.per_symbol;
+  ReceiverCost cost;
+  cost.multiplications = all.multiplications / bits;
+  cost.additions = all.additions / bits;
+  cost.arithmetic_pj = cost.multiplications * multiplication + cost.additions * addition;
+  cost.converters_pj = kLanes * sample_rate / rate / bits * std::exp2(scenario.integer("adc.bits")) *
+                       scenario.number("cost.energy_per_conversion_step_pj");
+  return cost;
 }
 
 Table cost_table(const Receiver& receiver, const Scenario& scenario, const Capture& capture) {

@@ -216,6 +216,7 @@ const std::vector<ScenarioKey> kKeys = {
 
     {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.07", 0, 1000, "", "energy of one real multiplication of 8-bit words in cost.node_nm, for the table of cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.2 in 45 nm"},
     {"cost", "energy_per_addition_pj", kNumber, "pJ", "0.007", 0, 1000, "", "energy of one real addition of 8-bit words in cost.node_nm, for the table of cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.03 in 45 nm"},
+    {"cost", "energy_per_conversion_step_pj", kNumber, "pJ", "0.05", 0, 1000, "", "energy of an analogue-to-digital conversion over 2^adc.bits, for economise", "Murmann's survey of converters (from memory): 0.05 to 0.2 at 50 GSa/s and more"},
     {"cost", "word_length_bits", kInteger, "bits", "6", 1, 64, "", "word length of the arithmetic: a multiplication's energy grows with its square, an addition's with it", "common practice: 5 to 8 bits in coherent receivers"},
     {"cost", "node_nm", kNumber, "nm", "7", 0.1, 1000, "", "process that the two energies are of; said beside them, changes no number", ""},
 

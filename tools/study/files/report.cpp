@@ -62,8 +62,8 @@ std::string section(const std::string& path) {
     body = report::curve_section(file);
   else if (kind == "cohlink result")
     body = report::result_section(file);
-  else if (kind == "cohlink limit" || kind == "cohlink margins" || kind == "cohlink outage" ||
-           kind == "cohlink qualify")
+  else if (kind == "cohlink limit" || kind == "cohlink margins" || kind == "cohlink economise" ||
+           kind == "cohlink outage" || kind == "cohlink qualify")
     body = report::study_section(file);
   else
     throw InputError(path, "holds nothing to report" + (kind.empty() ? "" : " (it is a " + kind + ")") +
