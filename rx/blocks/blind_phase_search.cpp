@@ -37,8 +37,7 @@ COHLINK_VECTOR_INLINE Floats distances(const Distance& distance, Rows rows, std:
   const Floats c = load(grid.cos + b), s = load(grid.sin + b);
   Floats sum = {};
   for (const auto* row : rows) {
-    const float re = row[k].real(), im = row[k].imag();
-    sum += distance(re * c + im * s, im * c - re * s);
+    sum += turned_distance(distance, row[k].real(), row[k].imag(), c, s);
   }
   return sum;
 }

@@ -70,4 +70,11 @@ struct PointDistance {
   std::size_t count;
 };
 
+/// Of a symbol turned back by the phase with that cosine and sine; V a vector of phases.
+template <class Distance, class S, class V>
+COHLINK_VECTOR_INLINE V turned_distance(const Distance& distance, const S& re, const S& im, const V& cos,
+                                        const V& sin) {
+  return distance(re * cos + im * sin, im * cos - re * sin);
+}
+
 }  // namespace cohlink

@@ -10,6 +10,7 @@
 #include "rx/blocks/blind_phase_search.h"
 #include "rx/blocks/butterfly.h"
 #include "rx/blocks/decision.h"
+#include "rx/blocks/symbol_arithmetic.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/units.h"
 
@@ -21,9 +22,9 @@ struct ConstantModulusError {
   void operator()(std::size_t, const ButterflyBlock& y, ButterflyBlock& e) const {
     for (std::size_t i = 0; i < 2; ++i)
       for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
-        const float g = modulus - y.re[i][s] * y.re[i][s] - y.im[i][s] * y.im[i][s];
-        e.re[i][s] = g * y.re[i][s];
-        e.im[i][s] = g * y.im[i][s];
+        const std::complex<float> error = modulus_error(modulus, y.re[i][s], y.im[i][s]);
+        e.re[i][s] = error.real();
+        e.im[i][s] = error.imag();
       }
   }
 };
@@ -35,18 +36,19 @@ struct RadiusDirectedError {
     for (std::size_t i = 0; i < 2; ++i) {
       float power[ButterflyBlock::kSize], nearest[ButterflyBlock::kSize];
       for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
-        power[s] = y.re[i][s] * y.re[i][s] + y.im[i][s] * y.im[i][s];
+        power[s] = size_squared(y.re[i][s], y.im[i][s]);
         nearest[s] = static_cast<float>(rings.front().power);
       }
       for (std::size_t r = 0; r + 1 < rings.size(); ++r) {
         const auto border = static_cast<float>(rings[r].border),
                    outer = static_cast<float>(rings[r + 1].power);
         for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
-          nearest[s] = power[s] < border ? nearest[s] : outer;
+          nearest[s] = nearer_ring(power[s], border, nearest[s], outer);
       }
       for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
-        e.re[i][s] = (nearest[s] - power[s]) * y.re[i][s];
-        e.im[i][s] = (nearest[s] - power[s]) * y.im[i][s];
+        const std::complex<float> error = ring_error(nearest[s], power[s], y.re[i][s], y.im[i][s]);
+        e.re[i][s] = error.real();
+        e.im[i][s] = error.imag();
       }
     }
   }
@@ -96,16 +98,15 @@ class DecisionDirectedError {
         for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
           decisions[s] = decide(turned[s] *= std::conj(carrier));
       });
-      float aligned = 0.0f, power = 0.0f;
+      GainSums<float> sums;
       for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
-        const std::complex<float> z = turned[s], decision = decisions[s];
-        aligned += z.real() * decision.real() + z.imag() * decision.imag();
-        power += std::norm(decision);
-        const std::complex<float> wanted = decision * carrier * std::conj(phasors[s]);
-        e.re[i][s] = wanted.real() - y.re[i][s];
-        e.im[i][s] = wanted.imag() - y.im[i][s];
+        sums.add(turned[s], decisions[s]);
+        const std::complex<float> error =
+            decision_error(decisions[s], carrier, phasors[s], {y.re[i][s], y.im[i][s]});
+        e.re[i][s] = error.real();
+        e.im[i][s] = error.imag();
       }
-      gain_[i] = std::clamp(gain_[i] * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
+      gain_[i] = moved_gain(gain_[i], sums.aligned, sums.power);
     }
   }
 

@@ -6,6 +6,7 @@
 
 #include "rx/blocks/decision.h"
 #include "rx/blocks/distance.h"
+#include "rx/blocks/symbol_arithmetic.h"
 #include "rx/stage/counted.h"
 
 namespace cohlink {
@@ -50,41 +51,45 @@ Operations butterfly_operations(int taps, int inputs, std::size_t block) {
   return filters * (2.0 * accumulated + 1.0 / static_cast<double>(block) * (kRealTimesComplex + kComplexSum));
 }
 
-Operations modulus_error_operations() {
-  return 2.0 * (kSquaredMagnitude + Operations{0, 1, 0} + kRealTimesComplex);
-}
-
 namespace {
 
-// Squared distance of one symbol to its decision: what BlindPhaseSearch's kernel does with each.
-Operations distance(Modulation modulation) {
+using Z = std::complex<Counted>;
+
+// Any symbol, output, phasor: what is done with one does not depend on where it lies.
+const Counted kRe = 0.3, kIm = 0.4;
+const Z kZ{kRe, kIm};
+
+constexpr Operations kComparison{0, 1, 0};
+
+// One symbol under a test phase: turned by it, its squared distance to the decision, added to the phase's
+// sum.
+Operations distance_operations(Modulation modulation) {
   const DistanceShape shape(constellation(modulation));
-  const Counted re = 0.3, im = 0.4;
+  Counted sum;
   return Counted::count([&] {
     switch (shape.folds.size()) {
       case 1:
-        return FoldDistance<1>(shape)(re, im);
+        return void(sum += turned_distance(FoldDistance<1>(shape), kRe, kIm, kRe, kIm));
       case 2:
-        return FoldDistance<2>(shape)(re, im);
+        return void(sum += turned_distance(FoldDistance<2>(shape), kRe, kIm, kRe, kIm));
       case 3:
-        return FoldDistance<3>(shape)(re, im);
+        return void(sum += turned_distance(FoldDistance<3>(shape), kRe, kIm, kRe, kIm));
       default:
-        return PointDistance(shape)(re, im);
+        return void(sum += turned_distance(PointDistance(shape), kRe, kIm, kRe, kIm));
     }
   });
 }
 
-// Those of one symbol under every test phase, turned by it, added to their sums.
-Operations distances(Modulation modulation, int test_phases) {
-  return static_cast<double>(test_phases) * (kComplexProduct + distance(modulation) + Operations{0, 1, 0});
+// The smallest of the sums, and the parabola through it and its neighbours; a division counts as a
+// multiplication.
+Operations minimum_operations(int test_phases) {
+  return (test_phases - 1.0) * kComparison + Operations{3, 5, 0};
 }
 
-constexpr Operations kParabola{3, 5, 0};  // a division counts as a multiplication
-
-Operations decision(Modulation modulation) {
-  const Counted re = 0.3, im = 0.4;
-  return Counted::count(
-      [&] { with_decision(constellation(modulation), [&](const auto& decide) { decide.nearest(re, im); }); });
+Operations decision_operations(Modulation modulation) {
+  return Counted::count([&] {
+    with_decision(constellation(modulation), [&](const auto& decide) { decide.nearest(kRe, kIm); });
+  });
 }
 
 // Comparisons with the borders between rings.
@@ -92,51 +97,79 @@ double borders(Modulation modulation) {
   return static_cast<double>(constellation(modulation).rings().size() - 1);
 }
 
+Operations product_operations() {
+  return Counted::count([] { kZ* kZ; });
+}
+
+// The running gain after a block, and its inverse before the next.
+Operations gain_operations() {
+  return Counted::count([] { Counted(1.0) / moved_gain(kRe, kRe, kIm); });
+}
+
 }  // namespace
 
+Operations modulus_error_operations() {
+  return 2.0 * Counted::count([] { modulus_error(kRe, kRe, kIm); });
+}
+
 Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block) {
-  const Operations every = kRealTimesComplex + kComplexProduct             // scaled, offset taken off
-                           + distances(modulation, test_phases)            //
-                           + kComplexProduct + decision(modulation)        // phase taken off, decided
-                           + Operations{2, 2, 0} + Operations{2, 2, 0}     // gain's two sums
-                           + 2.0 * kComplexProduct + kComplexSum;          // carrier put back on the decision
-  const Operations once = Operations{0, test_phases - 1.0, 0} + kParabola  //
-                          +
-                          Operations{4, 4, 1};  // gain: a ratio, a step, two bounds, its inverse; the phasor
-  return 2.0 * (every + 1.0 / static_cast<double>(block) * once) + kComplexProduct;  // the offset's phasor
+  GainSums<Counted> sums;
+  const Operations every = Counted::count([&] {
+                             const Z turned = kRe * kZ * kZ;  // scaled, offset taken off
+                             sums.add(turned * std::conj(kZ), kZ);
+                             decision_error(kZ, kZ, kZ, kZ);
+                           }) +
+                           test_phases * distance_operations(modulation) + decision_operations(modulation);
+  const Operations once =
+      minimum_operations(test_phases) + gain_operations() + Operations{0, 0, 1};  // the phasor
+  return 2.0 * (every + 1.0 / static_cast<double>(block) * once) +
+         product_operations();  // the offset's phasor
 }
 
 Operations ring_gradient_operations(Modulation modulation) {
-  const Operations rings{0, borders(modulation), 0};
-  return kSquaredMagnitude + rings + Operations{0, 1, 0} + kRealTimesComplex;
+  const Operations power = Counted::count([] { size_squared(kRe, kIm); }),
+                   ring = Counted::count([] { nearer_ring(kRe, kIm, kRe, kIm); }),
+                   error = Counted::count([] { ring_error(kRe, kRe, kRe, kIm); });
+  return power + borders(modulation) * ring + error;
 }
 
-Operations axis_gradient_operations() { return {4, 2, 0}; }
+Operations axis_gradient_operations() {
+  return Counted::count([] { axis_error(kRe, kZ); });
+}
 
-Operations decision_gradient_operations() { return kComplexSum; }
+Operations decision_gradient_operations() {
+  return Counted::count([] { kZ - kZ; });
+}
 
 Operations widely_linear_operations(Modulation modulation, const Operations& gradient, bool own_angles,
                                     int taps, int test_phases, std::size_t block) {
   const auto symbols = static_cast<double>(block);
   const double reached = 2.0 * symbols + taps - 1.0;
-  const Operations off = 6.0 * kComplexProduct;  // two phasors, and two turns of each row
-  const Operations every = kRealTimesComplex + distances(modulation, test_phases)  // scaled, searched
-                           + kComplexProduct + decision(modulation)                // phase taken off, decided
-                           + kComplexProduct + kComplexSum + Operations{2, 2, 0}   // gain's two sums
-                           + kRealTimesComplex + gradient + kComplexProduct;       // carrier put back
-  const Operations back = 3.0 * kComplexProduct;  // the phasor, and both outputs
-  Operations once = Operations{0, test_phases - 1.0, 0} + kParabola +
-                    Operations{4, 6, 0}  // gain: a ratio, a step, two bounds, its inverse, both outputs
+  // Two phasors go on, and each row is taken off the carrier and its image.
+  const Operations off =
+      2.0 * product_operations() + 2.0 * Counted::count([] { without_carrier(kZ, kZ, kZ); });
+  TurnSums<Counted> sums;
+  const Operations every = Counted::count([&] {
+                             const Z z = kRe * kZ * std::conj(kZ);  // scaled, phase taken off
+                             sums.add(z, kZ);
+                             (kRe * z) * kZ;  // at the decisions' scale; the error's carrier put back
+                           }) +
+                           test_phases * distance_operations(modulation) + decision_operations(modulation) +
+                           gradient;
+  const Operations back = 3.0 * product_operations();  // the phasor, and both outputs
+  Operations once = minimum_operations(test_phases) + gain_operations() +
+                    Operations{0, 2, 0}  // both outputs' sums together
                     +
                     Operations{0, 4, 4};  // phases go on; phasors of the carrier, its image and what is left
-  if (own_angles) once += 2.0 * (2.0 * kComplexProduct + Operations{1, 0, 2} + symbols * kComplexProduct);
+  if (own_angles)
+    once += 2.0 * (2.0 * product_operations() + Operations{1, 0, 2} + symbols * product_operations());
   return reached / symbols * off + 2.0 * every + back + 1.0 / symbols * once;
 }
 
 Operations phase_search_operations(Modulation modulation, int test_phases, int rows) {
-  const double phases = test_phases;
-  const Operations running{0, 2.0 * phases, 0}, smallest{0, phases - 1.0, 0};
-  return static_cast<double>(rows) * distances(modulation, test_phases) + running + smallest + kParabola;
+  const Operations running{0, 2.0 * test_phases, 0};
+  return static_cast<double>(rows) * (test_phases * distance_operations(modulation)) + running +
+         minimum_operations(test_phases);
 }
 
 Operations fourth_power_operations(Modulation modulation, int rows) {
@@ -150,8 +183,12 @@ Operations fourth_power_operations(Modulation modulation, int rows) {
 }
 
 Operations decision_phase_operations(Modulation modulation, int rows) {
-  return static_cast<double>(rows) * (decision(modulation) + kComplexProduct + kComplexSum) +
-         2.0 * kComplexProduct + 2.0 * kComplexSum + Operations{0, 0, 2};
+  Z sum;
+  const Operations every =
+      decision_operations(modulation) + Counted::count([&] { sum += kZ * std::conj(kZ); });
+  // Back to the symbols as they came, a window that slides, and its angle against the symbol's own.
+  return static_cast<double>(rows) * every + 2.0 * product_operations() + 2.0 * kComplexSum +
+         Operations{0, 0, 2};
 }
 
 }  // namespace cohlink

@@ -1,5 +1,6 @@
-// What blocks cost in arithmetic, from their own structure; what depends on the constellation is counted in
-// the kernels themselves (stage/counted.h).
+// What blocks cost in arithmetic. What is done with symbols is counted in the functions that the blocks run
+// (symbol_arithmetic.h, decision.h, distance.h), with a number that counts (stage/counted.h); transforms,
+// filters, moments and the fourth power follow their formulas.
 #pragma once
 
 #include <cstddef>

@@ -5,6 +5,7 @@
 #include <utility>
 
 #include "rx/blocks/decision.h"
+#include "rx/blocks/symbol_arithmetic.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -51,10 +52,10 @@ void WidelyLinear::take_off_carrier(std::size_t k, double phase) {
     const int n = static_cast<int>(t) - before;
     const Complex back = base * turn_[t], image_back = image_base * image_turn_[t];
     for (std::size_t j = 0; j < 2; ++j) {
-      const Complex x(*in_.re(j, k, n), *in_.im(j, k, n)), turned = x * back;
-      local_.set(j, n, turned);
-      local_.set(2 + j, n, std::conj(turned));
-      local_.set(4 + j, n, std::conj(x) * image_back);
+      const auto x = without_carrier<float>({*in_.re(j, k, n), *in_.im(j, k, n)}, back, image_back);
+      local_.set(j, n, x.direct);
+      local_.set(2 + j, n, std::conj(x.direct));
+      local_.set(4 + j, n, x.image);
     }
   }
 }
@@ -77,9 +78,11 @@ void WidelyLinear::align_rows() {
 // The rule's error of an output z on the constellation's axes, nearest to `decision`.
 Complex WidelyLinear::gradient(Complex z, Complex decision) const {
   if (p_.rule == EqualiserRule::kDecisionDirected) return decision - z;
-  if (by_rings()) return (nearest_ring(std::norm(z), constellation(p_.modulation)) - std::norm(z)) * z;
-  const auto level = static_cast<float>(constellation(p_.modulation).axis_modulus());
-  return {(level - z.real() * z.real()) * z.real(), (level - z.imag() * z.imag()) * z.imag()};
+  if (by_rings()) {
+    const float power = size_squared(z.real(), z.imag());
+    return ring_error(nearest_ring(power, constellation(p_.modulation)), power, z.real(), z.imag());
+  }
+  return axis_error(static_cast<float>(constellation(p_.modulation).axis_modulus()), z);
 }
 
 // The rule's error of y, on whose axes a block search puts it; gives the phase that was left.
@@ -98,19 +101,19 @@ double WidelyLinear::error(const ButterflyBlock& y, ButterflyBlock& e) {
   });
   for (std::size_t i = 0; i < 2; ++i) {
     const Complex forth = carrier * angle_[i];
-    Complex turn = 0.0f;
+    TurnSums<float> sums;
     for (std::size_t s = 0; s < kBlock; ++s) {
       const Complex z = both[i * kBlock + s], decision = decisions[i * kBlock + s];
-      turn += z * std::conj(decision);
-      power += std::norm(decision);
+      sums.add(z, decision);
       const Complex wrong = gradient(gain_ * z, decision) * forth;
       e.re[i][s] = wrong.real();
       e.im[i][s] = wrong.imag();
     }
-    aligned += turn.real();
-    if (by_rings()) angle_[i] *= std::polar(1.0f, 0.05f * std::arg(turn));
+    aligned += sums.turn.real();
+    power += sums.power;
+    if (by_rings()) angle_[i] *= std::polar(1.0f, 0.05f * std::arg(sums.turn));
   }
-  gain_ = std::clamp(gain_ * (1.0f + 0.02f * (aligned / power - 1.0f)), 0.5f, 1.5f);
+  gain_ = moved_gain(gain_, aligned, power);
   return phase;
 }
 
