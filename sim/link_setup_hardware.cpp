@@ -13,10 +13,15 @@ std::optional<double> scaled(const Scenario& s, const char* key, double unit) {
   return value ? std::optional(*value * unit) : std::nullopt;
 }
 
-// An extinction or rejection in dB as a field or current ratio; absent = 0.
+// An extinction in dB as a field ratio; absent = 0.
 double amplitude_ratio(const Scenario& s, const char* key) {
   const auto db = s.optional_number(key);
-  return db ? std::pow(10.0, -*db / 20.0) : 0.0;
+  return db ? amplitude_from_db(-*db) : 0.0;
+}
+
+double photodiode_mismatch(const Scenario& s, const char* key) {
+  const auto cmrr_db = s.optional_number(key);
+  return cmrr_db ? mismatch_of_cmrr(*cmrr_db) : 0.0;
 }
 
 std::optional<double> linear(const Scenario& s, const char* key) {
@@ -135,8 +140,8 @@ FrontendParameters frontend_setup(const Scenario& s) {
   p.hybrid = hybrid_setup(s, false);
   p.hybrid_y = hybrid_setup(s, true);
   p.photodiodes.responsivity = s.number("frontend.responsivity_a_per_w");
-  p.photodiodes.mismatch = amplitude_ratio(s, "frontend.cmrr_db");
-  if (s.is_set("frontend.cmrr_y_db")) p.mismatch_y = amplitude_ratio(s, "frontend.cmrr_y_db");
+  p.photodiodes.mismatch = photodiode_mismatch(s, "frontend.cmrr_db");
+  if (s.is_set("frontend.cmrr_y_db")) p.mismatch_y = photodiode_mismatch(s, "frontend.cmrr_y_db");
   const double skew = s.number("frontend.pn_skew_ps");
   p.pn_skew = {skew * 1e-12, s.optional_number("frontend.pn_skew_y_ps").value_or(skew) * 1e-12};
   p.photodiodes.dark_current = s.number("frontend.dark_current_na") * 1e-9;

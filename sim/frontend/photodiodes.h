@@ -17,7 +17,7 @@ struct PhotodiodeParameters {
 
 /// Common-mode rejection ratio, as receivers are specified: CMRR = 20 log10(|I+ + I-| / |I+ - I-|) with equal
 /// light on both diodes (OIF-DPC-RX-01.x states its reciprocal in dBe). A mismatch m gives -20 log10 m.
-inline double mismatch_of_cmrr(double cmrr_db) { return std::pow(10.0, -cmrr_db / 20.0); }
+inline double mismatch_of_cmrr(double cmrr_db) { return amplitude_from_db(-cmrr_db); }
 
 /// Photocurrent difference of two diodes, by the power |field|^2 on each [W]:
 ///   I = R+ |plus|^2 - R- |minus|^2,

@@ -101,7 +101,8 @@ void check_memory() {
       const Cost many = cost_of<Real>(span_plan(law, 100, 1e-5), layout);
       CHECK(many.steps > 2 * few.steps);
       CHECK(many.allocations == few.allocations);
-      // Both are well below three; the compiled plan is part of it.
+      // The field, the second copy that transforms from one place to another need, and the compiled plan,
+      // which is small beside them.
       CHECK(few.peak_fields < 2.2);
       CHECK(many.peak_fields < 2.2);
     }
@@ -110,7 +111,7 @@ void check_memory() {
 
 }  // namespace
 
-TEST_CASE("the step loop allocates nothing, and a run needs at most three times its field") {
+TEST_CASE("the step loop allocates nothing, and a run needs at most 2.2 times its field") {
   check_memory<float>();
   check_memory<double>();
 }
