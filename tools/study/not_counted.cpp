@@ -127,6 +127,8 @@ bool is_no_slope(const Scenario& scenario, const std::string& name) {
 
 bool counted_by_budget(std::string_view key) { return names(kCounted, key); }
 
+bool harmless_by_itself(std::string_view key) { return names(kHarmless, key); }
+
 std::vector<std::string> keys_not_counted(const Scenario& scenario) {
   std::vector<std::string> keys;
   for (const ScenarioKey& key : scenario_keys()) {

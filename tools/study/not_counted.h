@@ -17,4 +17,8 @@ std::vector<std::string> keys_not_counted(const Scenario& scenario);
 /// Whether the budget counts this key.
 bool counted_by_budget(std::string_view key);
 
+/// Whether this key costs nothing by itself: the data, the arithmetic, the size or shape of something that
+/// another key switches on.
+bool harmless_by_itself(std::string_view key);
+
 }  // namespace cohlink
