@@ -3,22 +3,24 @@
 # say TEXT: a step the user can follow.
 say() { printf '\n== %s\n' "$*"; }
 
-# Names of the packages in tools/packages.
-package_names() { sed -e 's/#.*//' -e '/^[[:space:]]*$/d' "$root/tools/packages" | awk '{print $1}'; }
+# package_names [to-run]: names of the packages in tools/packages, without those for the tests alone if so asked.
+package_names() {
+  sed ${1:+-e '/^# for the tests alone/,$d'} -e 's/#.*//' -e '/^[[:space:]]*$/d' "$root/tools/packages" | awk '{print $1}'
+}
 
-# Those of them that this machine lacks.
+# missing_packages [to-run]: those of them that this machine lacks.
 missing_packages() {
   local name
-  for name in $(package_names); do
+  for name in $(package_names "$@"); do
     dpkg-query -W -f '${Status}' "$name" 2>/dev/null | grep -q 'install ok installed' || echo "$name"
   done
 }
 
-# Installs what is missing, and only then needs root and the package registry.
+# install_packages [to-run]: installs what is missing, and only then needs root and the package registry.
 install_packages() {
   command -v dpkg-query >/dev/null || { echo "not a Debian system: install by hand what tools/packages lists" >&2; return 1; }
   local missing
-  missing=$(missing_packages)
+  missing=$(missing_packages "$@")
   if [ -z "$missing" ]; then
     echo "all packages are installed"
     return 0
