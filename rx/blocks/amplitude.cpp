@@ -3,20 +3,16 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rx/blocks/row_operations.h"
+
 namespace cohlink {
 
 double kurtosis(Modulation modulation) { return constellation(modulation).fourth_moment(); }
 
 double signal_power(std::span<const std::complex<float>> symbols, Modulation modulation) {
-  double second = 0.0, fourth = 0.0;
-  for (const auto& y : symbols) {
-    const double power = std::norm(std::complex<double>(y));
-    second += power;
-    fourth += power * power;
-  }
+  const PowerSums sums = power_sums(symbols);
   const double count = std::max<double>(1.0, static_cast<double>(symbols.size()));
-  second /= count;
-  fourth /= count;
+  const double second = sums.second / count, fourth = sums.fourth / count;
   const double k = kurtosis(modulation);
   const double squared = (2.0 * second * second - fourth) / (2.0 - k);
   if (k >= 2.0 || squared <= 0.0) return second;
@@ -29,8 +25,7 @@ Field<float> scale_to_constellation(Field<float> symbols, Modulation modulation,
     const std::span<const std::complex<float>> all(*row);
     const double power = signal_power(all.subspan(first, last - first), modulation);
     if (power <= 0.0) continue;
-    const auto gain = static_cast<float>(1.0 / std::sqrt(power));
-    for (auto& y : *row) y *= gain;
+    scale(*row, static_cast<float>(1.0 / std::sqrt(power)));
   }
   return symbols;
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rx/blocks/row_operations.h"
 #include "rx/blocks/vectors.h"
 
 namespace cohlink {
@@ -10,39 +11,26 @@ namespace {
 
 using namespace vectors;
 using Vector = Floats;
-using Half = EightFloats;
 using Quarter = FourFloats;
 
 constexpr std::size_t kBlock = ButterflyBlock::kSize;
 static_assert(kBlock == 2 * kWidth);
 
-// Four lanes that together hold the sum of all sixteen.
-COHLINK_VECTOR_INLINE Quarter fold(const Vector& v) {
-  const Half h = __builtin_shufflevector(v, v, 0, 1, 2, 3, 4, 5, 6, 7) +
-                 __builtin_shufflevector(v, v, 8, 9, 10, 11, 12, 13, 14, 15);
-  return __builtin_shufflevector(h, h, 0, 1, 2, 3) + __builtin_shufflevector(h, h, 4, 5, 6, 7);
-}
-
-// (sum of a, sum of b, sum of c, sum of d).
-COHLINK_VECTOR_INLINE Quarter sums(const Vector& a, const Vector& b, const Vector& c, const Vector& d) {
-  const Quarter p = fold(a), q = fold(b), r = fold(c), s = fold(d);
-  const Quarter pq = __builtin_shufflevector(p, q, 0, 4, 2, 6) + __builtin_shufflevector(p, q, 1, 5, 3, 7);
-  const Quarter rs = __builtin_shufflevector(r, s, 0, 4, 2, 6) + __builtin_shufflevector(r, s, 1, 5, 3, 7);
-  return __builtin_shufflevector(pq, rs, 0, 1, 4, 5) + __builtin_shufflevector(pq, rs, 2, 3, 6, 7);
-}
-
-// One input's samples at one tap's delay.
-struct Lane {
-  const float *re, *im;
-};
+using Lane = ButterflyInput::Lane;
 
 COHLINK_VECTOR_CLONES
-void filter_block(const Lane* lanes, const float* weights, std::size_t count, ButterflyBlock& out) {
+void interleave(const float* re, const float* im, std::complex<float>* out, std::size_t count) {
+  for (std::size_t s = 0; s < count; s += kWidth)
+    store_complex(out + s, {load(re + s), load(im + s)}, count - s);
+}
+
+COHLINK_VECTOR_CLONES
+void filter_block(const std::vector<Lane>& lanes, std::size_t k, const float* weights, ButterflyBlock& out) {
   Vector re[2][2] = {}, im[2][2] = {};  // [output][half of the block]
-  for (std::size_t t = 0; t < count; ++t) {
+  for (std::size_t t = 0; t < lanes.size(); ++t) {
     const float* w = weights + 4 * t;
     for (std::size_t v = 0; v < 2; ++v) {
-      const Vector xr = load(lanes[t].re + v * kWidth), xi = load(lanes[t].im + v * kWidth);
+      const Vector xr = load(lanes[t].re + k + v * kWidth), xi = load(lanes[t].im + k + v * kWidth);
       for (std::size_t i = 0; i < 2; ++i) {
         re[i][v] += w[2 * i] * xr;
         re[i][v] -= w[2 * i + 1] * xi;
@@ -59,7 +47,7 @@ void filter_block(const Lane* lanes, const float* weights, std::size_t count, Bu
 }
 
 COHLINK_VECTOR_CLONES
-void adapt_block(const Lane* lanes, float* weights, std::size_t count, const ButterflyBlock& error,
+void adapt_block(const std::vector<Lane>& lanes, std::size_t k, float* weights, const ButterflyBlock& error,
                  float step_x, float step_y) {
   Vector er[2][2], ei[2][2];
   for (std::size_t i = 0; i < 2; ++i)
@@ -68,10 +56,10 @@ void adapt_block(const Lane* lanes, float* weights, std::size_t count, const But
       ei[i][v] = load(error.im[i] + v * kWidth);
     }
   const Quarter step = {step_x, step_x, step_y, step_y};
-  for (std::size_t t = 0; t < count; ++t) {
+  for (std::size_t t = 0; t < lanes.size(); ++t) {
     Vector gr[2] = {}, gi[2] = {};
     for (std::size_t v = 0; v < 2; ++v) {
-      const Vector xr = load(lanes[t].re + v * kWidth), xi = load(lanes[t].im + v * kWidth);
+      const Vector xr = load(lanes[t].re + k + v * kWidth), xi = load(lanes[t].im + k + v * kWidth);
       for (std::size_t i = 0; i < 2; ++i) {
         gr[i] += er[i][v] * xr;
         gr[i] += ei[i][v] * xi;
@@ -84,15 +72,33 @@ void adapt_block(const Lane* lanes, float* weights, std::size_t count, const But
   }
 }
 
-// All inputs at all delays for the block at symbol k, in the order of the weights.
-std::size_t gather(const ButterflyInput& in, std::size_t k, int taps, Lane* lanes) {
-  std::size_t count = 0;
-  for (std::size_t j = 0; j < in.inputs(); ++j)
-    for (int n = 0; n < taps; ++n) lanes[count++] = {in.re(j, k, n - taps / 2), in.im(j, k, n - taps / 2)};
-  return count;
+// Even and odd samples apart, scaled; planes are filled in whole vectors.
+struct EvenOdd {
+  float *even_re, *even_im, *odd_re, *odd_im;
+};
+COHLINK_VECTOR_CLONES
+void split(const std::complex<float>* row, std::size_t count, float gain, const EvenOdd& out) {
+  for (std::size_t n = 0; n < count; n += 2 * kWidth) {
+    const ComplexFloats a = load_complex(row + n, count - n),
+                        b = load_complex(row + n + kWidth, count - std::min(count, n + kWidth));
+    const ComplexFloats even = {
+        __builtin_shufflevector(a.re, b.re, 0, 2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30),
+        __builtin_shufflevector(a.im, b.im, 0, 2, 4, 6, 8, 10, 12, 14, 16, 18, 20, 22, 24, 26, 28, 30)};
+    const ComplexFloats odd = {
+        __builtin_shufflevector(a.re, b.re, 1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25, 27, 29, 31),
+        __builtin_shufflevector(a.im, b.im, 1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25, 27, 29, 31)};
+    store(out.even_re + n / 2, gain * even.re);
+    store(out.even_im + n / 2, gain * even.im);
+    store(out.odd_re + n / 2, gain * odd.re);
+    store(out.odd_im + n / 2, gain * odd.im);
+  }
 }
 
 }  // namespace
+
+void put_together(const ButterflyBlock& y, std::size_t output, std::complex<float>* out, std::size_t count) {
+  interleave(y.re[output], y.im[output], out, std::min(count, kBlock));
+}
 
 ButterflyInput::ButterflyInput(std::size_t inputs, std::size_t symbols, int taps)
     : symbols_(symbols), pad_(static_cast<std::size_t>(taps) / 4 + 1), re_(inputs), im_(inputs) {
@@ -101,28 +107,23 @@ ButterflyInput::ButterflyInput(std::size_t inputs, std::size_t symbols, int taps
   for (auto* planes : {&re_, &im_})
     for (auto& row : *planes)
       for (auto& plane : row) plane.assign(length, 0.0f);
+  for (std::size_t j = 0; j < inputs; ++j)
+    for (int n = -(taps / 2); n < taps - taps / 2; ++n) lanes_.push_back({re(j, 0, n), im(j, 0, n)});
 }
 
 ButterflyInput::ButterflyInput(const Field<float>& signal, int taps, std::size_t first, std::size_t last)
     : ButterflyInput(2, (signal.size() + 1) / 2, taps) {
-  double power_x = 0.0, power_y = 0.0;
-  for (std::size_t n = 2 * first; n < std::min(2 * last, signal.size()); ++n) {
-    power_x += std::norm(signal.x[n]);
-    power_y += std::norm(signal.y[n]);
-  }
-  const std::size_t rows = power_y > 0.0 ? 2 : 1;  // Y may not have been recorded
-  const double power = power_x + power_y,
+  const std::size_t from = 2 * first, used = std::min(2 * last, signal.size()) - from;
+  const Correlation powers =
+      correlation(Row(signal.x).subspan(from, used), Row(signal.y).subspan(from, used));
+  const std::size_t rows = powers.of_a > 0.0 ? 2 : 1;  // Y may not have been recorded
+  const double power = powers.of_y + powers.of_a,
                count = static_cast<double>(std::max<std::size_t>(1, 2 * rows * (last - first)));
   const auto gain = static_cast<float>(power > 0.0 ? 1.0 / std::sqrt(power / count) : 1.0);
   for (std::size_t j = 0; j < 2; ++j) {
     const ComplexRow<float>& row = *signal.rows()[j];
-    for (std::size_t odd = 0; odd < 2; ++odd) {
-      float *re = re_[j][odd].data() + pad_, *im = im_[j][odd].data() + pad_;
-      for (std::size_t n = odd; n < row.size(); n += 2) {
-        re[n / 2] = gain * row[n].real();
-        im[n / 2] = gain * row[n].imag();
-      }
-    }
+    const auto planes = [&](Planes& of, std::size_t odd) { return of[j][odd].data() + pad_; };
+    split(row.data(), row.size(), gain, {planes(re_, 0), planes(im_, 0), planes(re_, 1), planes(im_, 1)});
   }
 }
 
@@ -157,15 +158,12 @@ void Butterfly::make_y_orthogonal_to_x() {
 }
 
 void Butterfly::filter(const ButterflyInput& in, std::size_t k, ButterflyBlock& out) const {
-  std::vector<Lane> lanes(weights_.size() / 4);
-  filter_block(lanes.data(), weights_.data(), gather(in, k, taps_, lanes.data()), out);
+  filter_block(in.lanes(), k, weights_.data(), out);
 }
 
 void Butterfly::adapt(const ButterflyInput& in, std::size_t k, const ButterflyBlock& error, float step,
                       bool move_y) {
-  std::vector<Lane> lanes(weights_.size() / 4);
-  adapt_block(lanes.data(), weights_.data(), gather(in, k, taps_, lanes.data()), error, step,
-              move_y ? step : 0.0f);
+  adapt_block(in.lanes(), k, weights_.data(), error, step, move_y ? step : 0.0f);
 }
 
 EqualiserTaps Butterfly::taps() const {

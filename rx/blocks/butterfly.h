@@ -27,6 +27,16 @@ class ButterflyInput {
   /// `inputs` rows of zeros for `symbols` symbols, to be filled by set().
   ButterflyInput(std::size_t inputs, std::size_t symbols, int taps);
 
+  ButterflyInput(const ButterflyInput&) = delete;  // whose taps would look at the other's planes
+  ButterflyInput& operator=(const ButterflyInput&) = delete;
+
+  /// One input's samples at one tap's delay, from symbol 0 on.
+  struct Lane {
+    const float *re, *im;
+  };
+  /// [input][tap].
+  const std::vector<Lane>& lanes() const { return lanes_; }
+
   std::size_t inputs() const { return re_.size(); }
   std::size_t symbols() const { return symbols_; }
   /// Sample 2 k + offset of row j, and the symbols after it at the same offset.
@@ -50,7 +60,11 @@ class ButterflyInput {
   }
   std::size_t symbols_, pad_;
   Planes re_, im_;
+  std::vector<Lane> lanes_;
 };
+
+/// Symbols of one output beside each other, the block's first `count` of them.
+void put_together(const ButterflyBlock& y, std::size_t output, std::complex<float>* out, std::size_t count);
 
 /// The filters from every input to the two outputs, and the two things done with them.
 class Butterfly {

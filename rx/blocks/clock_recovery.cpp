@@ -4,6 +4,7 @@
 #include <bit>
 #include <cmath>
 #include <cstdio>
+#include <limits>
 #include <stdexcept>
 
 #include "rx/blocks/clock_drift.h"
@@ -35,20 +36,41 @@ void add(Jones& sum, const Jones& m, std::complex<double> factor) {
     for (std::size_t j = 0; j < 2; ++j) sum[i][j] += factor * m[i][j];
 }
 
-// Raised-cosine average about block b, narrowed near the ends so that it stays symmetric: a one-sided one
-// would lag behind a delay that moves. In a row that the window covers it is one-sided: nothing so fast is
-// followed there, and a few blocks alone would be the noisier.
-Jones average(const std::vector<Jones>& matrices, std::size_t b, std::size_t half, double drift) {
-  const std::size_t last = matrices.size() - 1,
-                    reach = last <= 2 * half ? half : std::min({half, b, last - b});
-  Jones sum{};
-  for (std::size_t i = b - std::min(b, reach); i <= std::min(last, b + reach); ++i) {
-    const double off = static_cast<double>(i) - static_cast<double>(b);
-    const double weight = 0.5 + 0.5 * std::cos(kPi * off / static_cast<double>(reach + 1));
-    add(sum, matrices[i], std::polar(weight, kTwoPi * drift * static_cast<double>(i)));
+// Raised-cosine averages about each block, narrowed near the ends so that they stay symmetric: a one-sided
+// one would lag behind a delay that moves. In a row that the window covers it is one-sided: nothing so fast
+// is followed there, and a few blocks alone would be the noisier.
+class Average {
+ public:
+  Average(const std::vector<Jones>& matrices, std::size_t half, double drift)
+      : turned_(matrices.size()), half_(half), weights_(weights(half)) {
+    for (std::size_t i = 0; i < matrices.size(); ++i)
+      add(turned_[i], matrices[i], std::polar(1.0, kTwoPi * drift * static_cast<double>(i)));
   }
-  return sum;
-}
+
+  Jones operator()(std::size_t b) const {
+    const std::size_t last = turned_.size() - 1,
+                      reach = last <= 2 * half_ ? half_ : std::min({half_, b, last - b});
+    const std::vector<double> narrow = reach == half_ ? std::vector<double>() : weights(reach);
+    const std::vector<double>& weight = reach == half_ ? weights_ : narrow;
+    Jones sum{};
+    for (std::size_t i = b - std::min(b, reach); i <= std::min(last, b + reach); ++i)
+      add(sum, turned_[i], weight[i > b ? i - b : b - i]);
+    return sum;
+  }
+
+ private:
+  // At so many blocks off the middle.
+  static std::vector<double> weights(std::size_t reach) {
+    std::vector<double> weight(reach + 1);
+    for (std::size_t off = 0; off <= reach; ++off)
+      weight[off] = 0.5 + 0.5 * std::cos(kPi * static_cast<double>(off) / static_cast<double>(reach + 1));
+    return weight;
+  }
+
+  std::vector<Jones> turned_;  // freed of the drift
+  std::size_t half_;
+  std::vector<double> weights_;
+};
 
 double mean_of(const std::vector<double>& v) {
   double sum = 0.0;
@@ -84,6 +106,32 @@ double delay_at(const std::vector<double>& delay, double slope, double place, do
   return delay[i] + (at - static_cast<double>(i)) * (delay[i + 1] - delay[i]);
 }
 
+// Places [samples] of the transmitter's half symbols among so many samples of ours. Its instant t [symbols]
+// is at place t + delay(place); between two blocks' centres the delay is a line through d at place x, with
+// slope g, and place = (t + d - g x) / (1 - g). `slope`: a block, beyond the outermost.
+std::vector<double> half_symbols(const std::vector<double>& delay, double slope, std::size_t samples) {
+  std::vector<double> positions;
+  positions.reserve(samples + samples / 512 + 2);
+  const double last = static_cast<double>(samples - 1) + 0.5;
+  for (std::size_t line = 0; line <= delay.size(); ++line) {
+    const std::size_t knot = line == 0 ? 0 : line - 1;
+    const double d = delay[knot], x = static_cast<double>((knot + 1) * kHop);
+    const bool inner = line > 0 && line < delay.size();
+    const double g = (inner ? delay[line] - d : slope) / kHop, rate = 1.0 / (1.0 - g);
+    const double place_of_0 = 2.0 * (d - g * x) * rate;
+    // To the next centre, or the last sample.
+    const double until = line < delay.size() ? 2.0 * (static_cast<double>((line + 1) * kHop) - delay[line])
+                                             : std::numeric_limits<double>::infinity();
+    const double most = std::min(std::ceil(until), std::floor((last - place_of_0) / rate) + 1.0);
+    const std::size_t from = positions.size();
+    if (!(most > static_cast<double>(from))) continue;
+    positions.resize(static_cast<std::size_t>(most));
+    for (std::size_t m = from; m < positions.size(); ++m)
+      positions[m] = place_of_0 + rate * static_cast<double>(m);
+  }
+  return positions;
+}
+
 // Short rows are cut into shorter blocks, so that there are enough to tell a clock from noise.
 std::size_t block_for(std::size_t samples) {
   return std::clamp<std::size_t>(std::bit_floor(samples / 32), kShortestBlock, ClockRecovery::kBlock);
@@ -99,8 +147,9 @@ struct Timing {
 Timing timing_of(const std::vector<Jones>& matrices, std::size_t half, double drift) {
   Timing timing{std::vector<double>(matrices.size())};
   std::complex<double> trace = 0.0;
+  const Average average(matrices, half, drift);
   for (std::size_t b = 0; b < matrices.size(); ++b) {
-    const Jones mean = average(matrices, b, half, drift);
+    const Jones mean = average(b);
     const double doubled = std::arg(determinant(mean));
     const double before = b > 0 ? 2.0 * timing.phase[b - 1] : doubled;
     timing.phase[b] = 0.5 * (before + std::remainder(doubled - before, kTwoPi));
@@ -187,22 +236,9 @@ ClockResult ClockRecovery::operator()(const Field<float>& signal, std::optional<
   const Line line = fit_line(result.delay);
   result.offset_ppm = ppm_of(line.slope / kHop);
   result.wander_ui = line.rms;
-  // Instant t of the transmitter's clock [symbols] is at place t + delay(place) of ours: two rounds settle
-  // it, a delay changes by less than 1e-3 a symbol.
-  std::vector<double> positions;
-  positions.reserve(signal.size() + signal.size() / 512);
-  for (std::size_t m = 0;; ++m) {
-    const double t = 0.5 * static_cast<double>(m);
-    double place = t + delay_at(result.delay, line.slope, t);
-    place = t + delay_at(result.delay, line.slope, place);
-    place = t + delay_at(result.delay, line.slope, place);
-    if (2.0 * place > static_cast<double>(signal.size() - 1) + 0.5) break;
-    positions.push_back(2.0 * place);
-  }
+  const std::vector<double> positions = half_symbols(result.delay, line.slope, signal.size());
   result.drift_symbols = line.slope * static_cast<double>(signal.size()) / (2.0 * kHop);
-  result.signal.sample_rate = signal.sample_rate;
-  result.signal.x = interpolator_(signal.x, positions);
-  result.signal.y = interpolator_(signal.y, positions);
+  result.signal = interpolator_(signal, positions);
   return result;
 }
 

@@ -3,6 +3,7 @@
 #include <cmath>
 #include <stdexcept>
 
+#include "rx/blocks/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -30,8 +31,7 @@ ClockTone::ClockTone(const PulseShape& shape, std::size_t block, const Execution
 void ClockTone::transform(const Field<float>& signal, std::size_t start) {
   execution_.check();
   for (std::size_t p = 0; p < 2; ++p) {
-    const ComplexRow<float>& row = *signal.rows()[p];
-    for (std::size_t i = 0; i < block(); ++i) spectrum_[p][i] = window_[i] * row[start + i];
+    weigh(Row(*signal.rows()[p]).subspan(start, block()), window_, spectrum_[p]);
     fft_->forward(spectrum_[p]);
   }
 }

@@ -4,6 +4,7 @@
 
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/operations.h"
+#include "rx/blocks/row_operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
@@ -23,9 +24,9 @@ std::vector<double> CoarseFrequencyEstimator::spectrum(const Field<float>& signa
   ComplexRow<float> segment(kSegment);
   for (const auto* row : signal.rows())
     for (std::size_t start = 0; start + kSegment <= row->size(); start += kSegment / 2) {
-      for (std::size_t n = 0; n < kSegment; ++n) segment[n] = window[n] * (*row)[start + n];
+      weigh(Row(*row).subspan(start, kSegment), window, segment);
       fft_->forward(segment);
-      for (std::size_t k = 0; k < kSegment; ++k) power[k] += std::norm(segment[k]);
+      add_powers(power, segment);
     }
   return power;
 }

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <functional>
+#include <utility>
 
 #include "rx/blocks/dispersion_estimate.h"
 #include "rx/stage/block.h"
@@ -32,8 +33,9 @@ DispersionEqualiser::DispersionEqualiser(const DispersionParameters& p, const Ex
   filter_ = std::make_shared<OverlapSaveFilter>(response, p.sample_rate, p.overlap * reach, execution);
 }
 
-Field<float> DispersionEqualiser::operator()(const Field<float>& signal) const {
-  return filter_ ? (*filter_)(signal) : signal;
+Field<float> DispersionEqualiser::operator()(Field<float> signal) const {
+  if (!filter_) return signal;
+  return (*filter_)(std::move(signal));
 }
 
 double told_beta2_length(const Scenario& s) {
@@ -46,7 +48,7 @@ namespace {
 
 void compensate(const DispersionEqualiser& equaliser, double beta2_length, Carried& c) {
   c.result.compensated_beta2_length = beta2_length;
-  c.signal = equaliser(c.signal);
+  c.signal = equaliser(std::move(c.signal));
 }
 
 void compensate_blindly(const DispersionEstimator& estimator, DispersionParameters p,

@@ -30,7 +30,7 @@ struct DispersionParameters {
 class DispersionEqualiser {
  public:
   DispersionEqualiser(const DispersionParameters& parameters, const Execution& execution);
-  Field<float> operator()(const Field<float>& signal) const;
+  Field<float> operator()(Field<float> signal) const;
 
   /// Samples at each end that miss input.
   std::size_t reach() const { return filter_ ? filter_->reach() : 0; }

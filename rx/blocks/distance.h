@@ -10,10 +10,6 @@
 
 namespace cohlink {
 
-namespace vectors {
-COHLINK_VECTOR_INLINE Floats lesser(const Floats& a, const Floats& b) { return a < b ? a : b; }
-}  // namespace vectors
-
 /// What the distances below are made from.
 struct DistanceShape {
   explicit DistanceShape(const Constellation& c) {

@@ -12,6 +12,7 @@
 #include "rx/blocks/equaliser_rules.h"
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/operations.h"
+#include "rx/blocks/row_operations.h"
 #include "rx/blocks/whitening.h"
 #include "rx/blocks/widely_linear.h"
 #include "sim/signal/scenario/errors.h"
@@ -89,10 +90,8 @@ struct Run {
   }
 
   static void store(const ButterflyBlock& y, std::size_t k, Field<float>& out, std::size_t origin) {
-    for (std::size_t s = 0; s < std::min(kBlock, out.size() - (k - origin)); ++s) {
-      out.x[k - origin + s] = {y.re[0][s], y.im[0][s]};
-      out.y[k - origin + s] = {y.re[1][s], y.im[1][s]};
-    }
+    const std::size_t at = k - origin;
+    for (std::size_t i = 0; i < 2; ++i) put_together(y, i, out.rows()[i]->data() + at, out.size() - at);
   }
 
   // Offset of the carrier on what the taps now give [cycles a symbol].
@@ -258,26 +257,23 @@ void trained_start(Run& run, const std::array<Symbols, 2>& known) {
 }  // namespace
 
 double row_correlation(const Field<float>& symbols, std::size_t first, std::size_t last, int longest_delay) {
-  double power_x = 0.0, power_y = 0.0, largest = 0.0;
-  for (std::size_t k = first; k < last; ++k) {
-    power_x += std::norm(symbols.x[k]);
-    power_y += std::norm(symbols.y[k]);
-  }
+  const Row x = Row(symbols.x).subspan(first, last - first), y = Row(symbols.y).subspan(first, last - first);
+  const Correlation powers = correlation(x, y);
+  const double power_x = powers.of_y, power_y = powers.of_a;
+  const auto count = static_cast<std::ptrdiff_t>(x.size());
+  double largest = 0.0;
   // In runs, each by its size: a carrier phase that differs between the rows and wanders does no harm.
-  constexpr std::size_t kRun = 512;
-  for (int delay = -longest_delay; delay <= longest_delay; ++delay) {
+  constexpr std::ptrdiff_t kRun = 512;
+  for (std::ptrdiff_t delay = -longest_delay; delay <= longest_delay; ++delay) {
     double size = 0.0;
-    std::size_t runs = 0;
-    for (std::size_t start = first; start < last; start += kRun, ++runs) {
-      std::complex<double> sum = 0.0;
-      for (std::size_t k = start; k < std::min(last, start + kRun); ++k) {
-        const std::ptrdiff_t other = static_cast<std::ptrdiff_t>(k) + delay;
-        if (other < static_cast<std::ptrdiff_t>(first) || other >= static_cast<std::ptrdiff_t>(last))
-          continue;
-        sum += std::complex<double>(symbols.x[k]) *
-               std::conj(std::complex<double>(symbols.y[static_cast<std::size_t>(other)]));
-      }
-      size += std::abs(sum);
+    for (std::ptrdiff_t start = 0; start < count; start += kRun) {
+      const std::ptrdiff_t from = std::max(start, -delay),
+                           to = std::min({count, start + kRun, count - delay});
+      if (from >= to) continue;
+      const auto length = static_cast<std::size_t>(to - from);
+      size += std::abs(correlation(x.subspan(static_cast<std::size_t>(from), length),
+                                   y.subspan(static_cast<std::size_t>(from + delay), length))
+                           .cross);
     }
     largest = std::max(largest, size);
   }
@@ -330,9 +326,10 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
   const bool blind = training == nullptr && start == nullptr && !p_.widely_linear;
   const auto white = blind ? whitening(signal, 2 * first, 2 * last) : std::nullopt;
+  const Field<float> whitened = white ? through(*white, signal) : Field<float>();
   Run run{p_,
           execution_,
-          ButterflyInput(white ? through(*white, signal) : signal, p_.taps, first, last),
+          ButterflyInput(white ? whitened : signal, p_.taps, first, last),
           Butterfly(p_.taps),
           first,
           last,

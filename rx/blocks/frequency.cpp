@@ -6,36 +6,27 @@
 #include <cmath>
 
 #include "rx/blocks/operations.h"
+#include "rx/blocks/row_operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-// Fourth powers, freed of their size to the second power so that large samples do not dominate.
-ComplexRow<float> fourth_powers(const ComplexRow<float>& row, std::size_t first, std::size_t count,
-                                std::size_t padded) {
-  ComplexRow<float> z(padded);
-  for (std::size_t k = 0; k < count; ++k) {
-    const auto square = row[first + k] * row[first + k];
-    z[k] = square * square;
-  }
-  return z;
+// The same turned back by `cycles` a symbol, summed in runs so short that a bin further makes no difference
+// there.
+std::vector<Correlation> demodulated(const ComplexRow<float>& z, double cycles) {
+  ComplexRow<float> turned = z;
+  turn_steadily(turned, cycles);
+  return correlations(turned, ComplexRow<float>(turned.size(), 1.0f));
 }
 
-// Periodogram of z[0, count) at `cycles` per sample, summed in double with a rotating phasor.
-double periodogram(const ComplexRow<float>& z, std::size_t count, double cycles) {
-  constexpr std::size_t kRun = 256;  // the phasor is set afresh this often
-  const std::complex<double> turn = std::polar(1.0, -kTwoPi * cycles);
+// Periodogram of what was demodulated, `cycles` a symbol further.
+double periodogram(const std::vector<Correlation>& runs, double cycles) {
   std::complex<double> sum = 0.0;
-  for (std::size_t start = 0; start < count; start += kRun) {
-    std::complex<double> phasor =
-        std::polar(1.0, -kTwoPi * std::fmod(cycles * static_cast<double>(start), 1.0));
-    for (std::size_t k = start; k < std::min(count, start + kRun); ++k) {
-      sum += std::complex<double>(z[k]) * phasor;
-      phasor *= turn;
-    }
-  }
+  for (std::size_t r = 0; r < runs.size(); ++r)
+    sum += runs[r].cross * std::polar(1.0, -kTwoPi * cycles * static_cast<double>(r) *
+                                               static_cast<double>(Correlation::kRun));
   return std::norm(sum);
 }
 
@@ -58,45 +49,34 @@ FrequencyEstimate FrequencyEstimator::operator()(const Field<float>& symbols, st
   std::array<ComplexRow<float>, 2> fourth;
   std::vector<double> power(padded);
   for (std::size_t p = 0; p < 2; ++p) {
-    fourth[p] = fourth_powers(*symbols.rows()[p], first, count, padded);
-    ComplexRow<float> spectrum = fourth[p];
+    fourth[p] = fourth_powers(Row(*symbols.rows()[p]).subspan(first, count));
+    ComplexRow<float> spectrum(padded);
+    std::copy(fourth[p].begin(), fourth[p].end(), spectrum.begin());
     fft.forward(spectrum);
-    for (std::size_t k = 0; k < padded; ++k) power[k] += std::norm(spectrum[k]);
+    add_powers(power, spectrum);
   }
   const auto top = static_cast<std::size_t>(std::max_element(power.begin(), power.end()) - power.begin());
   double mean = 0.0;
-  for (const double v : power) mean += v / static_cast<double>(padded);
+  for (const double v : power) mean += v;
+  mean /= static_cast<double>(padded);
 
   // Two parabolas: through the padded bins, then through points a tenth as far apart.
   const double bin = 1.0 / static_cast<double>(padded);
   double cycles =
       bin_frequency(top, padded, 1.0) +
       bin * parabola_vertex(power[(top + padded - 1) % padded], power[top], power[(top + 1) % padded]);
-  const auto both = [&](double f) {
-    return periodogram(fourth[0], count, f) + periodogram(fourth[1], count, f);
+  const std::vector<Correlation> runs[2] = {demodulated(fourth[0], cycles), demodulated(fourth[1], cycles)};
+  const auto both = [&](double further) {
+    return periodogram(runs[0], further) + periodogram(runs[1], further);
   };
   const double near = 0.1 * bin;
-  cycles += near * parabola_vertex(both(cycles - near), both(cycles), both(cycles + near));
+  cycles += near * parabola_vertex(both(-near), both(0.0), both(near));
   return {0.25 * cycles * symbols.sample_rate, mean > 0.0 ? power[top] / mean : 0.0};
 }
 
 Field<float> remove_frequency(Field<float> signal, double offset_hz) {
   if (offset_hz == 0.0) return signal;
-  constexpr std::size_t kRun = 64;
-  const double cycles = offset_hz / signal.sample_rate;
-  std::array<std::complex<float>, kRun> turn;
-  for (std::size_t k = 0; k < kRun; ++k)
-    turn[k] = std::complex<float>(std::polar(1.0, -kTwoPi * cycles * static_cast<double>(k)));
-  for (std::size_t start = 0; start < signal.size(); start += kRun) {
-    const std::complex<float> base(
-        std::polar(1.0, -kTwoPi * std::fmod(cycles * static_cast<double>(start), 1.0)));
-    const std::size_t run = std::min(kRun, signal.size() - start);
-    for (std::size_t k = 0; k < run; ++k) {
-      const std::complex<float> phasor = base * turn[k];
-      signal.x[start + k] *= phasor;
-      signal.y[start + k] *= phasor;
-    }
-  }
+  for (auto* row : signal.rows()) turn_steadily(*row, offset_hz / signal.sample_rate);
   return signal;
 }
 

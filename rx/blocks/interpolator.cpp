@@ -3,26 +3,57 @@
 #include <algorithm>
 #include <boost/math/special_functions/bessel.hpp>
 #include <cmath>
+#include <cstdint>
 #include <stdexcept>
 #include <utility>
 
+#include "rx/blocks/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
+using namespace vectors;
+
 constexpr double kRejectionDb = 60.0;
 constexpr std::size_t kFewestTaps = 12, kMostTaps = 64;
-constexpr std::size_t kCheckEvery = 4096;  // positions: some hundred microseconds of work
+constexpr std::size_t kLongest = 4096;  // positions of one stretch: some microseconds of work
+constexpr std::int64_t kWhole = Interpolator::kPhases;
 
 double sinc(double x) { return x == 0.0 ? 1.0 : std::sin(kPi * x) / (kPi * x); }
 
-// sum_i h[i] x[i] over pairs (re, im); eight lanes that the compiler can keep in one register.
-std::complex<float> dot(const float* h, const float* x, std::size_t floats) {
-  float lane[8] = {};
-  for (std::size_t i = 0; i < floats; i += 8)
-    for (std::size_t l = 0; l < 8; ++l) lane[l] += h[i + l] * x[i + l];
-  return {(lane[0] + lane[4]) + (lane[2] + lane[6]), (lane[1] + lane[5]) + (lane[3] + lane[7])};
+// Positions in whole 1 / kPhases of a sample.
+COHLINK_VECTOR_CLONES
+void round_positions(const double* positions, std::size_t count, double lowest, double highest,
+                     std::int64_t* places) {
+  constexpr double kRounder = 0x1.8p52;  // leaves the nearest whole number in the low bits of the pattern
+  for (std::size_t n = 0; n < count; ++n) {
+    const double inside = positions[n] < lowest ? lowest : positions[n] > highest ? highest : positions[n];
+    places[n] = static_cast<std::int64_t>(bits<std::uint64_t>(inside * Interpolator::kPhases + kRounder)) -
+                static_cast<std::int64_t>(bits<std::uint64_t>(kRounder));
+  }
+}
+
+// out[n] = sum_t h[t] x[n + t] for pairs (re, im): `count` outputs of one phase, one sample apart.
+COHLINK_VECTOR_CLONES
+void filter(const float* h, std::size_t taps, const float* x, std::size_t count, float* out) {
+  std::size_t n = 0;
+  for (; n + kWidth <= count; n += kWidth) {
+    Floats low = {}, high = {};
+    for (std::size_t t = 0; t < taps; ++t) {
+      low += h[2 * t] * load(x + 2 * (n + t));
+      high += h[2 * t] * load(x + 2 * (n + t) + kWidth);
+    }
+    store(out + 2 * n, low);
+    store(out + 2 * n + kWidth, high);
+  }
+  for (; n < count; ++n) {
+    EightFloats sum = {};
+    for (std::size_t t = 0; t < taps; t += 4)
+      sum += load<EightFloats>(h + 2 * t) * load<EightFloats>(x + 2 * (n + t));
+    out[2 * n] = (sum[0] + sum[4]) + (sum[2] + sum[6]);
+    out[2 * n + 1] = (sum[1] + sum[5]) + (sum[3] + sum[7]);
+  }
 }
 
 // J. F. Kaiser's length for a rejection and a transition from the band's edge to its image at 1 - edge.
@@ -57,23 +88,63 @@ Interpolator::Interpolator(double band_edge, Execution execution) : execution_(s
   }
 }
 
+// A stretch of positions one sample apart, and the filter that gives all of them.
+struct Interpolator::Stretch {
+  std::size_t first, count;  // outputs
+  std::ptrdiff_t start;      // of the input under the first output's filter
+  const float* filter;
+};
+
+std::vector<Interpolator::Stretch> Interpolator::stretches(std::size_t samples,
+                                                           std::span<const double> positions) const {
+  // Positions may lie up to a filter's length outside the row.
+  const double lowest = -static_cast<double>(taps_), highest = static_cast<double>(samples + taps_);
+  std::vector<std::int64_t> places(positions.size());
+  round_positions(positions.data(), positions.size(), lowest, highest, places.data());
+  std::vector<Stretch> all;
+  for (std::size_t n = 0, run; n < places.size(); n += run) {
+    run = 1;
+    while (run < kLongest && n + run < places.size() && places[n + run] == places[n + run - 1] + kWhole)
+      ++run;
+    const std::int64_t whole = places[n] >= 0 ? places[n] / kWhole : -((kWhole - 1 - places[n]) / kWhole);
+    all.push_back({n, run, whole + 1 - static_cast<std::ptrdiff_t>(taps_ / 2),
+                   table_.data() + static_cast<std::size_t>(places[n] - whole * kWhole) * 2 * taps_});
+  }
+  return all;
+}
+
+ComplexRow<float> Interpolator::filtered(const ComplexRow<float>& row,
+                                         const std::vector<Stretch>& all) const {
+  ComplexRow<float> out(all.empty() ? 0 : all.back().first + all.back().count);
+  const auto size = static_cast<std::ptrdiff_t>(row.size());
+  for (const auto& [first, count, start, h] : all) {
+    execution_.check();
+    auto* y = reinterpret_cast<float*>(&out[first]);
+    const auto needed = static_cast<std::ptrdiff_t>(count + taps_ - 1);
+    if (start >= 0 && start + needed <= size) {
+      filter(h, taps_, reinterpret_cast<const float*>(row.data() + start), count, y);
+      continue;
+    }
+    ComplexRow<float> padded(count + taps_ - 1);  // the row ends inside
+    const std::ptrdiff_t from = std::clamp<std::ptrdiff_t>(start, 0, size),
+                         to = std::clamp<std::ptrdiff_t>(start + needed, 0, size);
+    std::copy(row.begin() + from, row.begin() + to, padded.begin() + (from - start));
+    filter(h, taps_, reinterpret_cast<const float*>(padded.data()), count, y);
+  }
+  return out;
+}
+
 ComplexRow<float> Interpolator::operator()(const ComplexRow<float>& row,
                                            std::span<const double> positions) const {
-  // Zeros before and after: positions may lie up to a filter's length outside the row.
-  const std::size_t before = 2 * taps_;
-  ComplexRow<float> padded(row.size() + 4 * taps_ + 2);
-  std::copy(row.begin(), row.end(), padded.begin() + static_cast<std::ptrdiff_t>(before));
-  const auto* x = reinterpret_cast<const float*>(padded.data());
-  const double lowest = -static_cast<double>(taps_), highest = static_cast<double>(row.size() + taps_);
-  ComplexRow<float> out(positions.size());
-  for (std::size_t n = 0; n < positions.size(); ++n) {
-    if (n % kCheckEvery == 0) execution_.check();
-    const double place = std::clamp(positions[n], lowest, highest), whole = std::floor(place);
-    const auto phase = static_cast<std::size_t>(std::lround((place - whole) * kPhases));
-    const auto start = static_cast<std::size_t>(static_cast<std::ptrdiff_t>(whole) +
-                                                static_cast<std::ptrdiff_t>(before - taps_ / 2 + 1));
-    out[n] = dot(table_.data() + phase * 2 * taps_, x + 2 * start, 2 * taps_);
-  }
+  return filtered(row, stretches(row.size(), positions));
+}
+
+Field<float> Interpolator::operator()(const Field<float>& signal, std::span<const double> positions) const {
+  const std::vector<Stretch> all = stretches(signal.size(), positions);
+  Field<float> out;
+  out.sample_rate = signal.sample_rate;
+  out.x = filtered(signal.x, all);
+  out.y = filtered(signal.y, all);
   return out;
 }
 

@@ -24,11 +24,18 @@ class Interpolator {
   /// The row's value at each of `positions` [samples]; beyond its ends the row counts as zero.
   ComplexRow<float> operator()(const ComplexRow<float>& row, std::span<const double> positions) const;
 
+  /// The same of both rows.
+  Field<float> operator()(const Field<float>& signal, std::span<const double> positions) const;
+
   /// Samples within which an end of the row spoils the output.
   std::size_t reach() const { return taps_ / 2; }
   std::size_t taps() const { return taps_; }
 
  private:
+  struct Stretch;
+  std::vector<Stretch> stretches(std::size_t samples, std::span<const double> positions) const;
+  ComplexRow<float> filtered(const ComplexRow<float>& row, const std::vector<Stretch>& all) const;
+
   Execution execution_;
   std::size_t taps_;          // a multiple of 4: input samples -taps/2 + 1 ... taps/2
   std::vector<float> table_;  // [kPhases + 1][taps][2], every coefficient twice

@@ -2,34 +2,40 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstdint>
-#include <numeric>
 #include <span>
 #include <string>
 
 #include "rx/blocks/operations.h"
+#include "rx/blocks/vectors.h"
 #include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
 
-// The mean of `size` samples where it is more than so many of its standard deviations, as the means of parts
-// have them, else nothing. sum_of(from, count): of samples.
-template <class SumOf>
-double significant_mean(std::size_t size, double deviations, const SumOf& sum_of) {
-  constexpr std::size_t kParts = 32;
+// Sums of the parts of a row: kParts of one length and, last, what is left.
+constexpr std::size_t kParts = 32;
+using PartSums = std::array<double, kParts + 1>;
+
+// visit(part, from, count): samples.
+template <class Visit>
+void for_parts(std::size_t size, const Visit& visit) {
   const std::size_t length = size / kParts;
+  for (std::size_t part = 0; part < kParts; ++part) visit(part, part * length, length);
+  visit(kParts, kParts * length, size - kParts * length);
+}
+
+// The mean of `size` samples where it is more than so many of its standard deviations, as the means of parts
+// have them, else nothing.
+double significant_mean(const PartSums& parts, std::size_t size, double deviations) {
   double sum = 0.0, squares = 0.0;
-  for (std::size_t part = 0; part < kParts; ++part) {
-    const double of_part = sum_of(part * length, length);
-    sum += of_part, squares += of_part * of_part;
-  }
+  for (std::size_t part = 0; part < kParts; ++part) sum += parts[part], squares += parts[part] * parts[part];
   constexpr double kCount = kParts;
   const double deviation = std::sqrt(std::max(0.0, squares - sum * sum / kCount) * kCount / (kCount - 1.0));
-  const double all = sum + sum_of(kParts * length, size - kParts * length);
-  return std::abs(sum) >= deviations * deviation ? all / static_cast<double>(size) : 0.0;
+  return std::abs(sum) >= deviations * deviation ? (sum + parts[kParts]) / static_cast<double>(size) : 0.0;
 }
 
 // The mean of `lane(n)`, n below `size`, where it stands out from what the signal's own share in it may be,
@@ -37,11 +43,11 @@ double significant_mean(std::size_t size, double deviations, const SumOf& sum_of
 template <class Lane>
 double offset_of(std::size_t size, const Lane& lane) {
   constexpr double kDeviations = 4.0;
-  return significant_mean(size, kDeviations, [&](std::size_t from, std::size_t count) {
-    double sum = 0.0;
-    for (std::size_t n = from; n < from + count; ++n) sum += lane(n);
-    return sum;
+  PartSums sums{};
+  for_parts(size, [&](std::size_t part, std::size_t from, std::size_t count) {
+    for (std::size_t n = from; n < from + count; ++n) sums[part] += lane(n);
   });
+  return significant_mean(sums, size, kDeviations);
 }
 
 void check_lanes(const Capture& capture) {
@@ -63,33 +69,58 @@ Field<float> at_unit_power(Field<float> signal, std::size_t polarisations) {
   return signal;
 }
 
-// Mean of value(sample) where it stands out from what the signal's own share in it may be, else nothing.
-template <class Value>
-double significant_mean(const ComplexRow<float>& row, const Value& value) {
-  constexpr double kDeviations = 2.5;
-  constexpr std::size_t kLanes = 8;  // that the compiler can keep in one register
-  return significant_mean(row.size(), kDeviations, [&](std::size_t from, std::size_t count) {
-    float sums[kLanes] = {};
-    std::size_t n = from;
-    for (; n + kLanes <= from + count; n += kLanes)
-      for (std::size_t l = 0; l < kLanes; ++l) sums[l] += value(row[n + l].real(), row[n + l].imag());
-    for (; n < from + count; ++n) sums[0] += value(row[n].real(), row[n].imag());
-    return std::accumulate(sums, sums + kLanes, 0.0);
-  });
+// Sums of i^2, q^2 and i q.
+struct Moments {
+  double ii = 0.0, qq = 0.0, iq = 0.0;
+};
+
+COHLINK_VECTOR_CLONES
+Moments moments(const std::complex<float>* row, std::size_t count) {
+  using namespace vectors;
+  constexpr std::size_t kRun = 64 * kWidth;  // summed in single precision
+  Moments total;
+  for (std::size_t start = 0; start < count; start += kRun) {
+    Floats ii = {}, qq = {}, iq = {};
+    for (std::size_t n = start; n < std::min(count, start + kRun); n += kWidth) {
+      const ComplexFloats a = load_complex(row + n, count - n);
+      ii += a.re * a.re, qq += a.im * a.im, iq += a.re * a.im;
+    }
+    const FourFloats of = sums(ii, qq, iq, iq);
+    total.ii += static_cast<double>(of[0]);
+    total.qq += static_cast<double>(of[1]);
+    total.iq += static_cast<double>(of[2]);
+  }
+  return total;
+}
+
+// i *= gain_i, q += from_i i, with the i before, then q *= gain_q.
+COHLINK_VECTOR_CLONES
+void mix(std::complex<float>* row, std::size_t count, float gain_i, float gain_q, float from_i) {
+  using namespace vectors;
+  for (std::size_t n = 0; n < count; n += kWidth) {
+    const ComplexFloats a = load_complex(row + n, count - n);
+    store_complex(row + n, {gain_i * a.re, gain_q * (a.im + from_i * a.re)}, count - n);
+  }
 }
 
 void orthonormalise_row(ComplexRow<float>& row) {
-  constexpr double kDead = 1e-9;
-  const double half = 0.5 * mean_power(row),
-               shared = significant_mean(row, [](float i, float q) { return i * q; }),
-               unequal = 0.5 * significant_mean(row, [](float i, float q) { return i * i - q * q; });
+  constexpr double kDead = 1e-9, kDeviations = 2.5;
+  double power = 0.0;
+  PartSums squares{}, products{};
+  for_parts(row.size(), [&](std::size_t part, std::size_t from, std::size_t count) {
+    const Moments of = moments(row.data() + from, count);
+    power += of.ii + of.qq;
+    squares[part] = of.ii - of.qq;
+    products[part] = of.iq;
+  });
+  const double half = 0.5 * power / static_cast<double>(row.size()),
+               shared = significant_mean(products, row.size(), kDeviations),
+               unequal = 0.5 * significant_mean(squares, row.size(), kDeviations);
   const double power_i = half + unequal, power_q = half - unequal,
                remaining_q = power_q - shared * shared / power_i;          // its projection on I gone
   if (!(power_i > kDead * half) || !(remaining_q > kDead * half)) return;  // nothing to build on
-  const auto gain_i = static_cast<float>(std::sqrt(half / power_i));
-  const auto gain_q = static_cast<float>(std::sqrt(half / remaining_q));
-  const auto projection = static_cast<float>(shared / power_i);
-  for (auto& a : row) a = {gain_i * a.real(), gain_q * (a.imag() - projection * a.real())};
+  mix(row.data(), row.size(), static_cast<float>(std::sqrt(half / power_i)),
+      static_cast<float>(std::sqrt(half / remaining_q)), static_cast<float>(-shared / power_i));
 }
 
 // Least-squares conic through the row's points, scaled to unit power: coefficients of x^2, 2xy, y^2, x, y.

@@ -23,7 +23,7 @@ MatchedFilter::MatchedFilter(const PulseShape& shape, double sample_rate, const 
 Block matched_filter_block(const BlockSetting& setting) {
   const MatchedFilter filter(setting.pulse, setting.two_a_symbol(), setting.execution);
   Block block;
-  block.apply = [filter](Carried& c) { c.signal = filter(c.signal); };
+  block.apply = [filter](Carried& c) { c.signal = filter(std::move(c.signal)); };
   block.edge = edge_of(reach_symbols(filter));
   block.cost = cost_of(kSamplesPerSymbol * filter.cost());
   return block;

@@ -1,6 +1,8 @@
 // The receiver's half of the pulse shape.
 #pragma once
 
+#include <utility>
+
 #include "rx/blocks/overlap_save.h"
 #include "sim/signal/pulse.h"
 
@@ -14,7 +16,7 @@ struct BlockSetting;
 class MatchedFilter {
  public:
   MatchedFilter(const PulseShape& shape, double sample_rate, const Execution& execution);
-  Field<float> operator()(const Field<float>& signal) const { return filter_(signal); }
+  Field<float> operator()(Field<float> signal) const { return filter_(std::move(signal)); }
 
   /// Samples at each end that miss input.
   std::size_t reach() const { return filter_.reach(); }

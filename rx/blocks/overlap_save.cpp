@@ -5,6 +5,8 @@
 #include <stdexcept>
 #include <utility>
 
+#include "rx/blocks/row_operations.h"
+
 namespace cohlink {
 namespace {
 
@@ -40,36 +42,30 @@ OverlapSaveFilter::OverlapSaveFilter(const std::function<std::complex<double>(do
     response_[k] = std::complex<float>(response(bin_frequency(k, n, sample_rate)) / static_cast<double>(n));
 }
 
-Field<float> OverlapSaveFilter::operator()(const Field<float>& signal) const {
+Field<float> OverlapSaveFilter::operator()(Field<float> signal) const {
   if (std::abs(signal.sample_rate - sample_rate_) > 1e-9 * sample_rate_)
     throw std::invalid_argument("overlap-save filter made for another sample rate");
-  Field<float> out(signal.size(), signal.sample_rate);
   ComplexRow<float> scratch(block());
-  filter_row(signal.x, out.x, scratch);
-  filter_row(signal.y, out.y, scratch);
-  return out;
+  for (auto* row : signal.rows()) filter_row(*row, scratch);
+  return signal;
 }
 
-void OverlapSaveFilter::filter_row(const ComplexRow<float>& in, ComplexRow<float>& out,
-                                   ComplexRow<float>& scratch) const {
+void OverlapSaveFilter::filter_row(ComplexRow<float>& row, ComplexRow<float>& scratch) const {
   const std::size_t n = block(), hop = n - 2 * reach_;
-  const auto length = static_cast<std::ptrdiff_t>(in.size());
-  for (std::size_t start = 0; start < in.size(); start += hop) {
+  ComplexRow<float> before(reach_);  // the samples before `start` as they came in, zero outside the capture
+  const auto middle = scratch.begin() + static_cast<std::ptrdiff_t>(reach_);
+  for (std::size_t start = 0; start < row.size(); start += hop) {
     execution_.check();
-    // Input from `reach` before the first wanted sample on, zero outside the capture.
-    const std::ptrdiff_t from = static_cast<std::ptrdiff_t>(start) - static_cast<std::ptrdiff_t>(reach_);
-    const std::ptrdiff_t first = std::clamp<std::ptrdiff_t>(from, 0, length);
-    const std::ptrdiff_t last = std::clamp<std::ptrdiff_t>(from + static_cast<std::ptrdiff_t>(n), 0, length);
-    std::fill(scratch.begin(), scratch.begin() + (first - from), std::complex<float>(0));
-    std::copy(in.begin() + first, in.begin() + last, scratch.begin() + (first - from));
-    std::fill(scratch.begin() + (last - from), scratch.end(), std::complex<float>(0));
+    const auto here = row.begin() + static_cast<std::ptrdiff_t>(start);
+    std::copy(before.begin(), before.end(), scratch.begin());
+    const auto end = std::copy_n(here, std::min(n - reach_, row.size() - start), middle);
+    std::fill(end, scratch.end(), std::complex<float>(0));
+    std::copy_n(scratch.begin() + static_cast<std::ptrdiff_t>(hop), reach_, before.begin());
     fft_->forward(scratch);
-    for (std::size_t k = 0; k < n; ++k) scratch[k] *= response_[k];
+    multiply(scratch, response_);
     fft_->inverse(scratch);
     // The ends hold what wrapped around; the middle is the convolution.
-    const std::size_t keep = std::min(hop, in.size() - start);
-    std::copy_n(scratch.begin() + static_cast<std::ptrdiff_t>(reach_), keep,
-                out.begin() + static_cast<std::ptrdiff_t>(start));
+    std::copy_n(middle, std::min(hop, row.size() - start), here);
   }
 }
 

@@ -25,7 +25,7 @@ class OverlapSaveFilter {
 
   /// Both rows, same length and rate (std::invalid_argument for another rate); zero beyond the ends.
   /// Output within reach() samples of an end misses input.
-  Field<float> operator()(const Field<float>& signal) const;
+  Field<float> operator()(Field<float> signal) const;
 
   std::size_t block() const { return fft_->size(); }
   std::size_t reach() const { return reach_; }
@@ -34,7 +34,7 @@ class OverlapSaveFilter {
   Operations cost() const { return overlap_save_operations(block(), 2 * reach_); }
 
  private:
-  void filter_row(const ComplexRow<float>& in, ComplexRow<float>& out, ComplexRow<float>& scratch) const;
+  void filter_row(ComplexRow<float>& row, ComplexRow<float>& scratch) const;
 
   double sample_rate_;
   std::size_t reach_;  // samples, each side

@@ -4,9 +4,8 @@
 #include <cmath>
 
 #include "rx/blocks/amplitude.h"
-#include "rx/blocks/decision.h"
 #include "rx/blocks/operations.h"
-#include "rx/blocks/phasor.h"
+#include "rx/blocks/row_operations.h"
 #include "rx/quality/cycle_slips.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
@@ -14,32 +13,29 @@
 namespace cohlink {
 namespace {
 
-std::complex<double> fourth(std::complex<float> y) {
-  const std::complex<float> square = y * y;
-  return square * square;
-}
-
-void turn_back(ComplexRow<float>& row, const std::vector<double>& phase) {
-  for (std::size_t k = 0; k < row.size(); ++k) row[k] *= phasor_back(phase[k]);
-}
+// Symbols [first, last).
+struct Span {
+  std::size_t first, last;
+};
 
 void add_to(std::vector<double>& total, const std::vector<double>& phase) {
   for (std::size_t k = 0; k < total.size(); ++k) total[k] += phase[k];
 }
 
-// Angle / `power` of term(k) averaged over about `window` symbols round k, for all k in [0, count): block
-// averages, unwrapped, straight lines between the blocks' centres. Only [first, last) is measured.
-template <class Term>
-std::vector<double> slow_angle(const Term& term, double power, std::size_t count, std::size_t first,
-                               std::size_t last, std::size_t window) {
+// Angle / `power` of y conj(a) averaged over about `window` symbols round each: block averages, unwrapped,
+// straight lines between the blocks' centres. Only [first, last) is measured.
+std::vector<double> slow_angle(Row y, Row a, double power, const Span& measured, std::size_t window) {
+  const auto [first, last] = measured;
   const std::size_t blocks = std::max<std::size_t>(1, 2 * (last - first) / window);  // half overlapping
   const double length = static_cast<double>(last - first) / static_cast<double>(blocks);
   const auto start_of = [&](std::size_t b) {
     return first + static_cast<std::size_t>(std::ceil(static_cast<double>(b) * length - 1e-9));
   };
   std::vector<std::complex<double>> sums(blocks);
-  for (std::size_t b = 0; b < blocks; ++b)
-    for (std::size_t k = start_of(b); k < std::min(last, start_of(b + 1)); ++k) sums[b] += term(k);
+  for (std::size_t b = 0; b < blocks; ++b) {
+    const std::size_t from = start_of(b), to = std::min(last, start_of(b + 1));
+    if (from < to) sums[b] = correlation(y.subspan(from, to - from), a.subspan(from, to - from)).cross;
+  }
   std::vector<double> angle(blocks);
   for (std::size_t b = 0; b < blocks; ++b) {
     const auto sum = sums[b] + (b > 0 ? 0.5 * sums[b - 1] : 0.0) + (b + 1 < blocks ? 0.5 * sums[b + 1] : 0.0);
@@ -47,6 +43,7 @@ std::vector<double> slow_angle(const Term& term, double power, std::size_t count
   }
   unwrap(angle, kTwoPi / power);
   // Straight lines between the blocks' centres, level beyond the outer ones.
+  const std::size_t count = y.size();
   std::vector<double> out(count, angle.front());
   for (std::size_t b = 0; b < blocks; ++b) {
     const double centre = static_cast<double>(first) + (static_cast<double>(b) + 0.5) * length;
@@ -134,8 +131,7 @@ std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>*
 
 void PhaseRecovery::joint(PhaseResult& result, std::size_t first, std::size_t last) const {
   auto &x = result.symbols.x, &y = result.symbols.y;
-  const auto angle = slow_angle([&](std::size_t k) { return fourth(y[k]) * std::conj(fourth(x[k])); }, 4.0,
-                                x.size(), first, last, kAngleWindow);
+  const auto angle = slow_angle(fourth_powers(y), fourth_powers(x), 4.0, {first, last}, kAngleWindow);
   turn_back(y, angle);
   const std::complex<float>* rows[] = {x.data(), y.data()};
   const auto phase = estimate(rows, x.size());
@@ -184,8 +180,8 @@ void PhaseRecovery::remove_constants(PhaseResult& result, std::size_t first, std
   if (constellation(p_.modulation).empty()) return;
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
-    const auto angle = slow_angle([&](std::size_t k) { return -fourth(row[k]); }, 4.0, row.size(), first,
-                                  last, 2 * (last - first));
+    const auto angle = slow_angle(fourth_powers(row), ComplexRow<float>(row.size(), -1.0f), 4.0,
+                                  {first, last}, 2 * (last - first));
     turn_back(row, angle);
     add_to(result.phase_rad[p], angle);
   }
@@ -196,10 +192,8 @@ void PhaseRecovery::remove_leftover(PhaseResult& result, std::size_t first, std:
                                     std::size_t window) const {
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
-    const auto angle = with_decision(constellation(p_.modulation), [&](const auto& decide) {
-      return slow_angle([&](std::size_t k) { return row[k] * std::conj(decide(row[k])); }, 1.0, row.size(),
-                        first, last, window);
-    });
+    const auto angle =
+        slow_angle(row, nearest_points(row, constellation(p_.modulation)), 1.0, {first, last}, window);
     turn_back(row, angle);
     add_to(result.phase_rad[p], angle);
   }

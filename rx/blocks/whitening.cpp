@@ -4,16 +4,17 @@
 #include <cmath>
 #include <complex>
 
+#include "rx/blocks/row_operations.h"
+
 namespace cohlink {
 
 std::optional<JonesMatrix> whitening(const Field<float>& signal, std::size_t from, std::size_t to) {
   constexpr double kUnequal = 4.0, kDead = 1000.0;
-  double x = 0.0, y = 0.0;
-  std::complex<double> shared = 0.0;
-  for (std::size_t n = from; n < std::min(to, signal.size()); ++n) {
-    const std::complex<double> a(signal.x[n]), b(signal.y[n]);
-    x += std::norm(a), y += std::norm(b), shared += a * std::conj(b);
-  }
+  const std::size_t count = std::min(to, signal.size()) - from;
+  const Correlation both =
+      correlation(Row(signal.x).subspan(from, count), Row(signal.y).subspan(from, count));
+  const double x = both.of_y, y = both.of_a;
+  const std::complex<double> shared = both.cross;
   const double mean = 0.5 * (x + y), apart = std::hypot(0.5 * (x - y), std::abs(shared)), most = mean + apart,
                least = mean - apart;
   if (!(least > 0.0) || most < kUnequal * least || most > kDead * least) return std::nullopt;

@@ -2,8 +2,7 @@
 
 #include <cmath>
 
-#include "rx/blocks/decision.h"
-#include "rx/blocks/phasor.h"
+#include "rx/blocks/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -12,15 +11,12 @@ namespace {
 constexpr double kSignificant = 9.0;  // of an exponential: e^-9
 
 // What turns as the offset does.
-std::vector<std::complex<float>> backward_carrier(const CarrierRemoved& carrier, std::size_t row,
-                                                  std::size_t count) {
-  const std::vector<double>& phase = carrier.phase_rad[row];
-  std::vector<std::complex<float>> out(count);
-  for (std::size_t k = 0; k < count; ++k) {
-    const double turns = carrier.cycles_per_symbol * static_cast<double>(k);
-    out[k] = phasor_back(kTwoPi * (turns - std::nearbyint(turns)) + (k < phase.size() ? phase[k] : 0.0));
-  }
-  return out;
+ComplexRow<float> backward_carrier(const CarrierRemoved& carrier, std::size_t row, std::size_t count) {
+  std::vector<double> phase = carrier.phase_rad[row];
+  phase.resize(count);
+  const double turn = kTwoPi * carrier.cycles_per_symbol;
+  for (std::size_t k = 0; k < count; ++k) phase[k] += turn * static_cast<double>(k);
+  return phasors_back(phase);
 }
 
 }  // namespace
@@ -32,20 +28,16 @@ void remove_residual_offset(Field<float>& symbols, std::size_t first, std::size_
   const auto count = static_cast<double>(last - first);
   for (std::size_t p = 0; p < 2; ++p) {
     ComplexRow<float>& row = *symbols.rows()[p];
-    const auto turning = backward_carrier(carrier, p, row.size());
+    const ComplexRow<float> turning = backward_carrier(carrier, p, row.size());
+    const auto judged = [&](const ComplexRow<float>& of) { return Row(of).subspan(first, last - first); };
     for (int pass = 0; pass < kPasses; ++pass) {
-      std::complex<double> offset = 0.0;
-      double noise = 0.0;
-      with_decision(constellation(modulation), [&](const auto& decide) {
-        for (std::size_t k = first; k < last; ++k) {
-          const std::complex<float> error = row[k] - decide(row[k]);
-          offset += std::complex<double>(error * std::conj(turning[k])) / count;
-          noise += std::norm(error) / count;
-        }
-      });
+      ComplexRow<float> error(judged(row).begin(), judged(row).end());
+      subtract(error, 1.0f, nearest_points(error, constellation(modulation)));
+      const Correlation found = correlation(error, judged(turning));
+      const std::complex<double> offset = found.cross / count;
+      const double noise = found.of_y / count;
       if (count * std::norm(offset) < kSignificant * (noise - std::norm(offset))) break;
-      const std::complex<float> taken(offset);
-      for (std::size_t k = 0; k < row.size(); ++k) row[k] -= taken * turning[k];
+      subtract(row, std::complex<float>(offset), turning);
     }
   }
 }

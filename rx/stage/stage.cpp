@@ -4,6 +4,8 @@
 #include <cmath>
 #include <limits>
 
+#include "rx/blocks/row_operations.h"
+#include "rx/blocks/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -64,6 +66,30 @@ void keep_spectra(Stage& stage, const Field<float>& signal, const FftCache& fft)
   }
 }
 
+struct Runs {
+  const std::complex<float>* row;
+  std::size_t count, length;
+};
+
+// Root mean square of the squared radii's distance from the nearest ring's, in each run.
+COHLINK_VECTOR_CLONES
+void modulus_errors(const Runs& runs, float scale, const std::vector<float>& rings, float* out) {
+  using namespace vectors;
+  for (std::size_t r = 0; r < runs.count; ++r) {
+    const std::complex<float>* row = runs.row + r * runs.length;
+    Floats sum = {};
+    for (std::size_t k = 0; k < runs.length; k += kWidth) {
+      const ComplexFloats y = load_complex(row + k, runs.length - k);
+      const Floats power = scale * (y.re * y.re + y.im * y.im);
+      Floats least = all(std::numeric_limits<float>::max());
+      for (const float ring : rings) least = lesser((power - ring) * (power - ring), least);
+      sum += least;
+    }
+    const FourFloats of = fold(sum);
+    out[r] = std::sqrt((of[0] + of[1] + of[2] + of[3]) / static_cast<float>(runs.length));
+  }
+}
+
 }  // namespace
 
 Stage record_stage(const std::string& block, const Field<float>& signal, double symbol_rate,
@@ -79,21 +105,15 @@ Stage record_stage(const std::string& block, const Field<float>& signal, double 
 
 std::vector<std::vector<float>> modulus_error(const Field<float>& symbols, const Constellation& constellation,
                                               std::size_t run) {
+  std::vector<float> rings;
+  for (const Ring& ring : constellation.rings()) rings.push_back(static_cast<float>(ring.power));
   std::vector<std::vector<float>> rows(2);
   for (std::size_t p = 0; p < 2; ++p) {
     const ComplexRow<float>& row = *symbols.rows()[p];
-    const double power = mean_power(row), scale = power > 0.0 ? 1.0 / power : 1.0;
-    for (std::size_t k = 0; k + run <= row.size(); k += run) {
-      double sum = 0.0;
-      for (std::size_t s = k; s < k + run; ++s) {
-        const double y = scale * std::norm(row[s]);
-        double least = std::numeric_limits<double>::infinity();
-        for (const Ring& ring : constellation.rings())
-          least = std::min(least, (y - ring.power) * (y - ring.power));
-        sum += least;
-      }
-      rows[p].push_back(static_cast<float>(std::sqrt(sum / static_cast<double>(run))));
-    }
+    const double power = power_sums(row).second / static_cast<double>(row.size());
+    rows[p].resize(row.size() / run);
+    const Runs runs{row.data(), rows[p].size(), run};
+    modulus_errors(runs, static_cast<float>(power > 0.0 ? 1.0 / power : 1.0), rings, rows[p].data());
   }
   return rows;
 }
