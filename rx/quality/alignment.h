@@ -25,7 +25,8 @@ inline constexpr double kAlignmentLock = 6.0;
 
 /// Circular cross-correlation, by FFT over the transmitted length, of y[k] conj(y[k-1]) with a[k]
 /// conj(a[k-1]): products of neighbours do not care about carrier phase, quarter turns or cycle slips. Only
-/// received symbols in [first, last) count. Among nearly equal peaks (one PRBS on both polarisations,
+/// received symbols in [first, last) count. Long rows are first looked at near delay 0, where a clear enough
+/// peak ends the search. Among nearly equal peaks (one PRBS on both polarisations,
 /// shifted) the smaller delay wins. std::invalid_argument when the transmitted rows are empty or unequal.
 Alignment align(const Field<float>& received, std::size_t first, std::size_t last,
                 const std::array<Symbols, 2>& sent, const FftCache& fft);

@@ -1,99 +1,117 @@
 #include "rx/quality/information.h"
 
-#include <Eigen/Dense>
 #include <algorithm>
-#include <bit>
 #include <cmath>
 #include <limits>
 #include <stdexcept>
 #include <vector>
 
+#include "rx/blocks/vectors.h"
+#include "rx/quality/point_labels.h"
+#include "sim/signal/elementary_series.h"
+
 namespace cohlink {
 namespace {
 
-// Values of a block of symbols side by side, so that exponentials and logarithms run in vectors.
-constexpr Eigen::Index kBlock = 256;
-using Block = Eigen::Array<double, Eigen::Dynamic, 1, 0, kBlock, 1>;
+using namespace vectors;
+
+constexpr std::size_t kMostBits = 16;          // of a point's label
+constexpr std::size_t kRun = 64 * kWidth;      // values whose losses are summed in single precision
+constexpr std::size_t kCheckEvery = 8 * kRun;  // symbols
 
 struct Loss {
   double symbol = 0.0, bit = 0.0;  // nats
 };
 
-// 1 where the bit of `level` is that of the level sent, which is 1 or 0 in `sent_bit`.
-Block same_bit(std::size_t level, std::size_t bit, const Block& sent_bit) {
-  return (level >> bit & 1u) != 0 ? sent_bit : Block(1.0 - sent_bit);
-}
-
-// Scratch of add_loss: a likelihood for each value that may have been sent, a label bit for each place.
-struct Scratch {
-  std::vector<Block> likelihood, sent_bit;
+// The same of sixteen places in a vector.
+struct Losses {
+  Floats symbol = {}, bit = {};
 };
 
-// Of values with labels of `bits` bits in white noise. `from_received(i)`, `from_sent(i)`: squared distances
-// of the block's received and sent values to value i.
-template <class FromReceived, class FromSent>
-void add_loss(Loss& loss, std::size_t bits, const FromReceived& from_received, const FromSent& from_sent,
-              double noise, Scratch& scratch) {
-  const std::size_t count = std::size_t{1} << bits;
-  auto& [likelihood, sent_bit] = scratch;
-  likelihood.resize(count);
-  for (std::size_t i = 0; i < count; ++i) likelihood[i] = from_received(i) / -noise;  // logarithms at first
-  Block most = likelihood[0], of_sent = likelihood[0], away = from_sent(0);
-  sent_bit.assign(bits, Block::Zero(most.size()));
-  for (std::size_t i = 1; i < count; ++i) {
-    most = most.max(likelihood[i]);
-    const Block from_this = from_sent(i);
-    const auto closer = (from_this < away).eval();
-    of_sent = closer.select(likelihood[i], of_sent);
-    for (std::size_t bit = 0; bit < bits; ++bit)
-      sent_bit[bit] = closer.select(static_cast<double>(i >> bit & 1u), sent_bit[bit]);
-    away = away.min(from_this);
+COHLINK_VECTOR_INLINE Floats exponential(const Floats& x) { return exp_single<Floats, Words>(x); }
+COHLINK_VECTOR_INLINE Floats logarithm(const Floats& x) { return log_single<Floats, Words>(x); }
+
+// Of values in white noise of 1 / per_noise. The nearest point counts 1, so that not all underflow; where all
+// that have a bit as sent do, the largest of them stands for their sum.
+template <class Points>
+COHLINK_VECTOR_INLINE Losses losses_of(const Points& points, const typename Points::Value& y,
+                                       const typename Points::Value& sent, float per_noise) {
+  const Words label = labels(points, sent);
+  const auto likelihood = [&](std::size_t i) __attribute__((always_inline)) {
+    return points.distance(y, i) * -per_noise;
+  };
+  Floats most = likelihood(0), of_sent = most;
+  for (std::size_t i = 1; i < points.count; ++i) {
+    const Floats here = likelihood(i);
+    most = greater(here, most);
+    of_sent = choose(label == static_cast<std::uint32_t>(i), here, of_sent);
   }
-  Block total = Block::Zero(most.size());  // the nearest value counts 1, so that not all underflow
-  for (std::size_t i = 0; i < count; ++i) total += likelihood[i] = (likelihood[i] - most).exp();
-  const Block log_total = total.log();
-  const double symbol_loss = (log_total + most - of_sent).sum();
-  loss.symbol += symbol_loss;
-  if (bits == 1) {
-    loss.bit += symbol_loss;
-    return;
+  Floats total = {}, as_sent[kMostBits] = {}, best[kMostBits];
+  for (std::size_t b = 0; b < points.bits; ++b) best[b] = all(-std::numeric_limits<float>::max());
+  for (std::size_t i = 0; i < points.count; ++i) {
+    const Floats here = likelihood(i) - most, p = exponential(here);
+    total += p;
+    for (std::size_t b = 0; b < points.bits; ++b) {
+      const auto same = ((label ^ static_cast<std::uint32_t>(i)) >> static_cast<std::uint32_t>(b) & 1u) == 0u;
+      as_sent[b] += choose(same, p, Floats{});
+      best[b] = choose(same, greater(here, best[b]), best[b]);
+    }
   }
-  for (std::size_t bit = 0; bit < bits; ++bit) {
-    Block as_sent = Block::Zero(most.size());
-    for (std::size_t i = 0; i < count; ++i) as_sent += likelihood[i] * same_bit(i, bit, sent_bit[bit]);
-    loss.bit += (log_total - as_sent.max(std::numeric_limits<double>::min()).log()).sum();
+  const Floats log_total = logarithm(total);
+  Losses losses{log_total + most - of_sent, {}};
+  for (std::size_t b = 0; b < points.bits; ++b) {
+    const Floats sum = greater(as_sent[b], all(std::numeric_limits<float>::min()));
+    losses.bit += log_total - greater(logarithm(sum), best[b]);
   }
+  return losses;
 }
 
-// A square constellation's axes have noise, levels and bits of their own: every likelihood is a product and
-// every loss a sum of two.
-void add_loss_of_axis(Loss& loss, const AxisLevels& axis, const Block& y, const Block& sent, double noise,
-                      Scratch& scratch) {
-  const auto from = [&](const Block& values) {
-    return [&](std::size_t i) -> Block { return (values - axis.level[i]).square(); };
-  };
-  add_loss(loss, static_cast<std::size_t>(std::countr_zero(axis.count())), from(y), from(sent), noise,
-           scratch);
+// Two levels: the logarithm of 1 and the likelihoods' ratio, of symbol and bit alike.
+COHLINK_VECTOR_INLINE Losses losses_of(const AxisPoints<1>& axis, const Floats& y, const Floats& sent,
+                                       float per_noise) {
+  const float upper = axis.level[0] > 0.0f ? axis.level[0] : axis.level[1];
+  const Words below = bits<Words>(sent) & 0x80000000u;
+  const Floats x = bits<Floats>(bits<Words>(y * (-4.0f * per_noise * upper)) ^ below);
+  const Floats loss = greater(x, Floats{}) + logarithm(1.0f + exponential(-magnitude(x)));
+  return {loss, loss};
 }
 
-struct ComplexBlock {
-  Block re, im;
-};
+template <class Points>
+COHLINK_VECTOR_INLINE Loss sum_losses(const Points& points, std::span<const std::complex<float>> received,
+                                      std::span<const std::complex<float>> sent, float per_noise) {
+  using Part = typename Points::Part;
+  const auto* y = reinterpret_cast<const Part*>(received.data());
+  const auto* a = reinterpret_cast<const Part*>(sent.data());
+  const std::size_t count = received.size_bytes() / sizeof(Part);
+  Loss loss;
+  for (std::size_t start = 0; start < count; start += kRun) {
+    Losses run;
+    for (std::size_t k = start; k < std::min(count, start + kRun); k += kWidth) {
+      const std::size_t left = count - k;
+      const Losses here = losses_of(points, Points::take(y + k, left), Points::take(a + k, left), per_noise);
+      const Floats counted = __builtin_convertvector(first_places(left), Floats);
+      run.symbol += counted * here.symbol;
+      run.bit += counted * here.bit;
+    }
+    const FourFloats of = sums(run.symbol, run.bit, run.symbol, run.bit);
+    loss.symbol += static_cast<double>(of[0]);
+    loss.bit += static_cast<double>(of[1]);
+  }
+  return loss;
+}
 
-void add_loss_of_points(Loss& loss, const Constellation& points, const ComplexBlock& y,
-                        const ComplexBlock& sent, double noise, Scratch& scratch) {
-  const auto from = [&](const ComplexBlock& values) {
-    return [&](std::size_t i) -> Block {
-      return (values.re - points[i].real()).square() + (values.im - points[i].imag()).square();
-    };
-  };
-  add_loss(loss, static_cast<std::size_t>(points.bits()), from(y), from(sent), noise, scratch);
+COHLINK_VECTOR_CLONES
+Loss sum_losses(const Constellation& c, std::span<const std::complex<float>> received,
+                std::span<const std::complex<float>> sent, float per_noise) {
+  return with_points(
+      c, [&](const auto& points)
+             __attribute__((always_inline)) { return sum_losses(points, received, sent, per_noise); });
 }
 
 }  // namespace
 
 Information achievable_information(std::span<const std::complex<float>> received,
-                                   std::span<const std::complex<double>> sent, double noise,
+                                   std::span<const std::complex<float>> sent, double noise,
                                    Modulation modulation, const Execution& execution) {
   if (received.size() != sent.size() || received.empty())
     throw std::invalid_argument("information needs as many sent as received symbols");
@@ -102,20 +120,13 @@ Information achievable_information(std::span<const std::complex<float>> received
     throw std::invalid_argument("information of a constellation: Gaussian symbols have none");
   const Constellation& points = constellation(modulation);
   Loss loss;
-  Scratch scratch;
-  for (std::size_t from = 0; from < received.size(); from += kBlock) {
+  for (std::size_t from = 0; from < received.size(); from += kCheckEvery) {
     execution.check();
-    const auto count = std::min(kBlock, static_cast<Eigen::Index>(received.size() - from));
-    const Eigen::Map<const Eigen::ArrayXcf> y(received.data() + from, count);
-    const Eigen::Map<const Eigen::ArrayXcd> a(sent.data() + from, count);
-    const ComplexBlock received_block{y.real().cast<double>(), y.imag().cast<double>()},
-        sent_block{a.real(), a.imag()};
-    if (points.axis().count() == 0) {
-      add_loss_of_points(loss, points, received_block, sent_block, noise, scratch);
-      continue;
-    }
-    add_loss_of_axis(loss, points.axis(), received_block.re, sent_block.re, noise, scratch);
-    add_loss_of_axis(loss, points.axis(), received_block.im, sent_block.im, noise, scratch);
+    const std::size_t count = std::min(kCheckEvery, received.size() - from);
+    const Loss part = sum_losses(points, received.subspan(from, count), sent.subspan(from, count),
+                                 static_cast<float>(1.0 / noise));
+    loss.symbol += part.symbol;
+    loss.bit += part.bit;
   }
   const double bits = bits_per_symbol(modulation),
                nats = std::log(2.0) * static_cast<double>(received.size());
@@ -124,6 +135,14 @@ Information achievable_information(std::span<const std::complex<float>> received
   information.generalised_bits = bits - loss.bit / nats;
   information.normalised = information.generalised_bits / bits;
   return information;
+}
+
+Information achievable_information(std::span<const std::complex<float>> received,
+                                   std::span<const std::complex<double>> sent, double noise,
+                                   Modulation modulation, const Execution& execution) {
+  const std::vector<std::complex<float>> single(sent.begin(), sent.end());
+  return achievable_information(received, std::span<const std::complex<float>>(single), noise, modulation,
+                                execution);
 }
 
 Information mean(const Information& x, const Information& y) {

@@ -22,10 +22,14 @@ struct Information {
 ///   GMI = m - mean sum_b log2 (sum_x exp(-|y - x|^2 / N0) / sum_{x: bit b as sent} exp(-|y - x|^2 / N0)).
 /// `received`: the complex gain of its signal part is 1; `sent` beside it; `noise` = N0, its mean noise
 /// power. Bits are the labels of constellation(), also where they were coded differentially before mapping.
-/// std::invalid_argument for unequal lengths, no symbols, N0 not above 0, or Gaussian symbols.
+/// std::invalid_argument for unequal lengths, no symbols, N0 not above 0, or Gaussian symbols. Single
+/// precision, a symbol's loss to 1e-6; sums in double.
 /// A. Alvarado, E. Agrell, D. Lavery, R. Maher and P. Bayvel, J. Lightwave Technol. 33(20) 4338 (2015);
 /// A. Alvarado, T. Fehenberger, B. Chen and F. M. J. Willems, J. Lightwave Technol. 36(2) 424 (2018); NGMI:
 /// J. Cho, L. Schmalen and P. J. Winzer, Proc. ECOC, M.2.D.2 (2017).
+Information achievable_information(std::span<const std::complex<float>> received,
+                                   std::span<const std::complex<float>> sent, double noise,
+                                   Modulation modulation, const Execution& execution = {});
 Information achievable_information(std::span<const std::complex<float>> received,
                                    std::span<const std::complex<double>> sent, double noise,
                                    Modulation modulation, const Execution& execution = {});

@@ -7,6 +7,7 @@
 #include <optional>
 #include <vector>
 
+#include "rx/blocks/row_operations.h"
 #include "rx/quality/likelihood.h"
 #include "sim/signal/units.h"
 
@@ -23,13 +24,24 @@ class FourthPower {
     constexpr double kCancel = 0.1;
     if (std::abs(sum) > kCancel) common_ = sum / std::abs(sum);
   }
+  // Sum of the cosines of the angles between the symbols' fourth powers and those.
+  double coherence(Row row) const {
+    if (common_) return fourth_power_coherence(row, std::complex<float>(*common_));
+    double sum = 0.0;
+    for (const std::complex<float>& symbol : row) {
+      const std::complex<double> y(symbol), square = y * y;
+      const double power = std::norm(y);
+      if (power > 0.0) sum += (square * square * std::conj(at(power))).real() / (power * power);
+    }
+    return sum;
+  }
+
+ private:
   std::complex<double> at(double power) const {
-    if (common_) return *common_;
     return std::find_if(rings_.begin(), rings_.end() - 1, [&](const Ring& r) { return power < r.border; })
         ->fourth_power;
   }
 
- private:
   const std::vector<Ring>& rings_;
   std::optional<std::complex<double>> common_;
 };
@@ -41,15 +53,9 @@ std::array<double, 2> carrier_coherence(const Field<float>& symbols, std::size_t
   const Constellation& points = constellation(modulation);
   const FourthPower expected(points.empty() ? constellation(Modulation::kQpsk) : points);
   std::array<double, 2> coherence = {0, 0};
-  for (std::size_t p = 0; p < 2; ++p) {
-    const ComplexRow<float>& row = *symbols.rows()[p];
-    double sum = 0.0;
-    for (std::size_t k = first; k < last; ++k) {
-      const std::complex<double> y(row[k]), square = y * y;
-      const double power = std::norm(y);
-      if (power > 0.0) sum += (square * square * std::conj(expected.at(power))).real() / (power * power);
-    }
-    if (last > first) coherence[p] = sum / static_cast<double>(last - first);
+  for (std::size_t p = 0; p < 2 && last > first; ++p) {
+    const Row row(symbols.rows()[p]->data() + first, last - first);
+    coherence[p] = expected.coherence(row) / static_cast<double>(row.size());
   }
   return coherence;
 }
@@ -94,12 +100,8 @@ std::optional<Modulation> likelier_modulation(std::span<const std::complex<float
 namespace {
 
 double mean_square_distance(std::span<const std::complex<float>> symbols, Modulation modulation) {
-  double sum = 0.0;
-  for (const auto& y : symbols) {
-    const std::complex<double> wide(y);
-    sum += std::norm(wide - nearest_point(modulation, wide));
-  }
-  return sum / static_cast<double>(symbols.size());
+  return square_distance(symbols, nearest_points(symbols, constellation(modulation)), 1.0f) /
+         static_cast<double>(symbols.size());
 }
 
 // Of Gaussian noise, by a grid over the plane.

@@ -6,6 +6,7 @@
 #include <limits>
 #include <stdexcept>
 
+#include "rx/blocks/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -72,6 +73,17 @@ ErrorVector error_vector(std::span<const std::complex<float>> received,
   fit.gain = cross / reference_power;
   const double signal = std::norm(fit.gain) * reference_power;
   fit.snr = signal / std::max(received_power - signal, 0.0);
+  return fit;
+}
+
+ErrorVector error_vector(std::span<const std::complex<float>> received,
+                         std::span<const std::complex<float>> reference) {
+  const Correlation both = correlation(received, reference);
+  if (both.of_a == 0.0) return {1.0, 0.0};
+  ErrorVector fit;
+  fit.gain = both.cross / both.of_a;
+  fit.snr =
+      std::norm(fit.gain) * both.of_a / square_distance(received, reference, std::complex<float>(fit.gain));
   return fit;
 }
 

@@ -61,6 +61,8 @@ struct ErrorVector {
 
 ErrorVector error_vector(std::span<const std::complex<float>> received,
                          std::span<const std::complex<double>> reference);
+ErrorVector error_vector(std::span<const std::complex<float>> received,
+                         std::span<const std::complex<float>> reference);
 
 /// Both polarisations as one: their noise powers, each relative to its own signal, averaged.
 ErrorVector combine(const ErrorVector& x, const ErrorVector& y);

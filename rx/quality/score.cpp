@@ -3,10 +3,11 @@
 #include <algorithm>
 #include <cmath>
 
+#include "rx/blocks/row_operations.h"
 #include "rx/quality/alignment.h"
 #include "rx/quality/bit_likelihood.h"
+#include "rx/quality/error_count.h"
 #include "sim/signal/constellation.h"
-#include "sim/signal/pilots.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
 
@@ -20,13 +21,12 @@ constexpr std::size_t kMisplacedBlocks = 4;
 
 const char* polarisation_name(int source) { return source == 0 ? "X" : "Y"; }
 
-// One output next to what was sent on its polarisation: symbols [first, last), turned onto the truth.
+// One output next to what was sent on its polarisation: symbols [first, last).
 struct Pair {
-  std::vector<std::complex<float>> received;
-  Symbols sent;
-  std::vector<std::size_t> index;  // of each symbol in the transmitted row
-  std::vector<int> turns;          // quarter turns removed, per kSlipBlock symbols
-  std::vector<bool> matches;       // whether each of those blocks is what was sent, turned
+  ComplexRow<float> received, sent;
+  Position at;
+  std::vector<int> turns;     // quarter turns against the truth, per kSlipBlock symbols
+  std::vector<bool> matches;  // whether each of those blocks is what was sent, turned
 };
 
 Pair pair_up(const ComplexRow<float>& row, const Symbols& sent, long delay, std::size_t first,
@@ -36,55 +36,60 @@ Pair pair_up(const ComplexRow<float>& row, const Symbols& sent, long delay, std:
   pair.received.assign(row.begin() + static_cast<std::ptrdiff_t>(first),
                        row.begin() + static_cast<std::ptrdiff_t>(last));
   pair.sent.resize(last - first);
-  pair.index.resize(last - first);
-  auto index = static_cast<std::size_t>(((static_cast<long>(first) - delay) % n + n) % n);
-  for (std::size_t k = 0; k < last - first; ++k) {
-    pair.sent[k] = sent[index];
-    pair.index[k] = index;
-    if (++index == sent.size()) index = 0;
+  pair.at = {static_cast<std::size_t>(((static_cast<long>(first) - delay) % n + n) % n), sent.size()};
+  for (std::size_t k = 0, from = pair.at.start; k < pair.sent.size(); from = 0) {
+    const std::size_t run = std::min(pair.sent.size() - k, sent.size() - from);
+    narrow(std::span(sent).subspan(from, run), std::span(pair.sent).subspan(k, run));
+    k += run;
   }
   return pair;
 }
 
+// Nearest to the angle of a correlation.
 int quarter_turn(const std::complex<double>& correlation) {
-  return (static_cast<int>(std::lround(std::arg(correlation) / (0.5 * kPi))) + 4) % 4;
+  const double re = correlation.real(), im = correlation.imag();
+  if (std::abs(re) >= std::abs(im)) return re >= 0.0 ? 0 : 2;
+  return im > 0.0 ? 1 : 3;
 }
 
-std::complex<float> turned_back(std::complex<float> y, int turns) {
+std::complex<float> back_by(int turns) {
   constexpr std::complex<float> kBack[4] = {{1, 0}, {0, -1}, {-1, 0}, {0, 1}};
-  return y * kBack[turns];
+  return kBack[turns];
 }
 
-// Where each block of kSlipBlock symbols ends; a last, shorter block goes with the one before.
-std::vector<std::size_t> block_ends(std::size_t count) {
-  std::vector<std::size_t> ends;
-  for (std::size_t start = 0; start < count; start = ends.back())
-    ends.push_back(count - start < 2 * kSlipBlock ? count : start + kSlipBlock);
-  return ends;
+// Of each block of kSlipBlock symbols; a last, shorter block goes with the one before.
+std::vector<Correlation> block_correlations(const Pair& pair) {
+  static_assert(kSlipBlock == Correlation::kRun);
+  std::vector<Correlation> blocks = correlations(pair.received, pair.sent);
+  if (blocks.size() > 1 && pair.sent.size() % kSlipBlock != 0) {
+    const Correlation last = blocks.back();
+    blocks.pop_back();
+    blocks.back() += last;
+  }
+  return blocks;
 }
 
-// Finds and removes each block's quarter turn. A rotation that all blocks share (nonlinear phase, say) is no
-// turn: it is measured first, by the fourth power of the blocks' angles, which knows no quarter turns.
-void remove_turns(Pair& pair) {
-  const auto ends = block_ends(pair.received.size());
-  std::vector<std::complex<double>> sums(ends.size());
+// Finds each block's quarter turn. A rotation that all blocks share (nonlinear phase, say) is no turn: it is
+// measured first, by the fourth power of the blocks' angles, which knows no quarter turns.
+void find_turns(Pair& pair) {
+  const std::vector<Correlation> blocks = block_correlations(pair);
   std::complex<double> fourth = 0.0;
-  for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
-    double received = 0.0, sent = 0.0;
-    for (; k < ends[b]; ++k) {
-      sums[b] += std::complex<double>(pair.received[k]) * std::conj(pair.sent[k]);
-      received += std::norm(pair.received[k]);
-      sent += std::norm(pair.sent[k]);
-    }
-    pair.matches.push_back(std::abs(sums[b]) > kMatch * std::sqrt(received * sent));
-    if (std::abs(sums[b]) > 0.0) fourth += std::pow(sums[b] / std::abs(sums[b]), 4);
+  for (const Correlation& block : blocks) {
+    const double size = std::norm(block.cross);
+    pair.matches.push_back(size > kMatch * kMatch * block.of_y * block.of_a);
+    const std::complex<double> square = block.cross * block.cross;
+    if (size > 0.0) fourth += square * square / (size * size);
   }
   const auto shared = std::polar(1.0, -0.25 * std::arg(fourth));
-  for (std::size_t b = 0, k = 0; b < ends.size(); ++b) {
-    const int turns = quarter_turn(sums[b] * shared);
-    for (; turns != 0 && k < ends[b]; ++k) pair.received[k] = turned_back(pair.received[k], turns);
-    k = ends[b];
-    pair.turns.push_back(turns);
+  for (const Correlation& block : blocks) pair.turns.push_back(quarter_turn(block.cross * shared));
+}
+
+void remove_turns(Pair& pair) {
+  for (std::size_t b = 0; b < pair.turns.size(); ++b) {
+    if (pair.turns[b] == 0) continue;
+    const std::size_t from = b * kSlipBlock,
+                      to = b + 1 < pair.turns.size() ? from + kSlipBlock : pair.received.size();
+    scale(std::span(pair.received).subspan(from, to - from), back_by(pair.turns[b]));
   }
 }
 
@@ -120,43 +125,33 @@ std::size_t count_misplaced(const Pair& pair) {
   return misplaced;
 }
 
-ErrorCount count_errors(const std::vector<std::complex<float>>& received,
-                        const std::vector<std::size_t>& index, const Bits& sent, const ScoreParameters& p) {
-  const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(p.modulation));
-  const Symbols wide(received.begin(), received.end());
-  const Bits decided = decide_bits(p.modulation, wide, p.differential);
-  ErrorCount count;
-  // Differential decoding needs the symbol before: the first only serves as that.
-  for (std::size_t k = p.differential ? 1 : 0; k < received.size(); ++k)
-    for (std::size_t b = 0; b < per_symbol; ++b) {
-      // The transmitted row's first symbol was coded against quadrant 0, not against the row's last.
-      if (p.differential && index[k] == 0) continue;
-      if (is_pilot(index[k], p.pilot_spacing)) continue;
-      count.errors += decided[k * per_symbol + b] != sent[index[k] * per_symbol + b];
-      ++count.bits;
-    }
-  return count;
-}
-
 // The payload after the fitted gain is taken out; the noise's power is then that of what was sent over the
 // SNR. Noise below 1e-9 of the signal would only divide by zero.
 struct Payload {
-  std::vector<std::complex<float>> received;
-  Symbols sent;
+  ComplexRow<float> received, sent;
   double noise = 0.0;
 };
 
-Payload payload_of(const Pair& pair, const ErrorVector& fit, const ScoreParameters& p) {
-  const auto back = std::complex<float>(1.0 / fit.gain);
-  Payload payload;
-  payload.received.reserve(pair.received.size());
-  payload.sent.reserve(pair.sent.size());
-  for (std::size_t k = 0; k < pair.received.size(); ++k) {
-    if (is_pilot(pair.index[k], p.pilot_spacing)) continue;
-    payload.received.push_back(back * pair.received[k]);
-    payload.sent.push_back(pair.sent[k]);
+// Takes those places out of a row.
+void take_out(ComplexRow<float>& row, const std::vector<std::size_t>& places) {
+  std::size_t kept = 0, next = 0;
+  for (std::size_t k = 0; k < row.size(); ++k)
+    if (next < places.size() && places[next] == k)
+      ++next;
+    else
+      row[kept++] = row[k];
+  row.resize(kept);
+}
+
+Payload payload_of(Pair pair, const ErrorVector& fit, const ScoreParameters& p) {
+  const double noise = std::max(mean_power(pair.sent) / fit.snr, 1e-9);
+  Payload payload{std::move(pair.received), std::move(pair.sent), noise};
+  if (p.pilot_spacing > 0) {
+    const auto pilots = pilots_among(pair.at, payload.sent.size(), p.pilot_spacing);
+    take_out(payload.received, pilots);
+    take_out(payload.sent, pilots);
   }
-  payload.noise = std::max(mean_power(std::span<const std::complex<double>>(pair.sent)) / fit.snr, 1e-9);
+  scale(payload.received, std::complex<float>(1.0 / fit.gain));
   return payload;
 }
 
@@ -233,30 +228,33 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     execution.check();
     const auto source = static_cast<std::size_t>(alignment.source[i]);
     Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
-    const std::vector<std::complex<float>> as_received = pair.received;
-    remove_turns(pair);
-    // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
-    if (p.pilot_spacing > 0) pair.received = as_received;
-    fit[source] = error_vector(pair.received, pair.sent);
-    if (!constellation(p.modulation).empty() && fit[source].snr > 0.0) {
-      const Payload payload = payload_of(pair, fit[source], p);
-      information[source] =
-          achievable_information(payload.received, payload.sent, payload.noise, p.modulation, execution);
-      if (!p.decode.empty())
-        likelihoods[source] =
-            flipped_likelihoods(payload.received, payload.sent, payload.noise, p.modulation, execution);
-    }
-    score.snr_db_polarisation[source] = fit[source].snr_db();
+    find_turns(pair);
     const Turns turns = follow_turns(pair);
     score.cycle_slips += turns.slips;
     score.misplaced += count_misplaced(pair);
     score.quarter_turns[source] = turns.first;
     score.last_quarter_turns[source] = turns.last;
     score.delay_symbols[source] = alignment.delay[i];
-    if (!constellation(p.modulation).empty() && !truth.bits[source].empty())
+    const bool counted = !constellation(p.modulation).empty() && !truth.bits[source].empty();
+    if (counted && p.differential)
+      score.polarisation[source] = count_differential_errors(pair.received, pair.at, truth.bits[source],
+                                                             p.modulation, p.pilot_spacing);
+    // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
+    if (p.pilot_spacing == 0) remove_turns(pair);
+    if (counted && !p.differential)
       score.polarisation[source] =
-          count_errors(p.differential ? as_received : pair.received, pair.index, truth.bits[source], p);
+          count_errors(pair.received, pair.at, truth.bits[source], p.modulation, p.pilot_spacing);
     score.both += score.polarisation[source];
+    fit[source] = error_vector(pair.received, pair.sent);
+    score.snr_db_polarisation[source] = fit[source].snr_db();
+    if (constellation(p.modulation).empty() || !(fit[source].snr > 0.0)) continue;
+    const Payload payload = payload_of(std::move(pair), fit[source], p);
+    information[source] =
+        achievable_information(payload.received, payload.sent, payload.noise, p.modulation, execution);
+    if (!p.decode.empty())
+      likelihoods[source] =
+          flipped_likelihoods(payload.received, Symbols(payload.sent.begin(), payload.sent.end()),
+                              payload.noise, p.modulation, execution);
   }
   if (!p.decode.empty()) score.post_fec = decode(likelihoods, p, execution, warnings);
   score.bunching = error_bunching(p.modulation, p.differential);
@@ -274,12 +272,8 @@ ErrorVector decision_aided(const Field<float>& received, std::size_t first, std:
                            Modulation modulation, std::size_t rows) {
   std::array<ErrorVector, 2> fit;
   for (std::size_t i = 0; i < rows; ++i) {
-    const ComplexRow<float>& row = *received.rows()[i];
-    const std::span<const std::complex<float>> scored(row.data() + first, last - first);
-    Symbols decided;
-    decided.reserve(scored.size());
-    for (const auto& y : scored) decided.push_back(nearest_point(modulation, std::complex<double>(y)));
-    fit[i] = error_vector(scored, decided);
+    const Row scored(received.rows()[i]->data() + first, last - first);
+    fit[i] = error_vector(scored, nearest_points(scored, constellation(modulation)));
   }
   return rows == 2 ? combine(fit[0], fit[1]) : fit[0];
 }

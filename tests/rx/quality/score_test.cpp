@@ -6,6 +6,7 @@
 
 #include "rx/blocks/amplitude.h"
 #include "rx/quality/alignment.h"
+#include "rx/quality/error_count.h"
 #include "sim/signal/prbs.h"
 #include "sim/signal/units.h"
 #include "tests/rx/generator.h"
@@ -70,6 +71,57 @@ TEST_CASE("Alignment holds at an SNR of 3 dB and on a frame shorter than the cap
   CHECK(alignment.found(1));
   CHECK(alignment.source == std::array<int, 2>{0, 1});
   CHECK(alignment.delay == std::array<long, 2>{5, 0});
+}
+
+TEST_CASE("Long rows are aligned near and far, and where most of a row is far") {
+  const std::size_t count = 8192;
+  const auto sent = test::random_symbols(Modulation::kQam16, count);
+  for (const long delay : {-128L, -7L, 0L, 5L, 128L, 129L, 3000L, -3000L}) {
+    CAPTURE(delay);
+    Field<float> field(count, test::kRate);
+    place(field, 0, sent.symbols[1], delay, 1);
+    place(field, 1, sent.symbols[0], 0, 0);
+    test::add_noise(field, from_db(-9.0));
+    const Alignment alignment = align(field, 50, count - 50, sent.symbols, test::fft());
+    CHECK(alignment.source == std::array<int, 2>{1, 0});
+    CHECK(alignment.delay == std::array<long, 2>{delay, 0});
+    CHECK(alignment.found(0));
+    CHECK(alignment.found(1));
+  }
+  Field<float> field = test::at_symbol_rate(sent.symbols), late(count, test::kRate);
+  place(late, 0, sent.symbols[0], 1000, 0);
+  std::copy(late.x.begin() + 3000, late.x.end(), field.x.begin() + 3000);
+  CHECK(align(field, 50, count - 50, sent.symbols, test::fft()).delay[0] == 1000);
+}
+
+TEST_CASE("Errors are those of the decision bit by bit, in every format, from any place, without pilots") {
+  for (std::size_t format = 0; format < constellations().size(); ++format) {
+    if (constellations()[format].empty()) continue;
+    const Modulation modulation(format);
+    const auto sent = test::random_symbols(modulation, 640);
+    auto field = test::at_symbol_rate(sent.symbols);
+    test::add_noise(field, 0.2);
+    const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
+    for (const std::size_t start : {std::size_t{0}, std::size_t{333}}) {
+      const std::size_t spacing = start == 0 ? 0 : 32;
+      std::vector<std::complex<float>> received;
+      for (std::size_t k = 0; k < 1001; ++k) received.push_back(field.x[(start + k) % 640]);
+      ErrorCount wanted;
+      for (std::size_t k = 0; k < received.size(); ++k) {
+        const std::size_t index = (start + k) % 640;
+        if (spacing > 0 && index % spacing == 0) continue;
+        const Symbols one(1, std::complex<double>(received[k]));
+        const Bits decided = decide_bits(modulation, one, false);
+        for (std::size_t b = 0; b < per_symbol; ++b)
+          wanted.errors += decided[b] != sent.bits[0][index * per_symbol + b];
+        wanted.bits += per_symbol;
+      }
+      const ErrorCount count = count_errors(received, {start, 640}, sent.bits[0], modulation, spacing);
+      CHECK(count.errors == wanted.errors);
+      CHECK(count.bits == wanted.bits);
+      CHECK(count.errors > 20);
+    }
+  }
 }
 
 TEST_CASE("One PRBS on both polarisations, shifted, is aligned at the short delay") {
