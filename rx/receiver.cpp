@@ -180,6 +180,7 @@ void Receiver::run(Carried& c, std::size_t blocks, bool record, const StepDone& 
   const double share = 1.0 / static_cast<double>(parts_->chain.size() + 1);  // of a block, and of the score
   done("lanes");
   if (record) c.result.input = record_stage("lanes", c.signal, c.symbol_rate, parts_->execution.ffts());
+  done("stage record");
   for (const auto& [row, block] : std::span(parts_->chain).first(blocks)) {
     parts_->execution.check();
     c.require(block.edge(c.signal.sample_rate));
