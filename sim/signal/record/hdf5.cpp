@@ -37,14 +37,20 @@ std::size_t count_of(const Shape& shape) {
 
 // Creates the groups on the way to "/a/b/c" as needed.
 Handle create_dataset(hid_t file, const std::string& name, const Handle& type, const Handle& space) {
-  const Handle links(H5Pcreate(H5P_LINK_CREATE), H5Pclose);
-  H5Pset_create_intermediate_group(links.get(), 1);
+  // Made once, and left to the library, which may end before our statics do.
+  static const hid_t links = [] {
+    const hid_t list = H5Pcreate(H5P_LINK_CREATE);
+    H5Pset_create_intermediate_group(list, 1);
+    return list;
+  }();
   // Without time stamps: the same content gives the same file to the last byte.
-  const Handle creation(H5Pcreate(H5P_DATASET_CREATE), H5Pclose);
-  H5Pset_obj_track_times(creation.get(), false);
-  return Handle(
-      H5Dcreate2(file, name.c_str(), type.get(), space.get(), links.get(), creation.get(), H5P_DEFAULT),
-      H5Dclose);
+  static const hid_t creation = [] {
+    const hid_t list = H5Pcreate(H5P_DATASET_CREATE);
+    H5Pset_obj_track_times(list, false);
+    return list;
+  }();
+  return Handle(H5Dcreate2(file, name.c_str(), type.get(), space.get(), links, creation, H5P_DEFAULT),
+                H5Dclose);
 }
 
 void write_attribute(hid_t file, const std::string& path, const std::string& object, const std::string& name,
@@ -55,12 +61,16 @@ void write_attribute(hid_t file, const std::string& path, const std::string& obj
   if (!attribute || H5Awrite(attribute.get(), type.get(), data) < 0) write_failed(path, object + "@" + name);
 }
 
-constexpr std::size_t kMemoryIncrement = std::size_t{4} << 20;  // a file in memory grows by this much
+// A file in memory grows by this much, all of it zeroed before it is filled: of the size of a short capture.
+constexpr std::size_t kMemoryIncrement = std::size_t{256} << 10;
+constexpr std::size_t kRoomForSeal = 64;
 
 std::string file_image(const std::string& path, const Handle& file) {
   if (H5Fflush(file.get(), H5F_SCOPE_GLOBAL) < 0) write_failed(path, "the file's end");
   const auto size = H5Fget_file_image(file.get(), nullptr, 0);
-  std::string image(size > 0 ? static_cast<std::size_t>(size) : 0, '\0');
+  std::string image;
+  image.reserve(size > 0 ? static_cast<std::size_t>(size) + kRoomForSeal : 0);
+  image.resize(size > 0 ? static_cast<std::size_t>(size) : 0);
   if (size <= 0 || H5Fget_file_image(file.get(), image.data(), image.size()) != size)
     write_failed(path, "the file");
   return image;
