@@ -46,6 +46,7 @@ live::Opening opening_of(const CommandLine& line) {
   if (!options.files.empty()) {
     for (const std::string& setting : options.settings)
       if (!setting.starts_with("signal.symbols")) opening.command += " --set " + shell_quoted(setting);
+    for (const std::string& tie : options.ties) opening.command += " --tie " + shell_quoted(tie);
     if (options.seed) opening.command += " --seed " + std::to_string(*options.seed);
   }
   return opening;

@@ -15,9 +15,9 @@ struct Knock {
 
 /// Whom the door knows.
 struct Door {
-  std::string token;                 // in every address that is served
-  std::string host;                  // as bound: "127.0.0.1", "::1", "0.0.0.0" ...
-  unsigned short port = 0;           //
+  std::string token;  // in every address that is served
+  std::string host;   // as bound: "127.0.0.1", "::1", "0.0.0.0" ...
+  unsigned short port = 0;
   bool loopback = true;              // then names of this machine alone are taken as Host
   std::string_view bench = "bench";  // the last part of the WebSocket's address
 };

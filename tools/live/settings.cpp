@@ -63,9 +63,12 @@ void make_live(Scenario& scenario, const std::vector<std::string>& by_hand) {
     return std::any_of(by_hand.begin(), by_hand.end(),
                        [&](const std::string& setting) { return trim(setting).starts_with(key); });
   };
-  if (!given("signal.symbols")) scenario.set("signal.symbols", "8192", kPage);
+  if (!given("signal.symbols") && scenario.find_tie("signal.symbols") == nullptr)
+    scenario.set("signal.symbols", "8192", kPage);
   if (!given("run.fft_planning")) scenario.set("run.fft_planning", "estimated", kPage);
   scenario.clear_draws();
+  for (const ScenarioKey& key : scenario_keys())
+    scenario.written(key.full_name());  // ties that cannot be kept
 }
 
 Settings::Settings(Opening opening) : opening_(std::move(opening)) {
@@ -107,6 +110,7 @@ void Settings::set(const std::string& key, const nlohmann::json& value) {
     next.off_.assign(next.whole_chain().size(), false);
   }
   check_length(next.scenario());
+  next.describe(0);  // a key that follows another may not be able to: said now, of that key
   *this = std::move(next);
 }
 

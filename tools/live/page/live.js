@@ -162,7 +162,7 @@ const bench = window.bench = { hello: null, state: null, round: null, told: null
       bench.fault = message;
       if (!knobs.fault(message.key, message.text)) say((message.key ? message.key + ": " : "") + message.text, true);
       else say("This bench cannot run: see the knob.", true);
-    } else if (message.type === "progress") say(`Computing the round: ${Math.round(100 * message.done)} %`);
+    } else if (message.type === "progress") { if (performance.now() - bench.shownAt > 1000) say(`Computing a round: ${10 * Math.round(10 * message.done)} %`); }
     else if (message.type === "saved" && resume) { resume(message); resume = null; }
   }
 
