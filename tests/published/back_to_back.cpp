@@ -69,7 +69,9 @@ TEST_CASE("ideal chain back to back: 16 BERs on theory as often as their interva
   // of 99.9 % none: by chance alone that fails once in five times and once in 60; the seed is fixed.
   int outside = 0, points = 0;
   double worst_db = 0.0;
-  for (const auto& [modulation, first] : {std::pair{"qpsk", 8.25}, {"16qam", 15.25}}) {
+  for (const auto& tried : {std::pair{"qpsk", 8.25}, {"16qam", 15.25}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& first = std::get<1>(tried);
     for (int k = 0; k < 8; ++k) {
       Scenario s = scenario_of(modulation, first + 0.75 + 0.85 * k);  // 9 to 14.95 dB, 16 to 21.95 dB
       make_ideal(s);

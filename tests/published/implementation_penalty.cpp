@@ -97,7 +97,9 @@ TEST_CASE(
   // 5000 errors and more fix each penalty to 0.02 dB (QPSK) or better.
   Scenario whole;
   whole.read_file(std::string(COHLINK_SOURCE_DIR) + "/scenarios/implementation-penalty.ini");
-  for (const auto& [modulation, bound_db] : {std::pair{"qpsk", 1.0}, {"16qam", 1.5}}) {
+  for (const auto& tried : {std::pair{"qpsk", 1.0}, {"16qam", 1.5}}) {
+    const auto& modulation = std::get<0>(tried);
+    const auto& bound_db = std::get<1>(tried);
     Scenario s;
     s.set("signal.modulation", modulation, "test");
     s.set("run.samples_per_symbol=6");  // what the whole set asks for: the same noise meets every part
