@@ -250,7 +250,7 @@ class Parts(SweepTest):
         shutil.copy(self.folder / one, self.folder / "copy.h5")
         self.refuse(2, "copy.h5: is part 1, as is part1.h5", "merge", one, "copy.h5", two)
         self.sweep(*GRID, "--seed", 5, "--part", "2/2", "-o", "other.h5")
-        self.refuse(2, "other.h5: is not of the same sweep as part1.h5 (scenario differs)", "merge", one, "other.h5")
+        self.refuse(2, "other.h5: is not of the same study as part1.h5 (scenario differs)", "merge", one, "other.h5")
         self.sweep(*GRID, "-o", "curve.h5")
         self.refuse(2, "curve.h5: is not a part of a sweep", "merge", one, "curve.h5")
 
