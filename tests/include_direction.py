@@ -29,7 +29,7 @@ sim
 sim/budget
 rx/fec
 rx/blocks/decision
-rx/blocks/phasor
+rx/rows
 rx/quality
 rx/stage
 rx/blocks

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 
 namespace cohlink {
 

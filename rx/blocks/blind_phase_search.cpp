@@ -8,7 +8,7 @@
 #include <utility>
 
 #include "rx/blocks/distance.h"
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

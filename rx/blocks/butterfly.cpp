@@ -3,8 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "rx/blocks/row_operations.h"
-#include "rx/blocks/vectors.h"
+#include "rx/rows/row_operations.h"
+#include "rx/rows/vectors.h"
 
 namespace cohlink {
 namespace {

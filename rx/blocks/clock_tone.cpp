@@ -3,7 +3,7 @@
 #include <cmath>
 #include <stdexcept>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

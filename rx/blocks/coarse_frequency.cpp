@@ -4,7 +4,7 @@
 
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/operations.h"
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 

@@ -5,7 +5,7 @@
 #include <cstddef>
 #include <vector>
 
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/constellation.h"
 
 namespace cohlink {

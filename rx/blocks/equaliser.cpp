@@ -12,9 +12,9 @@
 #include "rx/blocks/equaliser_rules.h"
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/operations.h"
-#include "rx/blocks/row_operations.h"
 #include "rx/blocks/whitening.h"
 #include "rx/blocks/widely_linear.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
 

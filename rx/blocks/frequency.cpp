@@ -6,7 +6,7 @@
 #include <cmath>
 
 #include "rx/blocks/operations.h"
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 #include "rx/stage/block.h"
 #include "sim/signal/units.h"
 

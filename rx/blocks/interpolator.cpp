@@ -7,7 +7,7 @@
 #include <stdexcept>
 #include <utility>
 
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -9,7 +9,7 @@
 #include <string>
 
 #include "rx/blocks/operations.h"
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 

@@ -5,7 +5,7 @@
 #include <stdexcept>
 #include <utility>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 
 namespace cohlink {
 namespace {

@@ -5,8 +5,8 @@
 
 #include "rx/blocks/amplitude.h"
 #include "rx/blocks/operations.h"
-#include "rx/blocks/row_operations.h"
 #include "rx/quality/cycle_slips.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
 

@@ -4,7 +4,7 @@
 #include <cmath>
 #include <complex>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 
 namespace cohlink {
 

@@ -6,8 +6,8 @@
 #include <stdexcept>
 #include <vector>
 
-#include "rx/blocks/vectors.h"
 #include "rx/quality/point_labels.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/elementary_series.h"
 
 namespace cohlink {

@@ -7,8 +7,8 @@
 #include <optional>
 #include <vector>
 
-#include "rx/blocks/row_operations.h"
 #include "rx/quality/likelihood.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -6,7 +6,7 @@
 #include <limits>
 #include <stdexcept>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -6,7 +6,7 @@
 #include <cstddef>
 #include <span>
 
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/constellation.h"
 
 namespace cohlink {

@@ -2,7 +2,7 @@
 
 #include <cmath>
 
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -3,10 +3,10 @@
 #include <algorithm>
 #include <cmath>
 
-#include "rx/blocks/row_operations.h"
 #include "rx/quality/alignment.h"
 #include "rx/quality/bit_likelihood.h"
 #include "rx/quality/error_count.h"
+#include "rx/rows/row_operations.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"

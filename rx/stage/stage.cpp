@@ -4,8 +4,8 @@
 #include <cmath>
 #include <limits>
 
-#include "rx/blocks/row_operations.h"
-#include "rx/blocks/vectors.h"
+#include "rx/rows/row_operations.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -1,4 +1,4 @@
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 
 #include <algorithm>
 #include <array>
@@ -6,7 +6,7 @@
 #include <limits>
 #include <stdexcept>
 
-#include "rx/blocks/vectors.h"
+#include "rx/rows/vectors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {

@@ -1,4 +1,4 @@
-#include "rx/blocks/row_operations.h"
+#include "rx/rows/row_operations.h"
 
 #include <doctest/doctest.h>
 
