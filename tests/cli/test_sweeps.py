@@ -2,6 +2,7 @@
 import csv
 import io
 import json
+import re
 import unittest
 
 import h5py
@@ -9,6 +10,15 @@ import numpy
 
 from program import ProgramTest, attribute_text
 
+LINE = """[signal]
+modulation = 16qam
+symbols = 4096
+[run]
+frames = 2
+precision = single
+[fibre]
+spans = 4
+"""
 COLUMNS = ["ber", "ber_low", "ber_high", "errors", "bits", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"]
 
 
@@ -91,6 +101,22 @@ class Tables(ProgramTest):
         rows = json.loads(self.succeed(*arguments, "json"))
         table = list(csv.DictReader(io.StringIO(self.succeed(*arguments, "csv"))))
         self.assertEqual([row["ber"] for row in rows], [float(row["ber"]) for row in table])
+
+    def test_each_point_can_be_at_its_best_power_which_is_where_theory_has_it(self):
+        # The optimum of the incoherent GN model, noise twice the interference, hardly moves with the number of spans
+        # (Poggiolini, JLT 30(24) 3857, 2012); the budget holds it in closed form, and its SNR is flat there.
+        (self.folder / "line.ini").write_text(LINE)
+        keys = ["line.ini", "--quiet", "--vary", "fibre.spans=4|8"]
+        best = list(csv.DictReader(io.StringIO(self.succeed(
+            "sweep", *keys, "--format", "csv", "--optimise", "transmitter.launch_power_dbm"))))
+        for row, spans in zip(best, (4, 8), strict=True):
+            power = float(row["optimum_launch_power_dbm"])
+            low, high = float(row["optimum_launch_power_low_dbm"]), float(row["optimum_launch_power_high_dbm"])
+            self.assertTrue(low < power < high and high - low < 2, row)
+            facts = json.loads(self.succeed("budget", "line.ini", "--quiet", "--format", "json", "--set", f"fibre.spans={spans}"))
+            text = json.dumps(facts)
+            expected = float(re.search(r'"optimum_launch_power_dbm": ?([-0-9.e]+)', text)[1])
+            self.assertLess(abs(power - expected), 0.5)
 
     def test_later_vary_options_add_dimensions(self):
         self.assertEqual(len(self.rows("--vary", "channel.osnr_db=9:1:11", "--vary", "adc.bits=5|8")), 6)
