@@ -6,9 +6,13 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
+#include <complex>
 #include <csignal>
 #include <vector>
+
+#include "sim/signal/record/hdf5_types.h"
 
 namespace cohlink::h5 {
 namespace {
@@ -25,14 +29,35 @@ std::size_t bytes_of(hid_t type, hid_t space) {
   return static_cast<std::size_t>(count) * width;
 }
 
+/// The types that readers ask for. What a file says of its own may break the library where it converts from
+/// it.
+std::vector<Handle> asked_for(hid_t type) {
+  std::vector<Handle> types;
+  const H5T_class_t kind = H5Tget_class(type);
+  const bool number = kind == H5T_INTEGER || kind == H5T_FLOAT;
+  types.emplace_back(H5Tcopy(type), H5Tclose);
+  if (number)
+    for (const hid_t native : {H5T_NATIVE_INT16, H5T_NATIVE_UINT8, H5T_NATIVE_INT64, H5T_NATIVE_UINT64,
+                               H5T_NATIVE_FLOAT, H5T_NATIVE_DOUBLE})
+      types.emplace_back(H5Tcopy(native), H5Tclose);
+  if (kind == H5T_COMPOUND) types.push_back(complex_type<float>()), types.push_back(complex_type<double>());
+  return types;
+}
+
+/// Calls read(type, room) for each of those, room enough for every one.
+template <class Read>
+void read_as_asked(hid_t type, std::size_t bytes, const Read& read) {
+  constexpr std::size_t kWidest = sizeof(std::complex<double>);
+  std::vector<char> room(bytes / H5Tget_size(type) * std::max(kWidest, H5Tget_size(type)));
+  for (const Handle& as : asked_for(type)) read(as.get(), room.data());
+}
+
 herr_t read_attribute(hid_t object, const char* name, const H5A_info_t*, void*) {
   const hid_t attribute = H5Aopen(object, name, H5P_DEFAULT);
   if (attribute < 0) return 0;
   const hid_t type = H5Aget_type(attribute), space = H5Aget_space(attribute);
-  if (const std::size_t bytes = bytes_of(type, space)) {
-    std::vector<char> values(bytes);
-    H5Aread(attribute, type, values.data());
-  }
+  if (const std::size_t bytes = bytes_of(type, space))
+    read_as_asked(type, bytes, [&](hid_t as, char* room) { H5Aread(attribute, as, room); });
   return 0;
 }
 
@@ -41,10 +66,9 @@ void read_dataset(hid_t dataset) {
   if (H5Pget_external_count(creation) > 0 || H5Pget_layout(creation) == H5D_VIRTUAL) return;  // refused later
   const hid_t type = H5Dget_type(dataset), space = H5Dget_space(dataset);
   H5Dget_storage_size(dataset);  // walks the index of its pieces
-  if (const std::size_t bytes = bytes_of(type, space)) {
-    std::vector<char> values(bytes);
-    H5Dread(dataset, type, H5S_ALL, H5S_ALL, H5P_DEFAULT, values.data());
-  }
+  if (const std::size_t bytes = bytes_of(type, space))
+    read_as_asked(type, bytes,
+                  [&](hid_t as, char* room) { H5Dread(dataset, as, H5S_ALL, H5S_ALL, H5P_DEFAULT, room); });
 }
 
 herr_t read_object(hid_t file, const char* name, const H5O_info_t*, void*) {
