@@ -742,6 +742,27 @@ class Questions(ProgramTest):
         self.assertAlmostEqual(sum(parts) / 10 ** (-float(wdm["snr_nli_expected_db"]) / 10), 1, places=9)
         self.assertEqual(self.facts("budget", "scenario.ini")["snr_crosstalk_db"], "")
 
+    def test_keys_are_found_by_their_words_in_any_order_and_by_what_the_trade_calls_them(self):
+        def found(*words):
+            return {row["key"] for row in csv.DictReader(io.StringIO(self.succeed("keys", *words, "--format", "csv")))}
+        self.assertEqual(found("linewidth laser"), found("laser", "linewidth"))
+        self.assertLessEqual({"transmitter.laser_linewidth_khz", "laser_lo.linewidth_khz"}, found("laser linewidth"))
+        self.assertIn("amplifier.noise_figure_db", found("edfa", "nf"))
+        self.assertIn("fibre.attenuation_db_per_km", found("fiber loss"))
+        self.assertIn("dsp.phase_recovery", found("cpr"))
+        self.refuse(2, "no key matches 'laser flux-capacitor'", "keys", "laser", "flux-capacitor")
+
+    def test_qualify_knows_line_and_net_rate(self):
+        # 32 GBd x 2 bits x 2 polarisations; oFEC takes 15.3 % over payload (OpenZR+ MSA: 3552 of 4096 bits are payload).
+        self.write("rates.ini", "[require.line]\nmeasure = line_rate_gbps\nat_least = 128\n[require.net]\nmeasure = net_rate_gbps\nat_least = 112\n")
+        result = self.run_program("qualify", "scenario.ini", "rates.ini", "--quiet", "--format", "csv", "--set", "signal.symbol_rate_gbd=32",
+                                  "--set", "signal.modulation=qpsk", "--set", "fec.code=ofec")
+        self.assertEqual(result.returncode, 1, result.stderr)
+        line, net = csv.DictReader(io.StringIO(result.stdout))
+        self.assertEqual((line["verdict"], float(line["value"]), line["margin_unit"]), ("pass", 128, "Gb/s"))
+        self.assertEqual(net["verdict"], "fail")
+        self.assertAlmostEqual(float(net["value"]), 128 * 3552 / 4096, delta=0.02)
+
     def test_legal_ranges_are_written_in_full(self):
         text = self.succeed("keys", "transmitter.laser_linewidth_khz")
         self.assertIn("between 0 and 100000 kHz", text)

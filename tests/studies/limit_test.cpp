@@ -71,6 +71,7 @@ TEST_CASE("whole-number keys end at the last value that holds") {
   const Limit limit = find_limit(Scenario(), rule, model(1, snr_db, 100'000), 1);
   REQUIRE(limit.crossed());
   CHECK(limit.value == std::floor(from_db(20.0 - snr_at(2e-2))));
+  CHECK(*limit.reach_km == 80.0 * limit.value);  // spans of the default length
 }
 
 TEST_CASE("a penalty is measured against the first end of the range") {

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <limits>
 
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/fec.h"
@@ -17,6 +18,16 @@ constexpr int kMostValues = 18;
 constexpr int kMostLooks = 12;
 constexpr const char* kShortOfOsnr =
     "the line's own noise leaves less OSNR there than the penalty allows, so its BER does not tell";
+
+bool makes_longer(const std::string& key) {
+  return key == "fibre.spans" || key == "fibre.span_length_km" || key == "fibre.length_km";
+}
+
+double length_km(const Scenario& scenario) {
+  double length = 0.0;
+  for (const LineSection& section : read_line(scenario).sections) length += section.span.length;
+  return as_written(length / 1e3);
+}
 
 /// Places on the searched range, 0 at `from` to 1 at `to`; whole numbers where the key holds them.
 class Scale {
@@ -227,6 +238,7 @@ class LimitSearch {
     limit_.holds = holds_;
     limit_.fails = fails_;
     limit_.value = scale_.neighbours(holds_, fails_) ? holds_ : crossing();
+    if (makes_longer(rule_.key)) limit_.reach_km = length_km(at(limit_.value));
     if (!close(holds_, fails_)) {
       const bool lacking = std::any_of(limit_.probes.begin(), limit_.probes.end(), lacks_osnr);
       limit_.remark = "values between stayed open with " + std::to_string(rule_.frames) + " frames each; " +

@@ -79,6 +79,7 @@ struct Limit {
   std::uint64_t frames = 0;
   std::vector<LimitProbe> probes;         // in the order they were run
   std::optional<RequiredOsnr> reference;  // penalty criteria: at the first end
+  std::optional<double> reach_km;         // of all spans at `value`, where the key makes the line longer
   std::string remark;
 
   bool crossed() const { return crossing == Crossing::kFound; }

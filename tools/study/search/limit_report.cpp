@@ -43,6 +43,8 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
                               limit.crossed() ? with_unit(limit.fails) + "   (all decisions together at " +
                                                     readable(100.0 * rule.confidence) + " % confidence)"
                                               : ""}});
+  if (limit.reach_km)
+    facts.push_back({"reach_km", "reach", *limit.reach_km, readable(*limit.reach_km, 5) + " km"});
   facts.push_back({"frames", "frames", limit.frames, grouped(limit.frames)});
   if (!limit.remark.empty()) facts.push_back({"remark", "remark", limit.remark, limit.remark});
   return facts;

@@ -243,6 +243,38 @@ SpecOutcome outage_point(const SpecLine& line, const Scenario& scenario, const S
   return out;
 }
 
+/// Follows from the scenario alone.
+SpecOutcome rate_point(const SpecLine& line, const Scenario& scenario) {
+  const BitRates rates = bit_rates(scenario);
+  if (line.measure == Measure::kNetRate && !rates.net)
+    return not_found("the code's overhead is not known (fec.code, fec.overhead_percent)", 0);
+  SpecOutcome out;
+  out.value = out.low = out.high =
+      as_written((line.measure == Measure::kNetRate ? *rates.net : rates.line) / 1e9);
+  out.margin = out.value - line.bound;
+  out.margin_unit = "Gb/s";
+  conclude(out, line);
+  return out;
+}
+
+SpecOutcome measured_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
+                           const SourceMaker& source, unsigned threads) {
+  switch (line.measure) {
+    case Measure::kLimit:
+      return limit_point(line, scenario, source, threads);
+    case Measure::kOutage:
+      return outage_point(line, scenario, source, threads);
+    case Measure::kRequiredOsnr:
+    case Measure::kPenalty:
+      return osnr_point(line, base, scenario, source, threads);
+    case Measure::kLineRate:
+    case Measure::kNetRate:
+      return rate_point(line, scenario);
+    default:
+      return count_point(line, scenario, source, threads);
+  }
+}
+
 int badness(const SpecOutcome& outcome) {
   return outcome.verdict == "fail" ? 2 : outcome.verdict == "undecided" ? 1 : 0;
 }
@@ -265,11 +297,7 @@ SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const So
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = fixed;
     if (!line.axes.empty()) scenario.set(line.axes[0].key, values[i], "require." + line.name + ".vary");
-    SpecOutcome here = line.measure == Measure::kLimit    ? limit_point(line, scenario, source, threads)
-                       : line.measure == Measure::kOutage ? outage_point(line, scenario, source, threads)
-                       : line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty
-                           ? osnr_point(line, base, scenario, source, threads)
-                           : count_point(line, scenario, source, threads);
+    SpecOutcome here = measured_point(line, base, scenario, source, threads);
     here.at = settings_text(line);
     if (!line.axes.empty()) here.at += (here.at.empty() ? "" : ", ") + line.axes[0].key + "=" + values[i];
     frames += here.frames;

@@ -9,7 +9,8 @@
 //   set       keys at their extremes, over the scenario; several parted by commas
 //   vary      KEY=a:step:b or KEY=v1|v2: every value must hold; with measure = limit, KEY=a:b is searched
 //   measure   ber, q_db, snr_db, evm_percent, required_osnr_db, penalty_db (required OSNR over that of the
-//             scenario as it stands), limit (value of the varied key where the BER crosses the FEC threshold)
+//             scenario as it stands), line_rate_gbps, net_rate_gbps (what the code and the pilots leave),
+//             limit (value of the varied key where the BER crosses the FEC threshold)
 //   at_most, at_least   the bound; exactly one of them
 //   source    where the figure comes from
 #pragma once
@@ -26,7 +27,7 @@
 
 namespace cohlink {
 
-enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit, kOutage };
+enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit, kOutage, kLineRate, kNetRate };
 
 /// One requirement, understood and checked.
 struct SpecLine {

@@ -25,6 +25,8 @@ constexpr MeasureName kMeasures[] = {
     {"penalty_db", Measure::kPenalty},
     {"limit", Measure::kLimit},
     {"outage", Measure::kOutage},
+    {"line_rate_gbps", Measure::kLineRate},
+    {"net_rate_gbps", Measure::kNetRate},
 };
 
 using Entry = RequirementText::Entry;
