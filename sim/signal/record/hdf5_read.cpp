@@ -45,15 +45,16 @@ std::optional<std::size_t> count_of(const Shape& shape) {
 }
 
 Content content_of(hid_t type) {
-  constexpr std::size_t kWidest = 16;  // bytes of a number that hardware knows
   const H5T_class_t kind = H5Tget_class(type);
   if (kind == H5T_STRING) return Content::kText;
-  if (H5Tget_size(type) > (kind == H5T_COMPOUND ? 2 * kWidest : kWidest)) return Content::kOther;
-  if (kind == H5T_INTEGER || kind == H5T_ENUM) return Content::kIntegers;  // h5py keeps yes and no as an enum
-  if (kind == H5T_FLOAT) return Content::kReals;
+  if (kind == H5T_INTEGER || kind == H5T_ENUM)  // h5py keeps yes and no as an enum
+    return is_sound_number(type) ? Content::kIntegers : Content::kOther;
+  if (kind == H5T_FLOAT) return is_sound_number(type) ? Content::kReals : Content::kOther;
   if (kind != H5T_COMPOUND || H5Tget_nmembers(type) != 2) return Content::kOther;
-  for (const unsigned m : {0u, 1u})
-    if (H5Tget_member_class(type, m) != H5T_FLOAT) return Content::kOther;
+  for (const unsigned m : {0u, 1u}) {
+    const Handle part(H5Tget_member_type(type, m), H5Tclose);
+    if (H5Tget_member_class(type, m) != H5T_FLOAT || !is_sound_number(part.get())) return Content::kOther;
+  }
   return Content::kComplex;
 }
 

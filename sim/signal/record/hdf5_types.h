@@ -14,6 +14,10 @@ inline void silence() {
   (void)once;
 }
 
+/// Whether an element type is a number of at most 16 bytes whose parts lie within it: the library believes
+/// what a file says of them, and writes past its own buffers where it converts from others.
+bool is_sound_number(hid_t type);
+
 template <class Real>
 Handle complex_type() {
   Handle type(H5Tcreate(H5T_COMPOUND, 2 * sizeof(Real)), H5Tclose);

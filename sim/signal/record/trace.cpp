@@ -11,6 +11,7 @@
 #include <string_view>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_types.h"
 #include "sim/signal/record/known_symbols.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/strings.h"
@@ -253,14 +254,14 @@ class Hdf5Source : public Trace::Source {
     const H5T_class_t kind = H5Tget_class(type.get());
     if (kind == H5T_COMPOUND && H5Tget_nmembers(type.get()) == 2) {
       for (unsigned m = 0; m < 2; ++m) {
-        const H5T_class_t number = H5Tget_member_class(type.get(), m);
+        const h5::Handle number(H5Tget_member_type(type.get(), m), H5Tclose);
         char* member = H5Tget_member_name(type.get(), m);
-        if (member != nullptr && (number == H5T_INTEGER || number == H5T_FLOAT)) part.member[m] = member;
+        if (member != nullptr && h5::is_sound_number(number.get())) part.member[m] = member;
         H5free_memory(member);
       }
       if (part.member[0].empty() || part.member[1].empty())
         throw InputError(file_.path(), name + " holds pairs of something else than numbers");
-    } else if (kind != H5T_INTEGER && kind != H5T_FLOAT) {
+    } else if (kind == H5T_ENUM || !h5::is_sound_number(type.get())) {
       throw InputError(file_.path(), name + " holds neither numbers nor complex numbers");
     }
     parts_.push_back(part);

@@ -137,6 +137,27 @@ TEST_CASE("a file without a seal and with turned bits is read or refused, and th
   CHECK_THROWS_AS(h5::File::open_sealed(folder.file("b.h5"), "compute it again"), InputError);
 }
 
+TEST_CASE("element types whose parts lie outside them are refused before anything is converted from them") {
+  // HDF5 File Format Specification, "Datatype Message": class and bits, size, then offset and precision,
+  // places and sizes of exponent and mantissa, bias; of a 64-bit float as IEEE 754 has it.
+  const std::string real64("\x11\x20\x3f\x00\x08\x00\x00\x00\x00\x00\x40\x00\x34\x0b\x00\x34\xff\x03\x00\x00",
+                           20);
+  const Folder folder;
+  write_capture(plain_capture(), folder.file("a.h5"));
+  const std::string whole = content(folder.file("a.h5"));
+  const std::string bare = whole.substr(0, whole.rfind("\ncohlink seal"));
+  int refused = 0;
+  for (std::size_t at = bare.find(real64); at != std::string::npos; at = bare.find(real64, at + 1)) {
+    for (const std::size_t field : {9, 11, 12, 13, 14, 15}) {
+      std::string damaged = bare;
+      damaged[at + field] = static_cast<char>(damaged[at + field] | 0x40);
+      put(folder.file("b.h5"), damaged);
+      refused += said_of(folder.file("b.h5")).empty() ? 0 : 1;
+    }
+  }
+  CHECK(refused >= 6);
+}
+
 TEST_CASE("what an object says of itself is checked before it is believed") {
   const Folder folder;
   const auto refused = [&](auto edit) { return said_of(changed(folder, edit)); };
