@@ -25,7 +25,7 @@ void add_to(std::vector<double>& total, const std::vector<double>& phase) {
 // Angle / `power` of y conj(a) averaged over about `window` symbols round each: block averages, unwrapped,
 // straight lines between the blocks' centres. Only [first, last) is measured.
 std::vector<double> slow_angle(Row y, Row a, double power, const Span& measured, std::size_t window) {
-  const auto [first, last] = measured;
+  const std::size_t first = measured.first, last = measured.last;
   const std::size_t blocks = std::max<std::size_t>(1, 2 * (last - first) / window);  // half overlapping
   const double length = static_cast<double>(last - first) / static_cast<double>(blocks);
   const auto start_of = [&](std::size_t b) {
