@@ -1,5 +1,5 @@
-// exp and ln over GCC's vector types, for loops compiled for one instruction set each. R is a vector of
-// doubles, W one of as many 64-bit words; S one of floats, V one of as many 32-bit words.
+// ln, and in single precision exp, over GCC's vector types, for loops compiled for one instruction set each.
+// R is a vector of doubles, W one of as many 64-bit words; S one of floats, V one of as many 32-bit words.
 #pragma once
 
 #include <cstdint>
@@ -22,23 +22,6 @@ COHLINK_VECTOR_INLINE R log_series(const R& u) {
                                                w * ((0.2222219843214978396 + z * 0.1818357216161805012) +
                                                     w * (0.1531383769920937332 + z * 0.1479819860511658591)));
   return e * 0.69314718055994530942 + s * series;
-}
-
-/// exp x for |x| <= 708. x = k ln 2 + r with |r| <= ln 2/2, where Taylor's polynomial of degree 13 is within
-/// 5e-18.
-template <class R, class W>
-COHLINK_VECTOR_INLINE R exp_series(const R& x) {
-  constexpr double kRounder = 0x1.8p52;  // leaves the nearest whole number in the low bits of the pattern
-  const R shifted = x * 1.4426950408889634074 + kRounder, k = shifted - kRounder;
-  const R r =
-      (x - k * 0x1.62e42fefa0000p-1) - k * 0x1.cf79abc9e3b3ap-40;  // ln 2 in two parts, the first exact
-  const R s = r * r, q = s * s;
-  const R low = (1.0 + r) + s * (1.0 / 2 + r * (1.0 / 6));
-  const R middle = (1.0 / 24 + r * (1.0 / 120)) + s * (1.0 / 720 + r * (1.0 / 5040));
-  const R high = (1.0 / 40320 + r * (1.0 / 362880)) + s * (1.0 / 3628800 + r * (1.0 / 39916800));
-  const R top = 1.0 / 479001600 + r * (1.0 / 6227020800);
-  const R power = bits<R>((bits<W>(shifted) << 52) + 0x3ff0000000000000u);  // 2^k
-  return power * (low + q * (middle + q * (high + q * top)));
 }
 
 /// ln u in single precision, for normal u > 0, error below 2e-7 and 2e-7 of the result: as above, with
