@@ -58,10 +58,10 @@ class InterferenceMemo {
   std::map<std::vector<double>, Known> known_;
 };
 
-/// How far [dB] split steps of waveforms were measured to lie from `expected()` at most, for light and a line
-/// of this kind, either way: 0.3, and more for channels that nearly touch (four-wave mixing among them is
-/// that of Gaussian symbols), several channels without dispersion, and wide roll-offs. docs/studies.md,
-/// "budget".
+/// How far [dB] split steps of waveforms were seen to lie from `expected()` at most, either way, at 32 GBd
+/// over spans of 80 km: 0.3, and more for channels that nearly touch (four-wave mixing among them is that of
+/// Gaussian symbols), several channels without dispersion, and wide roll-offs. docs/studies.md has what was
+/// measured; other light and lines were not.
 double interference_error_db(const GnLight& light, const GnLine& line);
 
 /// By how much, as a factor above 1, the interference exceeds its first order: about 1 + 0.9 p^2 + 0.9 r, p

@@ -64,7 +64,9 @@ TEST_CASE(
     "where split steps were measured to lie farther from the expected interference, the budget says so") {
   // docs/studies.md, table of the budget against split steps.
   const auto error_db = [](const std::string& text) {
-    return make_budget(scenario_of("[fibre]\nspans = 1\n" + text)).interference_error_db;
+    for (const Fact& fact : budget_facts(make_budget(scenario_of("[fibre]\nspans = 1\n" + text))))
+      if (fact.name == "nli_error_db") return std::get<double>(fact.value);
+    return 0.0;
   };
   const std::string comb = "[channel]\ncount = 3\n";
   CHECK(error_db("") == 0.3);
