@@ -14,21 +14,16 @@
 #include "sim/signal/units.h"
 #include "sim/transmitter/laser.h"
 #include "tests/ffts.h"
+#include "tests/settings.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
 using test::ffts;
+using test::scenario_with;
+using test::Settings;
 using Complex = std::complex<double>;
 
 namespace {
-
-using Settings = std::vector<std::string>;
-
-Scenario scenario_with(const Settings& settings) {
-  Scenario s;
-  for (const auto& assignment : settings) s.set(assignment);
-  return s;
-}
 
 // Noise over signal after the matched filter and the best complex gain, per polarisation: no receiver needed,
 // because nothing but noise is wrong with these captures. Two samples a symbol.

@@ -15,20 +15,15 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/units.h"
 #include "tests/ffts.h"
+#include "tests/settings.h"
 #include "tests/validation.h"
 
 using namespace cohlink;
 using test::ffts;
+using test::scenario_with;
+using test::Settings;
 
 namespace {
-
-using Settings = std::vector<std::string>;
-
-Scenario scenario_with(const Settings& settings) {
-  Scenario s;
-  for (const auto& assignment : settings) s.set(assignment);
-  return s;
-}
 
 std::string at_power(double dbm) { return "frontend.received_power_dbm=" + std::to_string(dbm); }
 
