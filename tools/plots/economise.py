@@ -16,13 +16,6 @@ import style
 NUMBERS = ("pj_per_bit", "penalty_db", "penalty_low_db", "penalty_high_db")
 
 
-def table(file, name, words):
-    group = file[name]
-    columns = {word: np.array(group[word].asstr()[:]) for word in words}
-    columns.update({number: group[number][:].astype(float) for number in NUMBERS})
-    return columns
-
-
 def draw_cuts(axes, cuts, own_pj, most_db):
     """One line a cut, from the receiver as it is to its deepest value that works."""
     for colour, name in zip(style.SERIES[1:] * 4, dict.fromkeys(cuts["cut"])):
@@ -68,12 +61,11 @@ def main():
     parser.add_argument("--title", default="What a cheaper receiver loses")
     arguments = parser.parse_args()
     file = files.open_as(arguments.economy, "cohlink economise")
-    facts = dict(zip(file["facts/name"].asstr()[:], file["facts/text"].asstr()[:]))
-    front = table(file, "front", ("cut",))
+    front = files.columns(file["front"], ("cut",), NUMBERS)
     front["chosen"] = file["front/chosen"][:].astype(float) > 0
-    allowed = float(facts["penalty_allowed_db"].split()[0])
+    allowed = float(files.facts(file)["penalty_allowed_db"].split()[0])
     detail = f"blue: cheapest combinations found; others: one cut at a time; dashed: {allowed:g} dB allowed; bars: 95 % intervals"
-    style.save(draw(table(file, "cuts", ("cut",)), front, allowed, arguments.title, detail), arguments.output)
+    style.save(draw(files.columns(file["cuts"], ("cut",), NUMBERS), front, allowed, arguments.title, detail), arguments.output)
 
 
 if __name__ == "__main__":

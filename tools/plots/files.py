@@ -36,6 +36,18 @@ def scenario(file):
     return {section: dict(parser[section]) for section in parser.sections()}
 
 
+def columns(group, words, numbers):
+    """Columns of a table as arrays by name: `words` of texts, `numbers` of numbers."""
+    table = {name: np.array(group[name].asstr()[:]) for name in words}
+    table.update({name: group[name][:].astype(float) for name in numbers})
+    return table
+
+
+def facts(file):
+    """The facts of a study, {name: text}."""
+    return dict(zip(file["facts/name"].asstr()[:], file["facts/text"].asstr()[:]))
+
+
 def axes(curve):
     """Names of the varied keys, slowest first."""
     if "axes" not in curve.attrs:

@@ -14,15 +14,6 @@ import files
 import style
 
 
-def columns(file):
-    group = file["impairments"]
-    names = ("impairment", "state")
-    table = {name: np.array(group[name].asstr()[:]) for name in names}
-    for name in ("cost_db", "cost_low_db", "cost_high_db", "headroom"):
-        table[name] = group[name][:].astype(float)
-    return table
-
-
 def draw_costs(axes, places, table):
     cost, known = table["cost_db"], np.isfinite(table["cost_db"])
     axes.barh(places[known], cost[known], color=style.SERIES[0], height=0.62)
@@ -71,9 +62,9 @@ def main():
     parser.add_argument("--title", default="What breaks the link first")
     arguments = parser.parse_args()
     file = files.open_as(arguments.margins, "cohlink margins")
-    facts = dict(zip(file["facts/name"].asstr()[:], file["facts/text"].asstr()[:]))
-    detail = f"{facts['criterion']}; what breaks first stands on top; bars: 95 % intervals"
-    style.save(draw(columns(file), arguments.title, detail), arguments.output)
+    table = files.columns(file["impairments"], ("impairment", "state"), ("cost_db", "cost_low_db", "cost_high_db", "headroom"))
+    detail = f"{files.facts(file)['criterion']}; what breaks first stands on top; bars: 95 % intervals"
+    style.save(draw(table, arguments.title, detail), arguments.output)
 
 
 if __name__ == "__main__":
