@@ -243,10 +243,7 @@ int budget(const Arguments& arguments) {
              "set beside what was simulated: a result, a capture (received first) or a curve over one key")(
       "spans", "print the table per span alone");
   if (!line.parse(arguments)) return kDone;
-  const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("budget needs a scenario file");
-  const Scenario scenario = layered(Scenario(), options.files, options);
-  refuse_recording(scenario);
+  const Scenario scenario = scenario_to_study(line, "budget");
   caution_unread(scenario);
   const Budget budget = make_budget(scenario);
   light_hazard_caution(budget.peak_power);

@@ -49,11 +49,8 @@ std::vector<Cut> cuts_of(const CommandLine& line, const Scenario& scenario) {
 
 EconomiseOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("economise needs a scenario file");
-  check_output(options.output, options.files);
   EconomiseOrder order;
-  order.scenario = layered(Scenario(), options.files, options);
-  refuse_recording(order.scenario);
+  order.scenario = scenario_to_study(line, "economise");
   if (bits_per_symbol(scenario_modulation(order.scenario)) == 0)
     order.scenario.reject("signal.modulation", "carries no bits, so nothing costs so much a bit");
   note_unused_draws(order.scenario, options.quiet);

@@ -135,10 +135,7 @@ int limit(const Arguments& arguments) {
              "write the result as HDF5, for reports")("probes", "print the table of probed values alone");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("limit needs a scenario file");
-  check_output(options.output, options.files);
-  Scenario scenario = layered(Scenario(), options.files, options);
-  refuse_recording(scenario);
+  Scenario scenario = scenario_to_study(line, "limit");
   note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);
   Optima optima(line, scenario, rule);

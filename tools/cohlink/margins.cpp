@@ -30,11 +30,8 @@ std::string criterion_text(const CommandLine& line) {
 
 MarginsOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("margins needs a scenario file");
-  check_output(options.output, options.files);
   MarginsOrder order;
-  order.scenario = layered(Scenario(), options.files, options);
-  refuse_recording(order.scenario);
+  order.scenario = scenario_to_study(line, "margins");
   order.all = line.has("all");
   order.quick = line.has("quick");
   if (order.quick) line.refuse({"pairs"}, "closed forms of the budget add noise: no two interact");

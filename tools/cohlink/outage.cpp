@@ -64,10 +64,7 @@ int outage(const Arguments& arguments) {
                                   "write the result as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("outage needs a scenario file");
-  check_output(options.output, options.files);
-  Scenario scenario = layered(Scenario(), options.files, options);
-  refuse_recording(scenario);
+  Scenario scenario = scenario_to_study(line, "outage");
   const auto laws = take_ties(scenario, line.texts("draw"), "--draw");
   const std::vector<Draw> draws = read_draws(scenario, laws, "--draw");
   for (const Draw& draw : draws)

@@ -75,10 +75,7 @@ int qualify(const Arguments& arguments) {
       "output,o", po::value<std::string>()->value_name("FILE"), "write the table as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("qualify needs a scenario file");
-  check_output(options.output, options.files);
-  const Scenario scenario = layered(Scenario(), options.files, options);
-  refuse_recording(scenario);
+  const Scenario scenario = scenario_to_study(line, "qualify");
   note_unused_draws(scenario, options.quiet);
   const auto lines = chosen_lines(scenario, line.texts("only"));
   caution_unread(scenario, keys_of(lines));

@@ -12,6 +12,15 @@ void caution_unread(const Scenario& scenario, const std::vector<std::string>& va
   for (const std::string& text : idle_ties(scenario, varied)) caution(text);
 }
 
+Scenario scenario_to_study(const CommandLine& line, const std::string& command) {
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError(command + " needs a scenario file");
+  check_output(options.output, options.files);
+  Scenario scenario = layered(Scenario(), options.files, options);
+  refuse_recording(scenario);
+  return scenario;
+}
+
 void note_unused_draws(const Scenario& scenario, bool quiet) {
   if (scenario.draws().empty()) return;
   note(quiet, "[draw] is for dataset and outage; here " + scenario.draws().front().key +

@@ -59,11 +59,8 @@ unsigned threads_of(const CommonOptions& options, const SweepOrder& order, const
 
 SweepOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("sweep needs a scenario file");
-  check_output(options.output, options.files);
   SweepOrder order;
-  Scenario scenario = layered(Scenario(), options.files, options);
-  refuse_recording(scenario);
+  Scenario scenario = scenario_to_study(line, "sweep");
   auto axes = parse_vary(take_ties(scenario, line.texts("vary"), "--vary"), "--vary");
   if (world().leads()) note_unused_draws(scenario, options.quiet);
   order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
