@@ -36,8 +36,8 @@ struct LeanReceiver {
   bool works = false;  // locks wherever the scenario's own does, and slips no more than that
   std::string remark;  // why it cannot be set up, or does not work
 
-  /// Shown to lose no more than that.
-  bool within(double allowed_db) const { return works && !(penalty_db.high > allowed_db); }
+  /// Shown to lose no more than that: one frame alone, which has no interval, shows nothing.
+  bool within(double allowed_db) const { return works && penalty_db.high <= allowed_db; }
 };
 
 /// What a receiver costs.
