@@ -34,7 +34,7 @@ struct Optimum {
 };
 
 /// Starts where the budget has its best launch power (other keys, and links without one: at the scenario's
-/// value, at the middle of the range), walks uphill in steps of SNR until the best value has a worse one on
+/// value, at the middle of the range), walks uphill by `step` until the best value has a worse one on
 /// either side, then lays a parabola through SNRs half a step around it, frame by frame: frames differ in
 /// everything but are the same for all values (common random numbers), so that their best values scatter as
 /// the answer does. Where frames lose lock there is no interval, and where none locks the start is taken.

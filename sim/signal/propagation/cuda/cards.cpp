@@ -27,7 +27,7 @@ std::vector<Device> find_devices() {
   return found;
 }
 
-// One computes while another copies; more than 16 only wait for each other.
+// One computes while another copies; more than 16 at a time were not measured.
 int most_at_work(std::size_t bytes) {
   return static_cast<int>(std::clamp<std::size_t>(kCacheBytes / std::max<std::size_t>(bytes, 1), 2, 16));
 }
