@@ -157,6 +157,8 @@ class Pictures(ProgramTest):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")
         self.succeed("receive", "capture.h5", "-o", "result.h5")
         self.drawn_twice_alike("stages.py", "result.h5")
+        below_title = next(text for text in self.words("a.svg") if text.startswith("SNR "))
+        self.assertRegex(below_title, r"; +(pass|fail|undecided) against 0\.02$")
 
     def test_the_wrong_file_is_refused_in_one_line(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")
