@@ -5,8 +5,10 @@ namespace {
 
 constexpr LectureStep kSteps[] = {
     {"Nothing wrong",
-     "Ideal lasers, no fibre, no noise: four points behind every block, if one looks at the symbol times. "
-     "Switch to all samples and the ways between the points appear; the eye shows the same in time.",
+     "Ideal lasers, no fibre, no noise: four points in the lanes, and again at the end. Between them a ring: "
+     "the "
+     "coarse frequency estimate has a small error of its own, which the fine one takes away; take the coarse "
+     "one out and the points stand throughout. All samples show the ways between the points.",
      "", "matched-filter"},
     {"Noise",
      "White noise turns each point into a round cloud, whose width is the OSNR and nothing else: turn "
