@@ -134,6 +134,29 @@ TEST_CASE("costs are what each adds, sharper than the frames themselves, and hea
   CHECK(!margins.pairs[0].interacts());
 }
 
+TEST_CASE(
+    "at its best launch power each time, an impairment costs and lasts what the best power leaves of it") {
+  // Noise a / P + b P^2, which is least, 3 (a^2 b / 4)^(1/3), at P^3 = a / 2b; the impairment raises a
+  // (Poggiolini and others, J. Lightwave Technol. 32(4) 694, 2014, section VIII: two thirds of a dB for each
+  // dB of amplifier noise).
+  const double b = std::pow(0.05 / 3.0, 3) * 4.0;
+  const NoiseLaw noise = [b](const Scenario& s) {
+    const double power = from_db(s.number("transmitter.launch_power_dbm"));
+    return (1.0 + 0.4 * s.number("channel.dgd_ps") / 10.0) / power + b * power * power;
+  };
+  MarginsOrder order{impaired({{"channel.dgd_ps", 10}}), {}};
+  order.frames = 2;
+  order.optimum = parse_optimum("transmitter.launch_power_dbm=0:30", order.scenario, "");
+  const Margins margins = margins_of(order, model(4, noise));
+  const ImpairmentMargin& m = named(margins, "channel.dgd_ps");
+  CHECK(std::abs(m.cost.value - to_db(1.4) * 2.0 / 3.0) < 0.01);
+  const double most = (std::pow(most_noise() / 0.05, 1.5) - 1.0) / 0.4;  // of it, in units of what it is
+  CHECK(m.headroom == doctest::Approx(most).epsilon(0.03));
+  REQUIRE(margins.optimum.has_value());
+  // A parabola half a dB either side of the top of a curve that rises and falls by different laws.
+  CHECK(std::abs(margins.optimum->value - to_db(1.4 / (2.0 * b)) / 3.0) < 0.05);
+}
+
 TEST_CASE("one impairment at 90 % of its limit among ten at 10 % stands on top, whatever the seed") {
   const std::vector<std::string> names = {"transmitter.laser_linewidth_khz",
                                           "transmitter.iq_phase_error_deg",

@@ -34,7 +34,10 @@ MarginsOrder read_order(const CommandLine& line) {
   order.scenario = scenario_to_study(line, "margins");
   order.all = line.has("all");
   order.quick = line.has("quick");
-  if (order.quick) line.refuse({"pairs"}, "closed forms of the budget add noise: no two interact");
+  if (order.quick) {
+    line.refuse({"pairs"}, "closed forms of the budget add noise: no two interact");
+    line.refuse({"optimise"}, "simulates; 'cohlink budget' has the closed form's best launch power");
+  }
   order.criterion = parse_criterion(criterion_text(line), order.scenario, "--criterion");
   if (line.has("resolution")) {
     const auto percent = parse_number(line.text("resolution"));
@@ -42,6 +45,8 @@ MarginsOrder read_order(const CommandLine& line) {
       throw InputError("--resolution " + line.text("resolution") + ": expected a percentage up to 50");
     order.resolution = *percent / 100.0;
   }
+  if (line.has("optimise"))
+    order.optimum = parse_optimum(line.text("optimise"), order.scenario, "--optimise");
   order.frames = std::max(kFewestFrames, static_cast<std::uint64_t>(order.scenario.integer("run.frames")));
   if (world().leads()) note_unused_draws(order.scenario, options.quiet);
   return order;
@@ -200,7 +205,10 @@ int margins(const Arguments& arguments) {
       "all", "also ask about impairments that are at their ideal: how large they may become")(
       "resolution", po::value<std::string>()->value_name("PERCENT"),
       "of a doubling, where the search for a limit ends; default 5")(
-      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports")(
+      "optimise", po::value<std::string>()->value_name("KEY[=a:b]"),
+      "take every scenario, with and without each impairment, at the value of KEY that is best for it: "
+      "transmitter.launch_power_dbm")("output,o", po::value<std::string>()->value_name("FILE"),
+                                      "write the result as HDF5, for reports")(
       "pairs", "print the table of all pairs alone")(
       "part", po::value<std::string>()->value_name("k/n"),
       "only the k-th of n parts of the work, for batch systems; 'cohlink merge' joins them")(

@@ -160,6 +160,19 @@ GrowthLimit growth_limit_from(std::string_view line) {
   return g;
 }
 
+std::string to_line(const MeasuredOutput& measured) {
+  Writer out;
+  out << measured.value << measured.low << measured.high;
+  return out.text();
+}
+
+MeasuredOutput measured_output_from(std::string_view line) {
+  MeasuredOutput measured{};
+  Reader in(line);
+  in >> measured.value >> measured.low >> measured.high;
+  return measured;
+}
+
 std::vector<std::string> lines_of(const std::string& text) {
   std::vector<std::string> lines;
   for (std::size_t begin = 0; begin < text.size();) {

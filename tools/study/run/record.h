@@ -7,6 +7,7 @@
 #include <string_view>
 #include <vector>
 
+#include "tools/study/plan/outputs.h"
 #include "tools/study/run/frame.h"
 #include "tools/study/search/growth.h"
 #include "tools/study/search/required_osnr.h"
@@ -16,11 +17,13 @@ namespace cohlink {
 std::string to_line(const FrameResult& result);
 std::string to_line(const RequiredOsnr& found);
 std::string to_line(const GrowthLimit& found);
+std::string to_line(const MeasuredOutput& measured);
 
 /// Throws std::invalid_argument for text that to_line did not write.
 FrameResult frame_result_from(std::string_view line);
 RequiredOsnr required_osnr_from(std::string_view line);
 GrowthLimit growth_limit_from(std::string_view line);
+MeasuredOutput measured_output_from(std::string_view line);
 
 /// A record of several lines, one each; empty ones are left out.
 std::vector<std::string> lines_of(const std::string& text);

@@ -67,8 +67,8 @@ class NoiseTable {
   NoiseTable(const MarginsPlan& plan, const std::vector<std::string>& lines)
       : frames_(plan.order.frames), cases_(plan.cases.size()) {
     for (std::size_t c = 0; c < cases_; ++c) places_[plan.cases[c].calmed] = c;
-    for (std::size_t k = plan.impairments.size(); k < lines.size(); ++k) {
-      const FrameResult frame = frame_result_from(lines[k]);
+    for (std::size_t k = 0; k < plan.counted_frames(); ++k) {
+      const FrameResult frame = frame_result_from(lines[plan.impairments.size() + k]);
       noise_.push_back(frame.unlocked > 0 || frame.symbols <= 0.0 ? std::nan("")
                                                                   : frame.noise_sum / frame.symbols);
     }
@@ -209,8 +209,13 @@ MarginsPlan plan_margins(const MarginsOrder& order, const std::function<void(con
     throw InputError(
         "snr_penalty_db is for outage; a growing impairment's penalty is one of required OSNR, penalty_db=P");
   if (plan.growth.criterion.kind != Criterion::Kind::kSnr) EquivalentSnr{order.scenario};
+  if (order.optimum && plan.growth.criterion.kind == Criterion::Kind::kPenalty)
+    throw InputError("--optimise", "is for criteria at the scenario's own noise, not penalty_db");
   check(order.scenario);
   plan.impairments = impairments_of(order.scenario, order.all);
+  if (order.optimum)
+    std::erase_if(plan.impairments,
+                  [&](const ScenarioImpairment& i) { return i.name() == order.optimum->key; });
   if (plan.growth.criterion.kind == Criterion::Kind::kPenalty)
     std::erase_if(plan.impairments,
                   [](const ScenarioImpairment& i) { return i.name() == "channel.osnr_db"; });
@@ -228,15 +233,19 @@ MarginsPlan plan_margins(const MarginsOrder& order, const std::function<void(con
   return plan;
 }
 
-TaskFarm margin_tasks(const MarginsPlan& plan, const SourceMaker& source) {
+TaskFarm margin_tasks(const MarginsPlan& plan, const SourceMaker& as_it_is) {
   TaskFarm farm;
   farm.count = plan.tasks();
+  const auto& optimum = plan.order.optimum;
+  const SourceMaker source = optimum ? optimised(as_it_is, *optimum, 1, {}) : as_it_is;
   const auto sources = std::make_shared<Sources>(plan.cases, source);
-  farm.compute = [&plan, source, sources](std::size_t task) {
+  farm.compute = [&plan, as_it_is, source, sources](std::size_t task) {
     const std::size_t growths = plan.impairments.size();
     if (task < growths)
       return to_line(find_growth(plan.order.scenario, plan.impairments[task], plan.growth, source, 1));
     const std::size_t k = task - growths;
+    if (k == plan.counted_frames())
+      return to_line(find_optimum(plan.order.scenario, *plan.order.optimum, as_it_is, 1).at);
     return to_line((*sources)(k % plan.cases.size(), k / plan.cases.size()));
   };
   return farm;
@@ -268,6 +277,7 @@ Margins judge_margins(const MarginsPlan& plan, const std::vector<std::string>& l
   margins.unlocked = noise.unlocked(0);
   margins.snr_db =
       student(noise.over_frames([&](std::size_t f) { return -to_db(noise.at(f, 0)); }), kOrdinary);
+  if (plan.order.optimum) margins.optimum = measured_output_from(lines.back());
   margins.pairs = pairs_of(plan, noise);
   rank(margins);
   return margins;

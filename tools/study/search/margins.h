@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <string>
 #include <utility>
 #include <vector>
@@ -11,6 +12,7 @@
 #include "tools/study/plan/outputs.h"
 #include "tools/study/run/task_farm.h"
 #include "tools/study/search/growth.h"
+#include "tools/study/search/optimum.h"
 
 namespace cohlink {
 
@@ -21,6 +23,8 @@ struct MarginsOrder {
   bool quick = false;        // by closed forms (quick_margins.h)
   double resolution = 0.05;  // of growth (growth.h)
   std::uint64_t frames = 6;  // counted for every cost
+  /// Of a key whose best value every scenario gets, with and without impairments.
+  std::optional<OptimumRule> optimum{};
 };
 
 /// The scenario with some of its impairments at their ideal, by place in the plan; none, one or two.
@@ -29,7 +33,8 @@ struct CalmedScenario {
   Scenario scenario;
 };
 
-/// What will be done, as plain data. Tasks: the growth of each impairment, then frame by frame all cases.
+/// What will be done, as plain data. Tasks: the growth of each impairment, then frame by frame all cases,
+/// then the best value of the scenario as it is where one is asked for.
 struct MarginsPlan {
   MarginsOrder order;
   GrowthRule growth;
@@ -37,7 +42,8 @@ struct MarginsPlan {
   std::vector<CalmedScenario> cases;  // the scenario as it is first
   std::vector<std::string> refusals;  // of an impairment that cannot be switched off by itself; "" = it can
 
-  std::size_t tasks() const { return impairments.size() + order.frames * cases.size(); }
+  std::size_t counted_frames() const { return order.frames * cases.size(); }
+  std::size_t tasks() const { return impairments.size() + counted_frames() + (order.optimum ? 1 : 0); }
 };
 
 /// `check` sets a scenario up and throws InputError where its parts do not fit together: so a case may fall
@@ -72,6 +78,7 @@ struct PairMargin {
 
 struct Margins {
   MeasuredOutput snr_db;                      // of the scenario as it is
+  std::optional<MeasuredOutput> optimum;      // its best value, where each is taken at its best
   std::vector<ImpairmentMargin> impairments;  // what breaks first stands first
   std::vector<PairMargin> pairs;              // the strongest interaction first
   std::uint64_t frames = 0, unlocked = 0;     // of all; of the scenario as it is, without lock

@@ -18,6 +18,8 @@ MarginsOrder read_order(const h5::File& file, const std::string& path) {
   order.all = file.attribute_text("/", "all") == "yes";
   order.resolution = file.attribute_number("/", "resolution");
   order.frames = file.attribute_count("/", "frames");
+  if (const std::string best = file.attribute_text("/", "optimise"); !best.empty())
+    order.optimum = parse_optimum(best, order.scenario, path);
   return order;
 }
 
@@ -28,6 +30,7 @@ RunIdentity identity_of(const MarginsOrder& order) {
   identity.emplace_back("--criterion", order.criterion.text());
   identity.emplace_back("--resolution", exact_decimal(order.resolution));
   identity.emplace_back("--all", order.all ? "yes" : "no");
+  identity.emplace_back("--optimise", order.optimum ? optimum_text(*order.optimum) : "");
   return identity;
 }
 
@@ -44,6 +47,7 @@ void write_margins_part(const MarginsOrder& order, const std::string& criterion,
     file.attribute("/", "all", std::string(order.all ? "yes" : "no"));
     file.attribute("/", "resolution", order.resolution);
     file.attribute("/", "frames", order.frames);
+    file.attribute("/", "optimise", order.optimum ? optimum_text(*order.optimum) : std::string());
     file.write_text("/scenario", order.scenario.resolved());
     file.write_text("/records", records);
   });

@@ -112,6 +112,13 @@ std::vector<Fact> margin_facts(const MarginsPlan& plan, const Margins& margins) 
     return facts;
   }
   facts.push_back({"method", "method", std::string("simulation"), "simulation"});
+  if (margins.optimum) {
+    const std::string& key = plan.order.optimum->key;
+    facts.push_back({"each_at_its_best", "each at its best", key, key});
+    facts.push_back({"optimum", "best as it is", finite(margins.optimum->value),
+                     fixed(margins.optimum->value, 2) + " (" + fixed(margins.optimum->low, 2) + " to " +
+                         fixed(margins.optimum->high, 2) + ")"});
+  }
   facts.push_back({"frames", "frames", margins.frames,
                    grouped(margins.frames) + ", " + grouped(plan.order.frames) + " for every cost"});
   if (margins.unlocked > 0)

@@ -163,6 +163,11 @@ OptimumRule parse_optimum(const std::string& text, const Scenario& scenario, con
   return rule;
 }
 
+std::string optimum_text(const OptimumRule& rule) {
+  if (!rule.from) return rule.key;
+  return rule.key + "=" + exact_decimal(*rule.from) + ":" + exact_decimal(*rule.to);
+}
+
 Optimum find_optimum(const Scenario& scenario, const OptimumRule& rule, const SourceMaker& source,
                      unsigned threads) {
   return OptimumSearch(scenario, rule, source, threads).run();

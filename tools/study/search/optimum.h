@@ -26,6 +26,9 @@ struct OptimumRule {
 /// number or is tied, and for ends in the wrong order or that the key does not accept.
 OptimumRule parse_optimum(const std::string& text, const Scenario& scenario, const std::string& origin);
 
+/// As parse_optimum takes it.
+std::string optimum_text(const OptimumRule& rule);
+
 struct Optimum {
   MeasuredOutput
       at{};  // the best value, with Student's interval over frames that each have a best of their own
