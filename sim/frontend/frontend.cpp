@@ -5,6 +5,7 @@
 #include <stdexcept>
 
 #include "sim/electronics/lanes.h"
+#include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -120,9 +121,13 @@ struct LightSource {
   double turn;
 
   void operator()(const Run& run, LightBlock& out) const {
+    std::array<double, kBlock> phase;
+    for (std::size_t k = 0; k < run.count; ++k)
+      phase[k] = oscillator.phase[run.start + k] + turn * static_cast<double>(run.start + k);
+    fill_phasors({phase.data(), run.count}, {out.wave.data(), run.count});
     for (std::size_t k = 0; k < run.count; ++k) {
       const std::size_t t = run.start + k;
-      out.wave[k] = std::polar(oscillator.amplitude(t), oscillator.phase[t] + turn * static_cast<double>(t));
+      out.wave[k] *= oscillator.amplitude(t);
       out.signal[0][k] = splitter.xx * received.x[t] + splitter.xy * received.y[t];
       out.signal[1][k] = splitter.yx * received.x[t] + splitter.yy * received.y[t];
     }

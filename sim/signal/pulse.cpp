@@ -26,21 +26,22 @@ ComplexRow<double> shape_symbols(std::span<const std::complex<double>> symbols, 
                                  std::size_t samples_per_symbol, const FftCache& fft) {
   const std::size_t n = symbols.size() * samples_per_symbol;
   const double rate = shape.symbol_rate * static_cast<double>(samples_per_symbol);
-  const auto& plan = fft.get<double>(n);
+  // Symbols with zeros between them have the symbols' own spectrum over and over.
+  ComplexRow<double> spectrum(symbols.begin(), symbols.end());
+  fft.get<double>(spectrum.size()).forward(spectrum);
   ComplexRow<double> row(n);
-  for (std::size_t k = 0; k < symbols.size(); ++k) row[k * samples_per_symbol] = symbols[k];
-  plan.forward(row);
   // White symbols have a flat spectrum, so the mean power follows the pulse's energy; the discrete sum
   // is used, so that it is exact on this grid.
   double energy = 0.0;
   for (std::size_t k = 0; k < n; ++k) {
     const double h = pulse_spectrum(shape, bin_frequency(k, n, rate));
+    if (h == 0.0) continue;
     energy += h * h;
-    row[k] *= h;
+    row[k] = h * spectrum[k % spectrum.size()];
   }
   // Parseval: mean |a|^2 before scaling is sum(h^2) symbols / n^2 x unit symbol power (after n-scaling).
   const double scale = 1.0 / std::sqrt(energy * static_cast<double>(symbols.size()));
-  plan.inverse(row);
+  fft.get<double>(n).inverse(row);
   for (auto& a : row) a *= scale;
   return row;
 }

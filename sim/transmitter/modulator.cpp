@@ -3,6 +3,8 @@
 #include <array>
 #include <cmath>
 
+#include "sim/signal/phasors.h"
+
 namespace cohlink {
 namespace {
 
@@ -17,14 +19,24 @@ std::array<double, 2> shares(const ModulatorParameters& p) {
   return {x, 1.0 - x};
 }
 
+/// Of unit mean power, the same for both polarisations.
+ComplexRow<double> light_of(const LaserTrace& laser) {
+  ComplexRow<double> light(laser.phase.size());
+  fill_phasors(laser.phase, light);
+  if (!laser.relative_power.empty())
+    for (std::size_t t = 0; t < light.size(); ++t) light[t] *= laser.amplitude(t);
+  return light;
+}
+
 ModulatedLight ideal(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& p,
                      double launch_power) {
   const double sine = std::sin(p.iq.phase_error), cosine = std::cos(p.iq.phase_error);
+  const ComplexRow<double> light = light_of(laser);
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *drive.rows()[pol];
     const double amplitude = std::sqrt(launch_power * shares(p)[pol]);
     for (std::size_t t = 0; t < row.size(); ++t)
-      row[t] = skewed(row[t], sine, cosine) * std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
+      row[t] = skewed(row[t], sine, cosine) * (amplitude * light[t]);
   }
   return {p.laser_power * p.iq.power_transmission, 1.0, {}, {}};
 }
@@ -57,6 +69,7 @@ double carrier_to_signal(const ComplexRow<double>& drive, const ComplexRow<doubl
 ModulatedLight interferometers(Field<double>& drive, const LaserTrace& laser, const ModulatorParameters& p,
                                double volt_per_unit, double launch_power) {
   ModulatedLight out;
+  const ComplexRow<double> light = light_of(laser);
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *drive.rows()[pol];
     const IqModulatorParameters iq = biased(row, volt_per_unit, p);
@@ -65,8 +78,7 @@ ModulatedLight interferometers(Field<double>& drive, const LaserTrace& laser, co
     out.carrier[pol] = carrier_to_signal(unmodulated, row, volt_per_unit, iq);
     out.bias[pol] = {iq.bias_error_i, iq.bias_error_q};
     const double amplitude = std::sqrt(p.laser_power * shares(p)[pol]);
-    for (std::size_t t = 0; t < row.size(); ++t)
-      row[t] *= std::polar(amplitude * laser.amplitude(t), laser.phase[t]);
+    for (std::size_t t = 0; t < row.size(); ++t) row[t] *= amplitude * light[t];
   }
   out.power = mean_power(drive);
   out.power_gain = out.power > 0.0 ? launch_power / out.power : 1.0;

@@ -1,10 +1,12 @@
 #include "sim/transmitter/wavelength_comb.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <string>
 #include <utility>
 
+#include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -12,13 +14,22 @@ namespace {
 
 // Adds `channel`, moved up by `bins` FFT bins, to the comb.
 void add_at(Field<double>& comb, const Field<double>& channel, long bins) {
+  constexpr std::size_t kRun = 256;
   const std::size_t n = comb.size();
-  for (std::size_t t = 0; t < n; ++t) {
-    // The turn is reduced to a whole count of 1/n first: exact however long the frame.
+  // The turn is reduced to a whole count of 1/n first: exact however long the frame.
+  const auto turned = [&](std::size_t t) {
     const auto part = static_cast<long long>(t) * bins % static_cast<long long>(n);
-    const auto shift = std::polar(1.0, kTwoPi * static_cast<double>(part) / static_cast<double>(n));
-    comb.x[t] += shift * channel.x[t];
-    comb.y[t] += shift * channel.y[t];
+    return std::polar(1.0, kTwoPi * static_cast<double>(part) / static_cast<double>(n));
+  };
+  std::array<std::complex<double>, kRun> within;
+  for (std::size_t k = 0; k < kRun; ++k) within[k] = turned(k);
+  for (std::size_t first = 0; first < n; first += kRun) {
+    const std::complex<double> start = turned(first);
+    for (std::size_t k = 0, t = first; t < std::min(n, first + kRun); ++k, ++t) {
+      const std::complex<double> shift = start * within[k];
+      comb.x[t] += shift * channel.x[t];
+      comb.y[t] += shift * channel.y[t];
+    }
   }
 }
 
@@ -64,12 +75,14 @@ void tune_to(Field<double>& field, double frequency, double delay, const FftCach
   const auto bins = std::lround(frequency * static_cast<double>(n) / field.sample_rate);
   const std::size_t shift =
       static_cast<std::size_t>(((bins % static_cast<long>(n)) + static_cast<long>(n)) % static_cast<long>(n));
+  std::vector<double> phase(n);
+  for (std::size_t k = 0; k < n; ++k) phase[k] = kTwoPi * bin_frequency(k, n, field.sample_rate) * delay;
+  ComplexRow<double> turns(n);
+  fill_phasors(phase, turns);
   for (auto* row : field.rows()) {
     plan.forward(*row);
     std::rotate(row->begin(), row->begin() + static_cast<std::ptrdiff_t>(shift), row->end());
-    for (std::size_t k = 0; k < n; ++k)
-      (*row)[k] *=
-          std::polar(1.0 / static_cast<double>(n), kTwoPi * bin_frequency(k, n, field.sample_rate) * delay);
+    for (std::size_t k = 0; k < n; ++k) (*row)[k] *= turns[k] / static_cast<double>(n);
     plan.inverse(*row);
   }
 }
