@@ -45,7 +45,7 @@ TEST_CASE("outage probability is that of the draw, and the worst case can be rep
   scenario.set("run.seed=11");
   const std::vector<Draw> draws = {parse_draw("channel.dgd_ps=uniform:0:100")};
   const Criterion criterion{Criterion::Kind::kSnrPenalty, 6.0};
-  const Outage outage = find_outage(scenario, 400, draws, criterion, falling_snr, 2);
+  const Outage outage = find_outage({scenario, draws, criterion}, 400, falling_snr, 2);
   // Penalty above 6 dB: DGD above 60 ps, 40 % of the draws.
   CHECK(outage.probability.low < 0.4);
   CHECK(outage.probability.high > 0.4);
@@ -70,7 +70,7 @@ TEST_CASE("the worst realisation is the worst by the criterion asked for") {
     };
   };
   const auto worst = [&](Criterion::Kind kind, double bound, std::uint64_t count) {
-    return find_outage(Scenario(), count, {}, {kind, bound}, source, 1).worst;
+    return find_outage({{}, {}, {kind, bound}}, count, source, 1).worst;
   };
   CHECK(worst(Criterion::Kind::kBer, 2e-2, 8) == 3);
   CHECK(worst(Criterion::Kind::kSnr, 6.0, 8) == 5);
@@ -92,14 +92,14 @@ TEST_CASE("frames too short for a BER bound are told, with the length that is ne
   };
   Scenario scenario;
   scenario.set("signal.symbols=2048");
-  const Outage outage = find_outage(scenario, 60, {}, {Criterion::Kind::kBer, 1e-5}, source, 1);
+  const Outage outage = find_outage({scenario, {}, {Criterion::Kind::kBer, 1e-5}}, 60, source, 1);
   CHECK(outage.outages == 30);
   CHECK(outage.expected_errors == doctest::Approx(0.074));
   // 10 errors at 1e-5 are a million bits: 277 thousand symbols of such frames.
   CHECK(outage.remark.find("the 7,400 bits of one hold 0.074 errors") != std::string::npos);
   CHECK(outage.remark.find("signal.symbols must be about 277,504") != std::string::npos);
-  CHECK(find_outage(scenario, 60, {}, {Criterion::Kind::kBer, 2e-3}, source, 1).remark.empty());
-  CHECK(find_outage(scenario, 60, {}, {Criterion::Kind::kSnr, 9.0}, source, 1).remark.empty());
+  CHECK(find_outage({scenario, {}, {Criterion::Kind::kBer, 2e-3}}, 60, source, 1).remark.empty());
+  CHECK(find_outage({scenario, {}, {Criterion::Kind::kSnr, 9.0}}, 60, source, 1).remark.empty());
 }
 
 TEST_CASE("of the receiver's warnings the commonest is told, numbers aside") {
@@ -114,7 +114,7 @@ TEST_CASE("of the receiver's warnings the commonest is told, numbers aside") {
       return result;
     };
   };
-  const Outage outage = find_outage(Scenario(), 10, {}, {Criterion::Kind::kBer, 2e-2}, source, 1);
+  const Outage outage = find_outage({{}, {}, {Criterion::Kind::kBer, 2e-2}}, 10, source, 1);
   CHECK(outage.warned == 4);
   CHECK(outage.common_count == 3);
   CHECK(outage.common_warning == "1 cycle slips");

@@ -72,7 +72,8 @@ TEST_CASE("an outage knows the PDL of each realisation, and its reference has no
   FftCache fft(FftPlanning::kEstimate);
   Scenario scenario = line(1.0, 1);
   scenario.set("signal.symbols=4096");
-  const Outage found = find_outage(scenario, 8, {}, {Criterion::Kind::kSnrPenalty, 0.3}, simulation(fft), 2);
+  const Outage found =
+      find_outage({scenario, {}, {Criterion::Kind::kSnrPenalty, 0.3}}, 8, simulation(fft), 2);
   // 20 sites of 1 dB: 4.1 dB in the mean (sqrt(160/(3 pi)), fibre_line.cpp), each its own.
   double sum = 0.0;
   for (const Realisation& r : found.realisations) {

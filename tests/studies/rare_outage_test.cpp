@@ -98,7 +98,7 @@ TEST_CASE(
     CAPTURE(plain);
     const Criterion criterion{Criterion::Kind::kSnr, bound_db};
     const RareOutage found =
-        find_rare_outage(redrawn(1), fibres, {}, criterion, {1000, 0.95}, model(fibres), 1);
+        find_rare_outage({redrawn(1), {}, criterion}, fibres, {1000, 0.95}, model(fibres), 1);
     CHECK(found.frames <= 1000);
     CHECK(found.probability < 2.0 * plain);
     CHECK(found.probability > 0.5 * plain);
@@ -116,8 +116,8 @@ TEST_CASE("over many studies the interval of a screened outage of 1e-2 holds wha
     const auto first = common_fibres().begin() + study * kFibres;
     const std::vector<Severity> fibres(first, first + kFibres);
     const double plain = counted(fibres, 9.0);
-    const RareOutage found =
-        find_rare_outage(redrawn(1), fibres, {}, {Criterion::Kind::kSnr, 9.0}, {300, 0.95}, model(fibres), 1);
+    const RareOutage found = find_rare_outage({redrawn(1), {}, {Criterion::Kind::kSnr, 9.0}}, fibres,
+                                              {300, 0.95}, model(fibres), 1);
     held += found.interval.low <= plain && plain <= found.interval.high;
   }
   CHECK(held >= 34);

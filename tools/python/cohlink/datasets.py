@@ -59,7 +59,8 @@ class Dataset:
         if not isinstance(split, str):
             split = ",".join(f"{name}:{share!r}" for name, share in split.items())
         with listener(progress, "data set") as told:
-            _core.make_dataset(Scenario(scenario), items, os.fspath(folder), _assignments(draw), split, threads, told)
+            wanted = _core.ItemsWanted(items, os.fspath(folder), _assignments(draw), split)
+            _core.make_dataset(Scenario(scenario), wanted, _core.Running(threads, told))
         return cls(folder)
 
     def split(self, name: str) -> "Dataset":

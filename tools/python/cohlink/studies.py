@@ -120,8 +120,9 @@ def sweep(scenario: Scenario, vary: Vary, *, measure: str = "ber", reference: st
     frame at hand. Table.to_xarray() gives the grid with its axes.
     """
     with listener(progress, "sweep") as told:
-        found = _core.sweep(Scenario(scenario), _assignments(vary), measure, reference, common_noise, threads,
-                            "" if output is None else os.fspath(output), told)
+        question = _core.SweepQuestion(_assignments(vary), measure, reference, common_noise)
+        found = _core.sweep(Scenario(scenario), question, "" if output is None else os.fspath(output),
+                            _core.Running(threads, told))
     warn(found["cautions"])
     return Table._of(found["tables"]["sweep"], found["axes"], found["shape"])
 
@@ -136,7 +137,7 @@ def required_osnr(scenario: Scenario, vary: Optional[Vary] = None, *, threads: i
     if vary is not None:
         return sweep(scenario, vary, measure="required_osnr", threads=threads, progress=progress)
     with listener(progress, "required OSNR") as told:
-        return _study(_core.required_osnr(Scenario(scenario), threads, told))
+        return _study(_core.required_osnr(Scenario(scenario), _core.Running(threads, told)))
 
 
 def limit(scenario: Scenario, key: str, low: float, high: float, *, criterion: str = "ber",
@@ -150,7 +151,8 @@ def limit(scenario: Scenario, key: str, low: float, high: float, *, criterion: s
     `remark`; the table `probes`, a row a value counted.
     """
     with listener(progress, "limit") as told:
-        return _study(_core.limit(Scenario(scenario), key, low, high, criterion, resolution_percent, threads, told))
+        question = _core.LimitQuestion(key, low, high, criterion, resolution_percent)
+        return _study(_core.limit(Scenario(scenario), question, _core.Running(threads, told)))
 
 
 def outage(scenario: Scenario, realisations: int = 0, draw: Optional[Vary] = None, *, criterion: str = "ber",
@@ -164,7 +166,8 @@ def outage(scenario: Scenario, realisations: int = 0, draw: Optional[Vary] = Non
     and `realisations`.
     """
     with listener(progress, "outage") as told:
-        return _study(_core.outage(Scenario(scenario), realisations, _assignments(draw), criterion, threads, told))
+        return _study(_core.outage(Scenario(scenario), realisations, _assignments(draw), criterion,
+                                   _core.Running(threads, told)))
 
 
 def budget(scenario: Scenario) -> Study:

@@ -22,6 +22,32 @@ namespace {
 
 using Texts = std::vector<std::string>;
 
+/// How a study runs: on so many threads (0: as the scenario says) and who hears of it.
+struct Running {
+  std::int64_t threads;
+  py::object progress;
+};
+
+struct SweepQuestion {
+  Texts vary;
+  std::string measure, reference;
+  bool common_noise;
+};
+
+struct LimitQuestion {
+  std::string key;
+  double from, to;
+  std::string criterion;
+  double resolution_percent;
+};
+
+struct ItemsWanted {
+  std::uint64_t count;
+  std::string folder;
+  Texts laws;  // of what is drawn
+  std::string splits;
+};
+
 unsigned threads_for(std::int64_t asked, const Scenario& scenario, std::size_t jobs) {
   return thread_count(asked > 0 ? asked : scenario.integer("run.threads"), jobs);
 }
@@ -45,18 +71,17 @@ py::dict outcome(const std::vector<NamedTable>& tables, const std::vector<Fact>&
   return out;
 }
 
-SweepOrder sweep_order(Scenario scenario, const Texts& vary, const std::string& measure,
-                       const std::string& reference, bool common_noise) {
+SweepOrder sweep_order(Scenario scenario, const SweepQuestion& question) {
   refuse_recording(scenario);
   SweepOrder order;
-  const Texts axes = take_ties(scenario, vary, "");
-  order.plan = make_plan(scenario, parse_vary(axes), common_noise);
-  set_measure(order, measure);
-  order.reference = reference;
-  if (!reference.empty() && order.measure != SweepMeasure::kPenalty)
+  const Texts axes = take_ties(scenario, question.vary, "");
+  order.plan = make_plan(scenario, parse_vary(axes), question.common_noise);
+  set_measure(order, question.measure);
+  order.reference = question.reference;
+  if (!order.reference.empty() && order.measure != SweepMeasure::kPenalty)
     throw InputError("reference", "is where a penalty is 0; it goes with the measure penalty_db");
   if (order.searches())
-    for (const Axis& axis : order.plan.axes) refuse_varied_osnr(axis.key, measure);
+    for (const Axis& axis : order.plan.axes) refuse_varied_osnr(axis.key, question.measure);
   return order;
 }
 
@@ -68,18 +93,17 @@ SourceMaker told(SourceMaker source, const Watch& watch, std::uint64_t most_fram
   });
 }
 
-py::dict sweep(const Scenario& given, const Texts& vary, const std::string& measure,
-               const std::string& reference, bool common_noise, std::int64_t threads,
-               const std::string& output, const py::object& progress) {
-  const SweepOrder order = sweep_order(given, vary, measure, reference, common_noise);
+py::dict sweep(const Scenario& given, const SweepQuestion& question, const std::string& output,
+               const Running& running) {
+  const SweepOrder order = sweep_order(given, question);
   const FftCache& fft = plans(order.plan.base);
   std::uint64_t frames = 0;
   for (const SweepPoint& point : order.plan.points) frames += point.stop.frames;
   SweepRunOptions options;
-  options.threads = threads_for(threads, order.plan.base, frames);
+  options.threads = threads_for(running.threads, order.plan.base, frames);
   double peak = 0.0;
   Table table;
-  run_watched(fft, progress, [&](const Watch& watch) {
+  run_watched(fft, running.progress, [&](const Watch& watch) {
     peak = check_points(order, options.part, fft, options.threads);
     options.progress = [&](const SweepProgress& now) {
       watch.tell(static_cast<double>(now.frames_run) / std::max(1.0, now.frames_expected));
@@ -96,15 +120,15 @@ py::dict sweep(const Scenario& given, const Texts& vary, const std::string& meas
   return out;
 }
 
-py::dict required_osnr(const Scenario& given, std::int64_t threads, const py::object& progress) {
+py::dict required_osnr(const Scenario& given, const Running& running) {
   const Scenario scenario = given;
   refuse_recording(scenario);
   const RequiredOsnrRule rule = required_osnr_rule(scenario);
   const FftCache& fft = plans(scenario);
   RequiredOsnr found;
   double peak = 0.0;
-  run_watched(fft, progress, [&](const Watch& watch) {
-    const unsigned count = threads_for(threads, scenario, rule.most_frames);
+  run_watched(fft, running.progress, [&](const Watch& watch) {
+    const unsigned count = threads_for(running.threads, scenario, rule.most_frames);
     peak = check_scenarios({scenario}, fft, count);
     const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
     found = find_required_osnr(scenario, rule, told(simulation(fft, reuse), watch, rule.most_frames), count);
@@ -122,36 +146,35 @@ py::dict required_osnr(const Scenario& given, std::int64_t threads, const py::ob
 }
 
 /// A rule whose ends the key accepts.
-LimitRule limit_rule(const Scenario& scenario, const std::string& key, double from, double to,
-                     const std::string& criterion, double resolution_percent) {
+LimitRule limit_rule(const Scenario& scenario, const LimitQuestion& question) {
   refuse_recording(scenario);
   LimitRule rule;
-  rule.key = key, rule.from = from, rule.to = to;
-  rule.criterion = parse_criterion(criterion, scenario);
-  if (rule.criterion.kind == Criterion::Kind::kPenalty) refuse_varied_osnr(key, "penalty_db");
+  rule.key = question.key, rule.from = question.from, rule.to = question.to;
+  rule.criterion = parse_criterion(question.criterion, scenario);
+  if (rule.criterion.kind == Criterion::Kind::kPenalty) refuse_varied_osnr(rule.key, "penalty_db");
   rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));
-  if (!(resolution_percent > 0.0 && resolution_percent <= 50.0))
+  const double percent = question.resolution_percent;
+  if (!(percent > 0.0 && percent <= 50.0))
     throw InputError("resolution_percent", "expected a percentage up to 50");
-  rule.resolution = resolution_percent / 100.0;
-  for (const double end : {from, to}) Scenario(scenario).set(key, short_decimal(end), Origin());
+  rule.resolution = percent / 100.0;
+  for (const double end : {rule.from, rule.to})
+    Scenario(scenario).set(rule.key, short_decimal(end), Origin());
   return rule;
 }
 
-py::dict limit(const Scenario& given, const std::string& key, double from, double to,
-               const std::string& criterion, double resolution_percent, std::int64_t threads,
-               const py::object& progress) {
+py::dict limit(const Scenario& given, const LimitQuestion& question, const Running& running) {
   const Scenario scenario = given;
-  const LimitRule rule = limit_rule(scenario, key, from, to, criterion, resolution_percent);
+  const LimitRule rule = limit_rule(scenario, question);
   const FftCache& fft = plans(scenario);
   std::vector<Scenario> ends(2, scenario);
-  ends[0].set(key, short_decimal(from), Origin());
-  ends[1].set(key, short_decimal(to), Origin());
-  Texts varied = {key};
+  ends[0].set(rule.key, short_decimal(rule.from), Origin());
+  ends[1].set(rule.key, short_decimal(rule.to), Origin());
+  Texts varied = {rule.key};
   if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
   Limit found;
   double peak = 0.0;
-  run_watched(fft, progress, [&](const Watch& watch) {
-    const unsigned count = threads_for(threads, scenario, rule.frames);
+  run_watched(fft, running.progress, [&](const Watch& watch) {
+    const unsigned count = threads_for(running.threads, scenario, rule.frames);
     peak = check_scenarios(ends, fft, count);
     const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
     // How many values a search probes is not known before; their frames are told as if it were ten.
@@ -162,14 +185,16 @@ py::dict limit(const Scenario& given, const std::string& key, double from, doubl
 }
 
 py::dict outage(const Scenario& given, std::uint64_t realisations, const Texts& laws,
-                const std::string& criterion_text, std::int64_t threads, const py::object& progress) {
-  Scenario scenario = given;
+                const std::string& criterion_text, const Running& running) {
+  OutageQuestion question;
+  auto& [scenario, draws, criterion] = question;
+  scenario = given;
   refuse_recording(scenario);
   const Texts drawn_laws = take_ties(scenario, laws, "");
-  const std::vector<Draw> draws = read_draws(scenario, drawn_laws);
+  draws = read_draws(scenario, drawn_laws);
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("draw " + draw.key, "holds no number");
-  const Criterion criterion = parse_criterion(criterion_text, scenario);
+  criterion = parse_criterion(criterion_text, scenario);
   const std::uint64_t count =
       realisations > 0 ? realisations : static_cast<std::uint64_t>(scenario.integer("run.frames"));
   std::vector<Scenario> drawn{scenario};
@@ -178,10 +203,10 @@ py::dict outage(const Scenario& given, std::uint64_t realisations, const Texts& 
   const FftCache& fft = plans(scenario);
   Outage found;
   double peak = 0.0;
-  run_watched(fft, progress, [&](const Watch& watch) {
-    const unsigned workers = threads_for(threads, scenario, count);
+  run_watched(fft, running.progress, [&](const Watch& watch) {
+    const unsigned workers = threads_for(running.threads, question.scenario, count);
     peak = check_scenarios(drawn, fft, workers);
-    found = find_outage(scenario, count, draws, criterion, told(simulation(fft), watch, count), workers);
+    found = find_outage(question, count, told(simulation(fft), watch, count), workers);
   });
   Texts cautions = cautions_of(scenario, keys_of(draws), peak);
   if (!found.remark.empty()) cautions.push_back(found.remark);
@@ -198,19 +223,18 @@ py::dict budget(const Scenario& scenario) {
   return outcome(tables, budget_facts(budget), cautions_of(scenario, {}, budget.peak_power));
 }
 
-std::uint64_t make_items(const Scenario& given, std::uint64_t count, const std::string& folder,
-                         const Texts& laws, const std::string& splits, std::int64_t threads,
-                         const py::object& progress) {
+std::uint64_t make_items(const Scenario& given, const ItemsWanted& wanted, const Running& running) {
   Scenario tied = given;
-  const Texts drawn = take_ties(tied, laws, "");
-  const DatasetOrder order{tied, read_draws(tied, drawn), count, folder, parse_splits(splits)};
+  const Texts drawn = take_ties(tied, wanted.laws, "");
+  const std::uint64_t count = wanted.count;
+  const DatasetOrder order{tied, read_draws(tied, drawn), count, wanted.folder, parse_splits(wanted.splits)};
   refuse_recording(order.scenario);
   refuse_untouched_draws(order.draws);
   if (count == 0 || count > 1'000'000) throw InputError("items", "expected 1 to 1,000,000");
   const FftCache& fft = plans(order.scenario);
-  const unsigned workers = threads_for(threads, order.scenario, count);
+  const unsigned workers = threads_for(running.threads, order.scenario, count);
   std::uint64_t before = 0;
-  run_watched(fft, progress, [&](const Watch& watch) {
+  run_watched(fft, running.progress, [&](const Watch& watch) {
     check_items(order, workers);
     before = open_dataset(order);
     std::mutex mutex;
@@ -226,6 +250,12 @@ std::uint64_t make_items(const Scenario& given, std::uint64_t count, const std::
 }  // namespace
 
 void bind_studies(py::module_& module) {
+  py::class_<Running>(module, "Running").def(py::init<std::int64_t, py::object>());
+  py::class_<SweepQuestion>(module, "SweepQuestion").def(py::init<Texts, std::string, std::string, bool>());
+  py::class_<LimitQuestion>(module, "LimitQuestion")
+      .def(py::init<std::string, double, double, std::string, double>());
+  py::class_<ItemsWanted>(module, "ItemsWanted")
+      .def(py::init<std::uint64_t, std::string, Texts, std::string>());
   module.def("sweep", &sweep);
   module.def("required_osnr", &required_osnr);
   module.def("limit", &limit);

@@ -100,9 +100,9 @@ double Outage::quantile(std::vector<double> values, double part) {
   return quantile_of(std::move(values), part);
 }
 
-Realiser::Realiser(const Scenario& scenario, const std::vector<Draw>& draws, const Criterion& criterion,
-                   const SourceMaker& source, unsigned threads)
-    : scenario_(scenario), draws_(draws), criterion_(criterion), source_(source) {
+Realiser::Realiser(const OutageQuestion& question, const SourceMaker& source, unsigned threads)
+    : question_(question), source_(source) {
+  const auto& [scenario, draws, criterion] = question;
   if (criterion.kind == Criterion::Kind::kPenalty)
     throw InputError(
         "penalty_db is one of required OSNR, which needs more than the one frame of a realisation; write "
@@ -119,26 +119,27 @@ Realiser::Realiser(const Scenario& scenario, const std::vector<Draw>& draws, con
 Realisation Realiser::operator()(std::uint64_t number) const {
   Realisation r;
   r.number = number;
-  const auto seed = static_cast<std::uint64_t>(scenario_.integer("run.seed"));
-  for (const Draw& draw : draws_) r.values.push_back(drawn_value(draw, seed, number));
+  const auto& [scenario, draws, criterion] = question_;
+  const auto seed = static_cast<std::uint64_t>(scenario.integer("run.seed"));
+  for (const Draw& draw : draws) r.values.push_back(drawn_value(draw, seed, number));
   const FrameResult result =
-      common_ ? common_(number) : source_(realisation_scenario(scenario_, draws_, number))(number);
+      common_ ? common_(number) : source_(realisation_scenario(scenario, draws, number))(number);
   r.count = result.count;
   // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
   r.locked = result.unlocked == 0;
   constexpr double kEndless = std::numeric_limits<double>::infinity();
   r.snr_db = r.locked ? result.snr_db() : -kEndless;
   r.snr_penalty_db = r.locked ? reference_snr_db_ - r.snr_db : kEndless;
-  r.outage = !r.locked || fails(criterion_, r);
+  r.outage = !r.locked || fails(criterion, r);
   r.dgd_ps = result.dgd_sum_ps;
   r.pdl_db = result.pdl_sum_db;
   r.warning = result.first_warning;
   return r;
 }
 
-Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
-                   const Criterion& criterion, const SourceMaker& source, unsigned threads) {
-  const Realiser realise(scenario, draws, criterion, source, threads);
+Outage find_outage(const OutageQuestion& question, std::uint64_t count, const SourceMaker& source,
+                   unsigned threads) {
+  const Realiser realise(question, source, threads);
   Outage outage;
   outage.reference_snr_db = realise.reference_snr_db();
   outage.realisations.resize(count);
@@ -147,9 +148,9 @@ Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vec
     outage.outages += r.outage;
     outage.unlocked += !r.locked;
   }
-  outage.worst = worst_of(outage.realisations, criterion);
+  outage.worst = worst_of(outage.realisations, question.criterion);
   count_warnings(outage);
-  judge_frames(outage, criterion, static_cast<double>(scenario.integer("signal.symbols")));
+  judge_frames(outage, question.criterion, static_cast<double>(question.scenario.integer("signal.symbols")));
   outage.probability = clopper_pearson(outage.outages, count);
   return outage;
 }

@@ -44,25 +44,30 @@ struct Outage {
   static double quantile(std::vector<double> values, double part);
 };
 
+/// How often what fails: the scenario, what is drawn anew of it in each realisation, and what must hold.
+struct OutageQuestion {
+  Scenario scenario;
+  std::vector<Draw> draws;
+  Criterion criterion;
+};
+
 /// Runs realisations 0 ... count-1. Outage: the receiver lost lock, or the criterion does not hold, judged by
 /// the estimate of the one frame, with a remark where that cannot tell. RunError for a penalty criterion when
 /// the reference itself loses lock; InputError for a criterion that one frame cannot be judged by (a penalty
 /// in required OSNR).
-Outage find_outage(const Scenario& scenario, std::uint64_t count, const std::vector<Draw>& draws,
-                   const Criterion& criterion, const SourceMaker& source, unsigned threads);
+Outage find_outage(const OutageQuestion& question, std::uint64_t count, const SourceMaker& source,
+                   unsigned threads);
 
-/// Simulates and judges realisations one by one, from any thread. InputError and RunError as find_outage.
+/// Simulates and judges realisations one by one, from any thread; question and source must outlive it.
+/// InputError and RunError as find_outage.
 class Realiser {
  public:
-  Realiser(const Scenario& scenario, const std::vector<Draw>& draws, const Criterion& criterion,
-           const SourceMaker& source, unsigned threads);
+  Realiser(const OutageQuestion& question, const SourceMaker& source, unsigned threads);
   Realisation operator()(std::uint64_t number) const;
   double reference_snr_db() const { return reference_snr_db_; }
 
  private:
-  const Scenario& scenario_;
-  const std::vector<Draw>& draws_;
-  const Criterion& criterion_;
+  const OutageQuestion& question_;
   const SourceMaker& source_;
   double reference_snr_db_;
   FrameSource common_;  // without draws only the frame differs, and one link serves all

@@ -125,10 +125,9 @@ std::vector<Severity> screen(const Scenario& scenario, const std::vector<Draw>& 
   return all;
 }
 
-RareOutage find_rare_outage(const Scenario& scenario, const std::vector<Severity>& screened,
-                            const std::vector<Draw>& draws, const Criterion& criterion,
+RareOutage find_rare_outage(const OutageQuestion& question, const std::vector<Severity>& screened,
                             const RareOutageRule& rule, const SourceMaker& source, unsigned threads) {
-  const Realiser realise(scenario, draws, criterion, source, threads);
+  const Realiser realise(question, source, threads);
   std::vector<Sample> samples = strata_of(screened, rule.frames);
   std::vector<std::pair<std::size_t, std::uint64_t>> work;  // stratum, realisation
   for (std::size_t h = 0; h < samples.size(); ++h)

@@ -49,8 +49,7 @@ struct RareOutageRule {
 /// counts (M. P. Fay and E. J. Feuer, Stat. Med. 16, 791, 1997). It lets one outage be missed in the mildest
 /// stratum that had some and in the next milder one, and none further down: that outages grow with severity
 /// is the assumption, and the strata show it. InputError and RunError as find_outage.
-RareOutage find_rare_outage(const Scenario& scenario, const std::vector<Severity>& screened,
-                            const std::vector<Draw>& draws, const Criterion& criterion,
+RareOutage find_rare_outage(const OutageQuestion& question, const std::vector<Severity>& screened,
                             const RareOutageRule& rule, const SourceMaker& source, unsigned threads);
 
 }  // namespace cohlink

@@ -219,18 +219,17 @@ SpecOutcome limit_point(const SpecLine& line, const Scenario& scenario, const So
 /// How often realisations fail: all of run.frames counted, or chosen from many more that were screened.
 SpecOutcome outage_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
                          unsigned threads) {
-  const Criterion criterion = parse_criterion(line.criterion, scenario);
+  const OutageQuestion question{scenario, {}, parse_criterion(line.criterion, scenario)};
   SpecOutcome out;
   std::string reason = "the interval holds the bound; more realisations may decide";
   if (line.screened > 0) {
-    const RareOutage found =
-        find_rare_outage(scenario, screen(scenario, {}, line.screened, threads), {}, criterion,
-                         {most_frames(scenario), line.confidence}, source, threads);
+    const RareOutage found = find_rare_outage(question, screen(scenario, {}, line.screened, threads),
+                                              {most_frames(scenario), line.confidence}, source, threads);
     out.value = found.probability, out.low = found.interval.low, out.high = found.interval.high;
     out.frames = found.frames;
     add_remark(out, found.remark);
   } else {
-    const Outage found = find_outage(scenario, most_frames(scenario), {}, criterion, source, threads);
+    const Outage found = find_outage(question, most_frames(scenario), source, threads);
     out.frames = found.realisations.size();
     out.value = static_cast<double>(found.outages) / static_cast<double>(out.frames);
     const Interval interval = clopper_pearson(found.outages, out.frames, line.confidence);
