@@ -91,14 +91,8 @@ void budget_row(const char* what, std::initializer_list<const char*> line) {
   std::printf("  %-58s %8.1f ms  at most 50\n", what, 1e3 * best);
 }
 
-}  // namespace
-
-int bench_studies(int argc, char** argv) {
-  const bool quick = argc > 1 && std::strcmp(argv[1], "--quick") == 0;
-  keep_memory();  // as the program does
-  FftCache fft(FftPlanning::kMeasure);
-  std::printf("  %-58s %10s  %10s  %6s\n", "", "time", "against", "ratio");
-
+/// A span's light serves all points that differ behind it.
+void span_reuse_row(bool quick, const FftCache& fft) {
   Scenario line =
       scenario_of({"fibre.spans=20", "run.frames=1", "run.target_errors=0", "channel.osnr_db=18"});
   if (quick) line.set("signal.symbols=8192");
@@ -107,8 +101,10 @@ int bench_studies(int argc, char** argv) {
       shortest([&] { return sweep_seconds(line, "channel.osnr_db=8:1:22", 1, fft); },
                [&] { return sweep_seconds(line, "channel.osnr_db=18", 1, fft); }),
       "at most 1.5");
+}
 
-  const Scenario back = scenario_of({"run.frames=4", "run.target_errors=0", "channel.osnr_db=12"});
+/// A capture serves all receivers.
+void capture_reuse_row(const Scenario& back, const FftCache& fft) {
   const char* const phases = "dsp.test_phases=8|12|16|20|24|28|32|40|48|64";
   const Link link(back, fft);
   std::vector<Receiver> receivers;
@@ -124,7 +120,9 @@ int bench_studies(int argc, char** argv) {
   };
   row("10 numbers of test phases, against the receivers alone",
       shortest([&] { return sweep_seconds(back, phases, 1, fft); }, receiving), "at most 1.2");
+}
 
+void thread_row(const Scenario& back, const FftCache& fft) {
   Scenario many = back;
   many.set("run.frames=8");
   const auto sixteen = [&](unsigned threads) {
@@ -132,6 +130,18 @@ int bench_studies(int argc, char** argv) {
   };
   row("16 points on one thread, against two threads",
       shortest([&] { return sixteen(1); }, [&] { return sixteen(2); }), "at least 1.9");
+}
+
+}  // namespace
+
+int bench_studies(int argc, char** argv) {
+  keep_memory();  // as the program does
+  FftCache fft(FftPlanning::kMeasure);
+  std::printf("  %-58s %10s  %10s  %6s\n", "", "time", "against", "ratio");
+  span_reuse_row(argc > 1 && std::strcmp(argv[1], "--quick") == 0, fft);
+  const Scenario back = scenario_of({"run.frames=4", "run.target_errors=0", "channel.osnr_db=12"});
+  capture_reuse_row(back, fft);
+  thread_row(back, fft);
   for (const std::size_t points : {16, 1000, 100'000}) dispatch_row(points);
   budget_row("budget of nine channels, 20 spans", {"fibre.spans=20"});
   budget_row("the same, amplifiers of fixed output", {"fibre.spans=20", "amplifier.output_power_dbm=10"});

@@ -68,7 +68,7 @@ CommandLine::CommandLine(std::string synopsis, std::string summary)
 
 po::options_description_easy_init CommandLine::own() { return own_.add_options(); }
 
-bool CommandLine::parse(const std::vector<std::string>& arguments) {
+void CommandLine::store(const std::vector<std::string>& arguments) {
   po::options_description files, all;
   files.add_options()("file", po::value<std::vector<std::string>>());
   all.add(own_).add(shared_);
@@ -96,14 +96,24 @@ bool CommandLine::parse(const std::vector<std::string>& arguments) {
   } catch (const po::error& error) {
     throw InputError(error.what());
   }
+}
+
+void CommandLine::print_help() const {
+  std::cout << "usage: cohlink " << synopsis_ << "\n\n" << summary_ << "\n\n";
+  if (!own_.options().empty()) std::cout << own_ << '\n';
+  std::cout << shared_
+            << "\nExit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed,\n"
+               "130 stopped by Ctrl-C, 143 by SIGTERM.\n";
+}
+
+bool CommandLine::parse(const std::vector<std::string>& arguments) {
+  store(arguments);
   if (has("help")) {
-    std::cout << "usage: cohlink " << synopsis_ << "\n\n" << summary_ << "\n\n";
-    if (!own_.options().empty()) std::cout << own_ << '\n';
-    std::cout << shared_
-              << "\nExit status: 0 done, 1 a requirement failed, 2 bad input, 3 a run that failed,\n"
-                 "130 stopped by Ctrl-C, 143 by SIGTERM.\n";
+    print_help();
     return false;
   }
+  po::options_description all;
+  all.add(own_).add(shared_);
   for (const auto& [option, written] : written_)
     if (all.find(option, false).semantic()->max_tokens() > 0) refuse_empty(option);
   read_common();

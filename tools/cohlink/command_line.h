@@ -48,6 +48,8 @@ class CommandLine {
   std::optional<std::uint64_t> count(const std::string& option, std::uint64_t least = 0) const;
 
  private:
+  void store(const std::vector<std::string>& arguments);
+  void print_help() const;
   void read_common();
   void refuse_empty(const std::string& option) const;
   std::map<std::string, std::string> written_;  // by option: "-n" or "--items"

@@ -37,17 +37,7 @@ void tell_cost(const DatasetOrder& order, const ItemCost& item, std::uint64_t le
                   duration_text(static_cast<double>(left) * item.seconds / threads) + " to go");
 }
 
-}  // namespace
-
-int dataset(const Arguments& arguments) {
-  CommandLine line(
-      "dataset SCENARIO... -n N -o DIR [--draw KEY=LAW]",
-      "Makes N captures with their truth. Keys of the scenario's [draw] section and of --draw are drawn "
-      "anew\n"
-      "for each. DIR gets item-000000.h5 ..., labels.csv and index.h5 (one row an item), dataset.ini. Given\n"
-      "again, the command makes what is missing; a larger N adds to it. Each item can be made again from "
-      "its\n"
-      "file alone: cohlink simulate item-000000.h5.");
+void declare_options(CommandLine& line) {
   namespace po = boost::program_options;
   line.own()("items,n", po::value<std::string>()->value_name("N"), "how many captures")(
       "output,o", po::value<std::string>()->value_name("DIR"), "the folder; made when it is not there")(
@@ -56,7 +46,9 @@ int dataset(const Arguments& arguments) {
       "--tie (17*fibre.span_length_km); once a key; replaces its law in the scenario's [draw] section")(
       "split", po::value<std::string>()->value_name("NAME:SHARE,..."),
       "parts to keep apart, train:0.8,validation:0.1,test:0.1: a column of the labels, drawn by the seed");
-  if (!line.parse(arguments)) return kDone;
+}
+
+DatasetOrder read_order(const CommandLine& line) {
   const CommonOptions& options = line.common();
   if (options.files.empty()) throw InputError("dataset needs a scenario file");
   if (options.output.empty()) throw InputError("dataset needs -o DIR");
@@ -72,16 +64,36 @@ int dataset(const Arguments& arguments) {
   if (line.has("split")) order.splits = parse_splits(line.text("split"));
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
   if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
+  return order;
+}
 
-  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
+/// Opens the folder with everything looked at and said before the first item; how many items it holds.
+std::uint64_t begin(const DatasetOrder& order, unsigned threads, bool quiet) {
   check_items(order, threads);
   const std::uint64_t before = open_dataset(order);
-  if (before > 0)
-    note(options.quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
-  if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
+  if (before > 0) note(quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
+  if (order.draws.empty()) note(quiet, "nothing is drawn: only data and noise differ between items");
   light_hazard_caution(strongest_light(order, threads));
   set_up_cautions({order.scenario});
   end_resumably();
+  return before;
+}
+
+}  // namespace
+
+int dataset(const Arguments& arguments) {
+  CommandLine line(
+      "dataset SCENARIO... -n N -o DIR [--draw KEY=LAW]",
+      "Makes N captures with their truth. Keys of the scenario's [draw] section and of --draw are drawn\n"
+      "anew for each. DIR gets item-000000.h5 ..., labels.csv and index.h5 (one row an item), dataset.ini.\n"
+      "Given again, the command makes what is missing; a larger N adds to it. Each item can be made again\n"
+      "from its file alone: cohlink simulate item-000000.h5.");
+  declare_options(line);
+  if (!line.parse(arguments)) return kDone;
+  const CommonOptions& options = line.common();
+  const DatasetOrder order = read_order(line);
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
+  const std::uint64_t before = begin(order, threads, options.quiet);
 
   FftCache fft(planning_of(order.scenario));
   ProgressBar bar(options.quiet);
@@ -99,12 +111,12 @@ int dataset(const Arguments& arguments) {
   };
   make_dataset(order, fft, threads, listener);
   bar.clear();
+  const std::string labels = order.folder + "/labels.csv";
   print(std::cout,
-        std::vector<Fact>{
-            {"items", "items", order.count, grouped(order.count)},
-            {"made", "made now", made, grouped(made)},
-            {"folder", "folder", order.folder, order.folder},
-            {"labels", "labels", order.folder + "/labels.csv", order.folder + "/labels.csv, index.h5"}},
+        std::vector<Fact>{{"items", "items", order.count, grouped(order.count)},
+                          {"made", "made now", made, grouped(made)},
+                          {"folder", "folder", order.folder, order.folder},
+                          {"labels", "labels", labels, labels + ", index.h5"}},
         options.format);
   return kDone;
 }

@@ -86,6 +86,18 @@ void show(const EconomiseOrder& order, const Economy& found, const CommandLine& 
   print(std::cout, {{"cuts", cuts}, {"front", front}}, facts, options.format);
 }
 
+void declare_options(CommandLine& line) {
+  namespace po = boost::program_options;
+  const auto texts = [] { return po::value<std::vector<std::string>>()->composing(); };
+  line.own()("penalty", po::value<std::string>()->value_name("DB"),
+             "what the cheaper receiver may lose; default 0.5")(
+      "cut", texts()->value_name("KEY=v1|v2"),
+      "cut this key to these values, each deeper than the one before, instead of the usual ones; may be "
+      "repeated")("keep", texts()->value_name("NAME"), "do not cut this key or block; may be repeated")(
+      "only-cut", "cut what --cut names and nothing else")("front", "print the front alone")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
+}
+
 }  // namespace
 
 int economise(const Arguments& arguments) {
@@ -99,15 +111,7 @@ int economise(const Arguments& arguments) {
       "combination within the penalty allowed, verified on 20 fresh frames, and the front of penalty "
       "against\n"
       "energy. Searches on run.frames frames, six at least. Exit status 1 when nothing can be cut.");
-  namespace po = boost::program_options;
-  const auto texts = [] { return po::value<std::vector<std::string>>()->composing(); };
-  line.own()("penalty", po::value<std::string>()->value_name("DB"),
-             "what the cheaper receiver may lose; default 0.5")(
-      "cut", texts()->value_name("KEY=v1|v2"),
-      "cut this key to these values, each deeper than the one before, instead of the usual ones; may be "
-      "repeated")("keep", texts()->value_name("NAME"), "do not cut this key or block; may be repeated")(
-      "only-cut", "cut what --cut names and nothing else")("front", "print the front alone")(
-      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
+  declare_options(line);
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   if (line.has("only-cut") && !line.has("cut")) throw InputError("--only-cut needs --cut KEY=v1|v2");

@@ -112,16 +112,7 @@ Scenario with_value(Scenario scenario, const std::string& key, double value) {
   return scenario;
 }
 
-}  // namespace
-
-int limit(const Arguments& arguments) {
-  CommandLine line(
-      "limit SCENARIO... --vary KEY=a:b [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
-      "Finds where a key crosses a criterion between a and b: reach, widest linewidth, largest DGD, lowest\n"
-      "received power. Brackets and bisects; each value is counted until it is decided or run.frames are\n"
-      "spent. The limit stands between the last value proven to hold and the first proven to fail.\n"
-      "penalty_db is against a. Exit status 0 when the limit is found, 1 when the range holds or fails\n"
-      "throughout or stays undecided; the field 'found' says which.");
+void declare_options(CommandLine& line) {
   namespace po = boost::program_options;
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
              "the key and where to look; either end may be the good one; others that follow it as in --tie")(
@@ -133,6 +124,43 @@ int limit(const Arguments& arguments) {
       "judge each value at the best value of this key, such as transmitter.launch_power_dbm: that of the "
       "SNR")("output,o", po::value<std::string>()->value_name("FILE"),
              "write the result as HDF5, for reports")("probes", "print the table of probed values alone");
+}
+
+/// Light hazards and set-up, at both ends of the range.
+void look_at_ends(const Scenario& scenario, const LimitRule& rule, const FftCache& fft, unsigned threads) {
+  const std::vector<Scenario> ends = {with_value(scenario, rule.key, rule.from),
+                                      with_value(scenario, rule.key, rule.to)};
+  light_hazard_caution(check_scenarios(ends, fft, threads));
+  set_up_cautions(ends);
+}
+
+std::shared_ptr<FrameReuse> reuse_of(const Scenario& scenario, const LimitRule& rule, const Optima& optima) {
+  std::vector<std::string> varied = {rule.key, optima.key()};
+  if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
+  return std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
+}
+
+void show(const Table& probes, const std::vector<Fact>& facts, const Scenario& scenario,
+          const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (!options.output.empty()) write_study({"limit", {{"probes", probes}}, facts}, scenario, options.output);
+  if (line.has("probes"))
+    print(std::cout, probes, options.format);
+  else
+    print(std::cout, {{"probes", probes}}, facts, options.format);
+}
+
+}  // namespace
+
+int limit(const Arguments& arguments) {
+  CommandLine line(
+      "limit SCENARIO... --vary KEY=a:b [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
+      "Finds where a key crosses a criterion between a and b: reach, widest linewidth, largest DGD, lowest\n"
+      "received power. Brackets and bisects; each value is counted until it is decided or run.frames are\n"
+      "spent. The limit stands between the last value proven to hold and the first proven to fail.\n"
+      "penalty_db is against a. Exit status 0 when the limit is found, 1 when the range holds or fails\n"
+      "throughout or stays undecided; the field 'found' says which.");
+  declare_options(line);
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   Scenario scenario = scenario_to_study(line, "limit");
@@ -143,26 +171,15 @@ int limit(const Arguments& arguments) {
 
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
-  light_hazard_caution(check_scenarios(
-      {with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)}, fft, threads));
-  set_up_cautions({with_value(scenario, rule.key, rule.from), with_value(scenario, rule.key, rule.to)});
+  look_at_ends(scenario, rule, fft, threads);
   const auto journal = open_journal(options, study_identity("limit", scenario));
   const LimitProgress progress = [&](const LimitProbe& p) {
     note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": " + margin_text(p));
   };
-  std::vector<std::string> varied = {rule.key, optima.key()};
-  if (rule.criterion.kind == Criterion::Kind::kPenalty) varied.emplace_back("channel.osnr_db");
-  const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, varied));
-  const SourceMaker source =
-      optima.over(recorded(simulation(fft, reuse), journal.get()), threads, options.quiet);
-  const Limit found = find_limit(scenario, rule, source, threads, progress);
-  const Table probes = optima.beside(probe_table(rule, found), found);
-  if (!options.output.empty())
-    write_study({"limit", {{"probes", probes}}, limit_facts(rule, found)}, scenario, options.output);
-  if (line.has("probes"))
-    print(std::cout, probes, options.format);
-  else
-    print(std::cout, {{"probes", probes}}, limit_facts(rule, found), options.format);
+  const SourceMaker simulated = recorded(simulation(fft, reuse_of(scenario, rule, optima)), journal.get());
+  const Limit found =
+      find_limit(scenario, rule, optima.over(simulated, threads, options.quiet), threads, progress);
+  show(optima.beside(probe_table(rule, found), found), limit_facts(rule, found), scenario, line);
   end_journal(journal.get());
   return found.crossed() ? kDone : kRequirementFailed;
 }

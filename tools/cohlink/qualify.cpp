@@ -60,6 +60,18 @@ std::vector<SpecLine> chosen_lines(const Scenario& scenario, const std::vector<s
   return lines;
 }
 
+/// Each requirement, told as it is decided.
+std::vector<SpecOutcome> check_all(const std::vector<SpecLine>& lines, const Scenario& scenario,
+                                   const SourceMaker& source, unsigned threads, bool quiet) {
+  std::vector<SpecOutcome> outcomes;
+  for (const auto& requirement : lines) {
+    outcomes.push_back(check_spec_line(scenario, requirement, source, threads));
+    const SpecOutcome& out = outcomes.back();
+    note(quiet, requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
+  }
+  return outcomes;
+}
+
 }  // namespace
 
 int qualify(const Arguments& arguments) {
@@ -88,13 +100,7 @@ int qualify(const Arguments& arguments) {
   // Requirements most often share the line: required OSNRs, and keys behind it.
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
   const SourceMaker source = recorded(simulation(fft, reuse), journal.get());
-  std::vector<SpecOutcome> outcomes;
-  for (const auto& requirement : lines) {
-    outcomes.push_back(check_spec_line(scenario, requirement, source, threads));
-    const SpecOutcome& out = outcomes.back();
-    note(options.quiet,
-         requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
-  }
+  const auto outcomes = check_all(lines, scenario, source, threads, options.quiet);
   const Table table = spec_table(lines, outcomes);
   if (!options.output.empty())
     write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);

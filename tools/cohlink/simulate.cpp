@@ -33,6 +33,15 @@ struct Order {
   Scenario scenario;
   std::uint64_t point = 0;
   std::vector<std::uint64_t> frames;
+
+  /// Of frame `i` among them: "capture.h5" for a single one, else "capture-000.h5", "capture-001.h5", ...
+  std::string path(const std::string& output, std::size_t i) const {
+    if (frames.size() == 1) return output;
+    char number[32];
+    std::snprintf(number, sizeof number, "-%03llu", static_cast<unsigned long long>(frames[i]));
+    const std::filesystem::path whole(output);
+    return (whole.parent_path() / (whole.stem().string() + number + whole.extension().string())).string();
+  }
 };
 
 /// Another version may draw other random numbers, as those before 0.2 did.
@@ -74,15 +83,6 @@ Order scenario_order(const CommonOptions& options) {
   for (std::int64_t frame = 0; frame < order.scenario.integer("run.frames"); ++frame)
     order.frames.push_back(static_cast<std::uint64_t>(frame));
   return order;
-}
-
-/// "capture.h5" for a single frame, else "capture-000.h5", "capture-001.h5", ...
-std::string frame_path(const std::string& path, std::uint64_t frame, std::size_t frames) {
-  if (frames == 1) return path;
-  char number[32];
-  std::snprintf(number, sizeof number, "-%03llu", static_cast<unsigned long long>(frame));
-  const std::filesystem::path whole(path);
-  return (whole.parent_path() / (whole.stem().string() + number + whole.extension().string())).string();
 }
 
 std::uint64_t count_of(const Capture& capture, const char* counter) {
@@ -168,6 +168,80 @@ std::string captures_left(std::size_t written, std::size_t wanted) {
          (wanted == 1 ? " capture" : " captures") + " were written";
 }
 
+void declare_options(CommandLine& line) {
+  namespace po = boost::program_options;
+  line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
+      "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)")(
+      "check-steps", "propagate the first frame again at half the step and print the numerical error");
+}
+
+Order read_order(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("simulate needs a scenario file");
+  if (options.output.empty()) throw InputError("simulate needs -o FILE for the capture");
+  check_output(options.output, options.files);
+  Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
+                                                       : scenario_order(options);
+  if (const auto frame = line.count("frame")) order.frames = {*frame};
+  for (std::size_t i = 0; i < order.frames.size(); ++i)
+    keep_inputs(order.path(options.output, i), options.files);
+  return order;
+}
+
+/// How far the frames have come. Most of a frame's time goes into its fibre; what comes after is done when
+/// the file is written.
+class Progress {
+ public:
+  Progress(std::size_t frames, bool quiet) : frames_(frames), bar_(quiet) {}
+  void propagated(double share) {
+    propagated_ += share;
+    show();
+  }
+  void written() {
+    ++written_;
+    show();
+  }
+  void clear() { bar_.clear(); }
+  /// What an interrupted run leaves.
+  std::string left() const { return captures_left(written_, frames_); }
+
+ private:
+  void show() {
+    const double fibre = propagated_, whole = static_cast<double>(written_);
+    bar_.show(std::max(0.98 * fibre, whole) / static_cast<double>(frames_),
+              std::to_string(written_) + " of " + std::to_string(frames_) + " frames");
+  }
+  std::size_t frames_;
+  ProgressBar bar_;
+  std::atomic<std::size_t> written_ = 0;
+  std::atomic<double> propagated_ = 0.0;  // frames, in shares
+};
+
+std::vector<Fact> describe(const Scenario& scenario, const Capture& capture) {
+  std::vector<Fact> facts = describe_signal(scenario, capture);
+  const Line optical = read_line(scenario);
+  for (auto& fact : describe_channels(optical.comb)) facts.push_back(std::move(fact));
+  for (auto& fact : describe_path(scenario, optical, capture)) facts.push_back(std::move(fact));
+  return facts;
+}
+
+/// Makes and writes every frame of the order; what is told of the first.
+std::vector<Fact> write_frames(const Order& order, const Link& link, const Execution& execution,
+                               const CommonOptions& options, Progress& progress) {
+  std::mutex files;  // HDF5 is not thread-safe
+  std::vector<Fact> facts;
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
+  for_each_index(order.frames.size(), threads, [&](std::size_t i) {
+    const Capture capture = link(order.frames[i], order.point);
+    const std::lock_guard lock(files);
+    execution.check();
+    write_capture(capture, order.path(options.output, i));
+    if (i == 0) facts = describe(order.scenario, capture);
+    progress.written();
+  });
+  return facts;
+}
+
 }  // namespace
 
 int simulate(const Arguments& arguments) {
@@ -177,72 +251,32 @@ int simulate(const Arguments& arguments) {
       "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
       "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...\n"
       "Ctrl-C stops soon, or when the file at hand is written; captures are whole or not there.");
-  namespace po = boost::program_options;
-  line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
-      "frame", po::value<std::string>()->value_name("N"), "make frame N alone (frames count from 0)")(
-      "check-steps", "propagate the first frame again at half the step and print the numerical error");
+  declare_options(line);
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("simulate needs a scenario file");
-  if (options.output.empty()) throw InputError("simulate needs -o FILE for the capture");
-  check_output(options.output, options.files);
-
-  Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
-                                                       : scenario_order(options);
-  if (const auto frame = line.count("frame")) order.frames = {*frame};
-  for (const std::uint64_t frame : order.frames)
-    keep_inputs(frame_path(options.output, frame, order.frames.size()), options.files);
-  const FftCache fft(planning_of(order.scenario));
-  ProgressBar bar(options.quiet);
-  std::atomic<std::size_t> written = 0;
-  std::atomic<double> propagated = 0.0;  // frames, in shares
-  // Most of a frame's time goes into its fibre; what comes after is done when the file is written.
-  const auto show_progress = [&] {
-    const auto frames = static_cast<double>(order.frames.size());
-    const double fibre = propagated, whole = static_cast<double>(written);
-    bar.show(std::max(0.98 * fibre, whole) / frames,
-             std::to_string(written) + " of " + std::to_string(order.frames.size()) + " frames");
-  };
-  const Execution execution = Execution(fft).heard_by([&](double share) {
-    propagated += share;
-    show_progress();
+  const Order order = read_order(line);
+  Progress progress(order.frames.size(), options.quiet);
+  const Execution execution = Execution(FftCache(planning_of(order.scenario))).heard_by([&](double share) {
+    progress.propagated(share);
   });
   const Link link(order.scenario, execution);
   const StopBySignal stop(execution);
   light_hazard_caution(link.peak_fibre_power());
   set_up_cautions({order.scenario});
-
-  std::mutex files;  // HDF5 is not thread-safe
   std::vector<Fact> facts;
-  std::optional<StepCheck> check;
-  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
-  const auto make_frame = [&](std::size_t i) {
-    const Capture capture = link(order.frames[i], order.point);
-    const std::lock_guard lock(files);
-    execution.check();
-    write_capture(capture, frame_path(options.output, order.frames[i], order.frames.size()));
-    if (i == 0) {
-      facts = describe_signal(order.scenario, capture);
-      const Line optical = read_line(order.scenario);
-      for (auto& fact : describe_channels(optical.comb)) facts.push_back(std::move(fact));
-      for (auto& fact : describe_path(order.scenario, optical, capture)) facts.push_back(std::move(fact));
-    }
-    ++written;
-    show_progress();
-  };
   try {
-    for_each_index(order.frames.size(), threads, make_frame);
-    bar.clear();
+    facts = write_frames(order, link, execution, options, progress);
+    progress.clear();
     if (line.has("check-steps"))
-      check = check_steps(order.scenario, order.frames.front(), order.point, execution.unheard());
+      for (auto& fact : describe_steps(
+               check_steps(order.scenario, order.frames.front(), order.point, execution.unheard())))
+        facts.push_back(std::move(fact));
   } catch (const Stopped&) {
-    bar.clear();
-    return end_stopped(captures_left(written, order.frames.size()));
+    progress.clear();
+    return end_stopped(progress.left());
   }
-  const std::string first = frame_path(options.output, order.frames.front(), order.frames.size());
-  const std::string last = frame_path(options.output, order.frames.back(), order.frames.size());
-  if (check)
-    for (auto& fact : describe_steps(*check)) facts.push_back(std::move(fact));
+  const std::string first = order.path(options.output, 0),
+                    last = order.path(options.output, order.frames.size() - 1);
   facts.push_back({"file", "written", first, first + (first == last ? "" : " to " + last)});
   print(std::cout, facts, options.format);
   return kDone;

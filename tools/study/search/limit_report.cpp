@@ -7,12 +7,19 @@
 
 namespace cohlink {
 
-std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
+namespace {
+
+/// A value of the limit's key.
+std::string with_unit(const LimitRule& rule, double value) {
   const std::string unit(find_key(rule.key)->unit);
-  const auto with_unit = [&](double value) { return readable(value, 5) + (unit.empty() ? "" : " " + unit); };
-  std::vector<Fact> facts = {
+  return readable(value, 5) + (unit.empty() ? "" : " " + unit);
+}
+
+/// What was searched for, and how.
+std::vector<Fact> search_facts(const LimitRule& rule) {
+  return {
       {"key", "key", rule.key, rule.key},
-      {"from", "searched from", rule.from, with_unit(rule.from) + " to " + with_unit(rule.to)},
+      {"from", "searched from", rule.from, with_unit(rule, rule.from) + " to " + with_unit(rule, rule.to)},
       {"to", "", rule.to, ""},
       {"resolution_percent", "resolution", 100.0 * rule.resolution,
        readable(100.0 * rule.resolution) + " % of the range, at most " + grouped(rule.frames) +
@@ -21,6 +28,29 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
       {"criterion", "criterion", rule.criterion.text(), rule.criterion.text()},
       {"confidence", "", rule.confidence, ""},
   };
+}
+
+/// The same fields whatever was found, empty without a crossing: programs need not read the remark.
+std::vector<Fact> crossing_facts(const LimitRule& rule, const Limit& limit) {
+  const auto known = [&](double value) { return limit.crossed() ? value : std::nan(""); };
+  const auto shown = [&](double value) { return limit.crossed() ? with_unit(rule, value) : ""; };
+  const auto label = [&](const char* text) { return limit.crossed() ? text : ""; };
+  const std::string crossing = crossing_name(limit.crossing), sure = "   (all decisions together at " +
+                                                                     readable(100.0 * rule.confidence) +
+                                                                     " % confidence)";
+  return {{"found", "crossing", crossing, crossing},
+          {"limit", label("limit"), known(limit.value), shown(limit.value)},
+          {"low", "", known(std::min(limit.holds, limit.fails)), ""},
+          {"high", "", known(std::max(limit.holds, limit.fails)), ""},
+          {"holds_at", label("holds at"), known(limit.holds), shown(limit.holds)},
+          {"fails_at", label("fails at"), known(limit.fails),
+           limit.crossed() ? with_unit(rule, limit.fails) + sure : ""}};
+}
+
+}  // namespace
+
+std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
+  std::vector<Fact> facts = search_facts(rule);
   if (limit.reference) {
     const bool found = limit.reference->found;
     facts.push_back({"reference_osnr_db", "required OSNR at the reference",
@@ -29,20 +59,8 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
                                  readable(limit.reference->half_width_db(), 2) + " dB"
                            : "not found"});
   }
-  // The same fields whatever was found, empty without a crossing: programs need not read the remark.
-  const auto known = [&](double value) { return limit.crossed() ? value : std::nan(""); };
-  const auto shown = [&](double value) { return limit.crossed() ? with_unit(value) : ""; };
-  const auto label = [&](const char* text) { return limit.crossed() ? text : ""; };
-  const std::string crossing = crossing_name(limit.crossing);
-  facts.insert(facts.end(), {{"found", "crossing", crossing, crossing},
-                             {"limit", label("limit"), known(limit.value), shown(limit.value)},
-                             {"low", "", known(std::min(limit.holds, limit.fails)), ""},
-                             {"high", "", known(std::max(limit.holds, limit.fails)), ""},
-                             {"holds_at", label("holds at"), known(limit.holds), shown(limit.holds)},
-                             {"fails_at", label("fails at"), known(limit.fails),
-                              limit.crossed() ? with_unit(limit.fails) + "   (all decisions together at " +
-                                                    readable(100.0 * rule.confidence) + " % confidence)"
-                                              : ""}});
+  const std::vector<Fact> crossing = crossing_facts(rule, limit);
+  facts.insert(facts.end(), crossing.begin(), crossing.end());
   if (limit.reach_km)
     facts.push_back({"reach_km", "reach", *limit.reach_km, readable(*limit.reach_km, 5) + " km"});
   facts.push_back({"frames", "frames", limit.frames, grouped(limit.frames)});
