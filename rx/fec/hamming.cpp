@@ -45,24 +45,28 @@ void Hamming::encode(Words& words) const {
   }
 }
 
-// The places to change in one lane, the first `returned` of `places`.
-std::uint32_t Hamming::flips(const RankedWords& ranked_words, std::span<const SoftPlaces, kLength> llr,
-                             int lane, int ranked, std::array<std::uint8_t, kRanked + 1>& places) const {
+namespace {
+
+// Half of all patterns of the least reliable places, those that mend the parity by one error more or less:
+// what syndrome they leave, what they cost, which ranks they flip.
+struct Patterns {
+  std::array<std::uint16_t, 1 << (kRanked - 1)> syndrome, metric, tested;
+};
+
+// Each rank but the last doubles the patterns; the last one keeps the parity.
+void list_patterns(std::span<const std::uint16_t> columns, const RankedWords& ranked_words, int lane,
+                   int ranked, Patterns& out) {
   const std::uint16_t received = ranked_words.syndromes[lane];
-  if (received == 0) return 0;
   const int last = ranked - 1;
   const bool even = !(received >> 8 & 1);
-  std::array<std::uint16_t, 1 << (kRanked - 1)> syndrome, metric, tested;
-  std::array<std::uint8_t, kLength + 1> rank_of_place{};  // 1 << rank, or 0
-  for (int r = 0; r < ranked; ++r)
-    rank_of_place[ranked_words.place(r, lane)] = static_cast<std::uint8_t>(1 << r);
-  const auto last_column = columns_[ranked_words.place(last, lane)];
+  auto& [syndrome, metric, tested] = out;
+  const auto last_column = columns[ranked_words.place(last, lane)];
   const auto last_metric = static_cast<std::uint16_t>(ranked_words.magnitude(last, lane));
   syndrome[0] = static_cast<std::uint16_t>(received ^ (even ? last_column : 0));
   metric[0] = static_cast<std::uint16_t>(even ? last_metric : 0);
   tested[0] = static_cast<std::uint16_t>(even ? 1 << last : 0);
   for (int b = 0; b < last; ++b) {
-    const auto column = static_cast<std::uint16_t>(columns_[ranked_words.place(b, lane)] ^ last_column);
+    const auto column = static_cast<std::uint16_t>(columns[ranked_words.place(b, lane)] ^ last_column);
     const int more = ranked_words.magnitude(b, lane);
     for (int t = 0; t < 1 << b; ++t) {
       const int u = t | 1 << b;
@@ -72,9 +76,23 @@ std::uint32_t Hamming::flips(const RankedWords& ranked_words, std::span<const So
           static_cast<std::uint16_t>(metric[t] + more + (tested[t] >> last & 1 ? -last_metric : last_metric));
     }
   }
+}
+
+}  // namespace
+
+// The places to change in one lane, the first `returned` of `places`.
+std::uint32_t Hamming::flips(const RankedWords& ranked_words, std::span<const SoftPlaces, kLength> llr,
+                             int lane, int ranked, std::array<std::uint8_t, kRanked + 1>& places) const {
+  if (ranked_words.syndromes[lane] == 0) return 0;
+  std::array<std::uint8_t, kLength + 1> rank_of_place{};  // 1 << rank, or 0
+  for (int r = 0; r < ranked; ++r)
+    rank_of_place[ranked_words.place(r, lane)] = static_cast<std::uint8_t>(1 << r);
+  Patterns patterns;
+  list_patterns(columns_, ranked_words, lane, ranked, patterns);
+  const auto& [syndrome, metric, tested] = patterns;
   constexpr std::uint32_t kNone = ~0U;
   std::uint32_t best = kNone;  // metric, pattern, place
-  for (std::uint32_t t = 0; t < 1U << last; ++t) {
+  for (std::uint32_t t = 0; t < 1U << (ranked - 1); ++t) {
     const std::uint32_t place = places_[syndrome[t] & 255];
     const int size = std::abs(llr[place & (kLength - 1)][lane]);
     const std::uint32_t sum = metric[t] + ((tested[t] & rank_of_place[place]) ? -size : size);
