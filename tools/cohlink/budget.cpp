@@ -13,6 +13,7 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/study/files/study_file.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
@@ -199,16 +200,22 @@ void print_curve(Table table, const std::string& why, Format format) {
   print(std::cout, {{"points", table}}, {{"explanation", "because", why, why}}, format);
 }
 
-/// Facts and tables about the scenario alone.
-void print_budget(const Budget& budget, const std::vector<Fact>& more, const CommandLine& line) {
-  const Format format = line.common().format;
-  if (line.has("spans")) return print(std::cout, span_table(budget), format);
-  std::vector<Fact> facts = budget_facts(budget);
-  facts.insert(facts.end(), more.begin(), more.end());
-  std::vector<NamedTable> tables;
-  if (!budget.spans.empty()) tables.emplace_back("spans", span_table(budget));
-  tables.emplace_back("noise", noise_table(budget));
-  print(std::cout, tables, facts, format);
+/// Facts and tables about the scenario, and what it was set beside.
+StudyFile budget_study(const Budget& budget, const std::vector<Fact>& more) {
+  StudyFile study{"budget", {}, budget_facts(budget)};
+  study.facts.insert(study.facts.end(), more.begin(), more.end());
+  if (!budget.spans.empty()) study.tables.emplace_back("spans", span_table(budget));
+  study.tables.emplace_back("noise", noise_table(budget));
+  return study;
+}
+
+void print_budget(const Budget& budget, const Scenario& scenario, const std::vector<Fact>& more,
+                  const CommandLine& line) {
+  const StudyFile study = budget_study(budget, more);
+  const CommonOptions& options = line.common();
+  if (!options.output.empty()) write_study(study, scenario, options.output);
+  if (line.has("spans")) return print(std::cout, span_table(budget), options.format);
+  print(std::cout, study.tables, study.facts, options.format);
 }
 
 /// The budget beside what the file of that path measured.
@@ -218,16 +225,20 @@ void print_beside(const Budget& budget, const Scenario& scenario, const std::str
     const h5::File file = h5::File::open(path);
     const std::string kind = file.has_attribute("/", "kind") ? file.attribute_text("/", "kind") : "";
     if (kind == "cohlink curve") {
+      if (!line.common().output.empty())
+        throw InputError("-o keeps the budget of one scenario, and --compare " + path +
+                         " gives one for every point");
       std::string why;
       const Table table = compare_curve(file, scenario, why);
       return print_curve(table, why, line.common().format);
     }
     if (kind == "cohlink result")
-      return print_budget(budget, compare_facts(budget, scenario, read_result(file, scenario)), line);
+      return print_budget(budget, scenario, compare_facts(budget, scenario, read_result(file, scenario)),
+                          line);
     if (kind.starts_with("cohlink ") && kind != "cohlink capture")
       throw InputError(path, "a file of kind '" + kind + "'; --compare takes a result, a capture or a curve");
   }
-  print_budget(budget, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
+  print_budget(budget, scenario, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
 }
 
 }  // namespace
@@ -241,7 +252,8 @@ int budget(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("compare", po::value<std::string>()->value_name("FILE"),
              "set beside what was simulated: a result, a capture (received first) or a curve over one key")(
-      "spans", "print the table per span alone");
+      "spans", "print the table per span alone")("output,o", po::value<std::string>()->value_name("FILE"),
+                                                 "write tables and figures as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const Scenario scenario = scenario_to_study(line, "budget");
   caution_unread(scenario);
@@ -250,7 +262,7 @@ int budget(const Arguments& arguments) {
   if (line.has("compare"))
     print_beside(budget, scenario, line.text("compare"), line);
   else
-    print_budget(budget, {}, line);
+    print_budget(budget, scenario, {}, line);
   return kDone;
 }
 
