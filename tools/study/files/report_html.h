@@ -15,10 +15,15 @@ inline constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
 /// <name>content</name>, the content escaped.
 std::string tag(const std::string& name, const std::string& content);
 
-/// As people read it; a dash for nothing.
+/// What stands for no value.
+inline constexpr const char* kNothing = "–";
+
+/// As people read it; kNothing for nothing.
 std::string cell_text(const Cell& cell, Look look);
 
-std::string html_table(const Table& table);
+/// A table that carries all its digits as CSV. One too wide for a page or a screen becomes several, one below
+/// the other, each beginning with the first `keys` columns.
+std::string html_table(const Table& table, const std::string& name, std::size_t keys = 1);
 std::string html_facts(const std::vector<Fact>& facts);
 
 /// "3 pass, 1 fail of 4" of a table with verdicts; "" of others.
@@ -28,8 +33,5 @@ std::string count_verdicts(const Table& table);
 double number_of(const Cell& cell);
 /// kNone, too, where there is no such column.
 double at(const Table& table, const std::string& column, std::size_t row);
-
-/// "channel.osnr_db [dB]".
-std::string with_unit(const std::string& key);
 
 }  // namespace cohlink::report

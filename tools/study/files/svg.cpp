@@ -1,186 +1,279 @@
 #include "tools/study/files/svg.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
-#include <limits>
 
-#include "sim/signal/scenario/printable.h"
+#include "rx/quality/metrics.h"
+#include "tools/study/files/svg_parts.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 namespace {
 
-constexpr double kWidth = 640, kHeight = 400, kLeft = 78, kRight = 16, kTop = 16, kBottom = 52;
+using svg::Frame;
+using svg::place;
+using svg::Range;
+using svg::Scale;
 
-std::string number(double value) { return fixed(value, 1); }
+constexpr std::size_t kColours = 6, kMostMarks = 60;
 
-/// One axis: values to places on the page, and where its marks stand.
-class Scale {
+/// Colour and shape both change from one series to the next; the shapes are one further every time the
+/// colours begin again, so that no pair is met twice among the first 36.
+/// A closed form that belongs to no series alone is drawn in soft ink.
+constexpr std::size_t kSoft = kOwnLook - 1;
+
+std::string colour_of(std::size_t look) {
+  return look == kSoft ? "st" : "s" + std::to_string(look % kColours);
+}
+
+/// The look of each series: solid ones have a number each, closed forms that of the series they belong to.
+std::vector<std::size_t> looks_of(const Plot& plot) {
+  std::vector<std::size_t> looks;
+  std::size_t solid = 0;
+  for (const PlotSeries& series : plot.series) {
+    if (series.look != kOwnLook)
+      looks.push_back(series.look);
+    else
+      looks.push_back(series.dashed ? kSoft : solid);
+    if (!series.dashed) ++solid;
+  }
+  return looks;
+}
+
+std::string shape_at(std::size_t series, double x, double y) {
+  // Circle, square, diamond, triangles up and down, cross; about equal in area.
+  static constexpr std::array kShapes = {"m-3.4 0a3.4 3.4 0 1 0 6.8 0a3.4 3.4 0 1 0 -6.8 0z",
+                                         "m-3 -3h6v6h-6z",
+                                         "m0 -4.4l4.4 4.4l-4.4 4.4l-4.4 -4.4z",
+                                         "m0 -4.2l4.2 7h-8.4z",
+                                         "m0 4.2l4.2 -7h-8.4z",
+                                         "m-1.2 -4h2.4v2.8h2.8v2.4h-2.8v2.8h-2.4v-2.8h-2.8v-2.4h2.8z"};
+  return "M" + place(x) + " " + place(y) + kShapes[(series + series / kColours) % kShapes.size()];
+}
+
+/// One picture of a plot.
+class Drawing {
  public:
-  Scale(double low, double high, double from, double to, bool logarithmic)
-      : from_(from), to_(to), log_(logarithmic) {
-    if (log_) {
-      low_ = std::floor(std::log10(low) + 1e-9), high_ = std::ceil(std::log10(high) - 1e-9);
-      if (high_ <= low_) high_ = low_ + 1.0;
-      for (double decade = low_; decade <= high_ + 0.5; ++decade) marks_.push_back(std::pow(10.0, decade));
-      return;
-    }
-    if (!(high > low)) low -= 0.5, high += 0.5;
-    const double step = round_step((high - low) / 6.0);
-    low_ = std::floor(low / step + 1e-9) * step, high_ = std::ceil(high / step - 1e-9) * step;
-    for (double mark = low_; mark <= high_ + 0.5 * step; mark += step)
-      marks_.push_back(std::abs(mark) < 1e-9 * step ? 0.0 : mark);
-  }
-  double place(double value) const {
-    const double v = log_ ? std::log10(std::max(value, 1e-300)) : value;
-    return from_ + std::clamp((v - low_) / (high_ - low_), -0.02, 1.02) * (to_ - from_);
-  }
-  const std::vector<double>& marks() const { return marks_; }
-  std::string label(double mark) const {
-    if (!log_) return readable(mark, 6);
-    return "10<tspan dy=\"-5\" font-size=\"10\">" + readable(std::round(std::log10(mark)), 4) + "</tspan>";
+  Drawing(const Plot& plot, Spacing spacing, const Range& xs, bool log_x)
+      : plot_(plot),
+        spacing_(spacing),
+        frame_(),
+        x_(xs.low, xs.high, frame_.left, frame_.x_end(), log_x ? Spacing::kLog : Spacing::kLinear),
+        y_(make_y()) {}
+
+  std::string svg(bool shown) const {
+    std::string body = svg::grid(frame_, x_, y_, plot_.x.label(), y_label());
+    const std::vector<std::size_t> looks = looks_of(plot_);
+    for (std::size_t i = 0; i < plot_.series.size(); ++i)
+      body += "<g data-series=\"" + std::to_string(i) + "\">\n" + draw_series(plot_.series[i], looks[i]) +
+              "</g>\n";
+    for (const auto& [level, word] : plot_.levels)
+      if (Scale::drawable(level, spacing_)) body += draw_level(level, word);
+    static constexpr const char* kNames[] = {"linear", "log", "Q"};
+    return svg::picture(frame_,
+                        " data-spacing=\"" + std::string(kNames[static_cast<std::size_t>(spacing_)]) +
+                            "\" role=\"img\" aria-label=\"" + html_text(plot_.title) + "\"" +
+                            (shown ? "" : " hidden=\"\""),
+                        body);
   }
 
  private:
-  // 1, 2 or 5 times a power of ten, at least `step`.
-  static double round_step(double step) {
-    const double power = std::pow(10.0, std::floor(std::log10(step)));
-    for (const double factor : {1.0, 2.0, 5.0})
-      if (factor * power >= step * (1.0 - 1e-9)) return factor * power;
-    return 10.0 * power;
+  /// Its words stand at the end where fewer points lie behind them.
+  std::string draw_level(double level, const std::string& word) const {
+    const double y = y_.at(level), middle = 0.5 * (frame_.left + frame_.x_end());
+    int left = 0, right = 0;
+    for (const PlotSeries& series : plot_.series)
+      for (const PlotPoint& p : series.points) {
+        if (!Scale::drawable(p.y, spacing_) || std::abs(y_.at(p.y) - y + 12.0) > 25.0) continue;
+        ++(x_.at(p.x) < middle ? left : right);
+      }
+    const bool at_left = left < right;
+    return svg::line(frame_.left, y, frame_.x_end(), y, "level") +
+           svg::text(at_left ? frame_.left + 4 : frame_.x_end() - 4, y - 5, at_left ? "start" : "end",
+                     html_text(word + " " + shown_y(level)), " class=\"levelword\"");
   }
-  double from_, to_, low_ = 0, high_ = 1;
-  bool log_;
-  std::vector<double> marks_;
-};
 
-struct Range {
-  double low = std::numeric_limits<double>::infinity(), high = -low;
-  void take(double value) {
-    if (!std::isfinite(value)) return;
-    low = std::min(low, value), high = std::max(high, value);
+  Scale make_y() const {
+    Range ys;
+    const auto take = [&](double y) {
+      if (Scale::drawable(y, spacing_)) ys.take(y);
+    };
+    for (const PlotSeries& series : plot_.series)
+      for (const PlotPoint& p : series.points)
+        for (const double y : {p.y, p.low, p.high}) take(y);
+    for (const auto& [level, word] : plot_.levels) take(level);
+    if (ys.empty()) ys.take(spacing_ == Spacing::kLinear ? 0.0 : 0.1);
+    if (spacing_ != Spacing::kLinear) ys.low = std::max(ys.low, 1e-9 * ys.high);
+    return {ys.low, ys.high, frame_.y_end(), frame_.top, spacing_};
   }
-  bool empty() const { return low > high; }
-};
 
-bool drawable(double y, bool log_y) { return std::isfinite(y) && (!log_y || y > 0.0); }
-
-std::string line(double x1, double y1, double x2, double y2, const std::string& kind) {
-  return "<line x1=\"" + number(x1) + "\" y1=\"" + number(y1) + "\" x2=\"" + number(x2) + "\" y2=\"" +
-         number(y2) + "\" class=\"" + kind + "\"/>\n";
-}
-
-std::string text(double x, double y, const std::string& anchor, const std::string& content,
-                 const std::string& more = "") {
-  return "<text x=\"" + number(x) + "\" y=\"" + number(y) + "\" text-anchor=\"" + anchor + "\"" + more + ">" +
-         content + "</text>\n";
-}
-
-std::string grid(const Plot& plot, const Scale& x, const Scale& y, double width, double height) {
-  std::string out;
-  for (const double mark : x.marks()) {
-    out += line(x.place(mark), kTop, x.place(mark), height - kBottom, "grid");
-    out += text(x.place(mark), height - kBottom + 18, "middle", x.label(mark));
+  std::string y_label() const {
+    return spacing_ == Spacing::kQ ? "Q of the " + plot_.y.words + " [dB]" : plot_.y.label();
   }
-  for (const double mark : y.marks()) {
-    out += line(kLeft, y.place(mark), width - kRight, y.place(mark), "grid");
-    out += text(kLeft - 8, y.place(mark) + 4, "end", y.label(mark));
-  }
-  const std::string turned = " transform=\"rotate(-90 16 " + number(0.5 * height) + ")\"";
-  out += text(0.5 * (kLeft + width - kRight), height - 10, "middle", html_text(plot.x_label));
-  return out + text(16, 0.5 * height, "middle", html_text(plot.y_label), turned);
-}
 
-std::string draw_series(const Plot& plot, const PlotSeries& series, std::size_t colour, const Scale& x,
-                        const Scale& y) {
-  const std::string kind = "s" + std::to_string(colour % 6);
-  std::string path, marks;
-  bool pen_up = true;
-  for (const PlotPoint& p : series.points) {
-    if (!drawable(p.y, plot.log_y) || !std::isfinite(p.x)) {
-      // Nothing counted: the upper end of the interval alone, as an arrow from above.
-      if (drawable(p.high, plot.log_y) && std::isfinite(p.x) && !series.dashed)
-        marks += text(x.place(p.x), y.place(p.high) + 10, "middle", "&#8595;", " class=\"" + kind + "t\"");
-      pen_up = true;
-      continue;
+  std::string shown_y(double y) const {
+    return spacing_ == Spacing::kQ ? fixed(q_from_ber_db(y), 2) + " dB" : plot_.y.shown(y);
+  }
+
+  std::string reading(const PlotSeries& series, const PlotPoint& p) const {
+    std::string text =
+        (series.name.empty() ? "" : series.name + "; ") + plot_.x.words + " " + plot_.x.shown(p.x) + ": ";
+    const bool counted = Scale::drawable(p.y, spacing_);
+    text += counted ? (spacing_ == Spacing::kQ ? "Q " : "") + shown_y(p.y) : "nothing counted";
+    if (std::isfinite(p.high) && (std::isfinite(p.low) || !counted)) {
+      const bool turned = spacing_ == Spacing::kQ;  // the larger error ratio is the smaller Q
+      const double low = turned ? p.high : p.low, high = turned ? p.low : p.high;
+      text += counted && Scale::drawable(low, spacing_) && Scale::drawable(high, spacing_)
+                  ? " (95 %: " + shown_y(low) + " to " + shown_y(high) + ")"
+                  : std::string(" (95 %: ") + (turned ? "above " : "below ") + shown_y(p.high) + ")";
     }
-    path += (pen_up ? "M" : "L") + number(x.place(p.x)) + " " + number(y.place(p.y));
-    pen_up = false;
-    if (series.dashed) continue;
-    if (std::isfinite(p.high) && (std::isfinite(p.low)))
-      marks += line(x.place(p.x), y.place(p.low), x.place(p.x), y.place(p.high), "bar " + kind);
-    marks += "<circle cx=\"" + number(x.place(p.x)) + "\" cy=\"" + number(y.place(p.y)) + "\" r=\"" +
-             (plot.square ? "1.2" : "3") + "\" class=\"dot " + kind + "\"/>\n";
+    if (Scale::drawable(p.theory, spacing_)) text += ", theory " + shown_y(p.theory);
+    return text + (p.note.empty() ? "" : ", " + p.note);
   }
-  if (path.empty() || series.dots_only || plot.square) return marks;
-  return "<path d=\"" + path + "\" class=\"line " + kind + (series.dashed ? " dashed" : "") + "\"/>\n" +
-         marks;
+
+  std::string mark(const PlotSeries& series, const PlotPoint& p, std::size_t look) const {
+    // Points of a dense line show only where one is read.
+    const char* kind = series.points.size() > kMostMarks ? "mark faint " : "mark ";
+    return "<path class=\"" + (kind + colour_of(look)) + "\" d=\"" + shape_at(look, x_.at(p.x), y_.at(p.y)) +
+           "\"><title>" + html_text(reading(series, p)) + "</title></path>\n";
+  }
+
+  /// Nothing counted: the upper end of the interval alone, as an arrow from above.
+  std::string arrow(const PlotSeries& series, const PlotPoint& p, std::size_t look) const {
+    if (!Scale::drawable(p.high, spacing_) || !std::isfinite(p.x) || series.dashed) return "";
+    const double x = x_.at(p.x), y = y_.at(p.high);
+    return "<path class=\"mark arrow " + colour_of(look) + "\" d=\"M" + place(x - 5) + " " + place(y) +
+           "h10M" + place(x) + " " + place(y) + "v13m-4 -5l4 5l4 -5\"><title>" +
+           html_text(reading(series, p)) + "</title></path>\n";
+  }
+
+  std::string draw_series(const PlotSeries& series, std::size_t look) const {
+    std::string path, marks;
+    bool pen_up = true;
+    for (const PlotPoint& p : series.points) {
+      if (!Scale::drawable(p.y, spacing_) || !std::isfinite(p.x)) {
+        marks += arrow(series, p, look);
+        pen_up = true;
+        continue;
+      }
+      path += (pen_up ? "M" : "L") + place(x_.at(p.x)) + " " + place(y_.at(p.y));
+      pen_up = false;
+      if (std::isfinite(p.high) && std::isfinite(p.low) && !series.dashed)
+        marks += svg::line(x_.at(p.x), y_.at(p.low), x_.at(p.x), y_.at(p.high), "bar " + colour_of(look));
+      if (!series.dashed) marks += mark(series, p, look);
+    }
+    const std::string kind = "line " + colour_of(look) + (series.dashed ? " dashed" : "");
+    if (!path.empty() && !series.dots_only)
+      marks = "<path d=\"" + path + "\" class=\"" + kind + "\"/>\n" + marks;
+    return marks;
+  }
+
+  const Plot& plot_;
+  Spacing spacing_;
+  Frame frame_;
+  Scale x_, y_;
+};
+
+std::string key_to(const PlotSeries& series, std::size_t look) {
+  const std::string line =
+      "<path d=\"M0 6h30\" class=\"line " + colour_of(look) + (series.dashed ? " dashed\"/>" : "\"/>");
+  return "<svg class=\"key\" viewBox=\"0 0 30 12\" aria-hidden=\"true\">" + (series.dots_only ? "" : line) +
+         (series.dashed ? ""
+                        : "<path class=\"" + colour_of(look) + "\" d=\"" + shape_at(look, 15, 6) + "\"/>") +
+         "</svg>";
 }
 
 std::string legend(const Plot& plot) {
   if (plot.series.size() < 2 && (plot.series.empty() || plot.series.front().name.empty())) return "";
+  const std::vector<std::size_t> looks = looks_of(plot);
   std::string out = "<ul class=\"legend\">";
   for (std::size_t i = 0; i < plot.series.size(); ++i)
-    out += "<li><span class=\"key s" + std::to_string(i % 6) + (plot.series[i].dashed ? " dashed" : "") +
-           "\"></span>" + html_text(plot.series[i].name) + "</li>";
+    out += "<li data-series=\"" + std::to_string(i) + "\">" + key_to(plot.series[i], looks[i]) +
+           html_text(plot.series[i].name) + "</li>";
   return out + "</ul>\n";
+}
+
+Table numbers_of(const Plot& plot) {
+  Table table;
+  for (const char* name : {"series", "x", "y", "low", "high", "theory", "note"}) table.add(name);
+  for (const PlotSeries& series : plot.series)
+    for (const PlotPoint& p : series.points) {
+      const Cell cells[] = {series.name, p.x, p.y, p.low, p.high, p.theory, p.note};
+      for (std::size_t c = 0; c < table.columns.size(); ++c) table.columns[c].cells.push_back(cells[c]);
+    }
+  table.columns[1].name = plot.x.label(), table.columns[2].name = plot.y.label();
+  // What no point has is no column.
+  std::erase_if(table.columns, [](const Column& column) {
+    return std::all_of(column.cells.begin(), column.cells.end(), [](const Cell& cell) {
+      const auto* number = std::get_if<double>(&cell);
+      const auto* text = std::get_if<std::string>(&cell);
+      return (number != nullptr && std::isnan(*number)) || (text != nullptr && text->empty());
+    });
+  });
+  return table;
+}
+
+std::string join_places(std::initializer_list<double> places) {
+  std::string out;
+  for (const double value : places) out += (out.empty() ? "" : " ") + place(value);
+  return out;
+}
+
+/// Values from 1 to 30 or further, none at or below zero, lie along a logarithm.
+bool spread_by_factors(const Plot& plot, const Range& xs) {
+  std::size_t most = 0;
+  for (const PlotSeries& series : plot.series) most = std::max(most, series.points.size());
+  return xs.low > 0.0 && xs.high >= 30.0 * xs.low && most > 2;
 }
 
 }  // namespace
 
-std::string html_text(const std::string& text) {
-  std::string out;
-  // What no page may hold is shown as the replacement character.
-  for (const char c :
-       without_controls(text, [](unsigned number) { return number == '\n' ? "\n" : "\uFFFD"; })) {
-    switch (c) {
-      case '&':
-        out += "&amp;";
-        break;
-      case '<':
-        out += "&lt;";
-        break;
-      case '>':
-        out += "&gt;";
-        break;
-      case '"':
-        out += "&quot;";
-        break;
-      default:
-        out += c;
-    }
-  }
-  return out;
-}
-
 std::string svg_figure(const Plot& plot) {
-  Range xs, ys;
+  Range xs;
+  bool any = false;
   for (const PlotSeries& series : plot.series)
     for (const PlotPoint& p : series.points) {
       xs.take(p.x);
-      for (const double y : {p.y, p.low, p.high})
-        if (drawable(y, plot.log_y)) ys.take(y);
+      for (const double y : {p.y, p.low, p.high}) any = any || Scale::drawable(y, plot.spacings.front());
     }
-  if (xs.empty() || ys.empty()) return "";
-  for (const auto& [level, word] : plot.levels) ys.take(level);
-  if (plot.log_y) ys.low = std::max(ys.low, 1e-9 * ys.high);
-  if (plot.square) {
-    xs.low = ys.low = std::min(xs.low, ys.low);
-    xs.high = ys.high = std::max(xs.high, ys.high);
+  if (xs.empty() || !any) return "";
+  svg::Figure figure{plot.title, "", legend(plot), "", numbers_of(plot)};
+  for (std::size_t i = 0; i < plot.spacings.size(); ++i)
+    figure.pictures += Drawing(plot, plot.spacings[i], xs, spread_by_factors(plot, xs)).svg(i == 0);
+  return svg::figure(figure);
+}
+
+double extent_of(const std::vector<std::complex<float>>& points) {
+  Range range;
+  for (const auto z : points)
+    for (const double part : {std::abs(z.real()), std::abs(z.imag())}) range.take(part);
+  return range.empty() ? 0.0 : range.high;
+}
+
+std::string svg_cloud(const std::string& name, const std::vector<std::complex<float>>& points, double most,
+                      bool one_of_many) {
+  if (!(most > 0.0)) return "";
+  const Frame frame = one_of_many ? Frame{230, 220, 40, 12, 8, 28} : Frame{360, 352, 62, 14, 14, 54};
+  const Scale x(-most, most, frame.left, frame.x_end(), Spacing::kLinear),
+      y(-most, most, frame.y_end(), frame.top, Spacing::kLinear);
+  std::string dots;
+  Table table{{{"in phase"}, {"quadrature"}}};
+  for (const auto z : points) {
+    if (!std::isfinite(std::abs(z))) continue;
+    dots += "M" + place(x.at(z.real())) + " " + place(y.at(z.imag())) + "h0";
+    table.columns[0].cells.emplace_back(static_cast<double>(z.real()));
+    table.columns[1].cells.emplace_back(static_cast<double>(z.imag()));
   }
-  const double width = plot.square ? 360 : kWidth, height = plot.square ? 326 : kHeight;
-  const Scale x(xs.low, xs.high, kLeft, width - kRight, false);
-  const Scale y(ys.low, ys.high, height - kBottom, kTop, plot.log_y);
-  std::string body = grid(plot, x, y, width, height);
-  for (const auto& [level, word] : plot.levels) {
-    body += line(kLeft, y.place(level), width - kRight, y.place(level), "level");
-    body += text(width - kRight - 4, y.place(level) - 5, "end", html_text(word), " class=\"levelword\"");
-  }
-  for (std::size_t i = 0; i < plot.series.size(); ++i) body += draw_series(plot, plot.series[i], i, x, y);
-  return "<figure" + std::string(plot.square ? " class=\"small\"" : "") + ">\n<svg viewBox=\"0 0 " +
-         number(width) + " " + number(height) + "\" role=\"img\" aria-label=\"" + html_text(plot.title) +
-         "\">\n" + body + "</svg>\n" + legend(plot) + "<figcaption>" + html_text(plot.title) +
-         "</figcaption>\n</figure>\n";
+  const std::string body =
+      svg::grid(frame, x, y, one_of_many ? "" : "in phase", one_of_many ? "" : "quadrature") +
+      "<path class=\"cloud s0\" d=\"" + dots + "\"/>\n";
+  const std::string corners = " data-corners=\"" +
+                              join_places({frame.left, frame.top, frame.x_end(), frame.y_end()}) +
+                              "\" data-most=\"" + exact_decimal(x.end()) + "\"";
+  return svg::figure(
+      {name, svg::picture(frame, corners + " role=\"img\" aria-label=\"" + html_text(name) + "\"", body), "",
+       one_of_many ? "stage" : "small", table});
 }
 
 }  // namespace cohlink
