@@ -20,8 +20,8 @@ struct Target {
 
 /// Of texts: scenario, options, journal, record, trace, csv.
 std::vector<Target> text_targets();
-/// Of HDF5 files: capture, result, curve, study, part. An input is a list of changes to a file that is whole
-/// (hdf5_changes.h): turned bytes would but be refused by the seal.
+/// Of HDF5 files: capture, result, curve, study, part. An input is a list of changes to the objects of a file
+/// that is whole (hdf5_changes.h), or of bits to turn in one without a seal.
 std::vector<Target> file_targets();
 
 /// A folder in memory for the files that readers want, one for this process; it ends with it.
