@@ -8,6 +8,7 @@
 #include "rx/quality/error_count.h"
 #include "rx/rows/row_operations.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/record/known_symbols.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/units.h"
 
@@ -194,6 +195,13 @@ void check_truth(const Truth& truth, Modulation modulation) {
                        " have " + std::to_string(bits));
 }
 
+// Those of the file, else those that the symbols stand for; none where they are no points of the format.
+Bits bits_of(const Truth& truth, std::size_t source, const ScoreParameters& p) {
+  if (!truth.bits[source].empty() || constellation(p.modulation).empty()) return truth.bits[source];
+  Symbols points = truth.symbols[source];
+  return settle_on_points(p.modulation, points) ? decide_bits(p.modulation, points, p.differential) : Bits();
+}
+
 bool warn_of_no_lock(const Alignment& alignment, std::size_t rows, std::vector<std::string>& warnings) {
   bool lost = false;
   for (std::size_t i = 0; i < rows; ++i)
@@ -235,15 +243,15 @@ std::optional<Score> score_symbols(const Field<float>& received, std::size_t fir
     score.quarter_turns[source] = turns.first;
     score.last_quarter_turns[source] = turns.last;
     score.delay_symbols[source] = alignment.delay[i];
-    const bool counted = !constellation(p.modulation).empty() && !truth.bits[source].empty();
+    const Bits bits = bits_of(truth, source, p);
+    const bool counted = !constellation(p.modulation).empty() && !bits.empty();
     if (counted && p.differential)
-      score.polarisation[source] = count_differential_errors(pair.received, pair.at, truth.bits[source],
-                                                             p.modulation, p.pilot_spacing);
+      score.polarisation[source] =
+          count_differential_errors(pair.received, pair.at, bits, p.modulation, p.pilot_spacing);
     // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
     if (p.pilot_spacing == 0) remove_turns(pair);
     if (counted && !p.differential)
-      score.polarisation[source] =
-          count_errors(pair.received, pair.at, truth.bits[source], p.modulation, p.pilot_spacing);
+      score.polarisation[source] = count_errors(pair.received, pair.at, bits, p.modulation, p.pilot_spacing);
     score.both += score.polarisation[source];
     fit[source] = error_vector(pair.received, pair.sent);
     score.snr_db_polarisation[source] = fit[source].snr_db();

@@ -30,6 +30,12 @@ def attribute_text(item, name):
     return value.decode() if isinstance(value, bytes) else value
 
 
+def sent_symbols(file):
+    """The symbols of an open capture's truth, (2, n) complex."""
+    truth = file["truth"]
+    return truth["constellation"][:][truth["symbol_codes"][:]]
+
+
 class ProgramTest(unittest.TestCase):
     """A scratch folder with scenario.ini in it, and ways to run the program there."""
 

@@ -7,7 +7,7 @@ import unittest
 import h5py
 import numpy
 
-from program import SCENARIO, ProgramTest
+from program import SCENARIO, ProgramTest, sent_symbols
 
 
 class Scenarios(ProgramTest):
@@ -260,7 +260,7 @@ class NamedInputs(ProgramTest):
         self.succeed("simulate", "scenario.ini", "-o", "sent.h5", "--quiet")
         with h5py.File(self.folder / "sent.h5") as file:
             file["adc/samples"][:].T.astype("<i2").tofile(self.folder / "scope.bin")
-            symbols = file["truth/symbols"][:]
+            symbols = sent_symbols(file)
         with h5py.File(self.folder / "pattern.h5", "w") as file:
             file["symbols"] = symbols
         self.write("scope.ini", "[trace]\nfile = scope.bin\nsample_rate_gsa = 64\nsymbols_file = sent.h5\n")

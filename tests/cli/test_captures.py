@@ -76,10 +76,12 @@ class ReadingWithoutUs(ProgramTest):
             lanes = file["adc/samples"]
             self.assertEqual((lanes.shape, lanes.dtype), ((4, 8192), numpy.int16))
             self.assertEqual(lanes.attrs["sample_rate_hz"], 64e9)
-            symbols = file["truth/symbols"]
-            self.assertEqual((symbols.shape, symbols.dtype.kind), ((2, 4096), "c"))
-            self.assertAlmostEqual(float(numpy.mean(abs(symbols[:]) ** 2)), 1.0, places=9)
-            self.assertEqual(file["truth/bits"].shape, (2, 8192))
+            codes, points, labels, bits = (file["truth"][name] for name in ("symbol_codes", "constellation", "constellation_bits", "bits"))
+            self.assertEqual((codes.shape, codes.dtype), ((2, 4096), numpy.uint8))
+            self.assertAlmostEqual(float(numpy.mean(abs(points[:][codes[:]]) ** 2)), 1.0, places=9)
+            self.assertEqual(attribute_text(points, "modulation"), "qpsk")
+            self.assertEqual(attribute_text(bits, "mapping"), "point")
+            numpy.testing.assert_array_equal(bits[:], labels[:][codes[:]].reshape(2, -1))
             for name in ("tx_phase_rad", "lo_phase_rad"):
                 self.assertEqual(file["truth"][name].shape, (4096,))
             self.assertAlmostEqual(file["truth/osnr_db"][()], 11.0, places=6)

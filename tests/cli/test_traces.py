@@ -6,7 +6,7 @@ import unittest
 import h5py
 import numpy
 
-from program import ProgramTest, attribute_text
+from program import ProgramTest, attribute_text, sent_symbols
 
 TRACE = """[run]
 fft_planning = estimated
@@ -84,7 +84,7 @@ class Formats(TraceTest):
         self.store(self.lanes.T.astype("<i2"))
         self.succeed("receive", "capture.h5", "-o", "result.h5", "--quiet")
         with h5py.File(self.folder / "capture.h5") as file:
-            sent = file["truth/symbols"][:]
+            sent = sent_symbols(file)
         noisy = sent + 0.1 * numpy.random.default_rng(1).standard_normal(sent.shape)
         missing = sent.copy()
         missing[0, 7] = numpy.nan
@@ -100,7 +100,7 @@ class Formats(TraceTest):
     def test_known_symbols_of_any_scale(self):
         self.store(self.lanes.T.astype("<i2"))
         with h5py.File(self.folder / "capture.h5") as file, h5py.File(self.folder / "scaled.h5", "w") as scaled:
-            scaled["symbols"] = 3 * file["truth/symbols"][:]
+            scaled["symbols"] = 3 * sent_symbols(file)
         expected, _ = self.receive("file=trace.bin", "symbols_file=capture.h5")
         facts, _ = self.receive("file=trace.bin", "symbols_file=scaled.h5")
         self.assertEqual(facts, expected)
@@ -133,7 +133,7 @@ class OnePolarisation(TraceTest):
                      "--set", "signal.symbols=32768", "-o", "one.h5", "--quiet")
         four = json.loads(self.succeed("receive", "one.h5", "--format", "json"))
         with h5py.File(self.folder / "one.h5") as file:
-            lanes, sent = file["adc/samples"][:2], file["truth/symbols"][:]
+            lanes, sent = file["adc/samples"][:2], sent_symbols(file)
         with h5py.File(self.folder / "sent.h5", "w") as file:
             file["symbols"] = sent[:1]
         self.store(lanes.T.astype("<i2"), "one.bin")

@@ -72,11 +72,12 @@ class ForwardModel:
 
     def __init__(self, capture):
         self.capture, self.get = capture, capture.get
-        symbols = self.get("symbols")
+        codes, points = self.get("symbol_codes"), self.get("constellation")
+        self.symbols = self.get("symbols") if codes is None else points[codes]
         self.symbol_rate = float(self.get("transmitter/symbol_rate_hz"))
         self.sim_rate = float(self.get("transmitter/simulated_rate_hz"))
         self.per_symbol = round(self.sim_rate / self.symbol_rate)
-        self.n = symbols.shape[1] * self.per_symbol
+        self.n = self.symbols.shape[1] * self.per_symbol
         self.time = np.arange(self.n) / self.sim_rate
         self.frequency = np.fft.fftfreq(self.n, 1.0 / self.sim_rate)
 
@@ -88,7 +89,7 @@ class ForwardModel:
     # Transmitter.
 
     def drive(self, pol):
-        row = self.shaped(self.get("symbols")[pol])
+        row = self.shaped(self.symbols[pol])
         unit = self.get("transmitter/drive_v_per_unit")
         if (v_pi := self.get("transmitter/predistortion_v_pi_v")) is not None:
             k = np.pi * unit / (2.0 * v_pi)

@@ -1,5 +1,7 @@
 """Captures in Python: the program's, to the last byte; lanes that are not copied; truth on demand."""
+import math
 import os
+import pathlib
 import signal
 import threading
 import time
@@ -55,6 +57,9 @@ def test_truth_is_what_the_file_says(capture, tmp_path):
     capture.save(tmp_path / "c.h5")
     with h5py.File(tmp_path / "c.h5") as file:
         for name, value in capture.truth.items():
+            if name == "symbols":
+                assert np.array_equal(capture.truth.constellation[capture.truth.symbol_codes], value)
+                continue
             stored = file["truth"][name]
             if isinstance(stored, h5py.Group):
                 assert set(stored) == set(value)
@@ -63,7 +68,48 @@ def test_truth_is_what_the_file_says(capture, tmp_path):
                     assert stored[inner].attrs["unit"].decode() == value.unit(inner)
             else:
                 assert np.array_equal(stored[()], value), name
-        assert set(file["truth"]) == set(capture.truth)
+        assert set(file["truth"]) == set(capture.truth) - {"symbols"}, "its codes are stored"
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_files_of_earlier_versions_are_read(version):
+    path = pathlib.Path(__file__).parent.parent / "captures" / f"format-{version}.h5"  # as the programs of then wrote them
+    capture = cohlink.Capture.load(path)
+    with h5py.File(path) as file:
+        assert np.array_equal(file["truth/symbols"][:], capture.truth.symbols)
+        assert np.array_equal(file["truth/bits"][:], capture.truth.bits)
+        assert np.array_equal(file["adc/samples"][:], capture.lanes)
+    assert capture.truth.osnr_db == pytest.approx(12) and capture.truth.dgd_ps == pytest.approx(5)
+    # QPSK in white noise, erfc(sqrt(SNR/2))/2 (Proakis, Digital Communications, ch. 4): SNR is OSNR x 12.5/32 GHz.
+    low, high = cohlink.Receiver(capture.scenario).run(capture).ber_interval
+    assert low < 0.5 * math.erfc(math.sqrt(0.5 * 10**1.2 * 12.5 / 32)) < high
+
+
+def test_xarray_opens_captures_with_their_axes(capture, tmp_path):
+    xarray = pytest.importorskip("xarray")
+    pytest.importorskip("h5netcdf")
+    capture.save(tmp_path / "c.h5")
+    axes, units = {}, {}
+    for group in ("adc", "truth", "truth/transmitter", "truth/frontend", "truth/lanes"):
+        with xarray.open_dataset(tmp_path / "c.h5", group=group, engine="h5netcdf") as data:
+            axes.update({f"{group}/{name}": value.dims for name, value in data.variables.items()})
+            units.update({f"{group}/{name}": value.attrs.get("units") for name, value in data.variables.items()})
+    assert not [name for name, dims in axes.items() if any(dim.startswith("phony") for dim in dims)]
+    assert axes["adc/samples"] == ("lane", "sample") and axes["truth/tx_phase_rad"] == ("symbol",)
+    assert axes["truth/jones"] == ("jones_time_s", "jones_frequency_hz", "output_polarisation", "input_polarisation")
+    assert axes["truth/frontend/lo_power_w"] == ("lane", "photodiode")
+    assert units["truth/dgd_ps"] == "ps" and units["truth/jones_frequency_hz"] == "Hz"
+
+
+def test_a_recording_with_known_symbols_is_saved_without_a_path(capture, tmp_path):
+    made = cohlink.Capture(capture.lanes, capture.sample_rate_hz, scenario=capture.scenario,
+                           symbols=capture.truth.symbols)
+    made.save(tmp_path / "c.h5")
+    with h5py.File(tmp_path / "c.h5", "r+") as file:
+        assert "dgd_ps" not in file["truth"], "not known"
+        del file["truth/bits"]
+    receiver = cohlink.Receiver(capture.scenario)
+    assert receiver.run(cohlink.Capture.load(tmp_path / "c.h5")).errors == receiver.run(made).errors
 
 
 def test_a_capture_repeats_itself_from_what_it_knows(capture):

@@ -5,6 +5,8 @@
 #include <limits>
 
 #include "sim/signal/record/capture_file.h"
+#include "sim/signal/record/dimension_scales.h"
+#include "sim/signal/record/sent_data.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/version.h"
 
@@ -12,77 +14,75 @@ namespace cohlink {
 namespace {
 
 constexpr const char* kKind = "cohlink capture";
-constexpr double kFormat = 2;
+constexpr double kFormat = 3;
 
-// Rows of equal length, one after another, as HDF5 wants them.
-template <class Rows>
-auto stacked(const Rows& rows) {
-  typename Rows::value_type flat;
-  for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
-  return flat;
-}
-
-template <class Row>
-std::array<Row, 2> unstacked(const Row& flat) {
-  const auto middle = flat.begin() + static_cast<std::ptrdiff_t>(flat.size() / 2);
-  return {Row(flat.begin(), middle), Row(middle, flat.end())};
-}
-
-template <class T, std::size_t n>
-void write_rows(h5::File& file, const std::string& name, const std::array<std::vector<T>, n>& rows) {
-  file.write<T>(name, std::span<const T>(stacked(rows)), {n, rows[0].size()});
-}
-
-// Numbers with their unit beside them.
+// Numbers with their unit beside them, each on its axes; nothing where there are none.
 class TruthWriter {
  public:
-  explicit TruthWriter(h5::File& file) : file_(file) {}
+  TruthWriter(h5::File& file, Axes& axes) : file_(file), axes_(axes) {}
   void operator()(const std::string& name, const char* unit, double value) {
     file_.write_scalar(name, value);
-    file_.attribute(name, "unit", std::string(unit));
+    write_unit(file_, name, unit);
   }
-  /// Nothing where there is none.
-  void operator()(const std::string& name, const char* unit, std::span<const double> values) {
+  void operator()(const std::string& name, const char* unit, std::span<const double> values,
+                  const std::string& axis) {
     if (values.empty()) return;
     file_.write<double>(name, values, {values.size()});
-    file_.attribute(name, "unit", std::string(unit));
+    write_unit(file_, name, unit);
+    axes_.attach(name, {axis});
   }
 
  private:
   h5::File& file_;
+  Axes& axes_;
 };
 
-void write_jones(h5::File& file, const Truth& truth) {
+void write_jones(h5::File& file, const Truth& truth, Axes& axes) {
   std::vector<std::complex<double>> flat;
   for (const Jones& jones : truth.jones) {
     for (const auto& row : jones) flat.insert(flat.end(), row.begin(), row.end());
   }
   file.write<std::complex<double>>("/truth/jones", flat,
                                    {truth.jones_time_s.size(), truth.jones_frequency_hz.size(), 2, 2});
+  axes.attach("/truth/jones", {"/truth/jones_time_s", "/truth/jones_frequency_hz", "/output_polarisation",
+                               "/input_polarisation"});
 }
 
-void write_truth(h5::File& file, const Truth& truth) {
-  TruthWriter write(file);
-  write_rows(file, "/truth/bits", truth.bits);
-  write_rows(file, "/truth/symbols", truth.symbols);
-  write("/truth/tx_phase_rad", "rad", truth.tx_phase_rad);
-  write("/truth/lo_phase_rad", "rad", truth.lo_phase_rad);
-  write("/truth/tx_relative_power", "1", truth.tx_relative_power);
-  write("/truth/lo_relative_power", "1", truth.lo_relative_power);
-  if (truth.tx_carrier_db) write("/truth/tx_carrier_db", "dB", *truth.tx_carrier_db);
+void write_path(h5::File& file, const Truth& truth, Axes& axes) {
+  TruthWriter write(file, axes);
   write("/truth/frequency_offset_hz", "Hz", truth.frequency_offset_hz);
   write("/truth/dispersion_ps_per_nm", "ps/nm", truth.dispersion_ps_per_nm);
   write("/truth/dispersion_slope_ps_per_nm2", "ps/nm2", truth.dispersion_slope_ps_per_nm2);
   write("/truth/dgd_ps", "ps", truth.dgd_ps);
-  write("/truth/dgd_vector_ps", "ps", truth.dgd_vector_ps);
-  write("/truth/second_order_pmd_ps2", "ps2", truth.second_order_pmd_ps2);
+  write("/truth/dgd_vector_ps", "ps", truth.dgd_vector_ps, "/stokes");
+  write("/truth/second_order_pmd_ps2", "ps2", truth.second_order_pmd_ps2, "/stokes");
   write("/truth/osnr_db", "dB", truth.osnr_db.value_or(std::numeric_limits<double>::infinity()));
-  write("/truth/jones_time_s", "s", truth.jones_time_s);
-  write("/truth/jones_frequency_hz", "Hz", truth.jones_frequency_hz);
-  write_jones(file, truth);
-  if (truth.transmitter) write_truth_of(file, *truth.transmitter);
-  if (truth.frontend) write_truth_of(file, *truth.frontend);
-  if (truth.lanes) write_truth_of(file, *truth.lanes);
+  write("/truth/jones_time_s", "s", truth.jones_time_s, "/truth/jones_time_s");
+  write("/truth/jones_frequency_hz", "Hz", truth.jones_frequency_hz, "/truth/jones_frequency_hz");
+  write_jones(file, truth, axes);
+}
+
+// Of a recording whose symbols are known the path is not: nothing is said of it.
+void write_truth(h5::File& file, const Truth& truth, Axes& axes) {
+  TruthWriter write(file, axes);
+  write_sent(file, truth, axes);
+  write("/truth/tx_phase_rad", "rad", truth.tx_phase_rad, "/symbol");
+  write("/truth/lo_phase_rad", "rad", truth.lo_phase_rad, "/symbol");
+  write("/truth/tx_relative_power", "1", truth.tx_relative_power, "/symbol");
+  write("/truth/lo_relative_power", "1", truth.lo_relative_power, "/symbol");
+  if (truth.tx_carrier_db) write("/truth/tx_carrier_db", "dB", *truth.tx_carrier_db, "/polarisation");
+  if (!truth.jones.empty()) write_path(file, truth, axes);
+  if (truth.transmitter) write_truth_of(file, *truth.transmitter, axes);
+  if (truth.frontend) write_truth_of(file, *truth.frontend, axes);
+  if (truth.lanes) write_truth_of(file, *truth.lanes, axes);
+}
+
+void label_axes(Axes& axes) {
+  axes.labelled("/lane", {"XI", "XQ", "YI", "YQ"});
+  for (const char* axis : {"/polarisation", "/input_polarisation", "/output_polarisation"})
+    axes.labelled(axis, {"X", "Y"});
+  axes.labelled("/photodiode", {"plus", "minus"});
+  axes.labelled("/stokes", {"S1", "S2", "S3"});
 }
 
 // The numbers of one data set, all of them finite.
@@ -99,30 +99,16 @@ std::array<double, 3> read_vector(const h5::File& file, const std::string& name)
   return {values[0], values[1], values[2]};
 }
 
-// What was sent: [2, symbols] points, and as many bits for each of them.
-void read_data(const h5::File& file, Truth& truth) {
-  truth.symbols =
-      unstacked(finite_numbers<std::complex<double>>(file, "/truth/symbols", {2, h5::kAnyLength}));
-  truth.bits = unstacked(file.read<std::uint8_t>("/truth/bits", {2, h5::kAnyLength}));
-  const std::size_t symbols = truth.symbols[0].size();
-  if (symbols == 0) throw InputError(file.path(), "data set /truth/symbols holds no symbols");
-  if (truth.bits[0].size() % symbols != 0)
-    throw InputError(file.path(), "data set /truth/bits holds " + std::to_string(truth.bits[0].size()) +
-                                      " bits a polarisation, which are not as many for each of " +
-                                      std::to_string(symbols) + " symbols");
-  for (const Bits& bits : truth.bits)
-    if (std::any_of(bits.begin(), bits.end(), [](auto bit) { return bit > 1; }))
-      throw InputError(file.path(), "data set /truth/bits holds something else than 0 and 1");
-}
-
+// Whatever a recording made elsewhere does not know is missing.
 void read_lasers(const h5::File& file, Truth& truth) {
   const h5::Shape symbols = {truth.symbols[0].size()};
-  truth.tx_phase_rad = finite_numbers<double>(file, "/truth/tx_phase_rad", symbols);
-  truth.lo_phase_rad = finite_numbers<double>(file, "/truth/lo_phase_rad", symbols);
-  if (file.has("/truth/tx_relative_power"))
-    truth.tx_relative_power = finite_numbers<double>(file, "/truth/tx_relative_power", symbols);
-  if (file.has("/truth/lo_relative_power"))
-    truth.lo_relative_power = finite_numbers<double>(file, "/truth/lo_relative_power", symbols);
+  const auto read = [&](const std::string& name, std::vector<double>& values) {
+    if (file.has(name)) values = finite_numbers<double>(file, name, symbols);
+  };
+  read("/truth/tx_phase_rad", truth.tx_phase_rad);
+  read("/truth/lo_phase_rad", truth.lo_phase_rad);
+  read("/truth/tx_relative_power", truth.tx_relative_power);
+  read("/truth/lo_relative_power", truth.lo_relative_power);
   if (!file.has("/truth/tx_carrier_db")) return;
   const auto carrier = file.read<double>("/truth/tx_carrier_db", {2});
   truth.tx_carrier_db = {carrier[0], carrier[1]};
@@ -144,21 +130,25 @@ void read_jones(const h5::File& file, Truth& truth) {
 }
 
 void read_path(const h5::File& file, Truth& truth) {
-  truth.frequency_offset_hz = file.read_scalar("/truth/frequency_offset_hz");
-  truth.dispersion_ps_per_nm = file.read_scalar("/truth/dispersion_ps_per_nm");
-  if (file.has("/truth/dispersion_slope_ps_per_nm2"))
-    truth.dispersion_slope_ps_per_nm2 = file.read_scalar("/truth/dispersion_slope_ps_per_nm2");
-  truth.dgd_ps = file.read_scalar("/truth/dgd_ps");
+  const auto read = [&](const std::string& name, double& value) {
+    if (file.has(name)) value = file.read_scalar(name);
+  };
+  double osnr = std::numeric_limits<double>::infinity();
+  read("/truth/frequency_offset_hz", truth.frequency_offset_hz);
+  read("/truth/dispersion_ps_per_nm", truth.dispersion_ps_per_nm);
+  read("/truth/dispersion_slope_ps_per_nm2", truth.dispersion_slope_ps_per_nm2);
+  read("/truth/dgd_ps", truth.dgd_ps);
+  read("/truth/osnr_db", osnr);
+  if (std::isfinite(osnr)) truth.osnr_db = osnr;
   if (file.has("/truth/dgd_vector_ps")) truth.dgd_vector_ps = read_vector(file, "/truth/dgd_vector_ps");
   if (file.has("/truth/second_order_pmd_ps2"))
     truth.second_order_pmd_ps2 = read_vector(file, "/truth/second_order_pmd_ps2");
-  if (const double osnr = file.read_scalar("/truth/osnr_db"); std::isfinite(osnr)) truth.osnr_db = osnr;
-  read_jones(file, truth);
+  if (file.has("/truth/jones")) read_jones(file, truth);
 }
 
 Truth read_truth(const h5::File& file) {
   Truth truth;
-  read_data(file, truth);
+  read_sent(file, truth);
   read_lasers(file, truth);
   read_path(file, truth);
   truth.transmitter = read_transmitter_truth(file);
@@ -216,14 +206,18 @@ void write_capture(const Capture& capture, const std::string& path) {
     file.attribute("/", "seed", capture.seed);
     file.attribute("/", "frame", capture.frame);
     file.attribute("/", "point", capture.point);
+    Axes axes(file);
+    label_axes(axes);
     file.write<std::int16_t>("/adc/samples", capture.lanes.codes(),
                              {capture.lanes.count(), capture.samples()});
     file.attribute("/adc/samples", "lanes", std::string("XI XQ YI YQ"));
     file.attribute("/adc/samples", "sample_rate_hz", capture.sample_rate);
     file.attribute("/adc/samples", "ampere_per_code", std::span<const double>(capture.ampere_per_code));
+    write_unit(file, "/adc/samples", "1");
+    axes.attach("/adc/samples", {"/lane", "/sample"});
     for (const auto& [name, count] : capture.counters) file.attribute("/adc", name, count);
     if (!capture.scenario_text.empty()) file.write_text("/scenario", capture.scenario_text);
-    if (capture.truth) write_truth(file, *capture.truth);
+    if (capture.truth) write_truth(file, *capture.truth, axes);
   });
 }
 

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/truth_numbers.h"
 #include "sim/signal/scenario/errors.h"
@@ -79,34 +80,39 @@ void visit_lanes(Truth& t, Visit&& visit) {
 
 class Writer {
  public:
-  Writer(h5::File& file, std::string group) : file_(file), group_(std::move(group)) {}
+  Writer(h5::File& file, Axes& axes, std::string group)
+      : file_(file), axes_(axes), group_(std::move(group)) {}
 
   template <class Value>
   void operator()(const char* name, const char* unit, const Value& value) {
     put(group_ + name, value);
-    if (file_.has(group_ + name)) file_.attribute(group_ + name, "unit", std::string(unit));
+    if (file_.has(group_ + name)) write_unit(file_, group_ + name, unit);
   }
 
  private:
   void put(const std::string& name, double value) { file_.write_scalar(name, value); }
   template <std::size_t n>
   void put(const std::string& name, const std::array<double, n>& values) {
+    static_assert(n == 4 || n == 2, "a number for each lane or polarisation");
     file_.write<double>(name, values, {n});
+    axes_.attach(name, {n == 4 ? "/lane" : "/polarisation"});
   }
-  void put(const std::string& name, const PerPhotodiode& rows) { put_rows(name, rows); }
-  void put(const std::string& name, const PerSubConverter& rows) { put_rows(name, rows); }
+  void put(const std::string& name, const PerPhotodiode& rows) { put_rows(name, rows, "/photodiode"); }
+  void put(const std::string& name, const PerSubConverter& rows) { put_rows(name, rows, "/sub_converter"); }
   template <class T>
   void put(const std::string& name, const std::optional<T>& value) {
     if (value) put(name, *value);
   }
   template <class Rows>
-  void put_rows(const std::string& name, const Rows& rows) {
+  void put_rows(const std::string& name, const Rows& rows, const char* axis) {
     std::vector<double> flat;
     for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
     file_.write<double>(name, flat, {rows.size(), rows[0].size()});
+    axes_.attach(name, {"/lane", axis});
   }
 
   h5::File& file_;
+  Axes& axes_;
   std::string group_;
 };
 
@@ -184,14 +190,14 @@ std::string within(const char* group) { return std::string(group) + "/"; }
 
 }  // namespace
 
-void write_truth_of(h5::File& file, const TransmitterTruth& truth) {
-  visit_transmitter(truth, Writer(file, within(kTransmitter)));
+void write_truth_of(h5::File& file, const TransmitterTruth& truth, Axes& axes) {
+  visit_transmitter(truth, Writer(file, axes, within(kTransmitter)));
 }
-void write_truth_of(h5::File& file, const FrontendTruth& truth) {
-  visit_frontend(truth, Writer(file, within(kFrontend)));
+void write_truth_of(h5::File& file, const FrontendTruth& truth, Axes& axes) {
+  visit_frontend(truth, Writer(file, axes, within(kFrontend)));
 }
-void write_truth_of(h5::File& file, const LaneTruth& truth) {
-  visit_lanes(truth, Writer(file, within(kLanes)));
+void write_truth_of(h5::File& file, const LaneTruth& truth, Axes& axes) {
+  visit_lanes(truth, Writer(file, axes, within(kLanes)));
 }
 
 std::optional<TransmitterTruth> read_transmitter_truth(const h5::File& file) {

@@ -121,6 +121,11 @@ void File::write_scalar(const std::string& dataset, double value) {
     write_failed(path_, dataset);
 }
 
+void File::reserve(const std::string& dataset, const Shape& shape) {
+  if (!create_dataset(file_.get(), dataset, memory_type<std::uint8_t>(), simple_space(shape)))
+    write_failed(path_, dataset);
+}
+
 void File::write_text(const std::string& dataset, const std::string& text) {
   const Handle type = text_type(text.size());
   const Handle data = create_dataset(file_.get(), dataset, type, scalar_space());

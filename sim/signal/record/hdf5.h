@@ -76,6 +76,8 @@ class File {
     write<T>(dataset, std::span<const T>(values), {values.size()});
   }
   void write_scalar(const std::string& dataset, double value);
+  /// A data set of bytes that are never written and take no room: it has a length alone.
+  void reserve(const std::string& dataset, const Shape& shape);
   /// Texts are stored in UTF-8 with a fixed length: those of variable length lie in a heap of their own,
   /// where a turned bit leads the library astray.
   void write_text(const std::string& dataset, const std::string& text);

@@ -5,6 +5,7 @@
 #include <filesystem>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/sent_data.h"
 
 namespace cohlink {
 
@@ -37,11 +38,31 @@ bool settle_on_points(Modulation m, std::vector<std::complex<double>>& symbols) 
   return true;
 }
 
+namespace {
+
+/// Symbols as somebody stored them, else those of a capture's truth.
+std::string dataset_of(const h5::File& file) {
+  if (file.has("/symbols")) return "/symbols";
+  return file.has("/truth/symbol_codes") ? "/truth/symbol_codes" : "/truth/symbols";
+}
+
+/// [2, symbols], or [1, symbols] that stand for both.
+std::array<Symbols, 2> plain_symbols(const h5::File& file, const h5::Shape& shape) {
+  const auto flat = file.read<std::complex<double>>("/symbols");
+  const auto row = [&](std::size_t r) {
+    const auto begin = flat.begin() + static_cast<std::ptrdiff_t>(r * shape[1]);
+    return Symbols(begin, begin + static_cast<std::ptrdiff_t>(shape[1]));
+  };
+  return {row(0), row(shape[0] - 1)};
+}
+
+}  // namespace
+
 std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::string>& folders) {
   const std::string name = s.text("trace.symbols_file");
   if (name.empty()) return std::nullopt;
   const auto file = h5::File::open(located_input(s, "trace.symbols_file", name, folders));
-  const std::string dataset = file.has("/symbols") ? "/symbols" : "/truth/symbols";
+  const std::string dataset = dataset_of(file);
   const auto shape = file.shape(dataset);
   // A recording of one polarisation may know that one alone.
   const auto lanes = s.list("trace.lanes");
@@ -52,12 +73,9 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
     s.reject("trace.symbols_file", file.path() +
                                        " is a receiver's result: its symbols are what was received, "
                                        "not what was sent");
-  const auto flat = file.read<std::complex<double>>(dataset);
   Truth truth;
+  truth.symbols = dataset == "/symbols" ? plain_symbols(file, shape) : read_sent_symbols(file);
   for (std::size_t p = 0; p < 2; ++p) {
-    const std::size_t row = std::min<std::size_t>(p, shape[0] - 1);
-    truth.symbols[p].assign(flat.begin() + static_cast<std::ptrdiff_t>(row * shape[1]),
-                            flat.begin() + static_cast<std::ptrdiff_t>((row + 1) * shape[1]));
     const Modulation m = modulation_named(s.text("signal.modulation"));
     if (constellation(m).empty()) continue;
     if (!settle_on_points(m, truth.symbols[p]))

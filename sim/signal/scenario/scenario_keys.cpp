@@ -232,7 +232,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"trace", "sample_rate_gsa", kNumber, "GSa/s", "", 0.001, 1000, "", "sample rate of each lane", ""},
     {"trace", "first_sample", kInteger, "samples", "0", 0, 1e15, "", "samples of each lane left out at the start", ""},
     {"trace", "samples", kInteger, "samples", "", 1, 1e15, "", "samples of each lane used; absent = all", ""},
-    {"trace", "symbols_file", kText, "", "", 0, 0, "", "HDF5 file with what was sent, /symbols or /truth/symbols [2, symbols], repeating; absent = not known", ""},
+    {"trace", "symbols_file", kText, "", "", 0, 0, "", "HDF5 file with what was sent, repeating: /symbols [2, symbols], or a capture for its truth; absent = not known", ""},
     {"trace", "piece_symbols", kInteger, "symbols", "262144", 16384, 16777216, "", "symbols received at a time: bounds the memory, about 0.5 kB a symbol", ""},
     {"trace", "check_lanes", kBoolean, "", "true", 0, 0, "", "where the receiver finds no lock, try swapped and inverted lanes", ""},
 

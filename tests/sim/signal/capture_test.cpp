@@ -62,6 +62,52 @@ std::string message_of(const std::string& path) {
 
 }  // namespace
 
+TEST_CASE("symbols of every format are stored as codes and come back to the last bit") {
+  const Folder folder;
+  for (std::size_t row = 0; row < constellations().size(); ++row) {
+    const Modulation format(row);
+    if (constellation(format).empty()) continue;
+    CAPTURE(modulation_name(format));
+    for (const bool differential : {false, true}) {
+      Capture before = small_capture();
+      Truth& truth = *before.truth;
+      for (std::size_t p = 0; p < 2; ++p) {
+        truth.bits[p].resize(50 * static_cast<std::size_t>(bits_per_symbol(format)));
+        for (std::size_t i = 0; i < truth.bits[p].size(); ++i) truth.bits[p][i] = (i * (p + 5) / 3) % 2;
+        truth.symbols[p] = map_bits(format, truth.bits[p], differential);
+      }
+      write_capture(before, folder.file("a.h5"));
+      const Capture after = read_capture(folder.file("a.h5"));
+      CHECK(after.truth->symbols == truth.symbols);
+      CHECK(after.truth->bits == truth.bits);
+      const auto file = h5::File::open(folder.file("a.h5"));
+      CHECK_FALSE(file.has("/truth/symbols"));
+      CHECK(file.attribute_text("/truth/bits", "mapping") == (differential ? "quarter turns" : "point"));
+    }
+  }
+}
+
+TEST_CASE("a code beyond the constellation is refused, and symbols may come without bits and path") {
+  const Folder folder;
+  const auto put = [&](std::uint8_t code) {
+    h5::File::create(folder.file("a.h5"), [&](h5::File& file) {
+      file.write<std::int16_t>("/adc/samples", std::vector<std::int16_t>(400, 1), {4, 100});
+      file.attribute("/adc/samples", "sample_rate_hz", 64e9);
+      file.write<std::uint8_t>("/truth/symbol_codes", std::vector<std::uint8_t>(100, code), {2, 50});
+      file.write<std::complex<double>>("/truth/constellation", {{1, 0}, {-1, 0}});
+    });
+  };
+  put(1);
+  const Truth truth = read_capture(folder.file("a.h5")).truth.value();
+  CHECK(truth.symbols[1] == Symbols(50, {-1.0, 0.0}));
+  CHECK(truth.bits[0].empty());
+  CHECK(truth.jones.empty());
+  put(2);
+  CHECK(message_of(folder.file("a.h5")) ==
+        folder.file("a.h5") +
+            ": data set /truth/symbol_codes holds the code 2, and /truth/constellation has 2 points");
+}
+
 TEST_CASE("a capture reads back as it was written, with and without OSNR, truth and scenario") {
   const Folder folder;
   const Capture before = small_capture();

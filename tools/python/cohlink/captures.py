@@ -16,7 +16,7 @@ class Truth(Mapping[str, Any]):
     """What really happened: a mapping, each value made when it is first asked for, and the same as attributes.
 
     Names and meaning are those below /truth of a capture file (docs/capture-format.md), among them
-    `symbols` ((2, m) complex128, unit mean power), `bits` ((2, m x bits a symbol) uint8), `tx_phase_rad`, `lo_phase_rad`
+    `symbols` ((2, m) complex128, unit mean power), `symbol_codes` (their numbers in `constellation`, uint8), `bits` ((2, m x bits a symbol) uint8), `tx_phase_rad`, `lo_phase_rad`
     ((m,) rad), `osnr_db`, `dispersion_ps_per_nm`, `dgd_ps`, `frequency_offset_hz`, `jones`; `transmitter`, `frontend` and
     `lanes` are mappings of the same kind. `unit(name)` gives the unit ("1": a plain ratio).
     """

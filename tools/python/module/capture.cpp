@@ -8,6 +8,7 @@
 #include "rx/stage/block.h"
 #include "sim/link.h"
 #include "sim/signal/record/known_symbols.h"
+#include "sim/signal/record/sent_data.h"
 #include "sim/signal/record/truth_numbers.h"
 #include "tools/python/module/support.h"
 #include "tools/study/cautions.h"
@@ -53,6 +54,31 @@ py::object jones(const Truth& truth) {
                   {times, static_cast<py::ssize_t>(truth.jones.size()) / times, 2, 2});
 }
 
+/// (2, symbols): the number of each symbol's point.
+py::object codes(const Truth& truth) {
+  const auto sent = sent_codes(truth.symbols);
+  if (!sent) return py::none();
+  return array_of(std::span<const std::uint8_t>(sent->codes),
+                  {py::ssize_t{2}, static_cast<py::ssize_t>(sent->codes.size() / 2)});
+}
+
+py::object points(const Truth& truth) {
+  const auto sent = sent_codes(truth.symbols);
+  if (!sent) return py::none();
+  const Constellation& format = constellation(sent->format);
+  return array_of(std::span<const std::complex<double>>(std::to_address(format.begin()), format.size()),
+                  {static_cast<py::ssize_t>(format.size())});
+}
+
+/// (points, bits a symbol)
+py::object labels(const Truth& truth) {
+  const auto sent = sent_codes(truth.symbols);
+  if (!sent) return py::none();
+  const Bits bits = point_labels(sent->format);
+  const auto size = static_cast<py::ssize_t>(constellation(sent->format).size());
+  return array_of(std::span<const std::uint8_t>(bits), {size, static_cast<py::ssize_t>(bits.size()) / size});
+}
+
 py::object group(const std::vector<TruthNumber>& numbers) {
   py::dict out;
   for (const TruthNumber& number : numbers) {
@@ -78,6 +104,9 @@ struct TruthItem {
 const TruthItem kTruth[] = {
     {"bits", "", [](const Truth& t) { return two_rows(t.bits); }},
     {"symbols", "", [](const Truth& t) { return two_rows(t.symbols); }},
+    {"symbol_codes", "", codes},
+    {"constellation", "", points},
+    {"constellation_bits", "", labels},
     {"tx_phase_rad", "rad", [](const Truth& t) { return row(t.tx_phase_rad); }},
     {"lo_phase_rad", "rad", [](const Truth& t) { return row(t.lo_phase_rad); }},
     {"tx_relative_power", "1", [](const Truth& t) { return row(t.tx_relative_power); }},

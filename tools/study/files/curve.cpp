@@ -5,8 +5,8 @@
 #include <limits>
 
 #include "rx/quality/metrics.h"
+#include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/version.h"
-#include "tools/study/files/dimension_scales.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"

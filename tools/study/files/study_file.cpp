@@ -3,9 +3,9 @@
 #include <algorithm>
 #include <limits>
 
+#include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
-#include "tools/study/files/dimension_scales.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {

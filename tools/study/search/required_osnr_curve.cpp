@@ -2,11 +2,11 @@
 
 #include <limits>
 
+#include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "tools/study/budget.h"
 #include "tools/study/files/curve.h"
-#include "tools/study/files/dimension_scales.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
