@@ -99,6 +99,38 @@ TEST_CASE("neighbours do not change the data or lasers of the channel under test
   CHECK(alone.lanes != amid.lanes);
 }
 
+TEST_CASE("a comb is the sum of its channels, each made at full width and moved to its place") {
+  // Written out sample by sample. Ideal lasers: a noisy one draws other noise at another sample rate.
+  const FftCache fft(FftPlanning::kEstimate, "");
+  const Execution execution(fft);
+  for (const char* pulse : {"rrc", "nrz"}) {
+    const Scenario s =
+        scenario({"channel.count=4", "channel.spacing_ghz=100", "run.samples_per_symbol=20",
+                  "channel.power_offsets_db=0,1,2,3", (std::string("signal.pulse=") + pulse).c_str()});
+    const LinkSetup setup = link_setup(s);
+    const TransmitterParameters& tested = setup.transmitter;
+    const Comb& comb = setup.line.comb;
+    const RandomStreams streams(1);
+    Field<double> sum = transmit_comb(tested, comb, streams, execution).field;
+    const double power = mean_power(sum);
+    for (std::size_t k = 0; k < comb.channels.size(); ++k) {
+      const Channel& channel = comb.channels[k];
+      TransmitterParameters one = tested;
+      one.launch_power = channel.power;
+      const bool own = k == comb.under_test;
+      const Field<double> light =
+          transmit(one, own ? streams : streams.of("channel-" + std::to_string(channel.number)), fft).field;
+      for (std::size_t t = 0; t < sum.size(); ++t) {
+        const auto turn =
+            std::polar(1.0, kTwoPi * channel.frequency * static_cast<double>(t) / sum.sample_rate);
+        sum.x[t] -= turn * light.x[t];
+        sum.y[t] -= turn * light.y[t];
+      }
+    }
+    CHECK(mean_power(sum) < 1e-20 * power);
+  }
+}
+
 TEST_CASE("the grid centre of an even comb lies between its middle channels") {
   CHECK(channel_offset_hz(scenario({"channel.count=4", "channel.under_test=1"})) == doctest::Approx(-75e9));
   CHECK(channel_offset_hz(scenario({"channel.count=4"})) == doctest::Approx(25e9));
