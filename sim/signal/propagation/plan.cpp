@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <stdexcept>
+#include <utility>
 
 #include "sim/signal/units.h"
 
@@ -46,6 +47,10 @@ struct Inverter {
   void operator()(const PolarisationRotation& e) const {
     plan.elements.push_back(PolarisationRotation{-e.rate, e.axis, e.start});
   }
+  void operator()(SpectralGain e) const {
+    for (double& value : e.log_gain) value = -value;
+    plan.elements.emplace_back(std::move(e));
+  }
   void operator()(const OpticalFilter&) const { refuse("an optical filter"); }
   void operator()(const AdaptiveStretch&) const { refuse("a stretch of adaptive steps"); }
 
@@ -82,6 +87,14 @@ double filter_response(const OpticalFilter& filter, double frequency) {
          (std::erf((filter.bandwidth / 2.0 - d) * scale) + std::erf((filter.bandwidth / 2.0 + d) * scale));
 }
 
+double log_gain(const SpectralGain& gain, double frequency) {
+  if (gain.log_gain.empty()) return 0.0;
+  const double last = static_cast<double>(gain.log_gain.size() - 1);
+  const double place = std::clamp((frequency - gain.first) / gain.spacing, 0.0, last);
+  const auto i = static_cast<std::size_t>(std::min(place, last - 1.0));
+  return gain.log_gain[i] + (place - static_cast<double>(i)) * (gain.log_gain[i + 1] - gain.log_gain[i]);
+}
+
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time) {
   JonesMatrix j;
   for (const PlanElement& element : plan.elements) {
@@ -103,6 +116,8 @@ std::complex<double> scalar_response(const PropagationPlan& plan, double frequen
   for (const PlanElement& element : plan.elements) {
     if (const auto* filter = std::get_if<OpticalFilter>(&element))
       response *= filter_response(*filter, frequency);
+    if (const auto* gain = std::get_if<SpectralGain>(&element))
+      response *= std::exp(0.5 * log_gain(*gain, frequency));
   }
   return response;
 }

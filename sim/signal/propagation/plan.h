@@ -106,8 +106,20 @@ struct PolarisationRotation {
   double start = 0.0;  ///< s
 };
 
+/// Gain that hangs on frequency, without noise and without phase: the natural log of the power gain at
+/// equally spaced frequencies (FFT sign), linear between them and level beyond the ends. What fibre does
+/// beyond its flat loss stands between split steps as such elements: half of it before and half behind a
+/// step keeps the second order.
+struct SpectralGain {
+  static constexpr std::size_t kMostPoints = 128;
+  double first = 0.0;            ///< Hz
+  double spacing = 0.0;          ///< Hz, > 0
+  std::vector<double> log_gain;  ///< 2 to kMostPoints values; none: no gain at all
+  bool operator==(const SpectralGain&) const = default;
+};
+
 using PlanElement = std::variant<SplitStep, AdaptiveStretch, PmdSection, LumpedGain, LumpedJones,
-                                 OpticalFilter, DispersionModule, PolarisationRotation>;
+                                 OpticalFilter, DispersionModule, PolarisationRotation, SpectralGain>;
 
 /// Elements in the order the light meets them.
 struct PropagationPlan {
@@ -122,12 +134,15 @@ std::complex<double> dispersion_response(double beta2_length, double beta3_lengt
 double filter_response(const OpticalFilter& filter, double frequency);
 double filter_sigma(const OpticalFilter& filter);
 
+/// Natural log of the power gain at `frequency` [Hz].
+double log_gain(const SpectralGain& gain, double frequency);
+
 /// Jones matrix of the plan's polarisation-dependent elements at `frequency` [Hz, FFT sign] and `time` [s,
 /// for a polarisation rotation]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and
 /// filters are scalar and left out (scalar_response gives them).
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time = 0.0);
 
-/// Field response of the scalar elements at `frequency`: dispersion, fibre loss, planned gain, filters. The
+/// Field response of the scalar elements at `frequency`: dispersion, loss, planned gain, filters. The
 /// gain of a fixed-output amplifier is known only to the engine and counts as 1.
 std::complex<double> scalar_response(const PropagationPlan& plan, double frequency);
 

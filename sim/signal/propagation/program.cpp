@@ -53,7 +53,12 @@ class Compiler {
     program_.push_back(GainPass{e});
   }
   void operator()(const OpticalFilter& e) {
-    pending_.work.push_back(e);
+    pending_.work.emplace_back(e);
+    idle_ = false;
+  }
+  void operator()(const SpectralGain& e) {
+    if (e.log_gain.empty()) return;
+    pending_.work.emplace_back(e);
     idle_ = false;
   }
   void operator()(const DispersionModule& e) {

@@ -16,7 +16,7 @@ struct SectionWork {
   double turns = 0.0;
   JonesMatrix matrix;
 };
-using SpectralWork = std::variant<SectionWork, OpticalFilter>;
+using SpectralWork = std::variant<SectionWork, OpticalFilter, SpectralGain>;
 
 /// One pass over the spectrum: forward transform, scalar chirp, other work, inverse transform; the transforms
 /// only where asked. The 1/n of the inverse is part of `amplitude`.

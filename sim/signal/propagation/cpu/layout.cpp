@@ -1,6 +1,7 @@
 #include "sim/signal/propagation/cpu/layout.h"
 
 #include <algorithm>
+#include <cmath>
 
 #include "sim/signal/units.h"
 
@@ -18,6 +19,32 @@ void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::compl
   }
 }
 
+// The amplitude along equally spaced bins between two points of the table is a geometric progression.
+template <class Real>
+void apply_gain(const SpectralGain& gain, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
+                kernels::BinRun bins, double bin_width) {
+  const double step = bins.stride * bin_width, last = static_cast<double>(gain.log_gain.size() - 1);
+  for (std::size_t j = 0; j < n;) {
+    const double frequency = bins.first * bin_width + step * static_cast<double>(j);
+    const double place = (frequency - gain.first) / gain.spacing;
+    double end = static_cast<double>(n), ratio = 1.0;  // of this stretch of the table, in bins
+    if (place < last) {
+      const double next = place < 0.0 ? 0.0 : std::floor(place) + 1.0;
+      const double run = std::floor((next - place) * gain.spacing / step) + 1.0;
+      end = std::min(end, static_cast<double>(j) + run);
+      const auto i = static_cast<std::size_t>(next);
+      if (place >= 0.0)
+        ratio = std::exp(0.5 * (gain.log_gain[i] - gain.log_gain[i - 1]) * step / gain.spacing);
+    }
+    double amplitude = std::exp(0.5 * log_gain(gain, frequency));
+    for (const auto stop = static_cast<std::size_t>(end); j < stop; ++j, amplitude *= ratio) {
+      const auto h = static_cast<Real>(amplitude);
+      x[j] *= h;
+      y[j] *= h;
+    }
+  }
+}
+
 // All spectral work of a pass on a run of equally spaced bins. The first section carries the chirp along.
 template <class Real>
 void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
@@ -32,6 +59,7 @@ void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y,
     }
     if (const auto* filter = std::get_if<OpticalFilter>(&work))
       apply_filter(*filter, x, y, n, bins, bin_width);
+    if (const auto* gain = std::get_if<SpectralGain>(&work)) apply_gain(*gain, x, y, n, bins, bin_width);
   }
   if (!chirped) kernel.chirp(x, y, n, bins, pass.phase, pass.amplitude);
 }

@@ -57,6 +57,14 @@ struct FilterPass {
   double centre = 0.0, half_bandwidth = 0.0, inverse_sigma = 0.0;  ///< 1/(sqrt(2) s)
 };
 
+/// Gain by frequency (plan.h, SpectralGain): places in the table are scale k + offset of the signed bin k.
+struct ShapePass {
+  static constexpr int kMostPoints = 128;
+  double scale = 0.0, offset = 0.0;
+  int points = 0;
+  double log_amplitude[kMostPoints] = {};
+};
+
 /// Where bins lie in a spectrum of n samples: in order, or as the two passes leave them.
 struct BinOrder {
   int n = 0;

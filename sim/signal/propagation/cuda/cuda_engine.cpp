@@ -58,9 +58,12 @@ struct Signature {
       if (const auto* section = std::get_if<SectionWork>(&work)) {
         add(1, section->turns);
         add_matrix(section->matrix);
+      } else if (const auto* filter = std::get_if<OpticalFilter>(&work)) {
+        add(2, filter->centre, filter->bandwidth, filter->otf_bandwidth);
       } else {
-        const auto& filter = std::get<OpticalFilter>(work);
-        add(2, filter.centre, filter.bandwidth, filter.otf_bandwidth);
+        const auto& gain = std::get<SpectralGain>(work);
+        add(3, gain.first, gain.spacing, gain.log_gain.size());
+        numbers.insert(numbers.end(), gain.log_gain.begin(), gain.log_gain.end());
       }
     }
   }

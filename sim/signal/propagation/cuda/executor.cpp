@@ -33,6 +33,15 @@ FilterPass filter_of(const OpticalFilter& filter, double bin) {
   return {filter.centre / bin, filter.bandwidth / 2.0 / bin, bin / (std::sqrt(2.0) * filter_sigma(filter))};
 }
 
+static_assert(ShapePass::kMostPoints == SpectralGain::kMostPoints);
+
+ShapePass shape_of(const SpectralGain& gain, double bin) {
+  ShapePass shape{bin / gain.spacing, -gain.first / gain.spacing, static_cast<int>(gain.log_gain.size()), {}};
+  std::transform(gain.log_gain.begin(), gain.log_gain.end(), shape.log_amplitude,
+                 [](double power) { return 0.5 * power; });
+  return shape;
+}
+
 // Into how many equal parts a chirp is cut so that single precision carries the phase of each.
 int parts_of(const kernels::PhasePolynomial& phase, int n) {
   constexpr double kMost = 0x1p18;
@@ -74,6 +83,9 @@ void Executor<Real>::operator()(const LinearPass& pass) {
     if (const auto* filter = std::get_if<OpticalFilter>(&work)) {
       flush();
       cuda::filter(fields(), filter_of(*filter, rate_ / n_), worker_.stream);
+    } else if (const auto* gain = std::get_if<SpectralGain>(&work)) {
+      flush();
+      cuda::shape(fields(), shape_of(*gain, rate_ / n_), worker_.stream);
     } else {
       if (row.sections == RowPass<Real>::kMostSections) flush();
       row.section[row.sections++] = section_of<Real>(std::get<SectionWork>(work));

@@ -76,6 +76,14 @@ struct Filter {
 };
 
 template <class Real>
+struct Shape {
+  ShapePass shape;
+  COHLINK_DEVICE Sample<Real> operator()(int, int, double k, Sample<Real> v) const {
+    return static_cast<Real>(amplitude(shape, k)) * v;
+  }
+};
+
+template <class Real>
 struct Linear {
   RowPass<Real> pass;
   COHLINK_DEVICE Sample<Real> operator()(int, int, double k, Sample<Real> v) const {
@@ -224,6 +232,10 @@ void filter(FieldsOnDevice<Real> fields, const FilterPass& pass, cudaStream_t st
   run_on_spectrum(fields, Filter<Real>{pass}, stream);
 }
 template <class Real>
+void shape(FieldsOnDevice<Real> fields, const ShapePass& pass, cudaStream_t stream) {
+  run_on_spectrum(fields, Shape<Real>{pass}, stream);
+}
+template <class Real>
 void linear(FieldsOnDevice<Real> fields, const RowPass<Real>& pass, cudaStream_t stream) {
   run_on_spectrum(fields, Linear<Real>{pass}, stream);
 }
@@ -265,6 +277,7 @@ void extrapolate(Sample<Real>* fine, const Sample<Real>* coarse, int n, cudaStre
   template void separate<Real>(Real*, FieldsOnDevice<Real>, cudaStream_t);                      \
   template void amplify<Real>(FieldsOnDevice<Real>, GainTable, int, cudaStream_t);              \
   template void filter<Real>(FieldsOnDevice<Real>, const FilterPass&, cudaStream_t);            \
+  template void shape<Real>(FieldsOnDevice<Real>, const ShapePass&, cudaStream_t);              \
   template void linear<Real>(FieldsOnDevice<Real>, const RowPass<Real>&, cudaStream_t);         \
   template void kerr<Real>(FieldsOnDevice<Real>, Real, cudaStream_t);                           \
   template void rotate<Real>(FieldsOnDevice<Real>, const Turning&, cudaStream_t);               \

@@ -24,11 +24,14 @@ void interleave(FieldsOnDevice<Real> to, const Real* rows, cudaStream_t stream);
 template <class Real>
 void separate(Real* rows, FieldsOnDevice<Real> from, cudaStream_t stream);
 
-/// On spectra: gain and noise of one amplifier, an optical filter, a row pass's chirp and sections.
+/// On spectra: gain and noise of one amplifier, an optical filter, a gain by frequency, a row pass's chirp
+/// and sections.
 template <class Real>
 void amplify(FieldsOnDevice<Real> fields, GainTable gains, int gain, cudaStream_t stream);
 template <class Real>
 void filter(FieldsOnDevice<Real> fields, const FilterPass& filter, cudaStream_t stream);
+template <class Real>
+void shape(FieldsOnDevice<Real> fields, const ShapePass& shape, cudaStream_t stream);
 template <class Real>
 void linear(FieldsOnDevice<Real> fields, const RowPass<Real>& pass, cudaStream_t stream);
 

@@ -34,4 +34,13 @@ COHLINK_DEVICE double transfer(const FilterPass& filter, double k) {
   return 0.5 * (erf((b - d) * scale) + erf((b + d) * scale));
 }
 
+// plan.h, SpectralGain, of the field.
+COHLINK_DEVICE double amplitude(const ShapePass& shape, double k) {
+  const int last = shape.points - 1;
+  const double place = fmin(fmax(fma(k, shape.scale, shape.offset), 0.0), static_cast<double>(last));
+  const int i = min(static_cast<int>(place), last - 1);
+  const double low = shape.log_amplitude[i], high = shape.log_amplitude[i + 1];
+  return exp(fma(place - i, high - low, low));
+}
+
 }  // namespace cohlink::cuda

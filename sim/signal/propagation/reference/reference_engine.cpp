@@ -145,6 +145,14 @@ struct Traveller {
     });
   }
 
+  void operator()(const SpectralGain& e) {
+    filter([&](std::size_t k, Complex& x, Complex& y) {
+      const double h = std::exp(0.5 * log_gain(e, frequency(k)));
+      x *= h;
+      y *= h;
+    });
+  }
+
   void operator()(const DispersionModule& e) {
     filter([&](std::size_t k, Complex& x, Complex& y) {
       const Complex h = dispersion_response(e.beta2_length, e.beta3_length, frequency(k));

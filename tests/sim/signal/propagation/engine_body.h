@@ -55,6 +55,7 @@ inline PropagationPlan full_plan(StepLaw law) {
   plan.elements.push_back(PolarisationRotation{1e9, {0.6, 0.0, 0.8}, 1e-9});
   for (const PlanElement& element : plan_line(test_line(law), RandomStreams(5)).elements)
     plan.elements.push_back(element);
+  plan.elements.emplace_back(SpectralGain{-35e9, 23e9, {-0.3, 0.2, 0.4, -0.1}});
   plan.elements.push_back(PolarisationRotation{2e9, {0.0, 1.0, 0.0}, 0.0});
   return plan;
 }
