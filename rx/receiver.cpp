@@ -11,6 +11,7 @@
 #include "rx/chain/table.h"
 #include "rx/stage/block.h"
 #include "sim/signal/execution/threads.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
@@ -71,6 +72,7 @@ void refuse_undecodable(double symbols, const ScoreParameters& scoring) {
 
 struct Receiver::Parts {
   double symbol_rate;
+  double wavelength;  // m
   ScoreParameters scoring;
   std::vector<Link> chain;
   Execution execution;  // keeps the plans that the blocks use
@@ -102,8 +104,8 @@ Receiver::Receiver(const Scenario& scenario, Execution execution) {
                                 static_cast<std::size_t>(scenario.integer("signal.pilot_spacing")), 2,
                                 code_to_decode(scenario)};
   std::vector<Link> chain = make_chain(scenario, execution);
-  parts_ = std::make_unique<Parts>(
-      Parts{pulse_of(scenario).symbol_rate, scoring, std::move(chain), std::move(execution)});
+  parts_ = std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, channel_wavelength(scenario),
+                                         scoring, std::move(chain), std::move(execution)});
 }
 
 Receiver::~Receiver() = default;
@@ -201,6 +203,7 @@ Interim Receiver::until(const Capture& capture, const std::string& name) const {
   const std::size_t blocks = name == "lanes" ? 0 : find(name) + 1;
   Interim interim;
   interim.result.one_polarisation = capture.one_polarisation();
+  interim.result.wavelength = parts_->wavelength;
   Carried c{{}, read_lanes(capture), truth_of(capture), parts_->symbol_rate, interim.result};
   run(c, blocks, false, {});
   interim.first = c.first();
@@ -239,6 +242,7 @@ ReceiverResult Receiver::judge(const Capture& capture, Field<float> symbols, std
 ReceiverResult Receiver::receive(Incoming in, bool record, const StepDone& after, const Place& place) const {
   ReceiverResult result;
   result.one_polarisation = in.one_polarisation;
+  result.wavelength = parts_->wavelength;
   Carried c{{}, std::move(in.signal), in.truth, parts_->symbol_rate, result, place.from, place.inside};
   run(c, parts_->chain.size(), record, after);
   parts_->execution.check();

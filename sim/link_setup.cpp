@@ -179,6 +179,7 @@ LinkSetup link_setup(const Scenario& s) {
   setup.steps = step_setup(s);
   setup.transmitter = transmitter_setup(s, setup.line.comb.tested());
   receiver_hardware(s, setup);
+  setup.transmitter.carrier = setup.receiver_input.carrier = setup.line.carrier();
   setup.samples_for_hardware = samples_for_hardware(setup);
   setup.transmitter.samples_per_symbol = samples_setup(s, setup);
   check_dac(s, setup.transmitter);

@@ -52,10 +52,10 @@ std::optional<double> osnr_at_receiver(const PropagationPlan& path, const Launch
 
 // Accumulated slope [ps/nm^2] of b3 L [s^3] beside an accumulated dispersion [ps/nm]: slope_to_beta3 solved
 // for it.
-double accumulated_slope(double beta3_length, double ps_per_nm) {
-  const double k = kWavelength / (kTwoPi * kSpeedOfLight);
+double accumulated_slope(double beta3_length, double ps_per_nm, double wavelength) {
+  const double k = wavelength / (kTwoPi * kSpeedOfLight);
   const double s_per_m2 =
-      (beta3_length / (k * k) - 2.0 * kWavelength * ps_per_nm * 1e-3) / (kWavelength * kWavelength);
+      (beta3_length / (k * k) - 2.0 * wavelength * ps_per_nm * 1e-3) / (wavelength * wavelength);
   return s_per_m2 * 1e-6;
 }
 
@@ -174,8 +174,10 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
                            to_db(std::max(sent.carrier[1], kLeastCarrier))};
   truth.frequency_offset_hz = setup.oscillator.frequency_offset;
   const PlanTotals sum = totals(path);
-  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(sum, tuned));
-  truth.dispersion_slope_ps_per_nm2 = accumulated_slope(sum.beta3_length, truth.dispersion_ps_per_nm);
+  const double wavelength = setup.line.wavelength;
+  truth.dispersion_ps_per_nm = beta2_length_to_accumulated(beta2_length_at(sum, tuned), wavelength);
+  truth.dispersion_slope_ps_per_nm2 =
+      accumulated_slope(sum.beta3_length, truth.dispersion_ps_per_nm, wavelength);
   const PmdState pmd = pmd_state(path, tuned);
   truth.dgd_ps = pmd.dgd * 1e12;
   for (std::size_t k = 0; k < 3; ++k) {

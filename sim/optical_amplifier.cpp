@@ -27,9 +27,9 @@ void add_noise(Field<double>& light, double rms, const RandomStream& random) {
 
 }  // namespace
 
-double amplifier_noise_psd(double gain, std::optional<double> noise_factor) {
+double amplifier_noise_psd(double gain, std::optional<double> noise_factor, double carrier) {
   if (!noise_factor) return 0.0;
-  return ase_psd_per_polarisation(gain, *noise_factor, kCarrierHz);
+  return ase_psd_per_polarisation(gain, *noise_factor, carrier);
 }
 
 void amplify(Field<double>& light, double power_gain, double noise_psd, const RandomStream& random) {

@@ -9,10 +9,10 @@
 namespace cohlink {
 
 /// Density of the ASE per polarisation [W/Hz] that a gain G with noise factor F (linear; absent = noiseless)
-/// adds at the carrier: (F G - 1)/2 h nu with F = 2 n_sp (G - 1)/G + 1/G, never below 0 (an attenuator adds
-/// none). H. A. Haus, IEEE Photon. Technol. Lett. 10(11) 1602 (1998); E. Desurvire, Erbium-Doped Fiber
-/// Amplifiers (Wiley 1994), ch. 2. `gain` is of power, linear.
-double amplifier_noise_psd(double gain, std::optional<double> noise_factor);
+/// adds at an optical frequency of `carrier` [Hz]: (F G - 1)/2 h nu with F = 2 n_sp (G - 1)/G + 1/G, never
+/// below 0 (an attenuator adds none). H. A. Haus, IEEE Photon. Technol. Lett. 10(11) 1602 (1998); E.
+/// Desurvire, Erbium-Doped Fiber Amplifiers (Wiley 1994), ch. 2. `gain` is of power, linear.
+double amplifier_noise_psd(double gain, std::optional<double> noise_factor, double carrier);
 
 /// Scales the field by sqrt(power_gain) and adds circular white noise of `noise_psd` [W/Hz] per polarisation
 /// over the whole simulated band: A' = sqrt(G) A + n, E|n|^2 = noise_psd x sample rate. Draws only when there

@@ -48,6 +48,8 @@ PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefrin
   line.steps = setup.steps;
   line.bandwidth = 2.0 * setup.line.comb.edge();
   line.launch_power = setup.line.comb.power();
+  line.carrier = setup.line.carrier();
+  line.walk = walk_comb(setup.line);
   return plan_line(line, birefringence);
 }
 
@@ -89,7 +91,7 @@ double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {
 }
 
 LightLevels arriving_light(const LinkSetup& setup) {
-  const PropagationPlan line = nominal_plan(setup.line.sections);
+  const PropagationPlan line = nominal_plan(setup.line);
   return light_levels(joined(line, plan_optics(setup, line)), launched_light(setup));
 }
 

@@ -76,9 +76,12 @@ JonesGrid jones_grid(const PropagationPlan& path, const PathWindow& window) {
   std::vector<JonesMatrix> unturned;
   for (const double f : grid.frequency) {
     std::complex<double> scalar = constant;
-    for (const PlanElement& element : path.elements)
+    for (const PlanElement& element : path.elements) {
       if (const auto* filter = std::get_if<OpticalFilter>(&element))
         scalar *= filter_response(*filter, window.tuned + f);
+      if (const auto* gain = std::get_if<SpectralGain>(&element))  // gain itself is left out, like that of
+        scalar *= std::exp(0.5 * (log_gain(*gain, window.tuned + f) - log_gain(*gain, window.tuned)));
+    }
     unturned.push_back(scalar * jones_matrix(still, window.tuned + f));
   }
   const double delay = group_delay(path, window.tuned);  // the receiver's time runs that much behind

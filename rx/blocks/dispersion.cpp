@@ -40,7 +40,7 @@ Field<float> DispersionEqualiser::operator()(Field<float> signal) const {
 
 double told_beta2_length(const Scenario& s) {
   if (const auto told = s.optional_number("dsp.dispersion_ps_per_nm"))
-    return accumulated_to_beta2_length(*told);
+    return accumulated_to_beta2_length(*told, channel_wavelength(s));
   return dispersion_at_channel(read_line(s)).beta2_length;
 }
 

@@ -14,6 +14,7 @@
 #include "rx/stage/stage.h"
 #include "sim/signal/field.h"
 #include "sim/signal/record/capture.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
@@ -32,7 +33,11 @@ struct ReceiverResult {
   std::optional<double> beta2_length;               // s^2, of the path, estimated (dsp.dispersion = blind)
   std::optional<double>
       clock_offset_ppm;  // estimated: the receiver's clock faster than its name; absent: no lock
-  double compensated_beta2_length = 0;       // s^2, by the dispersion block
+  double compensated_beta2_length = 0;  // s^2, by the dispersion block
+  double wavelength = kWavelength;      // m, of the carrier: dispersions in ps/nm refer to it
+  double in_ps_per_nm(double accumulated) const {
+    return beta2_length_to_accumulated(accumulated, wavelength);
+  }
   EqualiserTaps taps;                        // of the equaliser at the end; empty without one
   std::optional<ChannelReading> channel;     // what those say
   std::size_t discarded_symbols = 0;         // both ends together: what the filters' edges spoil; not scored

@@ -101,8 +101,9 @@ double oscillator_leak_ratio(const LinkSetup& setup, const Detection& d, double 
 double preamplifier_ratio(const LinkSetup& setup, const LightLevels& arriving, double band) {
   const auto& pre = setup.receiver_input.preamplifier;
   if (!pre) return 0.0;
-  const double psd = amplifier_noise_psd(
-      pre->output_power / setup.receiver_input.received(arriving.total_power), pre->noise_factor);
+  const double psd =
+      amplifier_noise_psd(pre->output_power / setup.receiver_input.received(arriving.total_power),
+                          pre->noise_factor, setup.receiver_input.carrier);
   return 2.0 * psd * band * arriving.total_power / arriving.signal_power / pre->output_power;
 }
 

@@ -23,6 +23,8 @@ void check(const LineParameters& line) {
     require(section.span.loss >= 0.0, "loss of a span must be at least 0");
     require(section.span.gamma >= 0.0, "Kerr coefficient of a span must be at least 0");
     require(section.span.pmd_coefficient >= 0.0, "PMD coefficient of a span must be at least 0");
+    require(line.walk.flat() || line.walk.sections.size() == line.sections.size(),
+            "the walk along a line must have its sections");
     require(section.lumped_loss >= 1.0 && section.module_loss >= 1.0, "lumped loss must be at least 0 dB");
   }
 }
@@ -43,12 +45,31 @@ Birefringence draw_birefringence(const Span& span, int count, RandomStream rando
   return fibre;
 }
 
+// Puts what one fibre does by frequency between the steps, where it does anything: from the middle of one to
+// the middle of the next.
+class GainByFrequency {
+ public:
+  GainByFrequency(PropagationPlan& plan, const CombWalk& walk, std::size_t span)
+      : plan_(plan), walk_(walk), span_(span) {}
+  void advance(double to) {
+    if (!walk_.flat()) plan_.elements.emplace_back(walk_.between(span_, at_, to));
+    at_ = to;
+  }
+
+ private:
+  PropagationPlan& plan_;
+  const CombWalk& walk_;
+  std::size_t span_;
+  double at_ = 0.0;
+};
+
 // Fixed steps, each section put at the step edge nearest to its end.
 void append_fixed_span(PropagationPlan& plan, const Span& span, const std::vector<double>& steps,
-                       const Birefringence& fibre) {
+                       const Birefringence& fibre, GainByFrequency gain) {
   std::size_t next = 0;
   double z = 0.0;
   for (std::size_t i = 0; i < steps.size(); ++i) {
+    gain.advance(z + steps[i] / 2.0);
     plan.elements.push_back(SplitStep{steps[i], constants(span)});
     z += steps[i];
     const bool last = i + 1 == steps.size();
@@ -57,33 +78,61 @@ void append_fixed_span(PropagationPlan& plan, const Span& span, const std::vecto
       plan.elements.push_back(fibre.sections[next++]);
     }
   }
+  gain.advance(span.length);
 }
 
-void append_adaptive_span(PropagationPlan& plan, const Span& span, const StepControl& control, double cap,
-                          const Birefringence& fibre) {
-  const double longest = std::min(cap, span.length);
-  const auto stretch = [&](double length) {
-    return AdaptiveStretch{
-        length,  constants(span), control.tolerance, std::min(longest, span.length / 100.0),
-        longest, control.min_step};
-  };
+// Stretches from section to section, each cut into `parts` where something hangs on frequency.
+void append_adaptive_span(PropagationPlan& plan, const Span& span, const AdaptiveStretch& usual,
+                          const Birefringence& fibre, GainByFrequency gain, int parts) {
   double z = 0.0;
+  const auto go_to = [&](double end) {
+    AdaptiveStretch stretch = usual;
+    stretch.length = (end - z) / parts;
+    for (int i = 0; i < parts; ++i) {
+      gain.advance(z + (i + 0.5) * stretch.length);
+      plan.elements.push_back(stretch);
+    }
+    z = end;
+  };
   for (std::size_t i = 0; i < fibre.sections.size(); ++i) {
-    plan.elements.push_back(stretch(fibre.ends[i] - z));
+    go_to(fibre.ends[i]);
     plan.elements.push_back(fibre.sections[i]);
-    z = fibre.ends[i];
   }
-  if (fibre.sections.empty()) plan.elements.push_back(stretch(span.length));
+  if (fibre.sections.empty()) go_to(span.length);
+  gain.advance(span.length);
 }
 
-void append_behind_span(PropagationPlan& plan, const LineSection& section, double carrier, std::size_t number,
+AdaptiveStretch adaptive_stretch(const Span& span, const StepControl& control, double bandwidth) {
+  const double cap = control.cap_factor * dispersive_step_cap(span.beta2, bandwidth);
+  const double longest = std::min(cap, span.length);
+  return {span.length, constants(span), control.tolerance, std::min(longest, span.length / 100.0),
+          longest,     control.min_step};
+}
+
+// The fibre of span `k`, counted from 0.
+void append_fibre(PropagationPlan& plan, const LineParameters& line, std::size_t k,
+                  const Birefringence& fibre) {
+  constexpr int kParts = 64;  // of a span, where adaptive steps meet gain by frequency
+  const Span& span = line.sections[k].span;
+  const GainByFrequency gain(plan, line.walk, k);
+  if (line.steps.law != StepLaw::kLocalError)
+    return append_fixed_span(plan, span, step_lengths(span, line.steps, line.bandwidth, line.launch_power),
+                             fibre, gain);
+  const int sections = std::max(1, static_cast<int>(fibre.sections.size()));
+  append_adaptive_span(plan, span, adaptive_stretch(span, line.steps, line.bandwidth), fibre, gain,
+                       line.walk.flat() ? 1 : std::max(1, kParts / sections));
+}
+
+// What stands behind the fibre of span `k`, counted from 0.
+void append_behind_span(PropagationPlan& plan, const LineParameters& line, std::size_t k,
                         const RandomStreams& streams) {
   JonesMatrix axes;
-  if (section.pdl > 1.0) {
-    RandomStream random = streams.stream("pdl-span-" + std::to_string(number));
+  if (line.sections[k].pdl > 1.0) {
+    RandomStream random = streams.stream("pdl-span-" + std::to_string(k + 1));
     axes = random_unitary(random);
   }
-  append_behind_fibre(plan, section, number, axes, carrier);
+  append_behind_fibre(plan, line.sections[k], k + 1, axes, line.carrier,
+                      line.walk.flat() ? nullptr : &line.walk.sections[k]);
 }
 
 }  // namespace
@@ -100,19 +149,13 @@ PropagationPlan plan_line(const LineParameters& line, const RandomStreams& strea
   const int automatic = spans == 0 ? 0 : std::max(10, (100 + spans - 1) / spans);
   const int pmd_sections = line.pmd.sections_per_span > 0 ? line.pmd.sections_per_span : automatic;
   for (std::size_t k = 0; k < line.sections.size(); ++k) {
-    const LineSection& section = line.sections[k];
-    const Span& span = section.span;
+    const Span& span = line.sections[k].span;
     RandomStream random = streams.stream("birefringence-span-" + std::to_string(k + 1));
     // The first axis of the first section must be as random as the others.
     if (span.pmd_coefficient > 0.0) plan.elements.push_back(LumpedJones{random_unitary(random)});
     const Birefringence fibre = draw_birefringence(span, pmd_sections, random);
-    if (line.steps.law == StepLaw::kLocalError) {
-      const double cap = line.steps.cap_factor * dispersive_step_cap(span.beta2, line.bandwidth);
-      append_adaptive_span(plan, span, line.steps, cap, fibre);
-    } else {
-      append_fixed_span(plan, span, step_lengths(span, line.steps, line.bandwidth, line.launch_power), fibre);
-    }
-    append_behind_span(plan, section, line.carrier, k + 1, streams);
+    append_fibre(plan, line, k, fibre);
+    append_behind_span(plan, line, k, streams);
   }
   return plan;
 }

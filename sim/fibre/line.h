@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "sim/signal/line/line.h"
+#include "sim/signal/line/wide_band.h"
 #include "sim/signal/propagation/plan.h"
 #include "sim/signal/propagation/steps.h"
 #include "sim/signal/random.h"
@@ -28,6 +29,7 @@ struct LineParameters {
   double launch_power =
       1e-3;  ///< W into each span, all channels and polarisations; only kNonlinearPhase uses it
   double carrier = kCarrierHz;  ///< Hz, for the photon energy of ASE
+  CombWalk walk;  ///< of the same sections, where loss, Raman scattering or amplifiers hang on frequency
 };
 
 /// Step lengths [m] for one span by `control`, `power` [W] at its input (propagation/steps.h).

@@ -17,7 +17,7 @@ ReceiverInput receive_light(Field<double>& light, const ReceiverInputParameters&
   }
   if (!p.preamplifier) return received;
   const double gain = p.preamplifier->output_power / received.power;
-  const double noise = amplifier_noise_psd(gain, p.preamplifier->noise_factor);
+  const double noise = amplifier_noise_psd(gain, p.preamplifier->noise_factor, p.carrier);
   amplify(light, gain, noise, streams.stream("preamplifier-ase"));
   received.preamplifier_psd = noise / gain;
   return received;

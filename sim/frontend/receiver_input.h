@@ -7,6 +7,7 @@
 
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
+#include "sim/signal/units.h"
 
 namespace cohlink {
 
@@ -20,6 +21,7 @@ struct ReceiverInputParameters {
   /// W, both polarisations, signal and noise of the link: what a variable attenuator in its place leaves.
   std::optional<double> received_power;
   std::optional<Preamplifier> preamplifier;  // absent: the received power goes to the front end as it is
+  double carrier = kCarrierHz;               // Hz, optical, for the photon energy of its noise
 
   /// Power behind the attenuator, where `arriving` [W] comes in.
   double received(double arriving) const { return received_power.value_or(arriving / loss); }

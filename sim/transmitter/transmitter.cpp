@@ -94,7 +94,7 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
       modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power / taken);
   out.carrier = modulated.carrier;
   out.bias = modulated.bias;
-  out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor);
+  out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor, p.carrier);
   amplify(light, modulated.power_gain, out.noise_psd, streams.stream("launch-ase"));
   return out;
 }

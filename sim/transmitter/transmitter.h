@@ -13,6 +13,7 @@
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
+#include "sim/signal/units.h"
 #include "sim/transmitter/dac.h"
 #include "sim/transmitter/driver.h"
 #include "sim/transmitter/lane_errors.h"
@@ -39,6 +40,7 @@ struct TransmitterParameters {
   ModulatorParameters modulator;
   double launch_power = 1e-3;                 // W, both polarisations
   std::optional<double> launch_noise_factor;  // linear, of the launch amplifier; absent = noiseless
+  double carrier = kCarrierHz;                // Hz, optical, for the photon energy of its noise
 };
 
 /// Data of one frame. Bits are empty for Gaussian symbols.

@@ -18,7 +18,7 @@ struct Target {
   std::vector<std::string> words;  // that mean something to it
 };
 
-/// Of texts: scenario, options, journal, record, trace, csv.
+/// Of texts: scenario, options, journal, record, trace, csv, loss-table.
 std::vector<Target> text_targets();
 /// Of HDF5 files: capture, result, curve, study, part. An input is a list of changes to the objects of a file
 /// that is whole (hdf5_changes.h), or of bits to turn in one without a seal.

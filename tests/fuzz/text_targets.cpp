@@ -3,6 +3,7 @@
 #include <stdexcept>
 
 #include "sim/link_setup.h"
+#include "sim/signal/line/loss_spectrum.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/known_symbols.h"
@@ -193,6 +194,15 @@ std::string npy(const std::string& type, const std::string& shape, const std::st
   return std::string("\x93NUMPY\x01\x00", 8) + static_cast<char>(header.size()) + '\0' + header + data;
 }
 
+// --- Tables of fibre loss. ---
+
+void run_loss_table(const std::string& input) {
+  std::istringstream text(input);
+  const LossTable table = read_loss_table(text, "input");
+  for (std::size_t i = 1; i < table.frequency.size(); ++i)
+    if (!(table.frequency[i] > table.frequency[i - 1])) throw std::logic_error("a table out of order");
+}
+
 }  // namespace
 
 std::vector<Target> text_targets() {
@@ -242,6 +252,12 @@ std::vector<Target> text_targets() {
         "1 2 3 4\n5 6 7 8",
         "1\t2\t3\t4\r\n"},
        {"\n", "\r\n", ",", ";", "nan", "inf", "1e39", "#", "\xef\xbb\xbf"}},
+      {"loss-table",
+       run_loss_table,
+       {"wavelength_nm,db_per_km\n1530,0.21\n1550,0.19\n1570,0.2 # long end\n",
+        "\xef\xbb\xbf"
+        "frequency_thz; db_per_km\r\n192; 0.2\r\n193; 0.19\r\n"},
+       {"\n", "\r\n", ",", ";", "nan", "inf", "1e999", "#", "frequency_thz", "1550"}},
   };
 }
 

@@ -228,9 +228,9 @@ std::vector<std::string> values_to_try(const ScenarioKey& key, const Scenario& s
   if (key.type == KeyType::kText || key.type == KeyType::kChoice || key.type == KeyType::kBoolean)
     return values;
   if (key.type == KeyType::kInteger)
-    for (const char* x : {"3", "6", "9"}) values.emplace_back(x);
+    for (const char* x : {"3", "6", "9", "1"}) values.emplace_back(x);
   if (key.type == KeyType::kNumber)
-    for (const char* x : {"3", "40", "0.5", "-20", "-150"}) values.emplace_back(x);
+    for (const char* x : {"3", "40", "0.5", "-20", "-150", "190", "1590"}) values.emplace_back(x);
   if (key.type == KeyType::kNumbers) values = {"1", "0.5", "70"};
   if (key.type == KeyType::kNumber || key.type == KeyType::kInteger) return values;
   // Lists have a value for each channel or each span of the scenarios below.
@@ -262,7 +262,8 @@ TEST_CASE("every key of the bench that is off its default changes a budget or is
           "launch_amplifier_noise_figure_db = 5\nmodulator_extinction_db = 25\ndac_bandwidth_ghz = 20\n"
           "[frontend]\npreamplifier_noise_figure_db = 5\n"),
       scenario_of(
-          "[channel]\ncount = 3\nspacing_ghz = 34\n[fibre]\nspans = 1\n[frontend]\nshot_noise = true\n")};
+          "[channel]\ncount = 3\nspacing_ghz = 34\n[fibre]\nspans = 1\nraman_slope_per_w_km_thz = 0.028\n"
+          "[frontend]\nshot_noise = true\n")};
   std::set<std::string> missed;
   for (const ScenarioKey& key : scenario_keys())
     if (is_of_the_bench(key) && !harmless_by_itself(key.full_name())) missed.insert(key.full_name());

@@ -199,7 +199,7 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
 
 std::vector<std::string> named_inputs(const Scenario& scenario, const std::vector<std::string>& files) {
   std::vector<std::string> names = scenario.list("trace.lane_files");
-  for (const char* key : {"signal.pattern_file", "trace.file", "trace.symbols_file"})
+  for (const char* key : {"signal.pattern_file", "fibre.loss_file", "trace.file", "trace.symbols_file"})
     if (scenario.is_set(key)) names.push_back(scenario.text(key));
   std::vector<std::string> found = names;
   for (const auto& file : files)

@@ -5,6 +5,7 @@
 
 #include "sim/optical_path.h"
 #include "sim/signal/line/read_line.h"
+#include "sim/signal/line/wide_band.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/numbers.h"
 
@@ -20,7 +21,7 @@ bool alike(const LineSection& a, const LineSection& b) {
          a.lumped_loss == b.lumped_loss;
 }
 
-std::string describe_section(const LineSection& section) {
+std::string describe_section(const LineSection& section, double wavelength) {
   const Span& span = section.span;
   return readable(in_km(span.length)) + " km: " + readable(in_db(span.total_loss())) + " dB lost in fibre" +
          (section.lumped_loss > 1.0
@@ -29,7 +30,8 @@ std::string describe_section(const LineSection& section) {
          (section.module_loss > 1.0
               ? ", " + readable(in_db(section.module_loss)) + " dB in the dispersion module"
               : "") +
-         "; " + readable(as_written(beta2_length_to_accumulated(span.beta2 * span.length)), 5) + " ps/nm";
+         "; " + readable(as_written(beta2_length_to_accumulated(span.beta2 * span.length, wavelength)), 5) +
+         " ps/nm";
 }
 
 std::string describe_gain(const std::vector<LineSection>& sections) {
@@ -41,7 +43,8 @@ std::string describe_gain(const std::vector<LineSection>& sections) {
          (sections.back().amplifier.mode == GainMode::kNone ? ", none before the receiver" : "");
 }
 
-void add_spans(std::vector<Fact>& facts, const std::vector<LineSection>& sections) {
+void add_spans(std::vector<Fact>& facts, const Line& line) {
+  const std::vector<LineSection>& sections = line.sections;
   double total = 1.0;
   for (std::size_t first = 0, next = 0; first < sections.size(); first = next) {
     for (; next < sections.size() && alike(sections[first], sections[next]); ++next)
@@ -49,10 +52,31 @@ void add_spans(std::vector<Fact>& facts, const std::vector<LineSection>& section
     const std::string label = next - first == 1
                                   ? "span " + std::to_string(next)
                                   : "spans " + std::to_string(first + 1) + " to " + std::to_string(next);
-    facts.push_back({"", label, {}, describe_section(sections[first])});
+    facts.push_back({"", label, {}, describe_section(sections[first], line.comb.wavelength)});
   }
   facts.push_back({"line_loss_db", "lost in all", in_db(total),
                    readable(in_db(total)) + " dB, " + describe_gain(sections)});
+}
+
+/// Powers at the end of each fibre where channels come to differ on the way.
+void add_channel_walk(std::vector<Fact>& facts, const Line& line) {
+  const CombWalk walk = walk_comb(line);
+  if (walk.flat()) return;
+  const Comb& comb = line.comb;
+  std::vector<std::size_t> shown = {0, comb.under_test, comb.channels.size() - 1};
+  shown.erase(std::unique(shown.begin(), shown.end()), shown.end());
+  std::string numbers;
+  for (const std::size_t c : shown)
+    numbers += (numbers.empty() ? "" : ", ") + std::to_string(comb.channels[c].number) + " at " +
+               readable(1e9 * kSpeedOfLight / (comb.centre() + comb.channels[c].offset), 6) + " nm";
+  facts.push_back({"", "channels", {}, numbers + "; from the start of each fibre to its end:"});
+  for (std::size_t k = 0; k < walk.sections.size(); ++k) {
+    std::string text;
+    for (const std::size_t c : shown)
+      text += (text.empty() ? "" : ", ") + readable(watt_to_dbm(walk.sections[k].start[c])) + " to " +
+              readable(watt_to_dbm(walk.sections[k].end[c]));
+    facts.push_back({"", "span " + std::to_string(k + 1), {}, text + " dBm"});
+  }
 }
 
 void add_filters(std::vector<Fact>& facts, const Scenario& scenario, const Line& line) {
@@ -96,7 +120,8 @@ std::vector<Fact> light_path_facts(const Scenario& scenario) {
   const Line line = read_line(scenario);
   if (line.sections.empty()) return {};
   std::vector<Fact> facts = {{"", "light path", {}, ""}};
-  add_spans(facts, line.sections);
+  add_spans(facts, line);
+  add_channel_walk(facts, line);
   if (const double pdl = in_db(line.sections.front().pdl); pdl > 0.0)
     facts.push_back({"site_pdl_db", "at each amplifier", pdl,
                      readable(pdl) + " dB lost by the worse polarisation, axes random"});

@@ -130,7 +130,7 @@ std::vector<Fact> estimated_facts(const Capture& capture, const ReceiverResult& 
     facts.push_back({"iq_skew_y_ps", "", y, ""});
   }
   if (result.beta2_length) {
-    const double found = beta2_length_to_accumulated(*result.beta2_length);
+    const double found = result.in_ps_per_nm(*result.beta2_length);
     add("dispersion_ps_per_nm", "dispersion", found, readable(found, 6) + " ps/nm",
         capture.truth ? readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "");
   }
@@ -246,13 +246,13 @@ std::string beside_truth(const std::optional<double>& truth, const std::string& 
 std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& result) {
   if (!result.channel) return {};
   const double dgd_ps = 1e12 * result.channel->dgd, pdl_db = to_db(result.channel->pdl),
-               left_over = beta2_length_to_accumulated(result.channel->beta2_length);
+               left_over = result.in_ps_per_nm(result.channel->beta2_length);
   std::optional<double> dgd, pdl, dispersion;
   if (knows_path(capture)) {
     dgd = capture.truth->dgd_ps;
     pdl = true_pdl_db(*capture.truth);
     const double left =
-        capture.truth->dispersion_ps_per_nm - beta2_length_to_accumulated(result.compensated_beta2_length);
+        capture.truth->dispersion_ps_per_nm - result.in_ps_per_nm(result.compensated_beta2_length);
     dispersion = std::abs(left) < 0.05 ? 0.0 : left;
   }
   return {

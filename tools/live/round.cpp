@@ -101,7 +101,7 @@ void Rounds::add_numbers(Packet& packet, const FrameResult& frame, const Receive
     packet.head["channel"] = {
         {"dgd_ps", finite(1e12 * received.channel->dgd)},
         {"pdl_db", finite(to_db(received.channel->pdl))},
-        {"dispersion_ps_per_nm", finite(beta2_length_to_accumulated(received.channel->beta2_length))}};
+        {"dispersion_ps_per_nm", finite(received.in_ps_per_nm(received.channel->beta2_length))}};
 }
 
 void Rounds::add_blocks(Packet& packet, const Seen& seen, const ReceiverResult& received) const {

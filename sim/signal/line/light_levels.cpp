@@ -34,8 +34,20 @@ class EnergyBelow {
   std::vector<double> sum_;
 };
 
+// Cuts every channel's band, and the 12.5 GHz about it.
+template <class Add>
+void cut_channels(const Comb& comb, const Add& add) {
+  constexpr int kParts = 8;
+  for (const Channel& channel : comb.channels) {
+    const double edge = pulse_band_edge(channel.pulse);
+    for (int i = 0; i <= kParts; ++i) add(channel.frequency + edge * (2.0 * i / kParts - 1.0));
+    for (const double side : {-0.5, 0.5}) add(channel.frequency + side * kOsnrBandwidthHz);
+  }
+}
+
 // Borders of the cells: the band, the 12.5 GHz about the channel under test, and the slopes of the filters,
-// outside which a filter's transmission is 0 or 1 within 1e-9. Without filters a few cells are all.
+// outside which a filter's transmission is 0 or 1 within 1e-9. Without filters a few cells are all, unless
+// gain hangs on frequency.
 std::vector<double> cell_borders(const PropagationPlan& plan, const LaunchedLight& light) {
   constexpr double kReach = 6.0, kPerSigma = 6.0;
   const double half = 0.5 * light.simulated_band, tuned = light.comb.tested().frequency;
@@ -44,6 +56,9 @@ std::vector<double> cell_borders(const PropagationPlan& plan, const LaunchedLigh
     if (std::abs(f) < half) borders.push_back(f);
   };
   add(tuned - 0.5 * kOsnrBandwidthHz), add(tuned + 0.5 * kOsnrBandwidthHz);
+  if (std::any_of(plan.elements.begin(), plan.elements.end(),
+                  [](const PlanElement& e) { return std::holds_alternative<SpectralGain>(e); }))
+    cut_channels(light.comb, add);
   const OpticalFilter* last = nullptr;
   for (const PlanElement& element : plan.elements) {
     const auto* filter = std::get_if<OpticalFilter>(&element);
@@ -67,7 +82,8 @@ struct LightWalk::Spectrum {
         own_(borders_.size() - 1, 0.0),
         others_(own_),
         noise_(own_.size(), light.noise_psd),
-        tuned_(light.comb.tested().frequency) {
+        gain_(own_.size(), 1.0),
+        comb_(light.comb) {
     const std::vector<Channel>& channels = light.comb.channels;
     std::optional<EnergyBelow> below;
     for (std::size_t c = 0; c < channels.size(); ++c) {
@@ -90,15 +106,20 @@ struct LightWalk::Spectrum {
 
   void pass(double gain, double added_psd) {
     for (std::size_t k = 0; k < own_.size(); ++k) {
-      own_[k] *= gain, others_[k] *= gain;
-      noise_[k] = noise_[k] * gain + added_psd;
+      scale(k, gain);
+      noise_[k] += added_psd;
     }
+  }
+
+  void pass(const SpectralGain& shape) {
+    for (std::size_t k = 0; k < own_.size(); ++k)
+      scale(k, std::exp(log_gain(shape, 0.5 * (borders_[k] + borders_[k + 1]))));
   }
 
   void pass(const OpticalFilter& filter) {
     for (std::size_t k = 0; k < own_.size(); ++k) {
-      const double h = filter_response(filter, 0.5 * (borders_[k] + borders_[k + 1])), gain = h * h;
-      own_[k] *= gain, others_[k] *= gain, noise_[k] *= gain;
+      const double h = filter_response(filter, 0.5 * (borders_[k] + borders_[k + 1]));
+      scale(k, h * h);
     }
   }
 
@@ -111,18 +132,38 @@ struct LightWalk::Spectrum {
     return power;
   }
 
+  double noise_psd() const { return noise_psd(comb_.tested().frequency); }
+
   // Mean over the reference band, or over what of it is simulated.
-  double noise_psd() const {
+  double noise_psd(double tuned) const {
     double power = 0.0, width = 0.0;
     for (std::size_t k = 0; k < noise_.size(); ++k) {
-      if (std::abs(0.5 * (borders_[k] + borders_[k + 1]) - tuned_) > 0.5 * kOsnrBandwidthHz) continue;
-      power += noise_[k] * (borders_[k + 1] - borders_[k]);
-      width += borders_[k + 1] - borders_[k];
+      const double low = std::max(borders_[k], tuned - 0.5 * kOsnrBandwidthHz),
+                   high = std::min(borders_[k + 1], tuned + 0.5 * kOsnrBandwidthHz);
+      if (high <= low) continue;
+      power += noise_[k] * (high - low);
+      width += high - low;
     }
     return power / width;
   }
 
+  std::vector<ChannelLevel> channels() const {
+    std::vector<ChannelLevel> levels;
+    for (const Channel& channel : comb_.channels) {
+      const EnergyBelow below(channel.pulse);
+      ChannelLevel level{0.0, noise_psd(channel.frequency)};
+      for (std::size_t k = 0; k < gain_.size(); ++k)
+        level.power += channel.power * gain_[k] *
+                       (below(borders_[k + 1] - channel.frequency) - below(borders_[k] - channel.frequency));
+      levels.push_back(level);
+    }
+    return levels;
+  }
+
  private:
+  void scale(std::size_t cell, double gain) {
+    own_[cell] *= gain, others_[cell] *= gain, noise_[cell] *= gain, gain_[cell] *= gain;
+  }
   static double sum(const std::vector<double>& cells) {
     double total = 0.0;
     for (const double cell : cells) total += cell;
@@ -130,7 +171,8 @@ struct LightWalk::Spectrum {
   }
   std::vector<double> borders_, own_, others_;  // Hz; W of the channel under test and of the others
   std::vector<double> noise_;                   // W/Hz per polarisation
-  double tuned_;
+  std::vector<double> gain_;                    // of power, so far
+  Comb comb_;                                   // as launched
 };
 
 LightWalk::LightWalk(const PropagationPlan& plan, const LaunchedLight& launched)
@@ -149,6 +191,8 @@ void LightWalk::pass(const PlanElement& element) {
     light_->pass(mean_transmission(jones->matrix), 0.0);
   } else if (const auto* filter = std::get_if<OpticalFilter>(&element)) {
     light_->pass(*filter);
+  } else if (const auto* shape = std::get_if<SpectralGain>(&element)) {
+    light_->pass(*shape);
   } else {
     return;
   }
@@ -164,6 +208,8 @@ LightLevels LightWalk::levels() const {
   levels.total_power = light_->channels_power() + levels.noise_power;
   return levels;
 }
+
+std::vector<ChannelLevel> LightWalk::channels() const { return light_->channels(); }
 
 std::optional<double> LightLevels::osnr() const {
   if (noise_psd <= 0.0) return std::nullopt;

@@ -30,12 +30,19 @@ struct LightLevels {
   std::optional<double> osnr() const;
 };
 
+/// A channel of the comb where the walk has come to.
+struct ChannelLevel {
+  double power = 0.0;      // W, both polarisations
+  double noise_psd = 0.0;  // W/Hz per polarisation, mean over 12.5 GHz about the channel
+};
+
 /// Levels of the channel under test. Carried along is, cell by cell of a frequency grid, the power of the
 /// channels and the density of the noise: a filter weighs each cell by its power transmission, and an
 /// amplifier of fixed output power takes its gain from all that is left in the simulated band, as it does in
 /// the waveform. The grid resolves the edges of every filter in the plan to a sixth of their blur, so that
-/// powers are right within 0.01 dB. Channels have their launched spectrum throughout: what the Kerr effect or
-/// the transmitter's flaws do to it is left out. A PDL element counts with its mean transmission.
+/// powers are right within 0.01 dB, and every channel's band to an eighth where gain hangs on frequency.
+/// Channels have their launched spectrum throughout: what the Kerr effect or the transmitter's flaws do to it
+/// is left out. A PDL element counts with its mean transmission.
 LightLevels light_levels(const PropagationPlan& plan, const LaunchedLight& launched);
 
 /// The same element by element.
@@ -48,6 +55,8 @@ class LightWalk {
   void pass(const PlanElement& element);
   /// Here; peak_power anywhere so far.
   LightLevels levels() const;
+  /// Of every channel of the comb, here.
+  std::vector<ChannelLevel> channels() const;
 
  private:
   struct Spectrum;

@@ -26,6 +26,16 @@ double Comb::power() const {
   return sum;
 }
 
+double LossCurve::at(double optical_offset) const {
+  if (offset.empty()) return 1.0;
+  const auto next = std::lower_bound(offset.begin(), offset.end(), optical_offset);
+  if (next == offset.begin()) return ratio.front();
+  if (next == offset.end()) return ratio.back();
+  const auto i = static_cast<std::size_t>(next - offset.begin());
+  const double part = (optical_offset - offset[i - 1]) / (offset[i] - offset[i - 1]);
+  return ratio[i - 1] + part * (ratio[i] - ratio[i - 1]);
+}
+
 double comb_frequency(double optical_offset, double frame_rate) {
   return std::nearbyint(-optical_offset / frame_rate) * frame_rate;
 }

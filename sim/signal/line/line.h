@@ -44,6 +44,8 @@ struct Amplifier {
   double noise_factor = from_db(5.0);  ///< F, linear
   bool ase = true;
   double output_power = 1e-3;  ///< W, both polarisations, all channels
+  double tilt = 0.0;           ///< 1/Hz, slope of ln(power gain) over optical frequency
+  bool equalise = false;       ///< a channel equaliser behind it restores the launched spectrum
   bool operator==(const Amplifier&) const = default;
 };
 
@@ -82,8 +84,12 @@ struct Comb {
   std::vector<Channel> channels = std::vector<Channel>(1);  ///< in grid order; at least one
   std::size_t under_test = 0;                               ///< index of the one that is received
   double spacing = 50e9;                                    ///< Hz
+  double wavelength = kWavelength;                          ///< m, of the grid's centre
 
   const Channel& tested() const { return channels[under_test]; }
+  double centre() const {
+    return kSpeedOfLight / wavelength;
+  }  ///< Hz, optical frequency of the grid's centre
   /// Highest channel edge, either side of the grid's centre [Hz].
   double edge() const;
   /// Of all channels [W].
@@ -108,10 +114,25 @@ struct PathOptics {
   bool operator==(const PathOptics&) const = default;
 };
 
+/// Loss of the fibres by frequency, over that at the grid's centre, which is Span::loss: linear between
+/// points, level beyond them. No points: flat.
+struct LossCurve {
+  std::vector<double> offset;  ///< Hz, optical frequency above the grid's centre, ascending
+  std::vector<double> ratio;
+  double at(double optical_offset) const;
+  bool operator==(const LossCurve&) const = default;
+};
+
 struct Line {
   Comb comb;
   std::vector<LineSection> sections;  ///< none: back to back
   PathOptics optics;
+  LossCurve loss_curve;
+  double raman_slope = 0.0;         ///< 1/(W m Hz): gain over frequency difference, see wide_band.h
+  double wavelength = kWavelength;  ///< m, of the channel under test: dispersion in ps/nm refers to it
+
+  /// Optical frequency of the channel under test [Hz]: for the photon energy of ASE.
+  double carrier() const { return kSpeedOfLight / wavelength; }
   bool operator==(const Line&) const = default;
 };
 

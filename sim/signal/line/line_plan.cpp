@@ -8,7 +8,8 @@
 namespace cohlink {
 namespace {
 
-LumpedGain amplifier_element(const LineSection& section, double carrier, const std::string& stream) {
+LumpedGain amplifier_element(const LineSection& section, double gain_of_all, double carrier,
+                             const std::string& stream) {
   const Amplifier& amplifier = section.amplifier;
   LumpedGain gain;
   gain.ase_stream = stream;
@@ -21,7 +22,7 @@ LumpedGain amplifier_element(const LineSection& section, double carrier, const s
     gain.carrier = carrier;
     return gain;
   }
-  gain.power_gain = section.total_loss() * pdl_loss;
+  gain.power_gain = gain_of_all * pdl_loss;
   gain.ase_psd =
       amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, amplifier.noise_factor, carrier) : 0.0;
   return gain;
@@ -30,34 +31,41 @@ LumpedGain amplifier_element(const LineSection& section, double carrier, const s
 }  // namespace
 
 void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std::size_t number,
-                         const JonesMatrix& pdl_axes, double carrier) {
+                         const JonesMatrix& pdl_axes, double carrier, const SectionWalk* walk) {
   if (const double lost = section.lumped_loss * section.module_loss; lost > 1.0) {
     LumpedGain loss;
     loss.power_gain = 1.0 / lost;
     plan.elements.emplace_back(loss);
   }
   if (section.module) plan.elements.emplace_back(*section.module);
-  if (section.amplifier.mode != GainMode::kNone)
-    plan.elements.emplace_back(amplifier_element(section, carrier, "ase-span-" + std::to_string(number)));
+  if (section.amplifier.mode != GainMode::kNone) {
+    const double gain = walk ? walk->gain : section.total_loss();
+    plan.elements.emplace_back(
+        amplifier_element(section, gain, carrier, "ase-span-" + std::to_string(number)));
+    if (walk && !walk->behind.log_gain.empty()) plan.elements.emplace_back(walk->behind);
+  }
   if (section.pdl > 1.0)
     plan.elements.emplace_back(LumpedJones{adjoint(pdl_axes) * pdl_element(section.pdl) * pdl_axes});
   for (const OpticalFilter& filter : section.filters) plan.elements.emplace_back(filter);
 }
 
-PropagationPlan nominal_plan(const std::vector<LineSection>& sections) {
+PropagationPlan nominal_plan(const Line& line) {
   PropagationPlan plan;
-  for (std::size_t k = 0; k < sections.size(); ++k) {
-    const Span& span = sections[k].span;
+  const CombWalk walk = walk_comb(line);
+  for (std::size_t k = 0; k < line.sections.size(); ++k) {
+    const Span& span = line.sections[k].span;
     plan.elements.emplace_back(SplitStep{span.length, constants(span)});
-    append_behind_fibre(plan, sections[k], k + 1, JonesMatrix{});
+    if (!walk.flat()) plan.elements.emplace_back(walk.between(k, 0.0, span.length));
+    append_behind_fibre(plan, line.sections[k], k + 1, JonesMatrix{}, line.carrier(),
+                        walk.flat() ? nullptr : &walk.sections[k]);
   }
   return plan;
 }
 
 std::vector<double> nominal_powers(const Line& line) {
-  std::vector<LineSection> sections = line.sections;
-  for (LineSection& section : sections) section.amplifier.ase = false;
-  const PropagationPlan plan = nominal_plan(sections);
+  Line quiet = line;
+  for (LineSection& section : quiet.sections) section.amplifier.ase = false;
+  const PropagationPlan plan = nominal_plan(quiet);
   LightWalk walk(plan, {line.comb, 0.0, 2.0 * line.comb.edge()});
   std::vector<double> powers;
   for (const PlanElement& element : plan.elements) {

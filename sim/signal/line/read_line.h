@@ -13,6 +13,10 @@ namespace cohlink {
 /// together.
 Line read_line(const Scenario& scenario);
 
+/// Wavelength of the channel under test [m], to which dispersions in ps/nm refer: as the scenario gives it,
+/// 1550 nm where it gives none.
+double channel_wavelength(const Scenario& scenario);
+
 /// beta3 L [s^3] of a path that accumulates `beta2_length` [s^2] at the channel under test, for a receiver
 /// that is told the one and not the other: that of the line, and for what goes beyond the line's own beta2 L
 /// that of the scenario's fibre (fibre.type and the constants given).

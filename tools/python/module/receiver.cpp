@@ -128,7 +128,7 @@ py::object stages_of(const ReceiverResult& result) {
 
 std::optional<double> dispersion_of(const ReceiverResult& result) {
   if (!result.beta2_length) return std::nullopt;
-  return beta2_length_to_accumulated(*result.beta2_length);  // ps/nm
+  return result.in_ps_per_nm(*result.beta2_length);  // ps/nm
 }
 
 py::object taps_of(const ReceiverResult& result) {
