@@ -38,7 +38,7 @@ const std::vector<StretchPoint>& unit_rule(int points) {
 }  // namespace
 
 double Stretch::effective() const {
-  return loss * length < 1e-9 ? length : -std::expm1(-loss * length) / loss;
+  return std::abs(loss * length) < 1e-9 ? length : -std::expm1(-loss * length) / loss;
 }
 
 std::vector<Stretch> dispersion_map(const GnLine& line) {
@@ -75,7 +75,8 @@ std::vector<StretchPoint> stretch_points(const Stretch& s, int points) {
   std::vector<StretchPoint> out;
   for (const StretchPoint& unit : unit_rule(points)) {
     // exp(-a z) = 1 - share (1 - exp(-a L))
-    const double z = -lost < 1e-6 ? unit.z * s.length : -std::log1p(unit.z * std::expm1(lost)) / s.loss;
+    const double z =
+        std::abs(lost) < 1e-6 ? unit.z * s.length : -std::log1p(unit.z * std::expm1(lost)) / s.loss;
     out.push_back({z, unit.weight * all});
   }
   return out;

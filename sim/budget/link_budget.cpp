@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "sim/budget/launch_noise.h"
+#include "sim/budget/line_interference.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -36,7 +37,7 @@ void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& 
       return ase_ratio(levels_after(even, even.line.sections.size(), 0.0), budget.symbol_rate);
     };
     const LinkSetup even = without_noise(at_one_power(setup, power));
-    eta = memo.after_each_span(gn_light(setup), gn_line(even, walk_spans(even, 0.0))).back().expected();
+    eta = line_interference(even, walk_spans(even, 0.0), memo).back().expected();
     for (int i = 0; i < 4; ++i) power = std::cbrt(ratio_at(at_one_power(setup, power)) * power / (2.0 * eta));
     budget.optimum_output_power = at_one_power(setup, power).line.sections.front().amplifier.output_power;
   }
@@ -47,7 +48,7 @@ void find_optimum(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& 
 void fill_line(LinkBudget& budget, const LinkSetup& setup, InterferenceMemo& memo, double line_ratio) {
   const GnLine line = gn_line(setup, budget.spans);
   if (line.empty()) return;
-  const std::vector<Interference> all = memo.after_each_span(gn_light(setup), line);
+  const std::vector<Interference> all = line_interference(setup, budget.spans, memo);
   for (std::size_t k = 0; k < all.size(); ++k)
     budget.spans[k].interference = budget.launch_power * budget.launch_power * all[k].expected();
   budget.interference = all.back();

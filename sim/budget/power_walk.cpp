@@ -4,13 +4,18 @@
 #include <limits>
 
 #include "sim/optical_path.h"
+#include "sim/signal/line/wide_band.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-double fibre_loss(const LineSection& section) {
-  return 1.0 / (section.span.total_loss() * section.lumped_loss);
+/// Of the channel under test, from the start of section `k` to its dispersion module or amplifier.
+double fibre_loss(const Line& line, const CombWalk& walk, std::size_t k) {
+  const LineSection& section = line.sections[k];
+  if (walk.flat()) return 1.0 / (section.span.total_loss() * section.lumped_loss);
+  const SectionWalk& on_the_way = walk.sections[k];
+  return on_the_way.end[line.comb.under_test] / on_the_way.start[line.comb.under_test] / section.lumped_loss;
 }
 
 }  // namespace
@@ -36,18 +41,36 @@ LightLevels levels_after(const LinkSetup& setup, std::size_t count, double launc
 
 std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd) {
   std::vector<SpanLevel> spans;
+  const CombWalk walk = walk_comb(setup.line);
   double power = setup.line.comb.tested().power;
   for (std::size_t k = 0; k < setup.line.sections.size(); ++k) {
     const LightLevels after = levels_after(setup, k + 1, launch_psd);
     SpanLevel level;
     level.span = k + 1;
     level.input_power = power;
-    level.output_power = power * fibre_loss(setup.line.sections[k]);
+    level.output_power = power * fibre_loss(setup.line, walk, k);
     level.osnr = after.osnr();
     power = after.signal_power;
     spans.push_back(level);
   }
   return spans;
+}
+
+std::vector<ChannelEnd> walk_channels(const LinkSetup& setup, double launch_psd) {
+  const Line& line = setup.line;
+  const PropagationPlan plan = plan_spans(coarse(setup), RandomStreams(setup.seed));
+  LightWalk light(plan, launched_light(setup, launch_psd));
+  for (const PlanElement& element : plan.elements) light.pass(element);
+  std::vector<ChannelEnd> ends;
+  const std::vector<ChannelLevel> levels = light.channels();
+  for (std::size_t k = 0; k < levels.size(); ++k) {
+    const Channel& channel = line.comb.channels[k];
+    ChannelEnd end{channel.number, line.comb.centre() + channel.offset, channel.power, levels[k].power, {}};
+    const double noise = levels[k].noise_psd * end.frequency / line.carrier();
+    if (noise > 0.0) end.osnr = end.power / (2.0 * noise * kOsnrBandwidthHz);
+    ends.push_back(end);
+  }
+  return ends;
 }
 
 double ase_ratio(const LightLevels& levels, double symbol_rate) {

@@ -31,6 +31,17 @@ LightLevels levels_after(const LinkSetup& setup, std::size_t count, double launc
 /// Every span of the line, interference left at 0.
 std::vector<SpanLevel> walk_spans(const LinkSetup& setup, double launch_psd);
 
+/// A channel of the comb behind the last section, before noise loading and the receiver.
+struct ChannelEnd {
+  int channel = 0;                     // number on the grid
+  double frequency = 0.0;              // Hz, optical
+  double launched = 0.0, power = 0.0;  // W, both polarisations
+  std::optional<double> osnr;          // linear, photon energy of its own frequency; absent without noise
+};
+
+/// Every channel of the comb.
+std::vector<ChannelEnd> walk_channels(const LinkSetup& setup, double launch_psd);
+
 /// Noise over signal per polarisation in one symbol rate.
 double ase_ratio(const LightLevels& levels, double symbol_rate);
 

@@ -252,11 +252,18 @@ int budget(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("compare", po::value<std::string>()->value_name("FILE"),
              "set beside what was simulated: a result, a capture (received first) or a curve over one key")(
-      "spans", "print the table per span alone")("output,o", po::value<std::string>()->value_name("FILE"),
-                                                 "write tables and figures as HDF5, for reports");
+      "spans", "print the table per span alone")(
+      "channels", "print power and OSNR of every channel behind the line alone")(
+      "output,o", po::value<std::string>()->value_name("FILE"),
+      "write tables and figures as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const Scenario scenario = scenario_to_study(line, "budget");
   caution_unread(scenario);
+  if (line.has("channels")) {
+    line.refuse({"compare", "output"}, "has no use with --channels, which prints one table");
+    print(std::cout, channel_table(scenario), line.common().format);
+    return kDone;
+  }
   const Budget budget = make_budget(scenario);
   light_hazard_caution(budget.peak_power);
   if (line.has("compare"))

@@ -5,6 +5,7 @@
 #include <limits>
 
 #include "rx/quality/metrics.h"
+#include "sim/budget/launch_noise.h"
 #include "sim/link_setup.h"
 #include "sim/signal/units.h"
 #include "tools/study/not_counted.h"
@@ -90,6 +91,25 @@ Table span_table(const Budget& budget) {
     nli.cells.emplace_back(finite_db(1.0 / level.interference));
   }
   for (auto* column : {&span, &into, &out, &osnr, &nli}) table.columns.push_back(std::move(*column));
+  return table;
+}
+
+Table channel_table(const Scenario& scenario) {
+  const LinkSetup setup = link_setup(scenario);
+  Table table;
+  Column channel{"channel"}, frequency{"frequency_thz"}, wavelength{"wavelength_nm", Look::kHundredths},
+      launched{"launch_dbm", Look::kHundredths}, power{"power_dbm", Look::kHundredths},
+      osnr{"osnr_db", Look::kHundredths};
+  for (const ChannelEnd& end : walk_channels(setup, launch_noise_psd(setup.transmitter))) {
+    channel.cells.emplace_back(static_cast<std::uint64_t>(end.channel));
+    frequency.cells.emplace_back(as_written(end.frequency / 1e12));
+    wavelength.cells.emplace_back(1e9 * kSpeedOfLight / end.frequency);
+    launched.cells.emplace_back(written_dbm(end.launched));
+    power.cells.emplace_back(finite_db(end.power / 1e-3));
+    osnr.cells.emplace_back(finite_db(end.osnr.value_or(0.0)));
+  }
+  for (auto* column : {&channel, &frequency, &wavelength, &launched, &power, &osnr})
+    table.columns.push_back(std::move(*column));
   return table;
 }
 

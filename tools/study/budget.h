@@ -31,6 +31,8 @@ double required_snr(Modulation modulation, bool differential, double ber);
 
 // As tables for the command line.
 Table span_table(const Budget& budget);
+/// Every channel of the comb behind the line, before noise loading and the receiver; no interference.
+Table channel_table(const Scenario& scenario);
 Table noise_table(const Budget& budget);
 std::vector<Fact> budget_facts(const Budget& budget);
 
