@@ -89,6 +89,33 @@ class Pictures(ProgramTest):
                     numpy.testing.assert_allclose(drawn, file[f"{stem}_{column}"][:][[1, 2, 0]], rtol=0, atol=1e-12)
             numpy.testing.assert_array_equal(points[0].get_xdata(), [0, 10, 20])
 
+    def test_a_curve_of_the_snr_says_so_and_stands_beside_its_budget(self):
+        self.sweep("snr.h5", "--measure", "snr_db", "--vary", "channel.osnr_db=12|10|14")
+        self.succeed("budget", "scenario.ini", "--quiet", "--compare", "snr.h5", "-o", "budget.h5")
+        self.drawn_twice_alike("ber_curve.py", "snr.h5", "--budget", "budget.h5")
+        words = self.words("a.svg")
+        self.assertFalse([word for word in words if "errors counted" in word])
+        self.assertTrue({"SNR of the recovered symbols (dB)", "budget", "budget, plain GN"} <= set(words), words)
+        self.assertTrue([word for word in words if word.startswith("points: measured on the symbols of ")])
+        self.succeed("report", "budget.h5", "-o", "page.html")
+        self.assertIn("SNR simulated and as the budget expects it", (self.folder / "page.html").read_text(encoding="utf-8"))
+        result = self.draw("ber_curve.py", "snr.h5", "--budget", "snr.h5", "-o", "x")
+        self.assertEqual((result.returncode, result.stderr), (2, "snr.h5: is not a cohlink budget\n"))
+
+    def test_words_of_receiver_pictures_stand_off_the_curves(self):
+        self.succeed("simulate", "scenario.ini", "-o", "capture.h5")
+        self.succeed("receive", "capture.h5", "-o", "result.h5")
+        sys.path.insert(0, str(ROOT / "tools" / "plots"))
+        self.addCleanup(sys.path.pop, 0)
+        import receiver_blocks
+        with h5py.File(self.folder / "result.h5") as result:
+            figure = receiver_blocks.draw(result["input"], result["stages"]["07-matched-filter"])
+        self.addCleanup(matplotlib.pyplot.close, figure)
+        figure.canvas.draw()
+        for axes in figure.axes:
+            inside = axes.get_window_extent()
+            self.assertEqual([text.get_text() for text in axes.texts if text.get_window_extent().overlaps(inside)], [])
+
     def test_a_quantity_it_never_heard_of_is_drawn_by_what_the_file_says(self):
         self.sweep("curve.h5", "--vary", "channel.osnr_db=9|11|13")
         with h5py.File(self.folder / "curve.h5", "r+") as file:

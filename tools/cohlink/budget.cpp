@@ -225,11 +225,11 @@ void print_beside(const Budget& budget, const Scenario& scenario, const std::str
     const h5::File file = h5::File::open(path);
     const std::string kind = file.has_attribute("/", "kind") ? file.attribute_text("/", "kind") : "";
     if (kind == "cohlink curve") {
-      if (!line.common().output.empty())
-        throw InputError("-o keeps the budget of one scenario, and --compare " + path +
-                         " gives one for every point");
       std::string why;
       const Table table = compare_curve(file, scenario, why);
+      if (const std::string& output = line.common().output; !output.empty())
+        write_study({"budget", {{"points", table}}, {{"explanation", "because", why, why}}}, scenario,
+                    output);
       return print_curve(table, why, line.common().format);
     }
     if (kind == "cohlink result")

@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """Curves of a sweep: BER, required OSNR, penalty or whatever else was measured, with 95 % intervals and theory.
 
-    ber_curve.py CURVE.h5 [CURVE.h5 ...] -o STEM [--title TEXT]
+    ber_curve.py CURVE.h5 [CURVE.h5 ...] -o STEM [--title TEXT] [--budget BUDGET.h5]
 
 Draws the last varied key that holds numbers along x and one series for every setting of the others; keys that
-hold words stand along x only where nothing else was varied. Writes STEM.png and STEM.svg.
+hold words stand along x only where nothing else was varied. --budget draws what `cohlink budget SCENARIO --compare CURVE.h5 -o
+BUDGET.h5` expects beside a curve of the SNR. Writes STEM.png and STEM.svg.
 """
 import argparse
 import itertools
@@ -32,7 +33,14 @@ QUANTITIES = {
     "ber": ("bit error ratio before FEC", "Bit error ratio"),
     "required_osnr_db": ("required OSNR in 12.5 GHz (dB)", "Required OSNR"),
     "penalty_db": ("penalty in required OSNR (dB)", "OSNR penalty"),
+    "snr_db": ("SNR of the recovered symbols (dB)", "Signal-to-noise ratio"),
+    "q_db": ("Q from counted errors (dB)", "Q"),
+    "evm_percent": ("error vector magnitude (%)", "Error vector magnitude"),
+    "gmi_bits": ("GMI (bit a symbol and polarisation)", "Generalised mutual information"),
+    "mi_bits": ("mutual information (bit a symbol and polarisation)", "Mutual information"),
 }
+# Measures that rest on counted errors; any other is measured on the received symbols.
+COUNTED = ("ber", "q_db", "required_osnr_db", "penalty_db")
 MODULATIONS = {"qpsk": "QPSK", "16qam": "16QAM", "gaussian": "Gaussian"}
 
 
@@ -154,7 +162,18 @@ def name_axes(axes, curve):
     axes.set_ylabel(QUANTITIES[measure][0] if measure in QUANTITIES else measure + (f" ({unit})" if unit else ""))
 
 
-def draw(curves, title, detail):
+def draw_budget(axes, budget, key):
+    """The closed-form expectation at the points of the curve that it was set beside."""
+    points = budget["points"]
+    if key not in points:
+        files.refuse(f"{budget.filename}: is over {list(points)[0]}, the curve over {key}")
+    x, order = points[key][:], np.argsort(points[key][:], kind="stable")
+    for name, words, look in (("snr_expected_db", "budget", "--"), ("snr_gn_db", "budget, plain GN", ":")):
+        axes.plot(x[order], points[name][:][order], color=style.SOFT_INK, linestyle=look, linewidth=1.3, zorder=2, label=words)
+    axes.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, borderaxespad=0.2)
+
+
+def draw(curves, title, detail, budget=None):
     style.apply()
     # The layout makes room for tick labels and for names beside the curves; the headline stands above it.
     figure = plt.figure(figsize=(7.6, 5.4))
@@ -170,6 +189,8 @@ def draw(curves, title, detail):
     label_series(axes, drawn)
     if measure.startswith("ber"):
         draw_thresholds(axes, curves)
+    if budget is not None:
+        draw_budget(axes, budget, key_along_x(curves[0]))
     axes.grid(True, which="major")
     axes.grid(True, which="minor", axis="y", linewidth=0.35)
     name_axes(axes, curves[0])
@@ -180,9 +201,12 @@ def draw(curves, title, detail):
 def detail_of(curves):
     """How the numbers were got, as far as the files say it."""
     words = []
-    if all("errors" in curve for curve in curves):
-        words.append(f"points: {sum(int(curve['errors'][()].sum()) for curve in curves):,} errors counted")
     measure = files.measured(curves[0])
+    if measure.startswith(COUNTED):
+        if all("errors" in curve for curve in curves):
+            words.append(f"points: {sum(int(curve['errors'][()].sum()) for curve in curves):,} errors counted")
+    elif all("frames" in curve for curve in curves):
+        words.append(f"points: measured on the symbols of {sum(int(curve['frames'][()].sum()) for curve in curves):,} frames")
     if files.companion(curves[0], measure, "low") is not None:
         words.append("bars are 95 % intervals")
     theory = [files.companion(curve, measure, "theory") for curve in curves]
@@ -205,12 +229,16 @@ def main():
     parser.add_argument("curve", nargs="+")
     parser.add_argument("-o", "--output", required=True, metavar="STEM")
     parser.add_argument("--title", help="default: what was measured")
+    parser.add_argument("--budget", metavar="BUDGET.h5", help="what the budget expects, beside a curve of the SNR")
     arguments = parser.parse_args()
     curves = [files.open_as(path, "cohlink curve") for path in arguments.curve]
     check_alike(curves)
     measure = files.measured(curves[0])
     title = arguments.title or QUANTITIES.get(measure, (None, measure))[1]
-    style.save(draw(curves, title, detail_of(curves)), arguments.output)
+    budget = files.open_as(arguments.budget, "cohlink budget") if arguments.budget else None
+    if budget is not None and (measure != "snr_db" or "points" not in budget):
+        files.refuse(f"{arguments.budget}: a budget is drawn beside a curve of the SNR, and made with --compare that curve")
+    style.save(draw(curves, title, detail_of(curves), budget), arguments.output)
 
 
 if __name__ == "__main__":

@@ -42,26 +42,22 @@ def draw_constellation(axes, stage, words):
 
 
 def draw_spectra(axes, before, after):
-    for stage, colour, words in ((before, style.SERIES[4], "before"), (after, style.SERIES[0], "after")):
-        if "frequency_hz" not in stage:
-            continue
-        frequency, density = stage["frequency_hz"][:] / 1e9, stage["spectrum_db"][0]
-        axes.plot(frequency, np.maximum(density, -40), color=colour, linewidth=1.1)
-        place = len(frequency) // 2 + (-40 if words == "before" else 40)
-        axes.annotate(words, (frequency[place], density[place]), xytext=(0, 6 if words == "after" else -12),
-                      textcoords="offset points", fontsize=8, color=colour, ha="center")
+    looks = [(before, style.SERIES[4], "before"), (after, style.SERIES[0], "after")]
+    shown = [look for look in looks if "frequency_hz" in look[0]]
+    for stage, colour, _ in shown:
+        axes.plot(stage["frequency_hz"][:] / 1e9, np.maximum(stage["spectrum_db"][0], -40), color=colour, linewidth=1.1)
     axes.set(xlabel="frequency, GHz", ylim=(-40, 12))
     axes.set_title("power density of X, dB", loc="left", fontsize=9.5)
+    style.key(axes, [(words, colour) for _, colour, words in shown])
     axes.grid(True)
 
 
 def draw_signal(axes, signal):
     words, unit, symbols, rows = signal
-    for row, (values, colour) in enumerate(zip(rows, style.SERIES)):
+    for values, colour in zip(rows, style.SERIES):
         axes.plot(symbols / 1e3, values, color=colour, linewidth=0.9)
-        if len(rows) > 1:
-            axes.annotate(POLARISATIONS[row], (symbols[-1] / 1e3, values[-1]), xytext=(4, -3), textcoords="offset points", fontsize=8,
-                          color=colour)
+    if len(rows) > 1:
+        style.key(axes, list(zip(POLARISATIONS, style.SERIES)))
     axes.set(xlabel="symbol, thousands")
     axes.set_title(words + (f", {unit}" if unit else ""), loc="left", fontsize=9.5)
     axes.grid(True)

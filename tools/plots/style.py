@@ -14,7 +14,7 @@ PAPER = "#fbfaf7"
 INK = "#22303c"
 SOFT_INK = "#66727d"
 RULE = "#d9d6cf"
-SERIES = ["#0b5d7a", "#c8641b", "#6d3f83", "#4c8c4a", "#8a8f98"]
+SERIES = ["#0b5d7a", "#c8641b", "#8d4fb0", "#16401c", "#8a8f98"]  # apart for every eye: tests/pages/test_colours.py
 MARKERS = ["o", "s", "D", "^", "v"]
 
 
@@ -60,6 +60,15 @@ def headline(figure, claim, detail, left=0.07, top=0.955):
     """The figure's title: what it shows in large, how it was made in small below."""
     figure.text(left, top, claim, fontsize=13.5, fontweight="bold", ha="left", va="top")
     figure.text(left, top - 0.31 / figure.get_figheight(), detail, fontsize=9, color=SOFT_INK, ha="left", va="top")
+
+
+def key(axes, words):
+    """Coloured words above the axes on the right, [(word, colour)], where they cover no curve."""
+    place = 0.0
+    for word, colour in reversed(words):
+        text = axes.annotate(word, (1, 1), xycoords="axes fraction", xytext=(-place, 4), textcoords="offset points", fontsize=8,
+                             color=colour, ha="right", va="bottom")
+        place += text.get_window_extent(axes.figure.canvas.get_renderer()).width * 72 / axes.figure.dpi + 8
 
 
 def save(figure, stem):

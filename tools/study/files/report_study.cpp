@@ -185,10 +185,35 @@ std::string economy_plot(const StudyFile& study) {
   return svg_figure(plot);
 }
 
+/// What a budget expects beside what a curve measured.
+std::string comparison_plot(const Table& points) {
+  if (points.find("snr_expected_db") == nullptr) return "";
+  const std::string key = points.columns[0].name;
+  Plot plot{"SNR simulated and as the budget expects it", quantity_of(key), quantity_of("snr_db")};
+  for (const auto& [name, column] :
+       {std::pair{"simulated", "snr_db"}, {"budget", "snr_expected_db"}, {"budget, plain GN", "snr_gn_db"}}) {
+    plot.series.push_back({name,
+                           {},
+                           name != std::string("simulated"),
+                           false,
+                           plot.series.empty() ? kOwnLook : plot.series.size()});
+    for (const std::size_t row : sorted_rows(points, key))
+      plot.series.back().points.push_back(
+          {at(points, key, row), at(points, column, row), kNone, kNone,
+           plot.series.size() == 1 ? at(points, "snr_expected_db", row) : kNone});
+  }
+  return svg_figure(plot);
+}
+
 std::string picture_of(const std::string& name, const Table& table) {
   static const std::map<std::string, std::function<std::string(const Table&)>> kPictures = {
-      {"probes", limit_plot}, {"realisations", outage_plots}, {"impairments", margins_plots},
-      {"noise", noise_walk},  {"spans", span_plots},          {"requirements", requirement_bars}};
+      {"probes", limit_plot},
+      {"points", comparison_plot},
+      {"realisations", outage_plots},
+      {"impairments", margins_plots},
+      {"noise", noise_walk},
+      {"spans", span_plots},
+      {"requirements", requirement_bars}};
   const auto found = kPictures.find(name);
   return found == kPictures.end() || table.rows() == 0 ? "" : found->second(table);
 }
