@@ -36,6 +36,17 @@ install_packages() {
   "${as_root[@]}" env DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $missing
 }
 
+# fetch_checker: the accessibility checker of the tests of pages, into build/checkers; those tests do without where there
+# is no npm. Debian has no package of it, and its npm brings hundreds of others.
+fetch_checker() {
+  local folder=$root/build/checkers
+  [ -f "$folder/node_modules/axe-core/axe.min.js" ] && return 0
+  command -v npm >/dev/null || { echo "no npm: accessibility is not checked"; return 0; }
+  mkdir -p "$folder"
+  npm install --prefix "$folder" --no-save --ignore-scripts --no-audit --no-fund --silent axe-core@4.14.1 ||
+    echo "axe-core could not be fetched: accessibility is not checked"
+}
+
 # The first Python 3 that can draw our pictures.
 find_python() {
   local python

@@ -1,16 +1,17 @@
 """The live page in a browser without a screen: it loads, knobs and switches act, the lecture runs."""
 import math
-import os
+import pathlib
+import sys
 import time
 import unittest
 
-from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from bench import served
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
+
+from bench import served  # noqa: E402
+from browser import open_browser, prefer, violations  # noqa: E402
 
 # Noise over signal of the QPSK points that the page holds behind the block phase, both rows.
 SPREAD = """
@@ -57,12 +58,7 @@ class Page(unittest.TestCase):
         context = served("--set", "adc.bits=16", "--set", "channel.osnr_db=20")
         host, port, token, _ = context.__enter__()
         cls.addClassCleanup(context.__exit__, None, None, None)
-        options = Options()
-        options.binary_location = os.environ["CHROMIUM"]
-        for argument in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--window-size=1400,1000"):
-            options.add_argument(argument)
-        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-        cls.page = webdriver.Chrome(service=Service(os.environ["CHROMEDRIVER"]), options=options)
+        cls.page = open_browser()
         cls.addClassCleanup(cls.page.quit)
         cls.page.get(f"http://{host}:{port}/{token}/")
         cls.wait("return bench.rounds >= 2")
@@ -124,9 +120,13 @@ class Page(unittest.TestCase):
     def test_all_is_named_and_readable_in_light_and_in_dark(self):
         self.start()
         for scheme in ("light", "dark"):
-            self.page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]})
+            prefer(self.page, scheme)
             self.assertEqual(self.page.execute_script(CONTRAST), [])
         self.assertEqual(self.page.execute_script(NAMELESS), [])
+
+    def test_nothing_breaks_the_rules_of_accessibility(self):
+        self.start()
+        self.assertEqual(violations(self.page), [])
 
     def test_no_width_scrolls_sideways(self):
         for width in (1400, 800, 390, 320):
