@@ -8,6 +8,7 @@
 #include "rx/chain/table.h"
 #include "sim/signal/scenario/scenario.h"
 #include "sim/signal/scenario/strings.h"
+#include "tools/cohlink/bench_drawing.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 
@@ -178,8 +179,16 @@ int keys(const Arguments& arguments) {
       "keys [WORD...] [--format text|csv|json|markdown]",
       "Lists the scenario keys whose name or meaning holds every WORD, in any order (all keys\n"
       "without one). Where none does, words of the trade that mean the same are tried: edfa, nf, cd.");
+  line.own()("drawing", "draw the bench with all sections and receiver blocks, as SVG");
   if (!line.parse(arguments)) return kDone;
   line.refuse({"set", "tie", "seed"}, "keys lists what may be set; it takes no scenario");
+  if (line.has("drawing")) {
+    if (!line.common().files.empty())
+      throw InputError("--drawing has all sections and blocks; it takes no WORD");
+    line.refuse({"format"}, "--drawing is SVG");
+    std::cout << bench_drawing();
+    return kDone;
+  }
   const auto& patterns = line.common().files;
   const Rows rows = find_rows(patterns);
   if (rows.empty()) {
