@@ -82,11 +82,11 @@ void append_fixed_span(PropagationPlan& plan, const Span& span, const std::vecto
 }
 
 // Stretches from section to section, each cut into `parts` where something hangs on frequency.
-void append_adaptive_span(PropagationPlan& plan, const Span& span, const AdaptiveStretch& usual,
-                          const Birefringence& fibre, GainByFrequency gain, int parts) {
+void append_adaptive_span(PropagationPlan& plan, const AdaptiveStretch& whole, const Birefringence& fibre,
+                          GainByFrequency gain, int parts) {
   double z = 0.0;
   const auto go_to = [&](double end) {
-    AdaptiveStretch stretch = usual;
+    AdaptiveStretch stretch = whole;
     stretch.length = (end - z) / parts;
     for (int i = 0; i < parts; ++i) {
       gain.advance(z + (i + 0.5) * stretch.length);
@@ -98,8 +98,8 @@ void append_adaptive_span(PropagationPlan& plan, const Span& span, const Adaptiv
     go_to(fibre.ends[i]);
     plan.elements.push_back(fibre.sections[i]);
   }
-  if (fibre.sections.empty()) go_to(span.length);
-  gain.advance(span.length);
+  if (fibre.sections.empty()) go_to(whole.length);
+  gain.advance(whole.length);
 }
 
 AdaptiveStretch adaptive_stretch(const Span& span, const StepControl& control, double bandwidth) {
@@ -119,7 +119,7 @@ void append_fibre(PropagationPlan& plan, const LineParameters& line, std::size_t
     return append_fixed_span(plan, span, step_lengths(span, line.steps, line.bandwidth, line.launch_power),
                              fibre, gain);
   const int sections = std::max(1, static_cast<int>(fibre.sections.size()));
-  append_adaptive_span(plan, span, adaptive_stretch(span, line.steps, line.bandwidth), fibre, gain,
+  append_adaptive_span(plan, adaptive_stretch(span, line.steps, line.bandwidth), fibre, gain,
                        line.walk.flat() ? 1 : std::max(1, kParts / sections));
 }
 
@@ -131,8 +131,8 @@ void append_behind_span(PropagationPlan& plan, const LineParameters& line, std::
     RandomStream random = streams.stream("pdl-span-" + std::to_string(k + 1));
     axes = random_unitary(random);
   }
-  append_behind_fibre(plan, line.sections[k], k + 1, axes, line.carrier,
-                      line.walk.flat() ? nullptr : &line.walk.sections[k]);
+  append_behind_fibre(plan, line.sections[k], axes,
+                      {k + 1, line.carrier, line.walk.flat() ? nullptr : &line.walk.sections[k]});
 }
 
 }  // namespace

@@ -8,30 +8,29 @@
 namespace cohlink {
 namespace {
 
-LumpedGain amplifier_element(const LineSection& section, double gain_of_all, double carrier,
-                             const std::string& stream) {
+LumpedGain amplifier_element(const LineSection& section, const SectionPlace& place) {
   const Amplifier& amplifier = section.amplifier;
   LumpedGain gain;
-  gain.ase_stream = stream;
+  gain.ase_stream = "ase-span-" + std::to_string(place.number);
   const double pdl_loss = 1.0 / mean_transmission(pdl_element(section.pdl));
   if (amplifier.mode == GainMode::kFixedOutput) {
     if (!(amplifier.output_power > 0.0))
       throw std::invalid_argument("output power of an amplifier must be above 0 W");
     gain.output_power = amplifier.output_power * pdl_loss;
     gain.noise_factor = amplifier.ase ? amplifier.noise_factor : 0.0;
-    gain.carrier = carrier;
+    gain.carrier = place.carrier;
     return gain;
   }
-  gain.power_gain = gain_of_all * pdl_loss;
+  gain.power_gain = (place.walk ? place.walk->gain : section.total_loss()) * pdl_loss;
   gain.ase_psd =
-      amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, amplifier.noise_factor, carrier) : 0.0;
+      amplifier.ase ? ase_psd_per_polarisation(gain.power_gain, amplifier.noise_factor, place.carrier) : 0.0;
   return gain;
 }
 
 }  // namespace
 
-void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std::size_t number,
-                         const JonesMatrix& pdl_axes, double carrier, const SectionWalk* walk) {
+void append_behind_fibre(PropagationPlan& plan, const LineSection& section, const JonesMatrix& pdl_axes,
+                         const SectionPlace& place) {
   if (const double lost = section.lumped_loss * section.module_loss; lost > 1.0) {
     LumpedGain loss;
     loss.power_gain = 1.0 / lost;
@@ -39,10 +38,8 @@ void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std:
   }
   if (section.module) plan.elements.emplace_back(*section.module);
   if (section.amplifier.mode != GainMode::kNone) {
-    const double gain = walk ? walk->gain : section.total_loss();
-    plan.elements.emplace_back(
-        amplifier_element(section, gain, carrier, "ase-span-" + std::to_string(number)));
-    if (walk && !walk->behind.log_gain.empty()) plan.elements.emplace_back(walk->behind);
+    plan.elements.emplace_back(amplifier_element(section, place));
+    if (place.walk && !place.walk->behind.log_gain.empty()) plan.elements.emplace_back(place.walk->behind);
   }
   if (section.pdl > 1.0)
     plan.elements.emplace_back(LumpedJones{adjoint(pdl_axes) * pdl_element(section.pdl) * pdl_axes});
@@ -56,8 +53,8 @@ PropagationPlan nominal_plan(const Line& line) {
     const Span& span = line.sections[k].span;
     plan.elements.emplace_back(SplitStep{span.length, constants(span)});
     if (!walk.flat()) plan.elements.emplace_back(walk.between(k, 0.0, span.length));
-    append_behind_fibre(plan, line.sections[k], k + 1, JonesMatrix{}, line.carrier(),
-                        walk.flat() ? nullptr : &walk.sections[k]);
+    append_behind_fibre(plan, line.sections[k], JonesMatrix{},
+                        {k + 1, line.carrier(), walk.flat() ? nullptr : &walk.sections[k]});
   }
   return plan;
 }

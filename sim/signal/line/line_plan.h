@@ -10,12 +10,17 @@
 
 namespace cohlink {
 
-/// What stands behind the fibre of span `number` (from 1), in the order of LineSection. The amplifier draws
-/// its ASE from the stream "ase-span-<number>"; `pdl_axes` (unitary) turns the axes of its PDL. `carrier`
-/// [Hz]: for the photon energy of ASE. `walk`: of this section, where the line is not flat (wide_band.h).
-void append_behind_fibre(PropagationPlan& plan, const LineSection& section, std::size_t number,
-                         const JonesMatrix& pdl_axes, double carrier = kCarrierHz,
-                         const SectionWalk* walk = nullptr);
+/// What a section's plan takes from the line around it.
+struct SectionPlace {
+  std::size_t number = 1;             ///< from 1: the amplifier draws its ASE from "ase-span-<number>"
+  double carrier = kCarrierHz;        ///< Hz, for the photon energy of ASE
+  const SectionWalk* walk = nullptr;  ///< of this section, where the line is not flat (wide_band.h)
+};
+
+/// What stands behind the fibre of a span, in the order of LineSection. `pdl_axes` (unitary) turns the axes
+/// of the amplifier's PDL.
+void append_behind_fibre(PropagationPlan& plan, const LineSection& section, const JonesMatrix& pdl_axes,
+                         const SectionPlace& place);
 
 /// The line as light levels see it: each fibre one step, without birefringence, PDL axes along X.
 PropagationPlan nominal_plan(const Line& line);
