@@ -626,6 +626,25 @@ class Questions(ProgramTest):
         for row in csv.DictReader(io.StringIO(self.succeed(*line, "--spans"))):
             self.assertEqual((row["power_in_dbm"], row["power_out_dbm"]), ("-3", "-26.1"))
 
+    def test_every_channel_of_a_wide_comb_has_its_power_and_osnr(self):
+        (self.folder / "loss.csv").write_text("frequency_thz,db_per_km\n192,0.21\n194,0.19\n")
+        line = ["budget", ROOT / "scenarios" / "first-light.ini", "--quiet", "--format", "csv", "--channels"]
+        for key in ("channel.count=3", "channel.grid_centre_thz=193", "channel.spacing_ghz=500", "fibre.spans=1",
+                    "fibre.span_length_km=100", "amplifier.ase=true"):
+            line += ["--set", key]
+        clear = ["--set", "fibre.attenuation_db_per_km=", "--set", "fibre.loss_curve=file", "--set"]
+        rows = list(csv.DictReader(io.StringIO(self.succeed(*line, *clear, "fibre.loss_file=loss.csv"))))
+        self.assertEqual([row["frequency_thz"] for row in rows], ["192.5", "193", "193.5"])
+        powers = [float(row["power_dbm"]) for row in rows]
+        # 0.205, 0.2 and 0.195 dB/km over 100 km, one gain for all.
+        self.assertAlmostEqual(powers[1] - powers[0], 0.5, places=3)
+        self.assertAlmostEqual(powers[2] - powers[1], 0.5, places=3)
+        osnr = [float(row["osnr_db"]) for row in rows]
+        self.assertAlmostEqual(osnr[2] - osnr[0], 1.0, places=1)
+        self.refuse(2, "--output: has no use with --channels", *line, "-o", "budget.h5")
+        (self.folder / "loss.csv").write_text("frequency_thz,db_per_km\n192,0.21\n1550,0.19\n")
+        self.refuse(2, "loss.csv:3: a frequency must lie between 179 and 238 THz", *line, *clear, "fibre.loss_file=loss.csv")
+
     def test_budget_explains_every_point_of_a_curve_in_every_format(self):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9|11", "-o", "curve.h5")
         agree = "expectation and simulation agree within 0.2 dB"
