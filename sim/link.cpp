@@ -149,24 +149,23 @@ Counters events_of(const LinkSetup& setup, const TransmittedFrame& sent, const R
 Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
   parts_->execution.check();
-  const FftCache& fft = parts_->execution.ffts();
   const RandomStreams streams = parts_->streams(address);
   Field<double>& light = frame.light;
 
   ReceiverFrame received;
   received.input = receive_light(light, setup.receiver_input, streams);
   received.oscillator =
-      run_laser(setup.oscillator.laser, "lo", light.size(), light.sample_rate, streams, fft);
+      run_laser(setup.oscillator.laser, "lo", {light.size(), light.sample_rate}, streams, parts_->execution);
   parts_->execution.check();
-  received.power = power_at_diodes(light, setup.oscillator, received.oscillator, setup.frontend);
+  const Oscillator oscillator{setup.oscillator, received.oscillator};
+  received.power = power_at_diodes(light, oscillator, setup.frontend);
   parts_->execution.check();
-  Photocurrents currents =
-      cohlink::detect(light, setup.oscillator, received.oscillator, setup.frontend, streams, fft);
+  Photocurrents currents = cohlink::detect(light, oscillator, setup.frontend, streams, parts_->execution);
   parts_->execution.check();
-  const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, fft);
+  const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, parts_->execution);
   parts_->execution.check();
   received.transimpedance = lanes.transimpedance;
-  AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, fft);
+  AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, parts_->execution);
   received.sine_jitter_start = converted.sine_jitter_start;
 
   Capture capture;

@@ -11,6 +11,9 @@
 namespace cohlink {
 namespace {
 
+constexpr std::size_t kTogether = std::size_t{1}
+                                  << 16;  // instants interpolated before it is asked whether to stop
+
 // Gaussian draws brought to mean 0 and the given standard deviation exactly; a single one becomes 0.
 std::vector<double> spread(std::size_t count, double deviation, RandomStream& random) {
   std::vector<double> values(count);
@@ -52,6 +55,8 @@ class Clock {
   Clock(const AdcParameters& p, const AdcErrors& errors, std::size_t lane, double sine_start)
       : p_(p), timing_(errors.sub_timing[lane]), skew_(p.skew[lane]), sine_start_(sine_start) {}
 
+  const AdcParameters& parameters() const { return p_; }
+
   double operator()(std::size_t k, RandomStream& jitter) const {
     const double t = (static_cast<double>(k) + p_.clock_phase) / (p_.sample_rate * (1.0 + p_.clock_offset));
     double instant = t - skew_ + timing_[k % timing_.size()];
@@ -67,21 +72,27 @@ class Clock {
   double skew_, sine_start_;
 };
 
-// Both lanes of a row when their instants are not on one uniform grid.
+// Both lanes of a row, `clocks` theirs, when their instants are not on one uniform grid.
 std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, double input_rate,
-                                                std::size_t pol, const AdcParameters& p,
-                                                const AdcErrors& errors, double sine_start,
-                                                RandomStream& jitter, const FftCache& fft) {
+                                                std::span<const Clock, 2> clocks, RandomStream& jitter,
+                                                const Execution& execution) {
+  const AdcParameters& p = clocks[0].parameters();
   const double rate = p.sample_rate * (1.0 + p.clock_offset);
-  const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, fft), fft);
+  const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, execution.ffts()),
+                                         execution.ffts());
   std::array<std::vector<double>, 2> out;
   for (std::size_t q = 0; q < 2; ++q) {
-    const Clock clock(p, errors, 2 * pol + q, sine_start);
+    execution.check();
     std::vector<double> instants(samples_in_period(static_cast<double>(row.size()) * rate / input_rate));
-    for (std::size_t k = 0; k < instants.size(); ++k) instants[k] = clock(k, jitter) * input_rate;
+    for (std::size_t k = 0; k < instants.size(); ++k) instants[k] = clocks[q](k, jitter) * input_rate;
     out[q].resize(instants.size());
     using Part = PeriodicInterpolator::Part;
-    interpolate(q == 0 ? Part::kReal : Part::kImaginary, instants, out[q]);
+    for (std::size_t k = 0; k < instants.size(); k += kTogether) {
+      execution.check();
+      const std::size_t count = std::min(kTogether, instants.size() - k);
+      interpolate(q == 0 ? Part::kReal : Part::kImaginary, std::span(instants).subspan(k, count),
+                  std::span(out[q]).subspan(k, count));
+    }
   }
   return out;
 }
@@ -100,23 +111,30 @@ double step_of(const std::vector<double>& samples, const AdcParameters& p, doubl
   return level > 0.0 ? level / (full_scale_codes * p.loading) : 1.0;
 }
 
-// Appends the codes of one lane; returns how many were clipped.
-std::uint64_t quantise_lane(std::vector<std::int16_t>& codes, const std::vector<double>& samples, double step,
-                            const AdcParameters& p, const AdcErrors& errors, std::size_t lane,
-                            RandomStream& noise) {
-  Quantiser quantise(p.quantiser);
+// From currents to codes, for each sub-converter of a lane that takes its turn.
+struct LaneScale {
+  std::vector<double> codes_per_ampere, code_offset;
+};
+
+LaneScale lane_scale(const AdcErrors& errors, std::size_t lane, double step, double full_scale) {
   const auto &gain = errors.sub_gain[lane], &offset = errors.sub_offset[lane];
-  std::vector<double> codes_per_ampere(gain.size()), code_offset(gain.size());  // of each sub-converter
+  LaneScale scale{std::vector<double>(gain.size()), std::vector<double>(gain.size())};
   for (std::size_t sub = 0; sub < gain.size(); ++sub) {
-    codes_per_ampere[sub] = errors.gain[lane] * (1.0 + gain[sub]) / step;
-    code_offset[sub] = quantise.full_scale() * (errors.offset[lane] + offset[sub]);
+    scale.codes_per_ampere[sub] = errors.gain[lane] * (1.0 + gain[sub]) / step;
+    scale.code_offset[sub] = full_scale * (errors.offset[lane] + offset[sub]);
   }
-  codes.resize(samples.size());
+  return scale;
+}
+
+std::vector<std::int16_t> quantise_lane(const std::vector<double>& samples, const LaneScale& scale,
+                                        Quantiser& quantise, RandomStream& noise) {
+  const std::size_t subs = scale.code_offset.size();
+  std::vector<std::int16_t> codes(samples.size());
   for (std::size_t k = 0, sub = 0; k < samples.size(); ++k) {
-    codes[k] = quantise(samples[k] * codes_per_ampere[sub] + code_offset[sub], noise);
-    if (++sub == gain.size()) sub = 0;
+    codes[k] = quantise(samples[k] * scale.codes_per_ampere[sub] + scale.code_offset[sub], noise);
+    if (++sub == subs) sub = 0;
   }
-  return quantise.clipped();
+  return codes;
 }
 
 }  // namespace
@@ -162,21 +180,26 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 }
 
 AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const AdcErrors& errors,
-                  const RandomStreams& streams, const FftCache& fft) {
+                  const RandomStreams& streams, const Execution& execution) {
   AdcOutput out;
   RandomStream jitter = streams.stream("adc-jitter"), noise = streams.stream("adc-noise");
   const double sine_start = out.sine_jitter_start = kTwoPi * streams.stream("adc-sine-jitter").uniform();
   const double input_rate = input.currents.sample_rate;
   const auto rows = input.currents.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {
-    const auto pair = uniform(p)
-                          ? sample_together(*rows[pol], input_rate, p, fft)
-                          : sample_apart(*rows[pol], input_rate, pol, p, errors, sine_start, jitter, fft);
+    execution.check();
+    const std::array<Clock, 2> clocks = {Clock(p, errors, 2 * pol, sine_start),
+                                         Clock(p, errors, 2 * pol + 1, sine_start)};
+    const auto pair = uniform(p) ? sample_together(*rows[pol], input_rate, p, execution.ffts())
+                                 : sample_apart(*rows[pol], input_rate, clocks, jitter, execution);
     for (std::size_t q = 0; q < 2; ++q) {
+      execution.check();
       const std::size_t lane = 2 * pol + q;
       out.ampere_per_code[lane] = step_of(pair[q], p, input.transimpedance[lane]);
-      out.clipped_samples +=
-          quantise_lane(out.lanes[lane], pair[q], out.ampere_per_code[lane], p, errors, lane, noise);
+      Quantiser quantise(p.quantiser);
+      const LaneScale scale = lane_scale(errors, lane, out.ampere_per_code[lane], quantise.full_scale());
+      out.lanes[lane] = quantise_lane(pair[q], scale, quantise, noise);
+      out.clipped_samples += quantise.clipped();
     }
   }
   return out;

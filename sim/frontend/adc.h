@@ -9,7 +9,7 @@
 
 #include "sim/electronics/quantiser.h"
 #include "sim/frontend/receiver_electronics.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
@@ -81,6 +81,6 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 /// et al., IEEE Trans. Circuits Syst. I 48(3) 261 (2001); terms of IEEE Std 1241. A receiver that
 /// believes sample_rate sees a skewed lane late. Streams "adc-jitter", "adc-sine-jitter", "adc-noise" (ENOB).
 AdcOutput convert(const ElectricalLanes& lanes, const AdcParameters& parameters, const AdcErrors& errors,
-                  const RandomStreams& streams, const FftCache& fft);
+                  const RandomStreams& streams, const Execution& execution);
 
 }  // namespace cohlink

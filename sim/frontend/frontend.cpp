@@ -158,9 +158,9 @@ class PairNoise {
 
 }  // namespace
 
-Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
-                     const LaserTrace& lo_trace, const FrontendParameters& p, const RandomStreams& streams,
-                     const FftCache& fft) {
+Photocurrents detect(const Field<double>& received, const Oscillator& oscillator, const FrontendParameters& p,
+                     const RandomStreams& streams, const Execution& execution) {
+  const auto& [lo, lo_trace] = oscillator;
   if (lo_trace.phase.size() != received.size())
     throw std::invalid_argument("oscillator phase and field differ in length");
   const double rate = received.sample_rate;
@@ -177,6 +177,7 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
   LightBlock light;
   DiodePowers on;
   for (std::size_t start = 0; start < received.size(); start += kBlock) {
+    execution.check();
     const Run run{start, std::min(kBlock, received.size() - start)};
     source(run, light);
     for (std::size_t pol = 0; pol < 2; ++pol) {
@@ -187,12 +188,14 @@ Photocurrents detect(const Field<double>& received, const LocalOscillatorParamet
     }
   }
   for (std::size_t pol = 0; pol < 2; ++pol)
-    if (!minus[pol].empty()) delay_minus(*rows[pol], std::move(minus[pol]), rate, p.pn_skew[pol], fft);
+    if (!minus[pol].empty())
+      delay_minus(*rows[pol], std::move(minus[pol]), rate, p.pn_skew[pol], execution.ffts());
   return currents;
 }
 
-PowerAtDiodes power_at_diodes(const Field<double>& received, const LocalOscillatorParameters& lo,
-                              const LaserTrace& lo_trace, const FrontendParameters& p) {
+PowerAtDiodes power_at_diodes(const Field<double>& received, const Oscillator& oscillator,
+                              const FrontendParameters& p) {
+  const auto& [lo, lo_trace] = oscillator;
   const JonesMatrix splitter = splitter_matrix(p.splitter);
   const double each = 1.0 / static_cast<double>(received.size());
   double signal[2] = {0.0, 0.0}, relative = 0.0;

@@ -9,7 +9,7 @@
 #include "sim/frontend/hybrid.h"
 #include "sim/frontend/photodiodes.h"
 #include "sim/frontend/polarisation_splitter.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/random.h"
 #include "sim/signal/record/hardware_truth.h"
@@ -43,15 +43,21 @@ struct FrontendParameters {
 /// Photocurrents of the two polarisations [A]: real part the I output, imaginary part the Q output.
 using Photocurrents = Field<double>;
 
+/// The local oscillator as it ran.
+struct Oscillator {
+  const LocalOscillatorParameters& parameters;
+  const LaserTrace& trace;
+};
+
 /// Beats the received field with the local oscillator. The four fields at the photodiodes of each
 /// polarisation are computed and squared, so that every flaw acts where it sits. The beat is R S L*: the
 /// oscillator's offset f turns it as exp(+i 2 pi f t), its phase as exp(-i phase). A skew s between the
 /// diodes of a pair leaves (1 + exp(-i w s))/2 of the beat and lets (1 - exp(-i w s))/2 of what is common to
 /// both through. Streams "shot-noise", "thermal-noise". std::invalid_argument when trace and field differ in
 /// length.
-Photocurrents detect(const Field<double>& received, const LocalOscillatorParameters& lo,
-                     const LaserTrace& lo_trace, const FrontendParameters& frontend,
-                     const RandomStreams& streams, const FftCache& fft);
+Photocurrents detect(const Field<double>& received, const Oscillator& oscillator,
+                     const FrontendParameters& frontend, const RandomStreams& streams,
+                     const Execution& execution);
 
 /// Mean optical power at the photodiodes [W], [lane XI XQ YI YQ][plus, minus].
 struct PowerAtDiodes {
@@ -60,7 +66,7 @@ struct PowerAtDiodes {
 
 /// The light that `detect` beats, by itself: the received field and the oscillator, each behind splitter and
 /// hybrid without the other.
-PowerAtDiodes power_at_diodes(const Field<double>& received, const LocalOscillatorParameters& lo,
-                              const LaserTrace& lo_trace, const FrontendParameters& frontend);
+PowerAtDiodes power_at_diodes(const Field<double>& received, const Oscillator& oscillator,
+                              const FrontendParameters& frontend);
 
 }  // namespace cohlink

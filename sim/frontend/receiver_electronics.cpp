@@ -33,16 +33,20 @@ void saturate(ComplexRow<double>& row, double gain_i, double gain_q, double limi
 }  // namespace
 
 ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& p,
-                                 const FftCache& fft) {
+                                 const Execution& execution) {
+  const FftCache& fft = execution.ffts();
   ElectricalLanes out{std::move(currents), {}};
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const double rate = out.currents.sample_rate;
   const auto rows = out.currents.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {
+    execution.check();
     ComplexRow<double>& row = *rows[pol];
     if (p.bandwidth || p.low_cutoff > 0.0) filter_lanes(row, rate, response_of(p), fft);
+    execution.check();
     const double gain_i = gain_of(row, false, p), gain_q = gain_of(row, true, p);
     if (p.saturation) saturate(row, gain_i, gain_q, *p.saturation);
+    execution.check();
     delay_lanes(row, rate, delay[pol], delay[pol] + p.iq_skew, fft);
     out.transimpedance[2 * pol] = gain_i;
     out.transimpedance[2 * pol + 1] = gain_q;

@@ -12,7 +12,7 @@
 #include <optional>
 
 #include "sim/frontend/frontend.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 
 namespace cohlink {
 
@@ -39,6 +39,6 @@ struct ElectricalLanes {
 /// voltage, then delays. The gain control looks at a lane's rms over the frame: it is slow against the
 /// symbols and fast against fading.
 ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectronicsParameters& parameters,
-                                 const FftCache& fft);
+                                 const Execution& execution);
 
 }  // namespace cohlink

@@ -64,12 +64,17 @@ double LaserTrace::amplitude(std::size_t t) const {
   return relative_power.empty() ? 1.0 : std::sqrt(relative_power[t]);
 }
 
-LaserTrace run_laser(const LaserParameters& p, const std::string& name, std::size_t samples,
-                     double sample_rate, const RandomStreams& streams, const FftCache& fft) {
+LaserTrace run_laser(const LaserParameters& p, const std::string& name, const TimeGrid& grid,
+                     const RandomStreams& streams, const Execution& execution) {
+  const auto [samples, sample_rate] = grid;
+  const FftCache& fft = execution.ffts();
   LaserTrace trace;
   trace.phase = lorentzian_phase(samples, sample_rate, p.linewidth, streams.stream(name + "-phase"));
+  execution.check();
   add_flicker(trace.phase, sample_rate, p.flicker, streams.stream(name + "-flicker"), fft);
+  execution.check();
   add_deviation(trace.phase, sample_rate, p, streams.stream(name + "-dither"));
+  execution.check();
   add_intensity_noise(trace, sample_rate, p, streams.stream(name + "-rin"), fft);
   return trace;
 }

@@ -8,7 +8,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/random.h"
 
 namespace cohlink {
@@ -32,7 +32,13 @@ struct LaserTrace {
   double amplitude(std::size_t t) const;
 };
 
-/// `samples` values at `sample_rate` [Hz], the sum of
+/// So many instants, so often a second [Hz].
+struct TimeGrid {
+  std::size_t samples;
+  double sample_rate;
+};
+
+/// A value at each instant of the grid, the sum of
 ///  - a Wiener phase whose increments have variance 2 pi linewidth / sample_rate: frequency noise that is
 ///    white with the one-sided density linewidth / pi [Hz^2/Hz] (C. H. Henry, IEEE J. Quantum Electron.
 ///    18(2) 259, 1982). The start is uniform over a turn; a linewidth of 0 gives a constant 0, so that an
@@ -43,7 +49,7 @@ struct LaserTrace {
 ///  - relative intensity noise of density `rin` up to its bandwidth, Gaussian, cut where power would be
 ///    negative.
 /// Streams "<name>-phase", "<name>-flicker", "<name>-dither", "<name>-rin".
-LaserTrace run_laser(const LaserParameters& parameters, const std::string& name, std::size_t samples,
-                     double sample_rate, const RandomStreams& streams, const FftCache& fft);
+LaserTrace run_laser(const LaserParameters& parameters, const std::string& name, const TimeGrid& grid,
+                     const RandomStreams& streams, const Execution& execution);
 
 }  // namespace cohlink

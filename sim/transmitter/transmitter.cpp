@@ -71,27 +71,37 @@ FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams
   return data;
 }
 
-TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams, const FftCache& fft) {
+TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& streams,
+                          const Execution& execution) {
+  const FftCache& fft = execution.ffts();
   TransmittedFrame out;
   out.data = draw_data(p, streams);
   Field<double>& light = out.field;  // drive waveforms I + iQ until the modulator makes light of them
   light.sample_rate = p.pulse.symbol_rate * static_cast<double>(p.samples_per_symbol);
+  execution.check();
   light.x = shape_symbols(out.data.symbols[0], p.pulse, p.samples_per_symbol, fft);
+  execution.check();
   light.y = shape_symbols(out.data.symbols[1], p.pulse, p.samples_per_symbol, fft);
+  execution.check();
   const double shaped_power = mean_power(light);
   if (p.modulator.predistortion)
     out.predistortion_clipped_samples =
         predistort_arcsine(light, p.driver.volt_per_unit(), p.modulator.iq.v_pi);
+  execution.check();
   out.dac = convert_to_analogue(light, p.dac, streams, fft);
+  execution.check();
   amplify_drive(light, p.driver);
   apply_lane_errors(light, p.lane_errors, fft);
 
-  out.laser = run_laser(p.laser, "tx", light.size(), light.sample_rate, streams, fft);
+  execution.check();
+  out.laser = run_laser(p.laser, "tx", {light.size(), light.sample_rate}, streams, execution);
+  execution.check();
   // An ideal modulator scales with its drive; the launch amplifier makes up for what converter and driver
   // took.
   const double taken = p.modulator.kind == ModulatorKind::kIdeal ? mean_power(light) / shaped_power : 1.0;
   const ModulatedLight modulated =
       modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power / taken);
+  execution.check();
   out.carrier = modulated.carrier;
   out.bias = modulated.bias;
   out.noise_psd = amplifier_noise_psd(p.launch_power / modulated.power, p.launch_noise_factor, p.carrier);

@@ -9,7 +9,7 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
-#include "sim/signal/execution/fft.h"
+#include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
@@ -68,7 +68,7 @@ FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams
 /// One period of the field at the set launch power. Streams: those of dac.h and laser.h ("tx-..."), and
 /// "launch-ase".
 TransmittedFrame transmit(const TransmitterParameters& parameters, const RandomStreams& streams,
-                          const FftCache& fft);
+                          const Execution& execution);
 
 /// Reads /symbols, complex [2, symbols], from an HDF5 file. InputError when it is not that, holds fewer than
 /// `symbols`, its mean power is off unity by more than 1 %, or a symbol is no point of the constellation.

@@ -70,7 +70,7 @@ TransmitterParameters neighbour_transmitter(const TransmitterParameters& p, cons
 TransmittedFrame transmit_comb(const TransmitterParameters& p, const Comb& comb, const RandomStreams& streams,
                                const Execution& execution) {
   const FftCache& fft = execution.ffts();
-  TransmittedFrame out = transmit(p, streams, fft);
+  TransmittedFrame out = transmit(p, streams, execution);
   if (comb.channels.size() == 1) return out;
   const double frame_rate = out.field.sample_rate / static_cast<double>(out.field.size());
   const auto bins = [&](const Channel& channel) { return std::lround(channel.frequency / frame_rate); };
@@ -80,7 +80,7 @@ TransmittedFrame transmit_comb(const TransmitterParameters& p, const Comb& comb,
     execution.check();
     const Channel& channel = comb.channels[k];
     const RandomStreams own = streams.of("channel-" + std::to_string(channel.number));
-    Field<double> light = transmit(neighbour_transmitter(p, channel), own, fft).field;
+    Field<double> light = transmit(neighbour_transmitter(p, channel), own, execution).field;
     add_spectrum_at(all, light, bins(channel), fft);
   }
   for (auto* row : all.rows()) fft.get<double>(all.size()).inverse(*row);
@@ -92,7 +92,7 @@ TransmittedFrame transmit_comb(const TransmitterParameters& p, const Comb& comb,
 void tune_to(Field<double>& field, double frequency, double delay, const FftCache& fft) {
   if (frequency == 0.0 && delay == 0.0) return;
   const std::size_t n = field.size();
-  const auto& plan = fft.get<double>(n);
+  const auto& transform = fft.get<double>(n);
   const auto bins = std::lround(frequency * static_cast<double>(n) / field.sample_rate);
   const std::size_t shift =
       static_cast<std::size_t>(((bins % static_cast<long>(n)) + static_cast<long>(n)) % static_cast<long>(n));
@@ -101,10 +101,10 @@ void tune_to(Field<double>& field, double frequency, double delay, const FftCach
   ComplexRow<double> turns(n);
   fill_phasors(phase, turns);
   for (auto* row : field.rows()) {
-    plan.forward(*row);
+    transform.forward(*row);
     std::rotate(row->begin(), row->begin() + static_cast<std::ptrdiff_t>(shift), row->end());
     for (std::size_t k = 0; k < n; ++k) (*row)[k] *= turns[k] / static_cast<double>(n);
-    plan.inverse(*row);
+    transform.inverse(*row);
   }
 }
 

@@ -178,7 +178,7 @@ TEST_CASE("published: image ratio, quadrature and common-mode rejection at the h
     tone.x[t] = std::polar(1e-3, kTwoPi * 37.0 * static_cast<double>(t) / n);
   LocalOscillatorParameters lo;
   const LaserTrace still{std::vector<double>(n, 0.0), {}};
-  const auto currents = detect(tone, lo, still, p, RandomStreams(1), ffts()).x;
+  const auto currents = detect(tone, {lo, still}, p, RandomStreams(1), ffts()).x;
   Complex direct = 0, image = 0, i = 0, q = 0, mean = 0;
   for (std::size_t t = 0; t < n; ++t) {
     const Complex turn = std::polar(1.0 / n, -kTwoPi * 37.0 * static_cast<double>(t) / n);
@@ -255,7 +255,7 @@ TEST_CASE("published: laser line shape, frequency noise and intensity noise") {
   p.linewidth = linewidth;
   std::vector<double> spectrum(n, 0.0);
   for (std::uint64_t frame = 0; frame < 600; ++frame) {
-    const auto phase = run_laser(p, "tx", n, rate, RandomStreams(1, frame), ffts()).phase;
+    const auto phase = run_laser(p, "tx", {n, rate}, RandomStreams(1, frame), ffts()).phase;
     ComplexRow<double> field(n);
     for (std::size_t t = 0; t < n; ++t)
       field[t] = std::polar(0.5 - 0.5 * std::cos(kTwoPi * static_cast<double>(t) / n), phase[t]);
@@ -281,8 +281,8 @@ TEST_CASE("published: laser line shape, frequency noise and intensity noise") {
   lo.laser.rin = from_db(-145.0);
   FrontendParameters one_diode;
   one_diode.photodiodes.mismatch = 1.0;
-  const auto trace = run_laser(lo.laser, "lo", m, 128e9, RandomStreams(1), ffts());
-  const auto current = detect(Field<double>(m, 128e9), lo, trace, one_diode, RandomStreams(1), ffts()).x;
+  const auto trace = run_laser(lo.laser, "lo", {m, 128e9}, RandomStreams(1), ffts());
+  const auto current = detect(Field<double>(m, 128e9), {lo, trace}, one_diode, RandomStreams(1), ffts()).x;
   double mean = 0, variance = 0;
   for (const auto& z : current) mean += z.real() / m;
   for (const auto& z : current) variance += std::pow(z.real() - mean, 2) / m;

@@ -128,7 +128,7 @@ void laser(const FftCache& fft) {
   const auto frequencies = [&](const LaserParameters& p) {
     std::vector<std::vector<double>> records;
     for (std::uint64_t frame = 0; frame < 64; ++frame) {
-      const auto phase = run_laser(p, "tx", n + 1, rate, RandomStreams(1, frame), fft).phase;
+      const auto phase = run_laser(p, "tx", {n + 1, rate}, RandomStreams(1, frame), fft).phase;
       std::vector<double> f(n);
       for (std::size_t t = 0; t < n; ++t) f[t] = (phase[t + 1] - phase[t]) * rate / kTwoPi;
       records.push_back(std::move(f));
@@ -177,7 +177,7 @@ void hybrid_image(const FftCache& fft) {
     Field<double> tone(n, 1.0);
     for (std::size_t t = 0; t < n; ++t)
       tone.x[t] = std::polar(1e-3, kTwoPi * 7.0 * static_cast<double>(t) / n);
-    const auto x = detect(tone, {}, {std::vector<double>(n, 0.0), {}}, p, RandomStreams(1), fft).x;
+    const auto x = detect(tone, {{}, {std::vector<double>(n, 0.0), {}}}, p, RandomStreams(1), fft).x;
     std::complex<double> direct = 0.0, image = 0.0;
     for (std::size_t t = 0; t < n; ++t) {
       const auto turn = std::polar(1.0, kTwoPi * 7.0 * static_cast<double>(t) / n);

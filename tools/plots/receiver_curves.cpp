@@ -149,8 +149,8 @@ void polarisation_splitter(const FftCache& fft) {
       if (k % 5 != 0) continue;
       Field<double> from_x = tone_in_x(n, 1.0, 1, 1e-3), from_y = from_x;
       std::swap(from_y.x, from_y.y);
-      const auto right = detect(from_x, {}, still(n), p, RandomStreams(1), fft).x,
-                 wrong = detect(from_y, {}, still(n), p, RandomStreams(1), fft).x;
+      const auto right = detect(from_x, {{}, still(n)}, p, RandomStreams(1), fft).x,
+                 wrong = detect(from_y, {{}, still(n)}, p, RandomStreams(1), fft).x;
       point("splitter", series, degrees, to_db(mean_power(wrong) / mean_power(right)));
     }
   }
@@ -176,7 +176,7 @@ void photodiodes(const FftCache& fft) {
     fourth += std::pow(std::norm(a) / power, 2) / static_cast<double>(light.size());
     a *= std::sqrt(received / power);
   }
-  const auto noisy = run_laser(lo.laser, "lo", light.size(), rate, RandomStreams(1), fft);
+  const auto noisy = run_laser(lo.laser, "lo", {light.size(), rate}, RandomStreams(1), fft);
   LocalOscillatorParameters none = lo;
   none.power = 0.0;
   const double beat = 0.5 * received * oscillator;  // variance of one output, 1 A/W
@@ -189,8 +189,8 @@ void photodiodes(const FftCache& fft) {
     point("photodiodes", "self-beat of the signal, theory", cmrr,
           to_db(m * m * (fourth - 1.0) * received / (2.0 * oscillator)));
     if (std::fmod(cmrr, 2.0) != 0.0) continue;
-    const auto leak = detect(dark, lo, noisy, p, RandomStreams(1), fft).x,
-               square = detect(light, none, still(light.size()), p, RandomStreams(1), fft).x;
+    const auto leak = detect(dark, {lo, noisy}, p, RandomStreams(1), fft).x,
+               square = detect(light, {none, still(light.size())}, p, RandomStreams(1), fft).x;
     point("photodiodes", "oscillator RIN of -140 dB/Hz", cmrr,
           to_db(variance(lane_of(leak, false)) * symbol_rate / rate / beat));
     point("photodiodes", "self-beat of the signal", cmrr, to_db(variance(lane_of(square, false)) / beat));

@@ -41,7 +41,7 @@ LaserTrace steady(std::size_t n, double phase = 0.0) { return {std::vector<doubl
 
 Photocurrents detected(const Field<double>& field, const FrontendParameters& p,
                        const LocalOscillatorParameters& lo = {}) {
-  return detect(field, lo, steady(field.size()), p, RandomStreams(1), ffts());
+  return detect(field, {lo, steady(field.size())}, p, RandomStreams(1), ffts());
 }
 
 // Least-squares coefficients of cos and sin of a tone in a lane.
@@ -218,7 +218,7 @@ TEST_CASE("a skew between the diodes of a pair filters the beat and lets what is
   LaserTrace wavering = steady(n);
   for (std::size_t t = 0; t < n; ++t)
     wavering.relative_power.push_back(1.0 + 0.1 * std::cos(kTwoPi * 211.0 * static_cast<double>(t) / n));
-  const auto leak = detect(constant_field(n, 0, 0), lo, wavering, p, RandomStreams(1), ffts());
+  const auto leak = detect(constant_field(n, 0, 0), {lo, wavering}, p, RandomStreams(1), ffts());
   const Complex passed = 1.0 - std::polar(1.0, -kTwoPi * 211.0 * kRate / n * p.pn_skew[0]);
   CHECK(std::abs(tone_of(leak.x, false, 211) / (0.1 * lo.power / 8.0) - passed) < 1e-9);
 }
@@ -256,7 +256,7 @@ TEST_CASE("photocurrents are R sqrt(Ps Plo) of each polarisation, and turn with 
   lo.power = 10e-3;
   lo.frequency_offset = 1e9;
   const auto currents =
-      detect(constant_field(64, 1e-3, 1e-3), lo, steady(64, 0.3), p, RandomStreams(1), ffts());
+      detect(constant_field(64, 1e-3, 1e-3), {lo, steady(64, 0.3)}, p, RandomStreams(1), ffts());
   const double amplitude = 0.8 * std::sqrt(1e-6 * 5e-3);
   for (std::size_t t = 0; t < 64; ++t) {
     const Complex expected = std::polar(amplitude, kTwoPi * 1e9 * static_cast<double>(t) / kRate - 0.3);
@@ -272,7 +272,7 @@ TEST_CASE("shot, dark and thermal noise have the densities 2qI and the given one
   const auto variance = [&](const PhotodiodeParameters& diodes) {
     FrontendParameters p;
     p.photodiodes = diodes;
-    return mean_power(detect(constant_field(n, 0, 0), lo, steady(n), p, RandomStreams(2), ffts()).x) /
+    return mean_power(detect(constant_field(n, 0, 0), {lo, steady(n)}, p, RandomStreams(2), ffts()).x) /
            2.0;  // of one output
   };
   const double standard_error = std::sqrt(2.0 / (2.0 * n));  // of a variance from 2n samples
@@ -297,11 +297,11 @@ TEST_CASE("oscillator intensity noise leaks through an imperfect balance, and no
   FftCache fft(FftPlanning::kEstimate, "");
   LocalOscillatorParameters lo;
   lo.laser.rin = from_db(-140.0);
-  const LaserTrace trace = run_laser(lo.laser, "lo", n, kRate, RandomStreams(4), fft);
+  const LaserTrace trace = run_laser(lo.laser, "lo", {n, kRate}, RandomStreams(4), fft);
   const auto fluctuation = [&](double mismatch) {
     FrontendParameters p;
     p.photodiodes.mismatch = mismatch;
-    const auto currents = detect(constant_field(n, 0, 0), lo, trace, p, RandomStreams(5), ffts());
+    const auto currents = detect(constant_field(n, 0, 0), {lo, trace}, p, RandomStreams(5), ffts());
     double mean = 0, square = 0;
     for (const auto& z : currents.x) {
       mean += z.real() / n;

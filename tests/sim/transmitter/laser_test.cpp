@@ -43,10 +43,10 @@ double density(const std::vector<double>& record, double rate, std::size_t first
 TEST_CASE("laser: phase increments have variance 2 pi dnu T, and an ideal laser stands still") {
   constexpr std::size_t n = 1 << 18;
   LaserParameters p;
-  CHECK(run_laser(p, "tx", 100, 1e9, RandomStreams(1), ffts()).phase == std::vector<double>(100, 0.0));
-  CHECK(run_laser(p, "tx", 100, 1e9, RandomStreams(1), ffts()).relative_power.empty());
+  CHECK(run_laser(p, "tx", {100, 1e9}, RandomStreams(1), ffts()).phase == std::vector<double>(100, 0.0));
+  CHECK(run_laser(p, "tx", {100, 1e9}, RandomStreams(1), ffts()).relative_power.empty());
   p.linewidth = 100e3;
-  const auto phase = run_laser(p, "tx", n, 64e9, RandomStreams(1), ffts()).phase;
+  const auto phase = run_laser(p, "tx", {n, 64e9}, RandomStreams(1), ffts()).phase;
   double variance = 0, lagged = 0;
   for (std::size_t t = 0; t + 2 < n; ++t) {
     variance += std::pow(phase[t + 1] - phase[t], 2) / (n - 2);
@@ -62,7 +62,7 @@ TEST_CASE("laser: the frequency noise of a Lorentzian line is flat at dnu/pi") {
   constexpr double rate = 1e9;
   LaserParameters p;
   p.linewidth = 200e3;
-  const auto f = frequency_of(run_laser(p, "tx", n + 1, rate, RandomStreams(2), ffts()).phase, rate);
+  const auto f = frequency_of(run_laser(p, "tx", {n + 1, rate}, RandomStreams(2), ffts()).phase, rate);
   // A band of m bins under a Hann window holds about m/1.5 independent ones.
   for (const std::size_t first : {16, 256, 2048, 16384}) {
     const std::size_t last = 2 * first - 1;
@@ -76,7 +76,7 @@ TEST_CASE("laser: 1/f frequency noise has the stated density at 1 MHz and falls 
   constexpr double rate = 1e9;
   LaserParameters p;
   p.flicker = 3e5;
-  const auto f = frequency_of(run_laser(p, "tx", n + 1, rate, RandomStreams(3), ffts()).phase, rate);
+  const auto f = frequency_of(run_laser(p, "tx", {n + 1, rate}, RandomStreams(3), ffts()).phase, rate);
   for (const double centre : {0.3e6, 1e6, 10e6, 50e6}) {
     const auto half = static_cast<std::size_t>(0.1 * centre / rate * n),
                middle = static_cast<std::size_t>(centre / rate * n);
@@ -91,7 +91,7 @@ TEST_CASE("laser: intensity noise has its density up to its bandwidth, and mean 
   LaserParameters p;
   p.rin = from_db(-130.0);
   p.rin_bandwidth = 10e9;
-  const auto power = run_laser(p, "lo", n, rate, RandomStreams(4), ffts()).relative_power;
+  const auto power = run_laser(p, "lo", {n, rate}, RandomStreams(4), ffts()).relative_power;
   double mean = 0;
   for (const double x : power) mean += x / n;
   CHECK(std::abs(mean - 1.0) < 1e-3);
@@ -105,16 +105,16 @@ TEST_CASE("laser: drift and dither turn the phase as a rising optical frequency 
   constexpr double rate = 1e9;
   LaserParameters p;
   p.drift = 1e12;  // 1 MHz/us
-  auto f = frequency_of(run_laser(p, "tx", n, rate, RandomStreams(5), ffts()).phase, rate);
+  auto f = frequency_of(run_laser(p, "tx", {n, rate}, RandomStreams(5), ffts()).phase, rate);
   CHECK(f.back() == doctest::Approx(-1e12 * (n - 1.5) / rate).epsilon(1e-6));
   p.drift = 0;
   p.dither = 20e6;
   p.dither_rate = 1e6;
-  f = frequency_of(run_laser(p, "tx", n, rate, RandomStreams(5), ffts()).phase, rate);
+  f = frequency_of(run_laser(p, "tx", {n, rate}, RandomStreams(5), ffts()).phase, rate);
   double peak = 0;
   for (const double x : f) peak = std::max(peak, std::abs(x));
   CHECK(peak == doctest::Approx(20e6).epsilon(1e-4));
   // Frames differ in where the dither stands.
-  const auto other = frequency_of(run_laser(p, "tx", n, rate, RandomStreams(5, 1), ffts()).phase, rate);
+  const auto other = frequency_of(run_laser(p, "tx", {n, rate}, RandomStreams(5, 1), ffts()).phase, rate);
   CHECK(std::abs(other[0] - f[0]) > 1e3);
 }

@@ -7,11 +7,13 @@
 #include <stdexcept>
 #include <vector>
 
+#include "sim/frontend/adc.h"
 #include "sim/link.h"
 #include "sim/signal/execution/field_batch.h"
 #include "sim/signal/execution/threads.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/random.h"
+#include "sim/transmitter/transmitter.h"
 #include "tests/ffts.h"
 
 using namespace cohlink;
@@ -78,6 +80,20 @@ TEST_CASE("an execution that is stopped ends its engines, links and copies at on
   Scenario scenario;
   scenario.set("signal.symbols=1024");
   CHECK_THROWS_AS(Link(scenario, heard)(0), Stopped);
+}
+
+TEST_CASE("every piece of hardware at either end asks whether it is to stop") {
+  const Execution stopped(ffts());
+  stopped.stop();
+  const Field<double> light = noise_field(64, 1);
+  const RandomStreams streams(1);
+  const LocalOscillatorParameters lo;
+  const LaserTrace still{std::vector<double>(64, 0.0), {}};
+  CHECK_THROWS_AS(transmit(TransmitterParameters{}, streams, stopped), Stopped);
+  CHECK_THROWS_AS(run_laser({}, "lo", {64, 1e9}, streams, stopped), Stopped);
+  CHECK_THROWS_AS(detect(light, {lo, still}, {}, streams, stopped), Stopped);
+  CHECK_THROWS_AS(amplify_currents(light, {}, stopped), Stopped);
+  CHECK_THROWS_AS(convert({light, {1, 1, 1, 1}}, {}, {}, streams, stopped), Stopped);
 }
 
 TEST_CASE("a batch in one piece of memory is each of its fields by itself, and copies share it") {
