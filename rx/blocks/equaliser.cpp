@@ -225,8 +225,9 @@ void match_to_known(Run& run, const std::array<Symbols, 2>& known, double cycles
 void equalise_widely_linear(const Run& run, const std::array<Symbols, 2>* known, double removed_hz,
                             EqualiserResult& result) {
   const std::size_t head = std::min(run.last, run.first + run.p.head);
-  WidelyLinear form(run.p, run.in, run.filters, run.offset(run.first, head), run.first, run.last,
-                    removed_hz / run.symbol_rate, run.execution);
+  const WidelyLinear::Drive drive{run.first, run.last, run.offset(run.first, head),
+                                  removed_hz / run.symbol_rate};
+  WidelyLinear form(run.p, run.in, run.filters, drive, run.execution);
   if (known != nullptr) {
     const std::size_t to = std::min({run.last, (*known)[0].size(), (*known)[1].size()});
     for (int pass = 0; pass < run.p.passes; ++pass) form.adapt(to, start_up_step(run.p, pass), known);
@@ -252,6 +253,29 @@ void trained_start(Run& run, const std::array<Symbols, 2>& known) {
   TrainedError error(known, cycles);
   for (int pass = 0; pass < run.p.passes; ++pass)
     run.adapt(error, start_up_step(run.p, pass), true, from, to);
+}
+
+// From the start-up's rule to the final one, then the whole row. `warm`: the taps have converged already.
+void follow_rule(Run& run, bool warm, EqualiserResult& result) {
+  const EqualiserParameters& p = run.p;
+  const std::size_t first = run.first, head = std::min(run.last, first + p.head);
+  const auto finish = [&](auto error, std::size_t passes = 1) {
+    for (std::size_t i = 0; i < passes && !warm; ++i) run.adapt(error, p.step, true, first, head);
+    result.symbols = run.equalise(error);
+  };
+  switch (run.last - first < p.decide_below ? EqualiserRule::kDecisionDirected : p.rule) {
+    case EqualiserRule::kConstantModulus:
+      return finish(ConstantModulusError{static_cast<float>(kurtosis(p.modulation))});
+    case EqualiserRule::kRadiusDirected:
+      return finish(RadiusDirectedError{constellation(p.modulation).rings()});
+    case EqualiserRule::kDecisionDirected: {
+      DecisionDirectedError error(p.modulation, run.offset(first, head));
+      if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
+      return finish(error, std::max<std::size_t>(1, p.head / (head - first)));
+    }
+    case EqualiserRule::kHold:
+      result.symbols = run.filtered(0, run.in.symbols());
+  }
 }
 
 }  // namespace
@@ -309,7 +333,7 @@ Operations Equaliser::cost() const {
                                          decides ? decision_gradient_operations()
                                          : rings ? ring_gradient_operations(p_.modulation)
                                                  : axis_gradient_operations(),
-                                         rings, p_.taps, kTestPhases, kBlock);
+                                         {rings, p_.taps, kTestPhases, kBlock});
   }
   if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
   if (p_.rule == EqualiserRule::kRadiusDirected) of += 2.0 * ring_gradient_operations(p_.modulation);
@@ -319,12 +343,11 @@ Operations Equaliser::cost() const {
 }
 
 EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t first, std::size_t last,
-                                      const std::array<Symbols, 2>* training, double removed_hz,
-                                      const EqualiserTaps* start) const {
+                                      const EqualiserKnowledge& known) const {
   const std::size_t symbols = (signal.size() + 1) / 2;
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
-  const bool blind = training == nullptr && start == nullptr && !p_.widely_linear;
+  const bool blind = known.training == nullptr && known.taps == nullptr && !p_.widely_linear;
   const auto white = blind ? whitening(signal, 2 * first, 2 * last) : std::nullopt;
   const Field<float> whitened = white ? through(*white, signal) : Field<float>();
   Run run{p_,
@@ -338,46 +361,20 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   if (run.one_row && p_.widely_linear)
     throw InputError("dsp.equaliser_form = widely-linear needs both polarisations, X alone was recorded");
   EqualiserResult result;
-  const bool warm = start != nullptr && go_on_from(run, *start);
-  if (warm)
-    training = nullptr;
-  else if (training != nullptr)
+  const bool warm = known.taps != nullptr && go_on_from(run, *known.taps);
+  const auto* training = warm ? nullptr : known.training;
+  if (training != nullptr)
     trained_start(run, *training);
-  else
+  else if (!warm)
     blind_start(run, result);
 
   if (p_.widely_linear) {
-    equalise_widely_linear(run, training, removed_hz, result);
+    equalise_widely_linear(run, training, known.removed_hz, result);
     check_tail(result, first, last);
     return result;
   }
 
-  const std::size_t head = std::min(last, first + p_.head);
-  const auto finish = [&](auto error, std::size_t passes = 1) {
-    // From the start-up's rule to the final one.
-    for (std::size_t i = 0; i < passes && !warm; ++i) run.adapt(error, p_.step, true, first, head);
-    result.symbols = run.equalise(error);
-  };
-  switch (last - first < p_.decide_below ? EqualiserRule::kDecisionDirected : p_.rule) {
-    case EqualiserRule::kConstantModulus:
-      finish(ConstantModulusError{static_cast<float>(kurtosis(p_.modulation))});
-      break;
-    case EqualiserRule::kRadiusDirected:
-      finish(RadiusDirectedError{constellation(p_.modulation).rings()});
-      break;
-    case EqualiserRule::kDecisionDirected:
-      finish(
-          [&] {
-            DecisionDirectedError error(p_.modulation, run.offset(first, head));
-            if (warm) run.settle(error, first, std::min(head, first + 256 * kBlock));
-            return error;
-          }(),
-          std::max<std::size_t>(1, p_.head / (head - first)));
-      break;
-    case EqualiserRule::kHold:
-      result.symbols = run.filtered(0, symbols);
-      break;
-  }
+  follow_rule(run, warm, result);
   result.taps = white ? taps_before(*white, run.filters.taps()) : run.filters.taps();
   check_tail(result, first, last);
   return result;

@@ -37,6 +37,15 @@ struct EqualiserResult {
   bool singular = false;          // they still had at the end
 };
 
+/// What is known beforehand of a signal.
+struct EqualiserKnowledge {
+  const std::array<Symbols, 2>* training = nullptr;  // symbols sent, from symbol 0 on
+  double removed_hz = 0.0;  // carrier offset already taken off, which turned the receiver's image with it
+  /// To go on from, instead of any start-up; should they put both outputs on one polarisation, the blind
+  /// start is made after all.
+  const EqualiserTaps* taps = nullptr;
+};
+
 /// Blind start: constant modulus (D. N. Godard, IEEE Trans. Commun. 28(11) 1867, 1980; for polarisations
 /// S. J. Savory, Opt. Express 16(2) 804, 2008), output X alone first, from whichever of six polarisation
 /// states looks most like one signal; Y then starts as the signal orthogonal to it, its taps the reversed
@@ -67,13 +76,9 @@ class Equaliser {
 
   /// `signal`: two samples a symbol, symbol k at sample 2k. Only symbols in [first, last), whose input the
   /// filters before have not cut, drive the adaptation. A row Y of zeros is a polarisation that was not
-  /// recorded: output Y then is nought too (InputError for the widely linear form). `training`: known symbols
-  /// from symbol 0 on, or null. `removed_hz`: carrier offset already taken off `signal`, which turned the
-  /// receiver's image with it (used by the widely linear form alone). `start`: taps to go on from, instead of
-  /// any start-up; should they put both outputs on one polarisation, the blind start is made after all.
+  /// recorded: output Y then is nought too (InputError for the widely linear form).
   EqualiserResult operator()(const Field<float>& signal, std::size_t first, std::size_t last,
-                             const std::array<Symbols, 2>* training = nullptr, double removed_hz = 0.0,
-                             const EqualiserTaps* start = nullptr) const;
+                             const EqualiserKnowledge& known = {}) const;
 
   /// Of one symbol, both outputs, once running (start-up goes over its head several times).
   Operations cost() const;

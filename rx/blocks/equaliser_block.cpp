@@ -28,8 +28,9 @@ void equalise(const Equaliser& equaliser, const Constellation& points, std::size
     c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
                                        " training symbols)");
   }
-  EqualiserResult out = equaliser(c.signal, c.first(), c.last(), training > 0 ? &known : nullptr,
-                                  c.result.frequency_offset_hz.value_or(0.0), start);
+  EqualiserResult out =
+      equaliser(c.signal, c.first(), c.last(),
+                {training > 0 ? &known : nullptr, c.result.frequency_offset_hz.value_or(0.0), start});
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
   c.result.counters["equaliser_singularities"] += out.singularities;

@@ -141,8 +141,9 @@ Operations decision_gradient_operations() {
   return Counted::count([] { kZ - kZ; });
 }
 
-Operations widely_linear_operations(Modulation modulation, const Operations& gradient, bool own_angles,
-                                    int taps, int test_phases, std::size_t block) {
+Operations widely_linear_operations(Modulation modulation, const Operations& gradient,
+                                    const WidelyLinearShape& shape) {
+  const auto [own_angles, taps, test_phases, block] = shape;
   const auto symbols = static_cast<double>(block);
   const double reached = 2.0 * symbols + taps - 1.0;
   // Two phasors go on, and each row is taken off the carrier and its image.

@@ -45,11 +45,16 @@ Operations decision_error_operations(Modulation modulation, int test_phases, std
 Operations ring_gradient_operations(Modulation modulation);
 Operations axis_gradient_operations();
 Operations decision_gradient_operations();
+/// What the widely linear form is made of. `own_angles`: each output follows its own angle to the grid.
+struct WidelyLinearShape {
+  bool own_angles;
+  int taps, test_phases;
+  std::size_t block;
+};
 /// The widely linear form but for its filters, both outputs, one symbol: carriers off every sample that the
 /// taps of a block reach, one phase search for both outputs, `gradient` of each, carriers put back.
-/// `own_angles`: each output follows its own angle to the grid.
-Operations widely_linear_operations(Modulation modulation, const Operations& gradient, bool own_angles,
-                                    int taps, int test_phases, std::size_t block);
+Operations widely_linear_operations(Modulation modulation, const Operations& gradient,
+                                    const WidelyLinearShape& shape);
 
 /// One phase estimate by blind search over `rows` rows that share it, one symbol.
 Operations phase_search_operations(Modulation modulation, int test_phases, int rows);

@@ -14,14 +14,6 @@ namespace {
 constexpr double kSlipCost = 9.2;  // -ln of a slip's likelihood between two pilots
 constexpr std::complex<float> kBack[4] = {{1, 0}, {0, -1}, {-1, 0}, {0, 1}};
 
-// Where one row's pilots lie: symbols place, place + spacing, ...; the m-th is pilot m - delay of `source`.
-struct Place {
-  std::size_t place = 0;
-  int source = 0;
-  long delay = 0;
-  double peak = 0.0;
-};
-
 // Every spacing-th symbol of both rows.
 Field<float> thinned(const Field<float>& symbols, std::size_t first, std::size_t last, std::size_t spacing) {
   Field<float> out(0, symbols.sample_rate / static_cast<double>(spacing));
@@ -30,20 +22,6 @@ Field<float> thinned(const Field<float>& symbols, std::size_t first, std::size_t
     out.y.push_back(symbols.y[k]);
   }
   return out;
-}
-
-std::array<Place, 2> find_places(const Field<float>& symbols, std::size_t first, std::size_t last,
-                                 std::size_t spacing, const std::array<Symbols, 2>& pilots,
-                                 const FftCache& fft) {
-  std::array<Place, 2> best;
-  for (std::size_t offset = 0; offset < spacing && first + offset < last; ++offset) {
-    const Field<float> row = thinned(symbols, first + offset, last, spacing);
-    const Alignment found = align(row, 0, row.size(), pilots, fft);
-    for (std::size_t i = 0; i < 2; ++i)
-      if (found.peak_to_rms[i] > best[i].peak)
-        best[i] = {first + offset, found.source[i], found.delay[i], found.peak_to_rms[i]};
-  }
-  return best;
 }
 
 // Most likely quarter turns, one per pilot, given y p* of each and the noise's power.
@@ -88,9 +66,22 @@ PilotPhase::PilotPhase(const PilotParameters& parameters, const FftCache& fft) :
   for (std::size_t p = 0; p < 2; ++p) pilots_[p] = pilot_symbols(p_.modulation, p_.frame / p_.spacing, p);
 }
 
+std::array<PilotPhase::Place, 2> PilotPhase::find_places(const Field<float>& symbols, std::size_t first,
+                                                         std::size_t last) const {
+  std::array<Place, 2> best;
+  for (std::size_t offset = 0; offset < p_.spacing && first + offset < last; ++offset) {
+    const Field<float> row = thinned(symbols, first + offset, last, p_.spacing);
+    const Alignment found = align(row, 0, row.size(), pilots_, fft_);
+    for (std::size_t i = 0; i < 2; ++i)
+      if (found.peak_to_rms[i] > best[i].peak)
+        best[i] = {first + offset, found.source[i], found.delay[i], found.peak_to_rms[i]};
+  }
+  return best;
+}
+
 PilotResult PilotPhase::operator()(Field<float> symbols, std::size_t first, std::size_t last) const {
   PilotResult result;
-  const auto places = find_places(symbols, first, last, p_.spacing, pilots_, fft_);
+  const auto places = find_places(symbols, first, last);
   const auto count = static_cast<long>(pilots_[0].size());
   for (std::size_t i = 0; i < 2; ++i) {
     const Place& at = places[i];

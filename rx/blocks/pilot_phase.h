@@ -40,6 +40,15 @@ class PilotPhase {
   PilotResult operator()(Field<float> symbols, std::size_t first, std::size_t last) const;
 
  private:
+  // Where one row's pilots lie: symbols place, place + spacing, ...; the m-th is pilot m - delay of `source`.
+  struct Place {
+    std::size_t place = 0;
+    int source = 0;
+    long delay = 0;
+    double peak = 0.0;
+  };
+  std::array<Place, 2> find_places(const Field<float>& symbols, std::size_t first, std::size_t last) const;
+
   PilotParameters p_;
   std::array<Symbols, 2> pilots_;
   FftCache fft_;

@@ -20,18 +20,17 @@ using Complex = std::complex<float>;
 }  // namespace
 
 WidelyLinear::WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in,
-                           const Butterfly& start, double cycles, std::size_t first, std::size_t last,
-                           double removed_cycles, Execution execution)
+                           const Butterfly& start, const Drive& drive, Execution execution)
     : p_(parameters),
       execution_(std::move(execution)),
       in_(in),
       local_(kInputs, kBlock, parameters.taps),
       filters_(parameters.taps, kInputs),
       search_({parameters.modulation, static_cast<int>(kBlock), kTestPhases}),
-      cycles_(cycles),
-      removed_cycles_(removed_cycles),
-      first_(first),
-      last_(last) {
+      cycles_(drive.cycles),
+      removed_cycles_(drive.removed_cycles),
+      first_(drive.first),
+      last_(drive.last) {
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j)
       for (std::size_t n = 0; n < static_cast<std::size_t>(p_.taps); ++n)

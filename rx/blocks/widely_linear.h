@@ -29,12 +29,16 @@ namespace cohlink {
 /// receiver's image from reach: its errors belong to the blocks before that.
 class WidelyLinear {
  public:
-  /// Starts from the filters `start` of the complex form; symbols [first, last) may drive the adaptation.
-  /// `cycles`: carrier offset in cycles a symbol; `removed_cycles`: that taken off before. `in` must outlive
-  /// this.
+  /// What it adapts to: symbols [first, last), their carrier offset and that taken off before, both in cycles
+  /// a symbol.
+  struct Drive {
+    std::size_t first, last;
+    double cycles, removed_cycles = 0.0;
+  };
+
+  /// Starts from the filters `start` of the complex form. `in` must outlive this.
   WidelyLinear(const EqualiserParameters& parameters, const ButterflyInput& in, const Butterfly& start,
-               double cycles, std::size_t first, std::size_t last, double removed_cycles = 0.0,
-               Execution execution = {});
+               const Drive& drive, Execution execution = {});
 
   /// One pass over whole blocks in [first, to), by the rule or, where given, from `known` symbols.
   void adapt(std::size_t to, double step, const std::array<Symbols, 2>* known = nullptr);

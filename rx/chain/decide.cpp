@@ -99,7 +99,7 @@ void read_channel(ReceiverResult& result, double symbol_rate) {
 void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last,
            const Execution& execution) {
   ReceiverResult& result = c.result;
-  result.score = score_symbols(result.symbols, first, last, *c.truth, scoring, execution, result.warnings);
+  result.score = score_symbols({result.symbols, first, last}, *c.truth, scoring, execution, result.warnings);
   if (result.score && result.score->interval.low > kGuessedBer) {
     result.score.reset();
     result.warnings.push_back("no lock: the bits are no better than guessed; no BER is given");

@@ -218,61 +218,91 @@ bool warn_of_no_lock(const Alignment& alignment, std::size_t rows, std::vector<s
   return lost;
 }
 
+// Counts row by row, then draws the rows together.
+class Scorer {
+ public:
+  Scorer(const Truth& truth, const ScoreParameters& p, const Execution& execution)
+      : truth_(truth), p_(p), execution_(execution) {}
+
+  /// A row next to what it carries, transmitted polarisation `source`, `delay` symbols late.
+  void add(Pair pair, std::size_t source, long delay) {
+    find_turns(pair);
+    const Turns turns = follow_turns(pair);
+    score_.cycle_slips += turns.slips;
+    score_.misplaced += count_misplaced(pair);
+    score_.quarter_turns[source] = turns.first;
+    score_.last_quarter_turns[source] = turns.last;
+    score_.delay_symbols[source] = delay;
+    count(pair, source);
+    fit_[source] = error_vector(pair.received, pair.sent);
+    score_.snr_db_polarisation[source] = fit_[source].snr_db();
+    if (constellation(p_.modulation).empty() || !(fit_[source].snr > 0.0)) return;
+    inform(payload_of(std::move(pair), fit_[source], p_), source);
+  }
+
+  /// `only`: the polarisation counted where one was.
+  Score conclude(std::size_t only, std::vector<std::string>& warnings) {
+    if (!p_.decode.empty()) score_.post_fec = decode(likelihoods_, p_, execution_, warnings);
+    score_.bunching = error_bunching(p_.modulation, p_.differential);
+    score_.interval = error_interval(score_.both, score_.bunching);
+    score_.q_db = q_from_ber_db(score_.both.ber());
+    const ErrorVector both = p_.rows == 2 ? combine(fit_[0], fit_[1]) : fit_[only];
+    score_.snr_db = both.snr_db();
+    score_.evm_percent = both.evm_percent();
+    score_.information = p_.rows == 2 ? mean(information_[0], information_[1]) : information_[only];
+    return score_;
+  }
+
+ private:
+  void count(Pair& pair, std::size_t source) {
+    const Bits sent = bits_of(truth_, source, p_);
+    const bool counted = !constellation(p_.modulation).empty() && !sent.empty();
+    ErrorCount& errors = score_.polarisation[source];
+    if (counted && p_.differential)
+      errors = count_differential_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+    // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
+    if (p_.pilot_spacing == 0) remove_turns(pair);
+    if (counted && !p_.differential)
+      errors = count_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+    score_.both += errors;
+  }
+
+  void inform(const Payload& payload, std::size_t source) {
+    information_[source] =
+        achievable_information(payload.received, payload.sent, payload.noise, p_.modulation, execution_);
+    if (p_.decode.empty()) return;
+    likelihoods_[source] =
+        flipped_likelihoods(payload.received, Symbols(payload.sent.begin(), payload.sent.end()),
+                            payload.noise, p_.modulation, execution_);
+  }
+
+  const Truth& truth_;
+  const ScoreParameters& p_;
+  const Execution& execution_;
+  Score score_;
+  std::array<ErrorVector, 2> fit_;
+  std::array<Information, 2> information_;
+  std::array<std::vector<float>, 2> likelihoods_;
+};
+
 }  // namespace
 
-std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
-                                   const Truth& truth, const ScoreParameters& p, const Execution& execution,
-                                   std::vector<std::string>& warnings) {
+std::optional<Score> score_symbols(const Judged& judged, const Truth& truth, const ScoreParameters& p,
+                                   const Execution& execution, std::vector<std::string>& warnings) {
   check_truth(truth, p.modulation);
+  const auto& [received, first, last] = judged;
   const Alignment alignment = align(received, first, last, truth.symbols, execution.ffts());
   if (warn_of_no_lock(alignment, p.rows, warnings)) return std::nullopt;
-  Score score;
-  score.swapped = alignment.source[0] == 1;
-  score.symbols = last - first;
-  std::array<ErrorVector, 2> fit;
-  std::array<Information, 2> information;
-  std::array<std::vector<float>, 2> likelihoods;
+  Scorer scorer(truth, p, execution);
   for (std::size_t i = 0; i < p.rows; ++i) {
     execution.check();
     const auto source = static_cast<std::size_t>(alignment.source[i]);
-    Pair pair = pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last);
-    find_turns(pair);
-    const Turns turns = follow_turns(pair);
-    score.cycle_slips += turns.slips;
-    score.misplaced += count_misplaced(pair);
-    score.quarter_turns[source] = turns.first;
-    score.last_quarter_turns[source] = turns.last;
-    score.delay_symbols[source] = alignment.delay[i];
-    const Bits bits = bits_of(truth, source, p);
-    const bool counted = !constellation(p.modulation).empty() && !bits.empty();
-    if (counted && p.differential)
-      score.polarisation[source] =
-          count_differential_errors(pair.received, pair.at, bits, p.modulation, p.pilot_spacing);
-    // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
-    if (p.pilot_spacing == 0) remove_turns(pair);
-    if (counted && !p.differential)
-      score.polarisation[source] = count_errors(pair.received, pair.at, bits, p.modulation, p.pilot_spacing);
-    score.both += score.polarisation[source];
-    fit[source] = error_vector(pair.received, pair.sent);
-    score.snr_db_polarisation[source] = fit[source].snr_db();
-    if (constellation(p.modulation).empty() || !(fit[source].snr > 0.0)) continue;
-    const Payload payload = payload_of(std::move(pair), fit[source], p);
-    information[source] =
-        achievable_information(payload.received, payload.sent, payload.noise, p.modulation, execution);
-    if (!p.decode.empty())
-      likelihoods[source] =
-          flipped_likelihoods(payload.received, Symbols(payload.sent.begin(), payload.sent.end()),
-                              payload.noise, p.modulation, execution);
+    scorer.add(pair_up(*received.rows()[i], truth.symbols[source], alignment.delay[i], first, last), source,
+               alignment.delay[i]);
   }
-  if (!p.decode.empty()) score.post_fec = decode(likelihoods, p, execution, warnings);
-  score.bunching = error_bunching(p.modulation, p.differential);
-  score.interval = error_interval(score.both, score.bunching);
-  score.q_db = q_from_ber_db(score.both.ber());
-  const auto only = static_cast<std::size_t>(alignment.source[0]);
-  const ErrorVector both = p.rows == 2 ? combine(fit[0], fit[1]) : fit[only];
-  score.snr_db = both.snr_db();
-  score.evm_percent = both.evm_percent();
-  score.information = p.rows == 2 ? mean(information[0], information[1]) : information[only];
+  Score score = scorer.conclude(static_cast<std::size_t>(alignment.source[0]), warnings);
+  score.swapped = alignment.source[0] == 1;
+  score.symbols = last - first;
   return score;
 }
 

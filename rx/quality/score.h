@@ -23,14 +23,20 @@ struct ScoreParameters {
 /// Symbols whose common quarter turn against the truth is found together: what pilots would do.
 inline constexpr std::size_t kSlipBlock = 64;
 
-/// Aligns `received` (one sample a symbol, signal part of unit power) with the truth and counts over [first,
-/// last). Bits are decided by quadrant and ring thresholds of the received symbols as they are; the
-/// data-aided gain fit enters SNR and EVM only. No score, and a line in `warnings`, when an output matches
-/// nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
-/// InputError for a truth whose symbols or bits do not fit each other or the modulation.
-std::optional<Score> score_symbols(const Field<float>& received, std::size_t first, std::size_t last,
-                                   const Truth& truth, const ScoreParameters& parameters,
-                                   const Execution& execution, std::vector<std::string>& warnings);
+/// Recovered symbols (one sample a symbol, signal part of unit power), of which [first, last) are judged.
+struct Judged {
+  const Field<float>& symbols;
+  std::size_t first, last;
+};
+
+/// Aligns what is judged with the truth and counts over it. Bits are decided by quadrant and ring thresholds
+/// of the received symbols as they are; the data-aided gain fit enters SNR and EVM only. No score, and a line
+/// in `warnings`, when an output matches nothing that was sent or both carry the same polarisation. Gaussian
+/// symbols: SNR and EVM only. InputError for a truth whose symbols or bits do not fit each other or the
+/// modulation.
+std::optional<Score> score_symbols(const Judged& judged, const Truth& truth,
+                                   const ScoreParameters& parameters, const Execution& execution,
+                                   std::vector<std::string>& warnings);
 
 /// SNR and EVM of both rows, or of X alone, against the receiver's own decisions: what can be had without
 /// truth.

@@ -20,16 +20,16 @@ TEST_CASE("A skewed lane comes back to its place") {
   const std::array<double, 4> skew = {0, 7.3e-12, -21e-12, 0};
   Field<float> skewed = straight;
   const std::size_t n = straight.size();
-  const Fft<double>& plan = test::fft().get<double>(n);
+  const Fft<double>& transform = test::fft().get<double>(n);
   for (std::size_t lane = 1; lane < 3; ++lane) {
     ComplexRow<double> row(n);
     const auto& in = *straight.rows()[lane / 2];
     for (std::size_t i = 0; i < n; ++i) row[i] = lane % 2 ? in[i].imag() : in[i].real();
-    plan.forward(row);
+    transform.forward(row);
     for (std::size_t k = 0; k < n; ++k)
       row[k] *= std::polar(1.0 / static_cast<double>(n),
                            -kTwoPi * skew[lane] * bin_frequency(k, n, straight.sample_rate));
-    plan.inverse(row);
+    transform.inverse(row);
     auto& out = *skewed.rows()[lane / 2];
     for (std::size_t i = 0; i < n; ++i)
       out[i] = lane % 2 ? std::complex<float>(out[i].real(), static_cast<float>(row[i].real()))

@@ -25,20 +25,25 @@ struct Trial {
   Field<float> received;  // two samples a symbol, matched-filtered
 };
 
-// A 2x2 channel of two rotations with a delay between them, noise of Es/N0 = snr_db, then the matched filter.
-Trial make_trial(Modulation modulation, double snr_db, double angle, double retardance, double dgd_s,
-                 double offset_hz, std::uint64_t frame = 0) {
+// Two rotations with a delay between them, the second by this angle and retardance, and the carrier's offset.
+struct Path {
+  double angle, retardance, dgd_s, offset_hz;
+};
+
+// A 2x2 channel, noise of Es/N0 = snr_db, then the matched filter.
+Trial make_trial(Modulation modulation, double snr_db, const Path& path, std::uint64_t frame = 0) {
+  const auto [angle, retardance, dgd_s, offset_hz] = path;
   Trial trial{test::random_symbols(modulation, kSymbols, frame), {}};
   Field<float> field = test::through(test::rotation(0.5, 0.1), test::shaped(trial.sent.symbols, 2));
   Field<double> wide = convert_field<double>(field);
   const std::size_t n = wide.size();
-  const Fft<double>& plan = test::fft().get<double>(n);
+  const Fft<double>& transform = test::fft().get<double>(n);
   for (auto* row : wide.rows()) {
     const double delay = row == &wide.x ? 0.5 * dgd_s : -0.5 * dgd_s;
-    plan.forward(*row);
+    transform.forward(*row);
     for (std::size_t k = 0; k < n; ++k)
       (*row)[k] *= std::polar(1.0 / static_cast<double>(n), -kTwoPi * bin_frequency(k, n, 64e9) * delay);
-    plan.inverse(*row);
+    transform.inverse(*row);
   }
   field = test::through(test::rotation(angle, retardance), convert_field<float>(wide));
   // Unit power over two samples a symbol: white noise of twice the power per sample gives Es/N0.
@@ -60,7 +65,7 @@ EqualiserParameters parameters(Modulation modulation, EqualiserRule rule) {
 double penalty_db(const Trial& trial, const EqualiserParameters& p, double snr_db,
                   const std::array<Symbols, 2>* training = nullptr) {
   const std::size_t edge = 200;
-  const EqualiserResult out = Equaliser(p, test::fft())(trial.received, edge, kSymbols - edge, training);
+  const EqualiserResult out = Equaliser(p, test::fft())(trial.received, edge, kSymbols - edge, {training});
   const double offset = FrequencyEstimator(test::fft())(out.symbols, edge, kSymbols - edge).offset_hz;
   PhaseParameters phase;
   phase.modulation = p.modulation;
@@ -70,7 +75,7 @@ double penalty_db(const Trial& trial, const EqualiserParameters& p, double snr_d
   truth.bits = trial.sent.bits;
   truth.symbols = trial.sent.symbols;
   std::vector<std::string> warnings;
-  const auto score = score_symbols(recovered.symbols, edge, kSymbols - edge, truth, {p.modulation, false},
+  const auto score = score_symbols({recovered.symbols, edge, kSymbols - edge}, truth, {p.modulation, false},
                                    test::fft(), warnings);
   return score ? snr_db - score->snr_db : 99.0;
 }
@@ -90,16 +95,16 @@ TEST_CASE("Constant modulus separates any rotation of QPSK") {
   RandomStream random = test::stream("rotations");
   for (std::uint64_t t = 0; t < 12; ++t) {
     CAPTURE(t);
-    const Trial trial = make_trial(Modulation::kQpsk, 10.0, kTwoPi * random.uniform(),
-                                   kTwoPi * random.uniform(), 0.0, 1e8, t);
+    const Trial trial = make_trial(Modulation::kQpsk, 10.0,
+                                   {kTwoPi * random.uniform(), kTwoPi * random.uniform(), 0.0, 1e8}, t);
     CHECK(penalty_db(trial, parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus), 10.0) <
           most_lost_db());
   }
 }
 
 TEST_CASE("Every rule undoes 40 ps of DGD and a rotation") {
-  const Trial qpsk = make_trial(Modulation::kQpsk, 10.0, 0.8, 2.0, 40e-12, 1e8);
-  const Trial qam = make_trial(Modulation::kQam16, 16.0, 0.8, 2.0, 40e-12, 1e8);
+  const Trial qpsk = make_trial(Modulation::kQpsk, 10.0, {0.8, 2.0, 40e-12, 1e8});
+  const Trial qam = make_trial(Modulation::kQam16, 16.0, {0.8, 2.0, 40e-12, 1e8});
   CHECK(penalty_db(qpsk, parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus), 10.0) <
         most_lost_db());
   CHECK(penalty_db(qpsk, parameters(Modulation::kQpsk, EqualiserRule::kDecisionDirected), 10.0) <
@@ -111,14 +116,14 @@ TEST_CASE("Every rule undoes 40 ps of DGD and a rotation") {
 }
 
 TEST_CASE("Known symbols start the equaliser with X on X") {
-  const Trial trial = make_trial(Modulation::kQam16, 16.0, 2.1, 1.0, 40e-12, 3e8);
+  const Trial trial = make_trial(Modulation::kQam16, 16.0, {2.1, 1.0, 40e-12, 3e8});
   std::array<Symbols, 2> training;
   for (std::size_t p = 0; p < 2; ++p)
     training[p].assign(trial.sent.symbols[p].begin(), trial.sent.symbols[p].begin() + 2000);
   CHECK(penalty_db(trial, parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected), 16.0, &training) <
         most_lost_db());
   const EqualiserResult out = Equaliser(parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected),
-                                        test::fft())(trial.received, 200, kSymbols - 200, &training);
+                                        test::fft())(trial.received, 200, kSymbols - 200, {&training});
   const Alignment alignment = align(out.symbols, 200, kSymbols - 200, trial.sent.symbols, test::fft());
   CHECK(alignment.source == std::array<int, 2>{0, 1});
   CHECK(alignment.delay == std::array<long, 2>{0, 0});
@@ -128,8 +133,8 @@ TEST_CASE("500 known symbols are enough for any rotation with 60 ps of DGD") {
   RandomStream random = test::stream("trained");
   for (std::uint64_t t = 0; t < 8; ++t) {
     CAPTURE(t);
-    const Trial trial = make_trial(Modulation::kQam16, 16.0, kTwoPi * random.uniform(),
-                                   kTwoPi * random.uniform(), 60e-12, 1e8, t);
+    const Trial trial = make_trial(Modulation::kQam16, 16.0,
+                                   {kTwoPi * random.uniform(), kTwoPi * random.uniform(), 60e-12, 1e8}, t);
     std::array<Symbols, 2> training;
     for (std::size_t p = 0; p < 2; ++p)
       training[p].assign(trial.sent.symbols[p].begin(),
@@ -142,7 +147,7 @@ TEST_CASE("500 known symbols are enough for any rotation with 60 ps of DGD") {
 TEST_CASE("Two outputs on one polarisation are detected") {
   const auto sent = test::random_symbols(Modulation::kQpsk, kSymbols);
   // A polariser: only one source reaches the receiver, on both rows, and no restart can find a second.
-  const Trial trial = make_trial(Modulation::kQpsk, 15.0, 0.0, 0.0, 0.0, 0.0);
+  const Trial trial = make_trial(Modulation::kQpsk, 15.0, {0.0, 0.0, 0.0, 0.0});
   Field<float> one = trial.received;
   one.y = one.x;
   const EqualiserResult out = Equaliser(parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus),
@@ -202,15 +207,15 @@ namespace {
 Field<float> with_iq_errors(const Field<float>& in, double skew_s, double phase) {
   Field<double> wide = convert_field<double>(in);
   const std::size_t n = wide.size();
-  const Fft<double>& plan = test::fft().get<double>(n);
+  const Fft<double>& transform = test::fft().get<double>(n);
   for (auto* row : wide.rows()) {
     ComplexRow<double> i_lane(n), q_lane(n);
     for (std::size_t t = 0; t < n; ++t) i_lane[t] = (*row)[t].real(), q_lane[t] = (*row)[t].imag();
-    plan.forward(q_lane);
+    transform.forward(q_lane);
     for (std::size_t k = 0; k < n; ++k)
       q_lane[k] *=
           std::polar(1.0 / static_cast<double>(n), -kTwoPi * bin_frequency(k, n, in.sample_rate) * skew_s);
-    plan.inverse(q_lane);
+    transform.inverse(q_lane);
     for (std::size_t t = 0; t < n; ++t)
       (*row)[t] =
           i_lane[t].real() + q_lane[t].real() * std::complex<double>(std::sin(phase), std::cos(phase));
@@ -218,15 +223,20 @@ Field<float> with_iq_errors(const Field<float>& in, double skew_s, double phase)
   return convert_field<float>(wide);
 }
 
+// Q later than I [s] and out of its right angle [rad].
+struct IqErrors {
+  double skew_s, phase;
+};
+
 // Errors at the transmitter, a rotation, two 100 kHz lasers and an offset, errors at the receiver, noise.
-Trial make_iq_trial(Modulation modulation, double snr_db, double tx_skew, double tx_phase, double rx_skew,
-                    double rx_phase, double tx_gain_db = 0.0) {
+Trial make_iq_trial(Modulation modulation, double snr_db, const IqErrors& transmitter,
+                    const IqErrors& receiver, double tx_gain_db = 0.0) {
   Trial trial{test::random_symbols(modulation, kSymbols), {}};
   Field<float> field = test::shaped(trial.sent.symbols, 2);
   const auto stretch = static_cast<float>(from_db(0.5 * 0.5 * tx_gain_db));  // of I's amplitude; Q shrinks
   for (auto* row : field.rows())
     for (auto& a : *row) a = {a.real() * stretch, a.imag() / stretch};
-  field = with_iq_errors(field, tx_skew, tx_phase);
+  field = with_iq_errors(field, transmitter.skew_s, transmitter.phase);
   field = test::through(test::rotation(0.8, 2.0), field);
   const auto phase = test::wiener_phase(field.size(), 100e3);  // 200 kHz at two samples a symbol
   for (std::size_t n = 0; n < field.size(); ++n) {
@@ -235,7 +245,7 @@ Trial make_iq_trial(Modulation modulation, double snr_db, double tx_skew, double
     field.y[n] *= turn;
   }
   test::add_noise(field, 2.0 * from_db(-snr_db));
-  field = with_iq_errors(field, rx_skew, rx_phase);
+  field = with_iq_errors(field, receiver.skew_s, receiver.phase);
   trial.received = MatchedFilter({Pulse::kRrc, 0.1, test::kRate}, 64e9, test::fft())(field);
   return trial;
 }
@@ -258,7 +268,7 @@ TEST_CASE(
   constexpr double kSkew = 5e-12, kPhase = 10.0 * kPi / 180.0;
   for (const auto& [modulation, snr_db, complex_loses, widely_loses] :
        {std::tuple{Modulation::kQpsk, 10.0, 0.8, 0.3}, {Modulation::kQam16, 16.0, 2.0, 0.5}}) {
-    const Trial trial = make_iq_trial(modulation, snr_db, kSkew, kPhase, 0.0, 0.0);
+    const Trial trial = make_iq_trial(modulation, snr_db, {kSkew, kPhase}, {0.0, 0.0});
     const double complex_form =
         penalty_db(trial, parameters(modulation, EqualiserRule::kDecisionDirected), snr_db);
     const double widely = penalty_db(trial, widely_linear(modulation), snr_db);
@@ -271,8 +281,8 @@ TEST_CASE(
 
 TEST_CASE("the widely linear form removes the receiver's skew and phase error, and both ends' at once") {
   constexpr double kSkew = 4e-12, kPhase = 8.0 * kPi / 180.0;
-  const Trial receiver = make_iq_trial(Modulation::kQam16, 16.0, 0.0, 0.0, kSkew, kPhase);
-  const Trial both = make_iq_trial(Modulation::kQam16, 16.0, 3e-12, 0.1, -3e-12, 0.1);
+  const Trial receiver = make_iq_trial(Modulation::kQam16, 16.0, {0.0, 0.0}, {kSkew, kPhase});
+  const Trial both = make_iq_trial(Modulation::kQam16, 16.0, {3e-12, 0.1}, {-3e-12, 0.1});
   const EqualiserParameters complex_form = parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected);
   for (const auto* trial : {&receiver, &both}) {
     const double complex_loses = penalty_db(*trial, complex_form, 16.0),
@@ -284,10 +294,10 @@ TEST_CASE("the widely linear form removes the receiver's skew and phase error, a
 }
 
 TEST_CASE("the widely linear form costs little where there is no image, and starts from known symbols too") {
-  const Trial trial = make_iq_trial(Modulation::kQam16, 16.0, 0.0, 0.0, 0.0, 0.0);
+  const Trial trial = make_iq_trial(Modulation::kQam16, 16.0, {0.0, 0.0}, {0.0, 0.0});
   CHECK(penalty_db(trial, widely_linear(Modulation::kQam16), 16.0) <
         penalty_db(trial, parameters(Modulation::kQam16, EqualiserRule::kDecisionDirected), 16.0) + 0.2);
-  const Trial skewed = make_iq_trial(Modulation::kQam16, 16.0, 5e-12, 0.17, 0.0, 0.0);
+  const Trial skewed = make_iq_trial(Modulation::kQam16, 16.0, {5e-12, 0.17}, {0.0, 0.0});
   std::array<Symbols, 2> training;
   for (std::size_t p = 0; p < 2; ++p)
     training[p].assign(skewed.sent.symbols[p].begin(), skewed.sent.symbols[p].begin() + 4000);
@@ -307,7 +317,7 @@ TEST_CASE(
        {std::tuple{Modulation::kQpsk, EqualiserRule::kConstantModulus, 10.0, 0.8, 0.4},
         {Modulation::kQpsk, EqualiserRule::kRadiusDirected, 10.0, 0.8, 0.4},
         {Modulation::kQam16, EqualiserRule::kRadiusDirected, 18.0, 3.0, 0.8}}) {
-    const Trial trial = make_iq_trial(modulation, snr_db, 5e-12, 10.0 * kPi / 180.0, 0.0, 0.0, 2.0);
+    const Trial trial = make_iq_trial(modulation, snr_db, {5e-12, 10.0 * kPi / 180.0}, {0.0, 0.0}, 2.0);
     EqualiserParameters p = parameters(modulation, rule);
     const double complex_form = penalty_db(trial, p, snr_db);
     p.widely_linear = true;
@@ -325,7 +335,7 @@ TEST_CASE("without an image the widely linear form's own rules cost what the com
        {std::tuple{Modulation::kQpsk, EqualiserRule::kConstantModulus, 10.0},
         {Modulation::kQam16, EqualiserRule::kRadiusDirected, 18.0},
         {Modulation::kQam16, EqualiserRule::kConstantModulus, 18.0}}) {
-    const Trial trial = make_iq_trial(modulation, snr_db, 0.0, 0.0, 0.0, 0.0);
+    const Trial trial = make_iq_trial(modulation, snr_db, {0.0, 0.0}, {0.0, 0.0});
     EqualiserParameters p = parameters(modulation, rule);
     const double complex_form = penalty_db(trial, p, snr_db);
     p.widely_linear = true;
@@ -343,7 +353,7 @@ TEST_CASE(
                                          {Modulation::kQpsk, EqualiserRule::kConstantModulus},
                                          {Modulation::kQam16, EqualiserRule::kRadiusDirected}}) {
     const Trial trial =
-        make_iq_trial(modulation, modulation == Modulation::kQpsk ? 12.0 : 18.0, 3e-12, 0.1, 0.0, 0.0);
+        make_iq_trial(modulation, modulation == Modulation::kQpsk ? 12.0 : 18.0, {3e-12, 0.1}, {0.0, 0.0});
     const EqualiserParameters complex_rule = parameters(modulation, rule);
     EqualiserParameters p = complex_rule;
     p.widely_linear = true;
@@ -358,7 +368,7 @@ TEST_CASE(
         for (std::size_t n = 0; n < static_cast<std::size_t>(p.taps); ++n)
           start.set_tap(i, j, n, complex_form.taps[0][j][n]);  // X's filters twice
     const ButterflyInput in(trial.received, p.taps, edge, kSymbols - edge);
-    WidelyLinear form(p, in, start, cycles, edge, kSymbols - edge);
+    WidelyLinear form(p, in, start, {edge, kSymbols - edge, cycles});
     const auto likeness = [&] {
       form.adapt(head, 2e-3);
       const Field<float> out = form.filtered(head, test::kRate);

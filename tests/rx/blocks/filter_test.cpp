@@ -38,12 +38,12 @@ TEST_CASE("Overlap-save equals one FFT over the whole stream") {
   }();
   const OverlapSaveFilter filter(response, 64e9, 0.8e-9, test::fft());
   Field<double> whole = convert_field<double>(in);
-  const Fft<double>& plan = test::fft().get<double>(count);
+  const Fft<double>& transform = test::fft().get<double>(count);
   for (auto* row : whole.rows()) {
-    plan.forward(*row);
+    transform.forward(*row);
     for (std::size_t k = 0; k < count; ++k)
       (*row)[k] *= response(bin_frequency(k, count, 64e9)) / static_cast<double>(count);
-    plan.inverse(*row);
+    transform.inverse(*row);
   }
   const std::size_t edge = filter.reach();
   CHECK(filter.block() < count);

@@ -88,7 +88,7 @@ TEST_CASE("pilots resolve the quarter turn and remove every slip, at the noise o
     truth.bits = sent.bits;
     truth.symbols = sent.symbols;
     std::vector<std::string> warnings;
-    const auto score = score_symbols(out.symbols, 10, kFrame - 10, truth, {c.modulation, false, kSpacing},
+    const auto score = score_symbols({out.symbols, 10, kFrame - 10}, truth, {c.modulation, false, kSpacing},
                                      test::fft(), warnings);
     REQUIRE(score);
     // Pilots are not counted. What lies between a slip and the point half way to the next pilot is wrong: at
@@ -186,7 +186,7 @@ TEST_CASE("with pilots, what a slip spoils is in SNR, MI and GMI too: nothing is
   std::vector<std::string> warnings;
   const auto scored = [&](std::size_t spacing) {
     const auto score =
-        score_symbols(field, 0, kFrame, truth, {Modulation::kQam16, false, spacing}, test::fft(), warnings);
+        score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, spacing}, test::fft(), warnings);
     REQUIRE(score);
     return *score;
   };
@@ -212,7 +212,7 @@ TEST_CASE("pilots are not in MI and GMI: the payload alone gives the same figure
   truth.symbols = sent.symbols;
   std::vector<std::string> warnings;
   const auto score =
-      score_symbols(field, 0, kFrame, truth, {Modulation::kQam16, false, 2}, test::fft(), warnings);
+      score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, 2}, test::fft(), warnings);
   REQUIRE(score);
   std::array<Information, 2> payload, all;
   for (std::size_t p = 0; p < 2; ++p) {
@@ -249,7 +249,7 @@ TEST_CASE("the noise that MI and GMI believe in is measured against the power of
   truth.symbols = sent.symbols;
   std::vector<std::string> warnings;
   const auto score =
-      score_symbols(field, 0, kFrame, truth, {Modulation::kQam16, false, 0}, test::fft(), warnings);
+      score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, 0}, test::fft(), warnings);
   REQUIRE(score);
   const Information right = mean(achievable_information(field.x, sent.symbols[0], noise, Modulation::kQam16),
                                  achievable_information(field.y, sent.symbols[1], noise, Modulation::kQam16));

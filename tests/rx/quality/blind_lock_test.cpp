@@ -66,55 +66,61 @@ void drop_samples(Capture& capture, std::size_t from, std::size_t count) {
   capture.lanes = test::without(capture.lanes, from, count);
 }
 
+// Noise of its own level in the second half of every lane.
+void drown(Lanes& lanes, RandomStream& random) {
+  for (std::size_t l = 0; l < 4; ++l) {
+    const auto noisy = lanes[l];
+    const double level = rms(noisy);
+    for (std::size_t k = noisy.size() / 2; k < noisy.size(); ++k)
+      noisy[k] = static_cast<std::int16_t>(std::lround(level * random.normal()));
+  }
+}
+
+// A count of samples lost that leaves a trace in the clock, as whole symbols do not: a quarter to three
+// quarters of one more.
+std::size_t part_of_a_symbol(const Capture& capture, RandomStream& random) {
+  const double per_symbol = capture.sample_rate / 32e9;
+  std::size_t count = 1 + static_cast<std::size_t>(2000.0 * random.uniform());
+  const auto part = [&] { return std::fmod(static_cast<double>(count) / per_symbol, 1.0); };
+  while (part() < 0.25 || part() > 0.75) ++count;
+  return count;
+}
+
+void clip_at_rms(std::span<std::int16_t> codes) {
+  const auto limit = static_cast<std::int16_t>(rms(codes));
+  for (auto& code : codes) code = std::clamp<std::int16_t>(code, static_cast<std::int16_t>(-limit), limit);
+}
+
 void spoil(Trial& t, int fault, RandomStream& random) {
   const std::size_t n = t.capture.samples(), lane = static_cast<std::size_t>(4.0 * random.uniform());
   const double factor =
       1.0 + (random.uniform() < 0.5 ? -1.0 : 1.0) * std::pow(10.0, -3.0 + 2.4 * random.uniform());
   const auto from = static_cast<std::size_t>((0.3 + 0.3 * random.uniform()) * static_cast<double>(n));
   const auto codes = t.capture.lanes[lane];
+  const auto start = static_cast<std::ptrdiff_t>(from);
+  const bool qpsk = t.told.text("signal.modulation") == "qpsk";
   switch (fault) {
     case 0:
-      t.told.set(with("signal.symbol_rate_gbd", 32.0 * factor));
-      break;
+      return t.told.set(with("signal.symbol_rate_gbd", 32.0 * factor));
     case 1:
       t.capture.sample_rate *= factor;
-      break;
+      return;
     case 2:
-      t.told.set(t.told.text("signal.modulation") == "qpsk" ? "signal.modulation=16qam"
-                                                            : "signal.modulation=qpsk");
-      break;
+      return t.told.set(qpsk ? "signal.modulation=16qam" : "signal.modulation=qpsk");
     case 3:
-      std::fill(codes.begin(), codes.end(), codes[from]);
-      break;
-    case 4: {
-      const auto limit = static_cast<std::int16_t>(rms(codes));
-      for (auto& code : codes)
-        code = std::clamp<std::int16_t>(code, static_cast<std::int16_t>(-limit), limit);
-      break;
-    }
+      return std::fill(codes.begin(), codes.end(), codes[from]);
+    case 4:
+      return clip_at_rms(codes);
     case 5:
-      for (std::size_t l = 0; l < 4; ++l) {
-        const auto noisy = t.capture.lanes[l];
-        const double level = rms(noisy);
-        for (std::size_t k = n / 2; k < n; ++k)
-          noisy[k] = static_cast<std::int16_t>(std::lround(level * random.normal()));
-      }
-      break;
+      return drown(t.capture.lanes, random);
     case 6:
       for (std::size_t l = 0; l < 4; ++l)
-        std::fill_n(t.capture.lanes[l].begin() + static_cast<std::ptrdiff_t>(from), n / 8, std::int16_t{0});
-      break;
-    case 7: {
-      // Whole symbols leave no trace in the clock: a quarter to three quarters of one more.
-      const double per_symbol = t.capture.sample_rate / 32e9;
-      std::size_t count = 1 + static_cast<std::size_t>(2000.0 * random.uniform());
-      const auto part = [&] { return std::fmod(static_cast<double>(count) / per_symbol, 1.0); };
-      while (part() < 0.25 || part() > 0.75) ++count;
-      drop_samples(t.capture, from, count);
-      break;
-    }
+        std::fill_n(t.capture.lanes[l].begin() + start, n / 8, std::int16_t{0});
+      return;
+    case 7:
+      return drop_samples(t.capture, from, part_of_a_symbol(t.capture, random));
     default:
-      std::fill(codes.begin() + static_cast<std::ptrdiff_t>(from), codes.end(), codes[from]);
+      std::fill(codes.begin() + start, codes.end(), codes[from]);
   }
 }
 

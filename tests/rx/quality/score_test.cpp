@@ -25,7 +25,7 @@ Truth truth_of(const test::Sent& sent) {
 std::optional<Score> score(const Field<float>& field, const test::Sent& sent, ScoreParameters parameters,
                            std::vector<std::string>* warnings = nullptr) {
   std::vector<std::string> lines;
-  auto result = score_symbols(field, 50, field.size() - 50, truth_of(sent), parameters, test::fft(), lines);
+  auto result = score_symbols({field, 50, field.size() - 50}, truth_of(sent), parameters, test::fft(), lines);
   if (warnings != nullptr) *warnings = lines;
   return result;
 }
