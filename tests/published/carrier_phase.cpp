@@ -272,12 +272,17 @@ std::vector<Curve> curves() {
            0.6}};
 }
 
-// A step of the product from `smaller` to `larger`. What a centred average over W symbols lets through of the
+// A step of the linewidth product, the SNR needed before it and how much more it takes.
+struct Step {
+  double smaller, larger, needed_db, more_db;
+};
+
+// What a centred average over W symbols lets through of the
 // walk is 2 pi product W / 12 rad^2, of which 1.72e-2 (QPSK) and 3.73e-3 (16QAM) cost 1 dB here (Yu's law). A
 // step worth 0.15 dB and more must show beyond doubt; a smaller one drowns in the errors counted, and must
 // not be a fall.
-void check_step(const Curve& curve, const Link& link, double smaller, double larger, double needed_db,
-                double more_db) {
+void check_step(const Curve& curve, const Link& link, const Step& step) {
+  const auto [smaller, larger, needed_db, more_db] = step;
   const double worth = kTwoPi * (larger - smaller) * curve.window / 12.0 /
                        (curve.modulation == Modulation::kQpsk ? 1.72e-2 : 3.73e-3);
   const double errors = growth(link, needed_db, smaller, larger, curve.estimator);
@@ -302,7 +307,7 @@ TEST_CASE("phase estimators: penalty grows with the linewidth product, from the 
       CAPTURE(name_of(curve.modulation));
       CAPTURE(product);
       if (product > 0.0) {
-        check_step(curve, link, smaller, product, before, needed - before);
+        check_step(curve, link, {smaller, product, before, needed - before});
       } else {
         CHECK(needed - coded < curve.own_db);
         CHECK(needed - coded > -0.05);

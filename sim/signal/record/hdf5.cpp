@@ -53,12 +53,20 @@ Handle create_dataset(hid_t file, const std::string& name, const Handle& type, c
                 H5Dclose);
 }
 
+// An attribute's value as HDF5 takes it.
+struct Stored {
+  Handle type, space;
+  const void* data;
+};
+
 void write_attribute(hid_t file, const std::string& path, const std::string& object, const std::string& name,
-                     const Handle& type, const Handle& space, const void* data) {
+                     const Stored& value) {
   const Handle target(H5Oopen(file, object.c_str(), H5P_DEFAULT), H5Oclose);
   const Handle attribute(
-      H5Acreate2(target.get(), name.c_str(), type.get(), space.get(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
-  if (!attribute || H5Awrite(attribute.get(), type.get(), data) < 0) write_failed(path, object + "@" + name);
+      H5Acreate2(target.get(), name.c_str(), value.type.get(), value.space.get(), H5P_DEFAULT, H5P_DEFAULT),
+      H5Aclose);
+  if (!attribute || H5Awrite(attribute.get(), value.type.get(), value.data) < 0)
+    write_failed(path, object + "@" + name);
 }
 
 // A file in memory grows by this much, all of it zeroed before it is filled: of the size of a short capture.
@@ -146,17 +154,17 @@ void File::write_texts(const std::string& dataset, const std::vector<std::string
 }
 
 void File::attribute(const std::string& object, const std::string& name, const std::string& text) {
-  write_attribute(file_.get(), path_, object, name, text_type(text.size()), scalar_space(), text.c_str());
+  write_attribute(file_.get(), path_, object, name, {text_type(text.size()), scalar_space(), text.c_str()});
 }
 void File::attribute(const std::string& object, const std::string& name, double value) {
-  write_attribute(file_.get(), path_, object, name, memory_type<double>(), scalar_space(), &value);
+  write_attribute(file_.get(), path_, object, name, {memory_type<double>(), scalar_space(), &value});
 }
 void File::attribute(const std::string& object, const std::string& name, std::uint64_t value) {
-  write_attribute(file_.get(), path_, object, name, memory_type<std::uint64_t>(), scalar_space(), &value);
+  write_attribute(file_.get(), path_, object, name, {memory_type<std::uint64_t>(), scalar_space(), &value});
 }
 void File::attribute(const std::string& object, const std::string& name, std::span<const double> values) {
-  write_attribute(file_.get(), path_, object, name, memory_type<double>(), simple_space({values.size()}),
-                  values.data());
+  write_attribute(file_.get(), path_, object, name,
+                  {memory_type<double>(), simple_space({values.size()}), values.data()});
 }
 
 #define COHLINK_H5_INSTANTIATE(T) \

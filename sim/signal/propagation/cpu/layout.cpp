@@ -9,20 +9,20 @@ namespace cohlink::propagation_detail {
 namespace {
 
 template <class Real>
-void apply_filter(const OpticalFilter& filter, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
-                  kernels::BinRun bins, double bin_width) {
+void apply_filter(const OpticalFilter& filter, Rows<Real> rows, std::size_t n, kernels::BinRun bins,
+                  double bin_width) {
   for (std::size_t j = 0; j < n; ++j) {
     const auto h = static_cast<Real>(
         filter_response(filter, (bins.first + bins.stride * static_cast<double>(j)) * bin_width));
-    x[j] *= h;
-    y[j] *= h;
+    rows.x[j] *= h;
+    rows.y[j] *= h;
   }
 }
 
 // The amplitude along equally spaced bins between two points of the table is a geometric progression.
 template <class Real>
-void apply_gain(const SpectralGain& gain, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
-                kernels::BinRun bins, double bin_width) {
+void apply_gain(const SpectralGain& gain, Rows<Real> rows, std::size_t n, kernels::BinRun bins,
+                double bin_width) {
   const double step = bins.stride * bin_width, last = static_cast<double>(gain.log_gain.size() - 1);
   for (std::size_t j = 0; j < n;) {
     const double frequency = bins.first * bin_width + step * static_cast<double>(j);
@@ -39,41 +39,40 @@ void apply_gain(const SpectralGain& gain, std::complex<Real>* x, std::complex<Re
     double amplitude = std::exp(0.5 * log_gain(gain, frequency));
     for (const auto stop = static_cast<std::size_t>(end); j < stop; ++j, amplitude *= ratio) {
       const auto h = static_cast<Real>(amplitude);
-      x[j] *= h;
-      y[j] *= h;
+      rows.x[j] *= h;
+      rows.y[j] *= h;
     }
   }
 }
 
 // All spectral work of a pass on a run of equally spaced bins. The first section carries the chirp along.
 template <class Real>
-void apply(const LinearPass& pass, std::complex<Real>* x, std::complex<Real>* y, std::size_t n,
-           kernels::BinRun bins, double bin_width) {
+void apply(const LinearPass& pass, Rows<Real> rows, std::size_t n, kernels::BinRun bins, double bin_width) {
   const kernels::Kernels<Real>& kernel = kernels::best_kernels<Real>();
   bool chirped = !pass.chirp;
   for (const SpectralWork& work : pass.work) {
     if (const auto* section = std::get_if<SectionWork>(&work)) {
-      kernel.section(x, y, n, bins, chirped ? kernels::PhasePolynomial{} : pass.phase, section->turns,
-                     chirped ? section->matrix : pass.amplitude * section->matrix);
+      kernel.section(rows.x, rows.y, n, bins, chirped ? kernels::PhasePolynomial{} : pass.phase,
+                     section->turns, chirped ? section->matrix : pass.amplitude * section->matrix);
       chirped = true;
     }
     if (const auto* filter = std::get_if<OpticalFilter>(&work))
-      apply_filter(*filter, x, y, n, bins, bin_width);
-    if (const auto* gain = std::get_if<SpectralGain>(&work)) apply_gain(*gain, x, y, n, bins, bin_width);
+      apply_filter(*filter, rows, n, bins, bin_width);
+    if (const auto* gain = std::get_if<SpectralGain>(&work)) apply_gain(*gain, rows, n, bins, bin_width);
   }
-  if (!chirped) kernel.chirp(x, y, n, bins, pass.phase, pass.amplitude);
+  if (!chirped) kernel.chirp(rows.x, rows.y, n, bins, pass.phase, pass.amplitude);
 }
 
 // `count` samples in the order of time, from sample `first` on.
 template <class Real>
-void apply_rotation(const PolarisationRotation& rotation, std::complex<Real>* x, std::complex<Real>* y,
-                    std::size_t first, std::size_t count, double rate) {
+void apply_rotation(const PolarisationRotation& rotation, Rows<Real> rows, std::size_t first,
+                    std::size_t count, double rate) {
   for (std::size_t i = 0; i < count; ++i) {
     const double time = static_cast<double>(first + i) / rate + rotation.start;
     const JonesMatrix m = stokes_rotation(rotation.axis, rotation.rate * time);
-    const std::complex<double> ax(x[i]), ay(y[i]);
-    x[i] = std::complex<Real>(m.xx * ax + m.xy * ay);
-    y[i] = std::complex<Real>(m.yx * ax + m.yy * ay);
+    const std::complex<double> ax(rows.x[i]), ay(rows.y[i]);
+    rows.x[i] = std::complex<Real>(m.xx * ax + m.xy * ay);
+    rows.y[i] = std::complex<Real>(m.yx * ax + m.yy * ay);
   }
 }
 
@@ -97,7 +96,7 @@ void NaturalLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
   for (std::size_t k = 0; k < n_;) {
     const std::size_t end = std::min(k + kChunk, k < positive ? positive : n_);
     const double first = static_cast<double>(k) - (k < positive ? 0.0 : static_cast<double>(n_));
-    apply(pass, rows.x + k, rows.y + k, end - k, {first, 1.0}, width);
+    apply<Real>(pass, {rows.x + k, rows.y + k}, end - k, {first, 1.0}, width);
     k = end;
   }
   if (pass.inverse) {
@@ -113,7 +112,7 @@ void NaturalLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
 
 template <class Real>
 void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
-  apply_rotation(pass.rotation, rows.x, rows.y, 0, n_, rate_);
+  apply_rotation(pass.rotation, rows, 0, n_, rate_);
 }
 
 template <class Real>
@@ -185,7 +184,7 @@ template <class Real>
 void TwoPassLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
   columns(rows, true);
   for_runs([&](std::size_t at, std::size_t first, std::size_t count) {
-    apply_rotation(pass.rotation, rows.x + at, rows.y + at, first, count, rate_);
+    apply_rotation<Real>(pass.rotation, {rows.x + at, rows.y + at}, first, count, rate_);
   });
   columns(rows, false);
 }
@@ -205,9 +204,9 @@ void TwoPassLayout<Real>::linear(Rows<Real> rows, const LinearPass& pass) {
       row_fft_->forward(x);
       row_fft_->forward(y);
     }
-    apply(pass, x, y, half, {column, stride}, width);
-    apply(pass, x + half, y + half, n2 - half, {column + stride * static_cast<double>(half) - n, stride},
-          width);
+    apply<Real>(pass, {x, y}, half, {column, stride}, width);
+    apply<Real>(pass, {x + half, y + half}, n2 - half,
+                {column + stride * static_cast<double>(half) - n, stride}, width);
     if (pass.inverse) {
       row_fft_->inverse(x);
       row_fft_->inverse(y);
