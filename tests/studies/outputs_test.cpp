@@ -3,11 +3,14 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 
 #include "sim/link.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
+#include "tools/study/files/table.h"
+#include "tools/study/plan/receiver_outputs.h"
 #include "tools/study/run/executor.h"
 #include "tools/study/run/frame.h"
 
@@ -26,6 +29,22 @@ FrameResult frames_of(const std::string& output, const std::vector<double>& valu
 }
 
 }  // namespace
+
+TEST_CASE("every output has one row, one name and a unit that its name bears") {
+  std::vector<std::string> names = output_names();
+  const auto count = names.size();
+  std::sort(names.begin(), names.end());
+  CHECK(std::unique(names.begin(), names.end()) == names.end());
+  CHECK(count >= output_rows().size() + event_rows().size());
+  for (const OutputRow& row : output_rows()) {
+    CAPTURE(std::string(row.name));
+    CHECK(&row_of(row.output) == &row);
+    CHECK(!std::string(row.meaning).empty());
+    // Ratios and counts have none; of all others the bounds are named with the unit last, as the value is.
+    const std::string unit = unit_of_column(row.name);
+    CHECK(unit == unit_of_column(bound_name(row.name, "low")));
+  }
+}
 
 TEST_CASE("the mean of a few frames has Student's interval") {
   // t of 95 % with 3 degrees of freedom is 3.182 (any table); 1, 2, 3, 4 deviate by 1.2910.

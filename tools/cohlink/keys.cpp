@@ -11,6 +11,8 @@
 #include "tools/cohlink/bench_drawing.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
+#include "tools/study/files/table.h"
+#include "tools/study/plan/receiver_outputs.h"
 
 namespace cohlink {
 namespace {
@@ -147,6 +149,26 @@ void print_blocks() {
   print(std::cout, table, Format::kMarkdown);
 }
 
+/// What a reception puts out, from the tables that reports and sweeps read.
+void print_outputs() {
+  Table table{{{"output"}, {"unit"}, {"what it is"}}};
+  const auto add = [&](const char* name, const std::string& unit, const std::string& meaning) {
+    table.columns[0].cells.emplace_back(code(name));
+    table.columns[1].cells.emplace_back(unit);
+    table.columns[2].cells.emplace_back(meaning);
+  };
+  for (const OutputRow& row : output_rows()) add(row.name, unit_of_column(row.name), row.meaning);
+  for (const BlockRow& block : block_table())
+    for (const BlockOutput& output : block.outputs)
+      add(output.name, output.unit,
+          std::string(output.title) + ", as the block " + block.title + " finds it");
+  for (const EventRow& row : event_rows()) add(row.name, "events", row.meaning);
+  std::cout
+      << "\n## Outputs of the receiver\n\nWhat `receive` prints beside the BER and `sweep --measure` takes, "
+         "where there is one.\n\n";
+  print(std::cout, table, Format::kMarkdown);
+}
+
 /// docs/scenario-keys.md, whole.
 void print_document(const Rows& rows) {
   std::cout
@@ -170,6 +192,7 @@ void print_document(const Rows& rows) {
     first = next;
   }
   print_blocks();
+  print_outputs();
 }
 
 }  // namespace

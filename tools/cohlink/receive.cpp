@@ -97,10 +97,10 @@ bool printed_table(const CommandLine& line, const Receiver& receiver, const Scen
   return line.has("knock-out") || line.has("cost");
 }
 
-int conclude(const CommonOptions& options, const Capture& capture, const Scenario& scenario,
-             const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
-  const std::vector<Fact> facts = receive_report(capture, scenario, result, pieces);
-  if (!options.output.empty()) write_result(capture, scenario, result, pieces, facts, options.output);
+int conclude(const CommonOptions& options, const Received& received) {
+  const auto& [capture, scenario, result, pieces] = received;
+  const std::vector<Fact> facts = receive_report(received);
+  if (!options.output.empty()) write_result(received, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);
   if (!capture.truth && scenario.boolean("fec.decode"))
     caution("nothing decoded (fec.decode): it is not known what was sent");
@@ -126,7 +126,7 @@ int receive_capture(const CommandLine& line) {
   if (printed_table(line, receiver, scenario, capture, execution.unheard())) return kDone;
   const ReceiverResult result = receive_named(receiver, scenario, capture, path);
   bar.clear();
-  return conclude(options, capture, scenario, result, {});
+  return conclude(options, {capture, scenario, result, {}});
 }
 
 int receive_trace(const CommandLine& line, const Scenario& scenario) {
@@ -140,7 +140,7 @@ int receive_trace(const CommandLine& line, const Scenario& scenario) {
     return kDone;
   }
   const ForeignResult result = receive_foreign(receiver, scenario, options.files);
-  return conclude(options, result.head, scenario, result.received.total, result.received.pieces);
+  return conclude(options, {result.head, scenario, result.received.total, result.received.pieces});
 }
 
 /// The scenario that the files add up to, none of which is a capture. A file that is no scenario at all was

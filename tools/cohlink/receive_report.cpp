@@ -12,6 +12,8 @@
 #include "sim/signal/units.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/outputs.h"
+#include "tools/study/plan/receiver_outputs.h"
 
 namespace cohlink {
 namespace {
@@ -32,8 +34,26 @@ struct Range {
   }
 };
 
+/// A row of the table of outputs, as this reception has it; `text` is for people.
+Fact shown(Output output, const ReceiverResult& result, const std::string& text = "") {
+  const OutputRow& row = row_of(output);
+  const auto value = row.of(result);
+  return {row.name, row.title, value ? finite(*value) : Cell(), text};
+}
+
+Fact counted(Output output, const ReceiverResult& result, const std::string& text) {
+  const OutputRow& row = row_of(output);
+  return {row.name, row.title, static_cast<std::uint64_t>(row.of(result).value_or(0.0)), text};
+}
+
+/// The ends of its interval, for programs.
+Fact bound_of(Output output, const char* which, double value) {
+  return {bound_name(row_of(output).name, which), "", finite(value), ""};
+}
+
 /// BER and its interval: only where the truth is known.
-std::vector<Fact> score_facts(const Score& score, bool one_polarisation) {
+std::vector<Fact> score_facts(const ReceiverResult& result) {
+  const Score& score = *result.score;
   const ErrorCount& both = score.both;
   const std::string counted = grouped(both.errors) + " errors in " + grouped(both.bits) + " bits";
   const Range q_interval(q_from_ber_db(score.interval.high), q_from_ber_db(score.interval.low), " dB");
@@ -43,15 +63,15 @@ std::vector<Fact> score_facts(const Score& score, bool one_polarisation) {
                              {"ber_high", "", score.interval.high, ""},
                              {"errors", "", both.errors, ""},
                              {"bits", "", both.bits, ""}};
-  if (!one_polarisation) {
+  if (!result.one_polarisation) {
     facts.push_back(
-        {"ber_x", "X, Y alone", score.polarisation[0].ber(),
-         scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())});
-    facts.push_back({"ber_y", "", score.polarisation[1].ber(), ""});
+        shown(Output::kBerX, result,
+              scientific(score.polarisation[0].ber()) + ", " + scientific(score.polarisation[1].ber())));
+    facts.push_back(shown(Output::kBerY, result));
   }
-  facts.push_back({"q_db", "Q", finite(score.q_db), db(score.q_db) + "   (" + q_interval.text + ")"});
-  facts.push_back({"q_low_db", "", finite(q_interval.low), ""});
-  facts.push_back({"q_high_db", "", finite(q_interval.high), ""});
+  facts.push_back(shown(Output::kQ, result, db(score.q_db) + "   (" + q_interval.text + ")"));
+  facts.push_back(bound_of(Output::kQ, "low", q_interval.low));
+  facts.push_back(bound_of(Output::kQ, "high", q_interval.high));
   return facts;
 }
 
@@ -63,13 +83,12 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
                   " %");
   const std::string basis = result.score ? "" : ", the likeliest: no truth to compare with";
   std::vector<Fact> facts = {
-      {"snr_db", "SNR", finite(result.snr_db), db(result.snr_db) + "   (" + snr.text + basis + ")"},
-      {"snr_low_db", "", finite(snr.low), ""},
-      {"snr_high_db", "", finite(snr.high), ""},
-      {"evm_percent", "EVM", finite(result.evm_percent),
-       fixed(result.evm_percent, 2) + " %   (" + evm.text + ")"},
-      {"evm_low_percent", "", finite(evm.low), ""},
-      {"evm_high_percent", "", finite(evm.high), ""},
+      shown(Output::kSnr, result, db(result.snr_db) + "   (" + snr.text + basis + ")"),
+      bound_of(Output::kSnr, "low", snr.low),
+      bound_of(Output::kSnr, "high", snr.high),
+      shown(Output::kEvm, result, fixed(result.evm_percent, 2) + " %   (" + evm.text + ")"),
+      bound_of(Output::kEvm, "low", evm.low),
+      bound_of(Output::kEvm, "high", evm.high),
   };
   if (result.phase_averaged > 0) {
     const double taken = -to_db(1.0 - 0.5 / static_cast<double>(result.phase_averaged));
@@ -81,9 +100,9 @@ std::vector<Fact> signal_facts(const ReceiverResult& result) {
   }
   if (result.score && !result.one_polarisation) {
     facts.push_back(
-        {"snr_x_db", "X, Y alone", finite(result.score->snr_db_polarisation[0]),
-         db(result.score->snr_db_polarisation[0]) + ", " + db(result.score->snr_db_polarisation[1])});
-    facts.push_back({"snr_y_db", "", finite(result.score->snr_db_polarisation[1]), ""});
+        shown(Output::kSnrX, result,
+              db(result.score->snr_db_polarisation[0]) + ", " + db(result.score->snr_db_polarisation[1])));
+    facts.push_back(shown(Output::kSnrY, result));
   }
   return facts;
 }
@@ -114,10 +133,8 @@ std::string readable_in_mhz(double hz) { return readable(hz / 1e6) + " MHz"; }
 /// What blocks found by themselves, beside the truth where there is one.
 std::vector<Fact> estimated_facts(const Capture& capture, const ReceiverResult& result) {
   std::vector<Fact> facts;
-  const auto add = [&](const char* name, const char* label, double value, const std::string& text,
-                       const std::string& truth) {
-    facts.push_back(
-        {name, label, value, text + " (estimated" + (truth.empty() ? "" : "; truth ") + truth + ")"});
+  const auto estimated = [](const std::string& text, const std::string& truth) {
+    return text + " (estimated" + (truth.empty() ? "" : "; truth ") + truth + ")";
   };
   if (result.iq_skew_ps) {
     std::string truth;
@@ -126,25 +143,28 @@ std::vector<Fact> estimated_facts(const Capture& capture, const ReceiverResult& 
       truth = fixed(skew[1] - skew[0], 2) + ", " + fixed(skew[3] - skew[2], 2) + " ps";
     }
     const auto& [x, y] = *result.iq_skew_ps;
-    add("iq_skew_x_ps", "I/Q skew of X, Y", x, fixed(x, 2) + ", " + fixed(y, 2) + " ps", truth);
-    facts.push_back({"iq_skew_y_ps", "", y, ""});
+    facts.push_back(
+        shown(Output::kIqSkewX, result, estimated(fixed(x, 2) + ", " + fixed(y, 2) + " ps", truth)));
+    facts.push_back(shown(Output::kIqSkewY, result));
   }
   if (result.beta2_length) {
     const double found = result.in_ps_per_nm(*result.beta2_length);
-    add("dispersion_ps_per_nm", "dispersion", found, readable(found, 6) + " ps/nm",
-        capture.truth ? readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "");
+    const std::string truth =
+        capture.truth ? readable(capture.truth->dispersion_ps_per_nm, 6) + " ps/nm" : "";
+    facts.push_back(shown(Output::kDispersion, result, estimated(readable(found, 6) + " ps/nm", truth)));
   }
-  if (result.clock_offset_ppm)
-    add("clock_offset_ppm", "clock offset", *result.clock_offset_ppm,
-        readable(*result.clock_offset_ppm) + " ppm",
-        capture.truth && capture.truth->lanes ? readable(capture.truth->lanes->clock_offset_ppm) + " ppm"
-                                              : "");
+  if (result.clock_offset_ppm) {
+    const bool known = capture.truth && capture.truth->lanes;
+    const std::string truth = known ? readable(capture.truth->lanes->clock_offset_ppm) + " ppm" : "";
+    facts.push_back(
+        shown(Output::kClockOffset, result, estimated(readable(*result.clock_offset_ppm) + " ppm", truth)));
+  }
   for (const BlockRow& block : block_table())
     for (const BlockOutput& output : block.outputs)
       for (const BlockMeasurement& found : result.measured)
         if (found.output == output.name)
-          add(output.name, output.title, found.value,
-              readable(found.value) + (*output.unit ? " " : "") + output.unit, "");
+          facts.push_back({output.name, output.title, found.value,
+                           estimated(readable(found.value) + (*output.unit ? " " : "") + output.unit, "")});
   return facts;
 }
 
@@ -156,18 +176,18 @@ std::vector<Fact> how_facts(const Capture& capture, const ReceiverResult& result
   if (result.frequency_offset_hz) {
     const std::string truth =
         knows_path(capture) ? "; truth " + readable_in_mhz(capture.truth->frequency_offset_hz) : "";
-    facts.push_back({"frequency_offset_hz", "frequency offset", *result.frequency_offset_hz,
-                     readable_in_mhz(*result.frequency_offset_hz) + " (estimated" + truth + ")"});
+    facts.push_back(shown(Output::kFrequencyOffset, result,
+                          readable_in_mhz(*result.frequency_offset_hz) + " (estimated" + truth + ")"));
   }
-  facts.push_back({"discarded_symbols", "discarded", static_cast<std::uint64_t>(result.discarded_symbols),
-                   grouped(result.discarded_symbols) + " symbols at the edges, not scored"});
+  facts.push_back(counted(Output::kDiscarded, result,
+                          grouped(result.discarded_symbols) + " symbols at the edges, not scored"));
   const std::string known = join(result.used_known_data, "; ");
   facts.push_back({"used_known_data", "known data", known,
                    result.used_known_data.empty() ? "none used: a blind receiver" : known});
   append(facts, estimated_facts(capture, result));
   if (result.score) {
-    facts.push_back({"scored_symbols", "scored", static_cast<std::uint64_t>(result.score->symbols),
-                     grouped(result.score->symbols) + " symbols per polarisation"});
+    facts.push_back(
+        counted(Output::kScored, result, grouped(result.score->symbols) + " symbols per polarisation"));
     facts.push_back({"", "alignment", {}, alignment_text(*result.score, result.one_polarisation)});
   }
   return facts;
@@ -196,13 +216,14 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
   }
   if (result.score && result.score->both.bits > 0) {
     const Information& information = result.score->information;
-    facts.push_back({"mi_bits", "mutual information", information.mutual_bits,
-                     fixed(information.mutual_bits, 4) + " bits a symbol and polarisation"});
-    facts.push_back({"gmi_bits", "GMI", information.generalised_bits,
-                     fixed(information.generalised_bits, 4) + " bits; NGMI " +
-                         fixed(information.normalised, 4) + ", the largest rate of an ideal binary code" +
-                         (scenario.boolean("signal.differential") ? ", before differential decoding" : "")});
-    facts.push_back({"ngmi", "", information.normalised, ""});
+    facts.push_back(shown(Output::kMutualInformation, result,
+                          fixed(information.mutual_bits, 4) + " bits a symbol and polarisation"));
+    facts.push_back(
+        shown(Output::kGeneralisedInformation, result,
+              fixed(information.generalised_bits, 4) + " bits; NGMI " + fixed(information.normalised, 4) +
+                  ", the largest rate of an ideal binary code" +
+                  (scenario.boolean("signal.differential") ? ", before differential decoding" : "")));
+    facts.push_back(shown(Output::kNormalisedInformation, result));
   }
   if (rates.net)
     facts.push_back({"net_bit_rate_bps", "net bit rate", *rates.net,
@@ -212,22 +233,23 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
 }
 
 /// What the code leaves, beside what is quoted of it.
-std::vector<Fact> post_fec_facts(const Score& score, const Scenario& scenario) {
+std::vector<Fact> post_fec_facts(const ReceiverResult& result, const Scenario& scenario) {
+  const Score& score = *result.score;
   if (!score.post_fec) return {};
   const fec::PostFec& left = *score.post_fec;
   const Interval interval = post_fec_interval(left, score.interval.high);
   const std::string code = scenario.text("fec.code");
   std::vector<Fact> facts = {
-      {"post_fec_ber", "BER after decoding", left.ber(),
-       scientific(left.ber()) + "   (" + grouped(left.errors) + " errors in " + grouped(left.bits) +
-           " bits)"},
+      shown(Output::kPostFecBer, result,
+            scientific(left.ber()) + "   (" + grouped(left.errors) + " errors in " + grouped(left.bits) +
+                " bits)"),
       {"post_fec_ber_low", "95 % interval", interval.low,
        scientific(interval.low) + " to " + scientific(interval.high) + ", by lost blocks"},
       {"post_fec_ber_high", "", interval.high, ""},
       {"post_fec_errors", "", left.errors, ""},
       {"post_fec_bits", "", left.bits, ""},
-      {"post_fec_lost_blocks", "lost blocks", left.lost_blocks,
-       grouped(left.lost_blocks) + " of " + grouped(left.blocks) + " of " + code},
+      counted(Output::kLostBlocks, result,
+              grouped(left.lost_blocks) + " of " + grouped(left.blocks) + " of " + code),
       {"post_fec_blocks", "", left.blocks, ""}};
   for (const FecCode& row : fec_codes())
     if (row.name == code)
@@ -256,11 +278,11 @@ std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& re
     dispersion = std::abs(left) < 0.05 ? 0.0 : left;
   }
   return {
-      {"taps_dgd_ps", "DGD by the taps", dgd_ps,
-       fixed(dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)},
-      {"taps_pdl_db", "PDL by the taps", pdl_db, fixed(pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)},
-      {"taps_dispersion_ps_per_nm", "dispersion left over", left_over,
-       fixed(left_over, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)},
+      shown(Output::kTapsDgd, result,
+            fixed(dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)),
+      shown(Output::kTapsPdl, result, fixed(pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)),
+      shown(Output::kTapsDispersion, result,
+            fixed(left_over, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)),
   };
 }
 
@@ -322,12 +344,12 @@ PieceCount count_pieces(const std::vector<PieceResult>& pieces) {
   return count;
 }
 
-std::vector<Fact> receive_report(const Capture& capture, const Scenario& scenario,
-                                 const ReceiverResult& result, const std::vector<PieceResult>& pieces) {
+std::vector<Fact> receive_report(const Received& received) {
+  const auto& [capture, scenario, result, pieces] = received;
   const PieceCount count = count_pieces(pieces);
   std::vector<Fact> facts;
-  if (result.score) append(facts, score_facts(*result.score, result.one_polarisation));
-  if (result.score) append(facts, post_fec_facts(*result.score, scenario));
+  if (result.score) append(facts, score_facts(result));
+  if (result.score) append(facts, post_fec_facts(result, scenario));
   append(facts, verdict_facts(capture, scenario, result, count));
   const bool judged = result.score || scenario.text("signal.modulation") != "gaussian";
   if (result.locked && judged) append(facts, signal_facts(result));

@@ -110,9 +110,8 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
 
 }  // namespace
 
-void write_result(const Capture& capture, const Scenario& scenario, const ReceiverResult& result,
-                  const std::vector<PieceResult>& pieces, const std::vector<Fact>& facts,
-                  const std::string& path) {
+void write_result(const Received& received, const std::vector<Fact>& facts, const std::string& path) {
+  const auto& [capture, scenario, result, pieces] = received;
   h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", std::string("cohlink result"));
     file.attribute("/", "format", 1.0);

@@ -88,8 +88,9 @@ int score(const Arguments& arguments) {
   if (bits && scenario.boolean("fec.decode"))
     scenario.reject("fec.decode", "takes symbols: bits (--bits) do not say how sure they are");
   const ReceiverResult result = judge(capture, scenario, decided, line);
-  const std::vector<Fact> facts = known_facts(receive_report(capture, scenario, result), bits);
-  if (!options.output.empty()) write_result(capture, scenario, result, {}, facts, options.output);
+  const Received received{capture, scenario, result, {}};
+  const std::vector<Fact> facts = known_facts(receive_report(received), bits);
+  if (!options.output.empty()) write_result(received, facts, options.output);
   for (const auto& warning : result.warnings) caution(warning);
   print(std::cout, facts, options.format);
   return result.locked ? kDone : kRunFailed;
