@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <cmath>
 #include <iostream>
+#include <optional>
 
 #include "rx/receiver.h"
 #include "rx/recording/lane_health.h"
@@ -20,6 +21,8 @@
 
 namespace cohlink {
 namespace {
+
+constexpr char kNothingWritten[] = "nothing was written";
 
 /// The capture among the files: the one that is HDF5, else the first (whose reader will say what it is).
 std::size_t capture_index(const std::vector<std::string>& files) {
@@ -122,9 +125,13 @@ int receive_capture(const CommandLine& line) {
   const Execution execution =
       Execution(fft).heard_by([&](double share) { bar.show(done += share, "received"); });
   const Receiver receiver(scenario, execution);
-  const StopBySignal stop(execution);
+  std::optional<StopBySignal> stop(std::in_place, execution, [&] {
+    bar.clear();
+    return std::string(kNothingWritten);
+  });
   if (printed_table(line, receiver, scenario, capture, execution.unheard())) return kDone;
   const ReceiverResult result = receive_named(receiver, scenario, capture, path);
+  stop.reset();
   bar.clear();
   return conclude(options, {capture, scenario, result, {}});
 }
@@ -134,12 +141,13 @@ int receive_trace(const CommandLine& line, const Scenario& scenario) {
   caution_unread(scenario);
   const Execution execution(FftCache(planning_of(scenario)));
   const Receiver receiver(scenario, execution);
-  const StopBySignal stop(execution);
+  std::optional<StopBySignal> stop(std::in_place, execution, [] { return std::string(kNothingWritten); });
   if (line.has("knock-out") || line.has("cost")) {
     printed_table(line, receiver, scenario, foreign_head(scenario, options.files), execution);
     return kDone;
   }
   const ForeignResult result = receive_foreign(receiver, scenario, options.files);
+  stop.reset();
   return conclude(options, {result.head, scenario, result.received.total, result.received.pieces});
 }
 
@@ -186,7 +194,7 @@ int receive(const Arguments& arguments) {
     const Scenario described = described_trace(options);
     if (Trace::described(described)) return receive_trace(line, described);
   } catch (const Stopped&) {
-    return end_stopped("nothing was written");
+    return end_stopped(kNothingWritten);
   }
   throw InputError(options.files.front() +
                    ": a scenario without a recording; give a capture (cohlink simulate makes one) or, in a "

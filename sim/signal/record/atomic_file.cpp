@@ -19,6 +19,12 @@ namespace {
   throw RunError(path, what + ": " + std::strerror(error));
 }
 
+/// Shared by those who write; never destroyed, since threads may outlive the end of main.
+std::shared_mutex& writers() {
+  static auto& mutex = *new std::shared_mutex;
+  return mutex;
+}
+
 /// An open file, closed at the end.
 class Descriptor {
  public:
@@ -92,7 +98,10 @@ std::string output_target(const std::string& path) {
   return target.string();
 }
 
+std::unique_lock<std::shared_mutex> no_file_being_written() { return std::unique_lock(writers()); }
+
 void write_atomically(const std::string& path, std::string_view content) {
+  const std::shared_lock writing(writers());
   const std::string target = output_target(path), part = target + ".part";
   const Descriptor file = locked_part(path, part);
   const bool written = write_all(file.get(), content);

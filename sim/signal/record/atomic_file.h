@@ -1,6 +1,8 @@
 // Files that are there whole or not at all.
 #pragma once
 
+#include <mutex>
+#include <shared_mutex>
 #include <string>
 #include <string_view>
 
@@ -14,5 +16,9 @@ std::string output_target(const std::string& path);
 /// this returns. RunError when the file system refuses; nothing is left behind then. A TARGET.part that a
 /// killed run left is taken over; of two runs that write one target, one waits.
 void write_atomically(const std::string& path, std::string_view content);
+
+/// Waits until no thread is inside write_atomically, and lets none begin while the lock lives: for whoever
+/// ends the process without waiting for its threads.
+std::unique_lock<std::shared_mutex> no_file_being_written();
 
 }  // namespace cohlink
