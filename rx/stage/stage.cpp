@@ -50,11 +50,11 @@ std::vector<double> power_spectrum(const ComplexRow<float>& row, const Fft<float
 
 void keep_spectra(Stage& stage, const Field<float>& signal, const FftCache& fft) {
   if (signal.size() < kStageBins) return;
-  const auto& plan = fft.get<float>(kStageBins);
+  const auto& transform = fft.get<float>(kStageBins);
   std::array<std::vector<double>, 2> power;
   double total = 0.0;
   for (std::size_t p = 0; p < 2; ++p) {
-    power[p] = power_spectrum(*signal.rows()[p], plan);
+    power[p] = power_spectrum(*signal.rows()[p], transform);
     for (const double density : power[p]) total += density;
   }
   const double mean = total / (2.0 * kStageBins);

@@ -43,14 +43,14 @@ inline Capture capture_with(std::initializer_list<const char*> flaw) {
 struct Reference {
   std::array<ComplexRow<double>, 2> row, slope;  // slope: derivative over time [1/s]
   explicit Reference(const Capture& c) {
-    const auto& plan = ffts().get<double>(kSamples);
+    const auto& transform = ffts().get<double>(kSamples);
     for (std::size_t p = 0; p < 2; ++p) {
       row[p] = shape_symbols(c.truth->symbols[p], {Pulse::kRrc, 0.1, 32e9}, kPerSymbol, ffts());
       slope[p] = row[p];
-      plan.forward(slope[p]);
+      transform.forward(slope[p]);
       for (std::size_t k = 0; k < kSamples; ++k)
         slope[p][k] *= Complex(0.0, kTwoPi * bin_frequency(k, kSamples, kRate) / kSamples);
-      plan.inverse(slope[p]);
+      transform.inverse(slope[p]);
     }
   }
   Row lane(std::size_t l) const { return part(row[l / 2], l % 2); }

@@ -128,14 +128,14 @@ TEST_CASE("a spec sheet's outage is counted, or screened where it is rarer than 
   const auto outcome = [&](const std::string& entries) {
     Scenario scenario = redrawn(3);
     scenario.read_text("[run]\nframes = 400\n[require.a]\nmeasure = outage\n" + entries, "x.ini");
-    return check_spec_line(scenario, read_spec_sheet(scenario).front(), model(fibres), 2);
+    return check_requirement(scenario, read_spec_sheet(scenario).front(), model(fibres), 2);
   };
   CHECK(outcome("criterion = snr_db=9\nat_most = 5e-2\n").verdict == "pass");
   CHECK(outcome("criterion = snr_db=13\nat_most = 5e-2\n").verdict == "fail");
-  const SpecOutcome rare = outcome("criterion = snr_db=6\nat_most = 4e-4\n");
+  const RequirementOutcome rare = outcome("criterion = snr_db=6\nat_most = 4e-4\n");
   CHECK(rare.verdict == "undecided");
   CHECK(rare.remark.find("screen = 1e6") != std::string::npos);
-  const SpecOutcome screened = outcome("criterion = snr_db=6\nat_most = 4e-4\nscreen = 20000\n");
+  const RequirementOutcome screened = outcome("criterion = snr_db=6\nat_most = 4e-4\nscreen = 20000\n");
   CHECK(screened.verdict == "pass");
   CHECK(screened.high < 4e-4);
   const auto refused = [](const std::string& entries) -> std::string {

@@ -124,7 +124,7 @@ TEST_CASE("a spec sheet with few realisations stays undecided and says what is m
     scenario.read_text(std::string("[run]\nframes = ") + frames +
                            "\n[require.ber]\nmeasure = ber\nat_most = " + bound + "\n",
                        "sheet");
-    return check_spec_line(scenario, read_spec_sheet(scenario).front(), source, 1);
+    return check_requirement(scenario, read_spec_sheet(scenario).front(), source, 1);
   };
   CHECK(outcome("4", "2e-2").verdict == "undecided");
   CHECK(outcome("4", "2e-2").remark.find("only 4 of the 20 realisations") == 0);

@@ -1,4 +1,4 @@
-// Spec sheets: how they are read, what they say when wrong, and how a line is judged.
+// Spec sheets: how they are read, what they say when wrong, and how a requirement is judged.
 #include "tools/study/search/spec_sheet.h"
 
 #include <doctest/doctest.h>
@@ -36,10 +36,10 @@ std::string message_of(const std::string& text) {
   return "";
 }
 
-SpecOutcome check(const std::string& text) {
+RequirementOutcome check(const std::string& text) {
   Scenario scenario;
   scenario.read_text("[channel]\nosnr_db = 13\n[run]\nframes = 20\n" + text, "x.ini");
-  return check_spec_line(scenario, read_spec_sheet(scenario).front(), expected_errors, 1);
+  return check_requirement(scenario, read_spec_sheet(scenario).front(), expected_errors, 1);
 }
 
 }  // namespace
@@ -73,17 +73,19 @@ TEST_CASE("what is wrong with a requirement is said with file and line") {
 }
 
 TEST_CASE("a requirement passes, fails or stays undecided by its interval") {
-  const SpecOutcome good = check("[require.a]\nmeasure = ber\nat_most = 2e-2\n");
+  const RequirementOutcome good = check("[require.a]\nmeasure = ber\nat_most = 2e-2\n");
   CHECK(good.verdict == "pass");
   CHECK(
       good.margin ==
       doctest::Approx(13.0 - to_db(32.0 / 12.5) - to_db(theory_snr(Modulation::kQpsk, 2e-2))).epsilon(0.02));
-  const SpecOutcome bad = check("[require.a]\nset = channel.dgd_ps=60\nmeasure = ber\nat_most = 2e-2\n");
+  const RequirementOutcome bad =
+      check("[require.a]\nset = channel.dgd_ps=60\nmeasure = ber\nat_most = 2e-2\n");
   CHECK(bad.verdict == "fail");
   CHECK(bad.margin < 0.0);
   CHECK(bad.at == "channel.dgd_ps=60");
   const double edge = theory_ber(Modulation::kQpsk, from_db(13.0 - to_db(32.0 / 12.5)));
-  const SpecOutcome open = check("[require.a]\nmeasure = ber\nat_most = " + std::to_string(edge) + "\n");
+  const RequirementOutcome open =
+      check("[require.a]\nmeasure = ber\nat_most = " + std::to_string(edge) + "\n");
   CHECK(open.verdict == "undecided");
   CHECK(open.frames == 20);
   CHECK(open.remark == "the interval holds the bound; more frames may decide");
@@ -102,7 +104,7 @@ TEST_CASE("a frame without lock fails an SNR, a Q and an EVM, however low the bo
     CAPTURE(asked);
     Scenario scenario;
     scenario.read_text("[run]\nframes = 4\n[require.a]\nmeasure = " + std::string(asked) + "\n", "x.ini");
-    const SpecOutcome out = check_spec_line(scenario, read_spec_sheet(scenario).front(), lost, 1);
+    const RequirementOutcome out = check_requirement(scenario, read_spec_sheet(scenario).front(), lost, 1);
     CHECK(out.verdict == "fail");
     for (const double number : {out.value, out.low, out.high, out.margin}) CHECK(std::isnan(number));
     CHECK(out.margin_unit.empty());
@@ -111,7 +113,7 @@ TEST_CASE("a frame without lock fails an SNR, a Q and an EVM, however low the bo
 }
 
 TEST_CASE("of swept values the worst counts") {
-  const SpecOutcome out =
+  const RequirementOutcome out =
       check("[require.a]\nvary = channel.dgd_ps=0:10:40\nmeasure = snr_db\nat_least = 5\n");
   CHECK(out.at == "channel.dgd_ps=40");
   CHECK(out.value == doctest::Approx(13.0 - to_db(32.0 / 12.5) - 4.0));
@@ -119,11 +121,11 @@ TEST_CASE("of swept values the worst counts") {
 }
 
 TEST_CASE("a penalty is against the scenario as it stands, a limit in the unit of its key") {
-  const SpecOutcome penalty =
+  const RequirementOutcome penalty =
       check("[require.a]\nset = channel.dgd_ps=10\nmeasure = penalty_db\nat_most = 1.5\n");
   CHECK(penalty.value == doctest::Approx(1.0).epsilon(0.03));
   CHECK(penalty.verdict == "pass");
-  const SpecOutcome limit =
+  const RequirementOutcome limit =
       check("[require.a]\nvary = channel.dgd_ps=0:100\nmeasure = limit\nat_least = 20\n");
   const double crossing = 10.0 * (13.0 - to_db(32.0 / 12.5) - to_db(theory_snr(Modulation::kQpsk, 2e-2)));
   CHECK(std::abs(limit.value - crossing) < 2.0);
@@ -134,7 +136,7 @@ TEST_CASE("a penalty is against the scenario as it stands, a limit in the unit o
 TEST_CASE("a limit beyond the range searched passes or fails by the end of the range that it is proven to") {
   // At 20 dB the model crosses 2e-2 at 97 ps of DGD; at 13 dB at 27 ps. Spans cost it nothing.
   const std::string clear = "[require.a]\nset = channel.osnr_db=20\nmeasure = limit\n";
-  const SpecOutcome dgd = check(clear + "vary = channel.dgd_ps=0:60\nat_least = 30\n");
+  const RequirementOutcome dgd = check(clear + "vary = channel.dgd_ps=0:60\nat_least = 30\n");
   CHECK(dgd.verdict == "pass");
   CHECK(dgd.low == 60.0);
   CHECK(std::isnan(dgd.value));
@@ -142,19 +144,19 @@ TEST_CASE("a limit beyond the range searched passes or fails by the end of the r
   CHECK(dgd.margin == 30.0);
   CHECK(dgd.margin_unit == "ps or more");
   CHECK(dgd.remark == "no crossing shown: BER at most 0.02 holds at 0, holds at 30, holds at 60");
-  const SpecOutcome reach = check(clear + "vary = fibre.spans=1:20\nat_least = 10\n");
+  const RequirementOutcome reach = check(clear + "vary = fibre.spans=1:20\nat_least = 10\n");
   CHECK(reach.verdict == "pass");
   CHECK(reach.margin_unit == "or more");
-  const SpecOutcome noise =
+  const RequirementOutcome noise =
       check("[require.a]\nmeasure = limit\nvary = channel.osnr_db=20:12\nat_most = 15\n");
   CHECK(noise.verdict == "pass");
   CHECK(noise.high == 12.0);
-  const SpecOutcome short_range = check(clear + "vary = channel.dgd_ps=0:20\nat_least = 30\n");
+  const RequirementOutcome short_range = check(clear + "vary = channel.dgd_ps=0:20\nat_least = 30\n");
   CHECK(short_range.verdict == "undecided");
   CHECK(short_range.remark.ends_with("the range searched ends before the bound"));
 
   const std::string noisy = "[require.a]\nmeasure = limit\nvary = channel.dgd_ps=40:80\n";
-  const SpecOutcome bad = check(noisy + "at_least = 50\n");
+  const RequirementOutcome bad = check(noisy + "at_least = 50\n");
   CHECK(bad.verdict == "fail");
   CHECK(bad.margin == -10.0);
   CHECK(bad.margin_unit == "ps or less");
@@ -163,7 +165,7 @@ TEST_CASE("a limit beyond the range searched passes or fails by the end of the r
 
 TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided where errors are too few") {
   // 80 frames of 100,000 bits hold no error of the 1e-6 of the model, whose counts are whole.
-  const SpecOutcome rare = check(
+  const RequirementOutcome rare = check(
       "[fec]\ncode = none\nthreshold_ber = 1e-6\n[require.a]\nmeasure = required_osnr_db\nat_most = 15\n");
   CHECK(rare.verdict == "undecided");
   CHECK(rare.remark == "too few errors near the threshold; more frames are needed");
@@ -174,7 +176,8 @@ TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided wh
     result.count = {50'000, 100'000};
     return [result](std::uint64_t) { return result; };
   };
-  const SpecOutcome floor = check_spec_line(scenario, read_spec_sheet(scenario).front(), half_wrong, 1);
+  const RequirementOutcome floor =
+      check_requirement(scenario, read_spec_sheet(scenario).front(), half_wrong, 1);
   CHECK(floor.verdict == "fail");
   CHECK(floor.remark == "an error floor above the threshold");
   // Behind four spans, some 30 dB is the highest OSNR that can be set: above it nothing is proven.
@@ -184,7 +187,7 @@ TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided wh
                                "measure = required_osnr_db\nat_most = ") +
                        bound + "\n",
                    "x.ini");
-    CHECK(check_spec_line(line, read_spec_sheet(line).front(), half_wrong, 1).verdict == verdict);
+    CHECK(check_requirement(line, read_spec_sheet(line).front(), half_wrong, 1).verdict == verdict);
   }
 }
 
@@ -203,6 +206,7 @@ TEST_CASE("a frame that locks with a warning is not taken for all") {
       return result;
     };
   };
-  const SpecOutcome out = check_spec_line(scenario, read_spec_sheet(scenario).front(), locks_once, 1);
+  const RequirementOutcome out =
+      check_requirement(scenario, read_spec_sheet(scenario).front(), locks_once, 1);
   CHECK(out.verdict == "fail");
 }

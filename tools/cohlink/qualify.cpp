@@ -1,4 +1,4 @@
-// cohlink qualify: every line of a spec sheet, pass or fail.
+// cohlink qualify: every requirement of a spec sheet, pass or fail.
 #include <algorithm>
 #include <iostream>
 
@@ -17,56 +17,59 @@ namespace cohlink {
 namespace {
 
 // The scenario as every requirement sets it.
-std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<SpecLine>& lines) {
+std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<Requirement>& requirements) {
   std::vector<Scenario> all{base};
-  for (const SpecLine& line : lines) {
-    const Scenario set = with_settings(base, line);
+  for (const Requirement& requirement : requirements) {
+    const Scenario set = with_settings(base, requirement);
     all.push_back(set);
-    for (const Axis& axis : line.axes) {
+    for (const Axis& axis : requirement.axes) {
       for (const std::string& value : axis.values) {
         all.push_back(set);
-        all.back().set(axis.key, value, "require." + line.name + ".vary");
+        all.back().set(axis.key, value, "require." + requirement.name + ".vary");
       }
     }
-    if (line.limit_key.empty()) continue;
-    for (const double value : {line.from, line.to}) {
+    if (requirement.limit_key.empty()) continue;
+    for (const double value : {requirement.from, requirement.to}) {
       all.push_back(set);
-      all.back().set(line.limit_key, short_decimal(value), "require." + line.name + ".vary");
+      all.back().set(requirement.limit_key, short_decimal(value), "require." + requirement.name + ".vary");
     }
   }
   return all;
 }
 
 // Keys that some requirement gives a value of its own.
-std::vector<std::string> keys_of(const std::vector<SpecLine>& lines) {
+std::vector<std::string> keys_of(const std::vector<Requirement>& requirements) {
   std::vector<std::string> keys;
-  for (const SpecLine& line : lines) {
-    for (const auto& [key, value] : line.settings) keys.push_back(key);
-    for (const Axis& axis : line.axes) keys.push_back(axis.key);
-    if (!line.limit_key.empty()) keys.push_back(line.limit_key);
+  for (const Requirement& requirement : requirements) {
+    for (const auto& [key, value] : requirement.settings) keys.push_back(key);
+    for (const Axis& axis : requirement.axes) keys.push_back(axis.key);
+    if (!requirement.limit_key.empty()) keys.push_back(requirement.limit_key);
   }
   return keys;
 }
 
 /// All requirements, or those named by --only.
-std::vector<SpecLine> chosen_lines(const Scenario& scenario, const std::vector<std::string>& only) {
-  auto lines = read_spec_sheet(scenario);
+std::vector<Requirement> chosen_requirements(const Scenario& scenario, const std::vector<std::string>& only) {
+  auto requirements = read_spec_sheet(scenario);
   for (const auto& name : only)
-    if (std::none_of(lines.begin(), lines.end(), [&](const SpecLine& l) { return l.name == name; }))
+    if (std::none_of(requirements.begin(), requirements.end(),
+                     [&](const Requirement& l) { return l.name == name; }))
       throw InputError("--only " + name + ": the scenario has no [require." + name + "]");
   if (!only.empty())
-    std::erase_if(
-        lines, [&](const SpecLine& l) { return std::find(only.begin(), only.end(), l.name) == only.end(); });
-  return lines;
+    std::erase_if(requirements, [&](const Requirement& l) {
+      return std::find(only.begin(), only.end(), l.name) == only.end();
+    });
+  return requirements;
 }
 
 /// Each requirement, told as it is decided.
-std::vector<SpecOutcome> check_all(const std::vector<SpecLine>& lines, const Scenario& scenario,
-                                   const SourceMaker& source, unsigned threads, bool quiet) {
-  std::vector<SpecOutcome> outcomes;
-  for (const auto& requirement : lines) {
-    outcomes.push_back(check_spec_line(scenario, requirement, source, threads));
-    const SpecOutcome& out = outcomes.back();
+std::vector<RequirementOutcome> check_all(const std::vector<Requirement>& requirements,
+                                          const Scenario& scenario, const SourceMaker& source,
+                                          unsigned threads, bool quiet) {
+  std::vector<RequirementOutcome> outcomes;
+  for (const auto& requirement : requirements) {
+    outcomes.push_back(check_requirement(scenario, requirement, source, threads));
+    const RequirementOutcome& out = outcomes.back();
     note(quiet, requirement.name + ": " + out.verdict + (out.remark.empty() ? "" : " (" + out.remark + ")"));
   }
   return outcomes;
@@ -89,25 +92,25 @@ int qualify(const Arguments& arguments) {
   const CommonOptions& options = line.common();
   const Scenario scenario = scenario_to_study(line, "qualify");
   note_unused_draws(scenario, options.quiet);
-  const auto lines = chosen_lines(scenario, line.texts("only"));
-  caution_unread(scenario, keys_of(lines));
-  set_up_cautions(set_scenarios(scenario, lines));
+  const auto requirements = chosen_requirements(scenario, line.texts("only"));
+  caution_unread(scenario, keys_of(requirements));
+  set_up_cautions(set_scenarios(scenario, requirements));
   FftCache fft(planning_of(scenario));
   const unsigned threads = thread_count(asked_threads(options, scenario),
                                         static_cast<std::size_t>(scenario.integer("run.frames")));
-  light_hazard_caution(check_scenarios(set_scenarios(scenario, lines), fft, threads));
+  light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
   const auto journal = open_journal(options, study_identity("qualify", scenario));
   // Requirements most often share the line: required OSNRs, and keys behind it.
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
   const SourceMaker source = recorded(simulation(fft, reuse), journal.get());
-  const auto outcomes = check_all(lines, scenario, source, threads, options.quiet);
-  const Table table = spec_table(lines, outcomes);
+  const auto outcomes = check_all(requirements, scenario, source, threads, options.quiet);
+  const Table table = spec_table(requirements, outcomes);
   if (!options.output.empty())
     write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
   print(std::cout, table, options.format);
   end_journal(journal.get());
   const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
-                                  [](const SpecOutcome& out) { return out.verdict == "pass"; });
+                                  [](const RequirementOutcome& out) { return out.verdict == "pass"; });
   return passed ? kDone : kRequirementFailed;
 }
 

@@ -19,9 +19,10 @@ namespace {
 
 constexpr double kConfidence = 0.95;
 
-std::string settings_text(const SpecLine& line) {
+std::string settings_text(const Requirement& requirement) {
   std::string text;
-  for (const auto& [key, value] : line.settings) text += (text.empty() ? "" : ", ") + key + "=" + value;
+  for (const auto& [key, value] : requirement.settings)
+    text += (text.empty() ? "" : ", ") + key + "=" + value;
   return text;
 }
 
@@ -37,22 +38,22 @@ double snr_deviation_db(double symbols) {
 }
 
 /// Value and interval of what a meter measured.
-void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, const Meter& meter,
-          double confidence) {
+void fill(RequirementOutcome& out, const Requirement& requirement, const Scenario& scenario,
+          const Meter& meter, double confidence) {
   const Interval interval = meter.total().ber_interval(confidence);
   const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
   const Interval snrs =
       meter.total().snr_over_realisations(confidence).value_or(Interval{snr - deviation, snr + deviation});
-  switch (line.measure) {
+  switch (requirement.measure) {
     case Measure::kBer:
     case Measure::kQ: {
       const EquivalentSnr equivalent(scenario);
-      const bool ber = line.measure == Measure::kBer;
+      const bool ber = requirement.measure == Measure::kBer;
       out.value = ber ? meter.ber() : q_from_ber_db(meter.ber());
       out.low = ber ? interval.low : q_from_ber_db(interval.high);
       out.high = ber ? interval.high : q_from_ber_db(interval.low);
-      const double bound =
-          ber ? line.bound : 0.5 * std::erfc(std::pow(10.0, line.bound / 20.0) / std::sqrt(2.0));
+      const double bound = ber ? requirement.bound
+                               : 0.5 * std::erfc(std::pow(10.0, requirement.bound / 20.0) / std::sqrt(2.0));
       // Without errors there is no estimate: the margin is what the bad end of the interval leaves, or more.
       const bool none = meter.total().count.errors == 0;
       out.margin = equivalent.db(none ? interval.high : meter.ber()) - equivalent.db(bound);
@@ -70,29 +71,32 @@ void fill(SpecOutcome& out, const SpecLine& line, const Scenario& scenario, cons
       out.low = snrs.low, out.high = snrs.high;
       out.margin_unit = "dB";
   }
-  out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
+  out.margin = requirement.at_most ? requirement.bound - out.value : out.value - requirement.bound;
 }
 
-std::string pass_verdict(const SpecOutcome& out, const SpecLine& line) {
-  const double worse = line.at_most ? out.high : out.low, better = line.at_most ? out.low : out.high;
-  const auto within = [&](double value) { return line.at_most ? value <= line.bound : value >= line.bound; };
+std::string pass_verdict(const RequirementOutcome& out, const Requirement& requirement) {
+  const double worse = requirement.at_most ? out.high : out.low,
+               better = requirement.at_most ? out.low : out.high;
+  const auto within = [&](double value) {
+    return requirement.at_most ? value <= requirement.bound : value >= requirement.bound;
+  };
   return within(worse) ? "pass" : !within(better) ? "fail" : "undecided";
 }
 
-void add_remark(SpecOutcome& out, const std::string& text) {
+void add_remark(RequirementOutcome& out, const std::string& text) {
   if (!text.empty()) out.remark += (out.remark.empty() ? "" : "; ") + text;
 }
 
 /// Verdict by the interval, and why where it leaves the matter open.
-void conclude(SpecOutcome& out, const SpecLine& line, const std::string& lacking = "") {
-  out.verdict = pass_verdict(out, line);
+void conclude(RequirementOutcome& out, const Requirement& requirement, const std::string& lacking = "") {
+  out.verdict = pass_verdict(out, requirement);
   if (out.verdict == "undecided")
     add_remark(out, lacking.empty() ? "the interval holds the bound; more frames may decide" : lacking);
 }
 
 /// Nothing measured, which by itself decides nothing.
-SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
-  SpecOutcome out;
+RequirementOutcome not_found(const std::string& why, std::uint64_t frames) {
+  RequirementOutcome out;
   out.value = out.low = out.high = out.margin = std::numeric_limits<double>::quiet_NaN();
   out.verdict = "undecided";
   out.remark = why;
@@ -101,42 +105,43 @@ SpecOutcome not_found(const std::string& why, std::uint64_t frames) {
 }
 
 /// A frame without lock has no SNR, and what stands for it in the sums (search.h) would pass low bounds.
-bool fails_without_lock(const SpecLine& line, const Meter& meter) {
-  return line.measure != Measure::kBer && meter.total().unlocked > 0;
+bool fails_without_lock(const Requirement& requirement, const Meter& meter) {
+  return requirement.measure != Measure::kBer && meter.total().unlocked > 0;
 }
 
 /// Of a redrawn fibre, beside the mean: how many of its realisations are beyond the bound.
-std::string spread_text(const SpecLine& line, const std::vector<FibreResult>& fibres) {
-  if (fibres.empty() || line.measure != Measure::kBer) return "";
-  const FibreSpread spread = spread_of(fibres, line.bound);
+std::string spread_text(const Requirement& requirement, const std::vector<FibreResult>& fibres) {
+  if (fibres.empty() || requirement.measure != Measure::kBer) return "";
+  const FibreSpread spread = spread_of(fibres, requirement.bound);
   return "mean over " + std::to_string(fibres.size()) + " fibres; " + readable(100.0 * spread.outage, 3) +
          " % of them are beyond the bound (95 %: " + readable(100.0 * spread.outage_interval.low, 3) +
          " to " + readable(100.0 * spread.outage_interval.high, 3) + " %)";
 }
 
-SpecOutcome count_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
-                        unsigned threads) {
-  SpecOutcome out;
+RequirementOutcome count_point(const Requirement& requirement, const Scenario& scenario,
+                               const SourceMaker& source, unsigned threads) {
+  RequirementOutcome out;
   Meter meter(source(scenario), threads);
   const std::uint64_t most = most_frames(scenario);
   double risk = 1.0 - kConfidence;
   do {
     meter.run(std::min(most - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
     risk /= 2.0;  // all looks together stay within the risk
-    fill(out, line, scenario, meter, 1.0 - risk);
+    fill(out, requirement, scenario, meter, 1.0 - risk);
     // A warned frame may be one that happened to lock: then the others have their say.
-  } while (!fails_without_lock(line, meter) &&
-           (pass_verdict(out, line) == "undecided" || meter.total().warned > 0) && meter.frames() < most);
-  if (fails_without_lock(line, meter)) {
+  } while (!fails_without_lock(requirement, meter) &&
+           (pass_verdict(out, requirement) == "undecided" || meter.total().warned > 0) &&
+           meter.frames() < most);
+  if (fails_without_lock(requirement, meter)) {
     out = not_found("", meter.frames());
     out.verdict = "fail";
   } else {
     out.frames = meter.frames();
-    conclude(out, line, too_few_text(meter.total().fibres));
+    conclude(out, requirement, too_few_text(meter.total().fibres));
   }
   if (const std::uint64_t lost = meter.total().unlocked; lost > 0)
     add_remark(out, "no lock in " + std::to_string(lost) + " of " + std::to_string(out.frames) + " frames");
-  add_remark(out, spread_text(line, meter.total().fibres));
+  add_remark(out, spread_text(requirement, meter.total().fibres));
   add_remark(out, meter.total().first_warning);
   return out;
 }
@@ -147,22 +152,22 @@ RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsig
   return find_required_osnr(scenario, {*threshold, 0.03, 4 * most_frames(scenario)}, source, threads);
 }
 
-SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
-                       const SourceMaker& source, unsigned threads) {
+RequirementOutcome osnr_point(const Requirement& requirement, const Scenario& base, const Scenario& scenario,
+                              const SourceMaker& source, unsigned threads) {
   const RequiredOsnr here = required(scenario, source, threads);
-  const bool relative = line.measure == Measure::kPenalty;
+  const bool relative = requirement.measure == Measure::kPenalty;
   const RequiredOsnr reference = relative ? required(base, source, threads) : RequiredOsnr();
   if (relative && !reference.found)
     return not_found("no reference: " + reference.failure, here.frames + reference.frames);
   if (!here.found) {
-    SpecOutcome none = not_found(here.failure, here.frames + reference.frames);
+    RequirementOutcome none = not_found(here.failure, here.frames + reference.frames);
     // All that is proven: it is above the highest OSNR that can be set.
-    const double bound_db = line.bound + (relative ? reference.osnr_db : 0.0);
-    if (here.out_of_reach && line.at_most && bound_db <= highest_total_osnr_db(scenario))
+    const double bound_db = requirement.bound + (relative ? reference.osnr_db : 0.0);
+    if (here.out_of_reach && requirement.at_most && bound_db <= highest_total_osnr_db(scenario))
       none.verdict = "fail";
     return none;
   }
-  SpecOutcome out;
+  RequirementOutcome out;
   out.value = here.osnr_db, out.low = here.low_db, out.high = here.high_db;
   out.frames = here.frames;
   if (relative) {
@@ -170,21 +175,22 @@ SpecOutcome osnr_point(const SpecLine& line, const Scenario& base, const Scenari
     out.value = p.db, out.low = p.db - p.half_width_db, out.high = p.db + p.half_width_db;
     out.frames += reference.frames;
   }
-  out.margin = line.bound - out.value;
+  out.margin = requirement.bound - out.value;
   out.margin_unit = "dB";
-  conclude(out, line);
+  conclude(out, requirement);
   return out;
 }
 
 /// A limit beyond the range searched. At least: it must hold up to the bound, and what holds throughout holds
 /// up to the upper end; at most: down to the bound and the lower end. What fails throughout fails there too.
-SpecOutcome limit_beyond(const SpecLine& line, const Limit& found, const std::string& unit) {
-  SpecOutcome out = not_found(found.remark, found.frames);
+RequirementOutcome limit_beyond(const Requirement& requirement, const Limit& found, const std::string& unit) {
+  RequirementOutcome out = not_found(found.remark, found.frames);
   if (found.crossing == Crossing::kUndecided) return out;
-  const bool holds = found.crossing == Crossing::kHoldsThroughout, below = line.at_most == holds;
-  const double end = below ? std::min(line.from, line.to) : std::max(line.from, line.to);
+  const bool holds = found.crossing == Crossing::kHoldsThroughout, below = requirement.at_most == holds;
+  const double end =
+      below ? std::min(requirement.from, requirement.to) : std::max(requirement.from, requirement.to);
   (below ? out.high : out.low) = end;
-  out.margin = line.at_most ? line.bound - end : end - line.bound;
+  out.margin = requirement.at_most ? requirement.bound - end : end - requirement.bound;
   out.margin_unit = unit + (unit.empty() ? "" : " ") + (holds ? "or more" : "or less");
   if (holds && out.margin >= 0.0)
     out.verdict = "pass";
@@ -195,36 +201,37 @@ SpecOutcome limit_beyond(const SpecLine& line, const Limit& found, const std::st
   return out;
 }
 
-SpecOutcome limit_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
-                        unsigned threads) {
+RequirementOutcome limit_point(const Requirement& requirement, const Scenario& scenario,
+                               const SourceMaker& source, unsigned threads) {
   LimitRule rule;
-  rule.key = line.limit_key;
-  rule.from = line.from, rule.to = line.to;
+  rule.key = requirement.limit_key;
+  rule.from = requirement.from, rule.to = requirement.to;
   rule.criterion = parse_criterion("ber", scenario);
   rule.frames = most_frames(scenario);
   const Limit found = find_limit(scenario, rule, source, threads);
-  const std::string unit(find_key(line.limit_key)->unit);
-  if (!found.crossed()) return limit_beyond(line, found, unit);
-  SpecOutcome out;
+  const std::string unit(find_key(requirement.limit_key)->unit);
+  if (!found.crossed()) return limit_beyond(requirement, found, unit);
+  RequirementOutcome out;
   out.value = found.value;
   out.low = std::min(found.holds, found.fails), out.high = std::max(found.holds, found.fails);
-  out.margin = line.at_most ? line.bound - out.value : out.value - line.bound;
+  out.margin = requirement.at_most ? requirement.bound - out.value : out.value - requirement.bound;
   out.margin_unit = unit;
   out.frames = found.frames;
   out.remark = found.remark;
-  conclude(out, line);
+  conclude(out, requirement);
   return out;
 }
 
 /// How often realisations fail: all of run.frames counted, or chosen from many more that were screened.
-SpecOutcome outage_point(const SpecLine& line, const Scenario& scenario, const SourceMaker& source,
-                         unsigned threads) {
-  const OutageQuestion question{scenario, {}, parse_criterion(line.criterion, scenario)};
-  SpecOutcome out;
+RequirementOutcome outage_point(const Requirement& requirement, const Scenario& scenario,
+                                const SourceMaker& source, unsigned threads) {
+  const OutageQuestion question{scenario, {}, parse_criterion(requirement.criterion, scenario)};
+  RequirementOutcome out;
   std::string reason = "the interval holds the bound; more realisations may decide";
-  if (line.screened > 0) {
-    const RareOutage found = find_rare_outage(question, screen(scenario, {}, line.screened, threads),
-                                              {most_frames(scenario), line.confidence}, source, threads);
+  if (requirement.screened > 0) {
+    const RareOutage found =
+        find_rare_outage(question, screen(scenario, {}, requirement.screened, threads),
+                         {most_frames(scenario), requirement.confidence}, source, threads);
     out.value = found.probability, out.low = found.interval.low, out.high = found.interval.high;
     out.frames = found.frames;
     add_remark(out, found.remark);
@@ -232,73 +239,75 @@ SpecOutcome outage_point(const SpecLine& line, const Scenario& scenario, const S
     const Outage found = find_outage(question, most_frames(scenario), source, threads);
     out.frames = found.realisations.size();
     out.value = static_cast<double>(found.outages) / static_cast<double>(out.frames);
-    const Interval interval = clopper_pearson(found.outages, out.frames, line.confidence);
+    const Interval interval = clopper_pearson(found.outages, out.frames, requirement.confidence);
     out.low = interval.low, out.high = interval.high;
     add_remark(out, found.remark);
     if (found.outages == 0) reason += ", or screen = 1e6";
   }
-  out.margin = line.bound - out.value;
-  conclude(out, line, reason);
+  out.margin = requirement.bound - out.value;
+  conclude(out, requirement, reason);
   return out;
 }
 
 /// Follows from the scenario alone.
-SpecOutcome rate_point(const SpecLine& line, const Scenario& scenario) {
+RequirementOutcome rate_point(const Requirement& requirement, const Scenario& scenario) {
   const BitRates rates = bit_rates(scenario);
-  if (line.measure == Measure::kNetRate && !rates.net)
+  if (requirement.measure == Measure::kNetRate && !rates.net)
     return not_found("the code's overhead is not known (fec.code, fec.overhead_percent)", 0);
-  SpecOutcome out;
+  RequirementOutcome out;
   out.value = out.low = out.high =
-      as_written((line.measure == Measure::kNetRate ? *rates.net : rates.line) / 1e9);
-  out.margin = out.value - line.bound;
+      as_written((requirement.measure == Measure::kNetRate ? *rates.net : rates.line) / 1e9);
+  out.margin = out.value - requirement.bound;
   out.margin_unit = "Gb/s";
-  conclude(out, line);
+  conclude(out, requirement);
   return out;
 }
 
-SpecOutcome measured_point(const SpecLine& line, const Scenario& base, const Scenario& scenario,
-                           const SourceMaker& source, unsigned threads) {
-  switch (line.measure) {
+RequirementOutcome measured_point(const Requirement& requirement, const Scenario& base,
+                                  const Scenario& scenario, const SourceMaker& source, unsigned threads) {
+  switch (requirement.measure) {
     case Measure::kLimit:
-      return limit_point(line, scenario, source, threads);
+      return limit_point(requirement, scenario, source, threads);
     case Measure::kOutage:
-      return outage_point(line, scenario, source, threads);
+      return outage_point(requirement, scenario, source, threads);
     case Measure::kRequiredOsnr:
     case Measure::kPenalty:
-      return osnr_point(line, base, scenario, source, threads);
+      return osnr_point(requirement, base, scenario, source, threads);
     case Measure::kLineRate:
     case Measure::kNetRate:
-      return rate_point(line, scenario);
+      return rate_point(requirement, scenario);
     default:
-      return count_point(line, scenario, source, threads);
+      return count_point(requirement, scenario, source, threads);
   }
 }
 
-int badness(const SpecOutcome& outcome) {
+int badness(const RequirementOutcome& outcome) {
   return outcome.verdict == "fail" ? 2 : outcome.verdict == "undecided" ? 1 : 0;
 }
 
 /// Fails before undecided before passes, then by margin.
-bool worse(const SpecOutcome& a, const SpecOutcome& b) {
+bool worse(const RequirementOutcome& a, const RequirementOutcome& b) {
   if (badness(a) != badness(b)) return badness(a) > badness(b);
   return std::isnan(a.margin) || a.margin < b.margin;
 }
 
 }  // namespace
 
-SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const SourceMaker& source,
-                            unsigned threads) {
-  const Scenario fixed = with_settings(base, line);
+RequirementOutcome check_requirement(const Scenario& base, const Requirement& requirement,
+                                     const SourceMaker& source, unsigned threads) {
+  const Scenario fixed = with_settings(base, requirement);
   const std::vector<std::string> single = {""};
-  const auto& values = line.axes.empty() ? single : line.axes[0].values;
-  SpecOutcome worst;
+  const auto& values = requirement.axes.empty() ? single : requirement.axes[0].values;
+  RequirementOutcome worst;
   std::uint64_t frames = 0;
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = fixed;
-    if (!line.axes.empty()) scenario.set(line.axes[0].key, values[i], "require." + line.name + ".vary");
-    SpecOutcome here = measured_point(line, base, scenario, source, threads);
-    here.at = settings_text(line);
-    if (!line.axes.empty()) here.at += (here.at.empty() ? "" : ", ") + line.axes[0].key + "=" + values[i];
+    if (!requirement.axes.empty())
+      scenario.set(requirement.axes[0].key, values[i], "require." + requirement.name + ".vary");
+    RequirementOutcome here = measured_point(requirement, base, scenario, source, threads);
+    here.at = settings_text(requirement);
+    if (!requirement.axes.empty())
+      here.at += (here.at.empty() ? "" : ", ") + requirement.axes[0].key + "=" + values[i];
     frames += here.frames;
     if (i == 0 || worse(here, worst)) worst = here;
   }
@@ -306,28 +315,30 @@ SpecOutcome check_spec_line(const Scenario& base, const SpecLine& line, const So
   return worst;
 }
 
-Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes) {
+Table spec_table(const std::vector<Requirement>& requirements,
+                 const std::vector<RequirementOutcome>& outcomes) {
   Table table;
   Column name{"requirement"}, verdict{"verdict"}, measure{"measure"}, value{"value", Look::kFigures},
       low{"low", Look::kFigures}, high{"high", Look::kFigures}, bound{"bound"},
       margin{"margin", Look::kHundredths}, unit{"margin_unit"}, frames{"frames"}, at{"at"}, remark{"remark"},
       source{"source"};
-  for (std::size_t i = 0; i < lines.size(); ++i) {
-    const SpecLine& line = lines[i];
-    const SpecOutcome& out = outcomes[i];
-    name.cells.emplace_back(line.name);
+  for (std::size_t i = 0; i < requirements.size(); ++i) {
+    const Requirement& requirement = requirements[i];
+    const RequirementOutcome& out = outcomes[i];
+    name.cells.emplace_back(requirement.name);
     verdict.cells.emplace_back(out.verdict);
-    measure.cells.emplace_back(line.measure_name);
+    measure.cells.emplace_back(requirement.measure_name);
     value.cells.emplace_back(out.value);
     low.cells.emplace_back(out.low);
     high.cells.emplace_back(out.high);
-    bound.cells.emplace_back((line.at_most ? "at most " : "at least ") + readable(line.bound, 6));
+    bound.cells.emplace_back((requirement.at_most ? "at most " : "at least ") +
+                             readable(requirement.bound, 6));
     margin.cells.emplace_back(out.margin);
     unit.cells.emplace_back(out.margin_unit);
     frames.cells.emplace_back(out.frames);
     at.cells.emplace_back(out.at);
     remark.cells.emplace_back(out.remark);
-    source.cells.emplace_back(line.source);
+    source.cells.emplace_back(requirement.source);
   }
   for (auto* column : {&name, &verdict, &measure, &value, &low, &high, &bound, &margin, &unit, &frames, &at,
                        &remark, &source})

@@ -30,7 +30,7 @@ namespace cohlink {
 enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit, kOutage, kLineRate, kNetRate };
 
 /// One requirement, understood and checked.
-struct SpecLine {
+struct Requirement {
   std::string name, source;
   std::vector<std::pair<std::string, std::string>> settings;  // key, value
   std::vector<Axis> axes;                                     // at most one; empty: a single point
@@ -47,13 +47,13 @@ struct SpecLine {
 
 /// The scenario's requirements in order. InputError, starting with file and line, for one that cannot be
 /// understood, a key or value that does not exist, or a scenario without any.
-std::vector<SpecLine> read_spec_sheet(const Scenario& scenario);
+std::vector<Requirement> read_spec_sheet(const Scenario& scenario);
 
-/// The scenario with the line's settings.
-Scenario with_settings(const Scenario& base, const SpecLine& line);
+/// The scenario with the requirement's settings.
+Scenario with_settings(const Scenario& base, const Requirement& requirement);
 
 /// What was found for one requirement, at the worst of its points.
-struct SpecOutcome {
+struct RequirementOutcome {
   double value = 0, low = 0, high = 0;  // estimate and 95 % interval; NaN where there is none
   double margin = 0;                    // above 0: holds
   std::string margin_unit;              // dB of SNR for BER and Q, else the unit of the bound
@@ -64,11 +64,12 @@ struct SpecOutcome {
 };
 
 /// Counts each point until its interval leaves the bound out, or run.frames are spent.
-SpecOutcome check_spec_line(const Scenario& scenario, const SpecLine& line, const SourceMaker& source,
-                            unsigned threads);
+RequirementOutcome check_requirement(const Scenario& scenario, const Requirement& requirement,
+                                     const SourceMaker& source, unsigned threads);
 
 /// Columns: requirement, verdict, measure, value, low, high, bound, margin, margin_unit, frames, at, remark,
 /// source.
-Table spec_table(const std::vector<SpecLine>& lines, const std::vector<SpecOutcome>& outcomes);
+Table spec_table(const std::vector<Requirement>& requirements,
+                 const std::vector<RequirementOutcome>& outcomes);
 
 }  // namespace cohlink

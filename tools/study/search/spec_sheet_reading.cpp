@@ -51,7 +51,7 @@ const Entry* entry_of(const RequirementText& r, const std::string& name) {
   return found == r.entries.end() ? nullptr : &found->second;
 }
 
-void read_measure(const RequirementText& r, SpecLine& line) {
+void read_measure(const RequirementText& r, Requirement& requirement) {
   const Entry* entry = entry_of(r, "measure");
   if (entry == nullptr)
     throw InputError(r.origin, "require." + r.name, "nothing is measured; add measure = ber");
@@ -60,8 +60,8 @@ void read_measure(const RequirementText& r, SpecLine& line) {
   const std::string text = entry->text == "required_osnr" ? "required_osnr_db" : entry->text;
   for (const auto& [name, measure] : kMeasures) {
     if (text == name) {
-      line.measure = measure;
-      line.measure_name = name;
+      requirement.measure = measure;
+      requirement.measure_name = name;
       return;
     }
     known += (known.empty() ? "" : ", ") + std::string(name);
@@ -69,7 +69,7 @@ void read_measure(const RequirementText& r, SpecLine& line) {
   refuse(r, *entry, "measure", "'" + entry->text + "' is not one of " + known);
 }
 
-void read_bound(const RequirementText& r, SpecLine& line) {
+void read_bound(const RequirementText& r, Requirement& requirement) {
   const Entry* most = entry_of(r, "at_most");
   const Entry* least = entry_of(r, "at_least");
   if ((most == nullptr) == (least == nullptr))
@@ -78,30 +78,31 @@ void read_bound(const RequirementText& r, SpecLine& line) {
   const std::string name = most != nullptr ? "at_most" : "at_least";
   const auto number = parse_number(given.text);
   if (!number) refuse(r, given, name, "'" + given.text + "' is not a number");
-  line.bound = *number;
-  line.at_most = most != nullptr;
-  const bool smaller_is_better = line.measure == Measure::kBer || line.measure == Measure::kEvm ||
-                                 line.measure == Measure::kRequiredOsnr ||
-                                 line.measure == Measure::kPenalty || line.measure == Measure::kOutage;
-  if (line.measure != Measure::kLimit && smaller_is_better != line.at_most)
+  requirement.bound = *number;
+  requirement.at_most = most != nullptr;
+  const bool smaller_is_better =
+      requirement.measure == Measure::kBer || requirement.measure == Measure::kEvm ||
+      requirement.measure == Measure::kRequiredOsnr || requirement.measure == Measure::kPenalty ||
+      requirement.measure == Measure::kOutage;
+  if (requirement.measure != Measure::kLimit && smaller_is_better != requirement.at_most)
     refuse(r, given, name,
-           line.measure_name + " is " +
+           requirement.measure_name + " is " +
                (smaller_is_better ? "the better the smaller; use at_most"
                                   : "the better the larger; use at_least"));
-  if (line.measure == Measure::kBer && (line.bound < 1e-12 || line.bound > 0.35))
+  if (requirement.measure == Measure::kBer && (requirement.bound < 1e-12 || requirement.bound > 0.35))
     refuse(r, given, name, "a BER between 1e-12 and 0.35 is needed");
 }
 
 /// What only an outage has, and the confidence.
-void read_outage(const RequirementText& r, SpecLine& line, const Scenario& base) {
+void read_outage(const RequirementText& r, Requirement& requirement, const Scenario& base) {
   constexpr double kFewestScreened = 1000, kMostScreened = 1e7;
   for (const char* name : {"criterion", "screen", "confidence"})
-    if (const Entry* entry = entry_of(r, name); entry != nullptr && line.measure != Measure::kOutage)
+    if (const Entry* entry = entry_of(r, name); entry != nullptr && requirement.measure != Measure::kOutage)
       refuse(r, *entry, name, "goes with measure = outage");
-  if (line.measure != Measure::kOutage) return;
-  if (const Entry* entry = entry_of(r, "criterion")) line.criterion = entry->text;
+  if (requirement.measure != Measure::kOutage) return;
+  if (const Entry* entry = entry_of(r, "criterion")) requirement.criterion = entry->text;
   Criterion criterion;
-  const auto read = [&] { criterion = parse_criterion(line.criterion, base); };
+  const auto read = [&] { criterion = parse_criterion(requirement.criterion, base); };
   if (const Entry* entry = entry_of(r, "criterion")) within(r, *entry, "criterion", read);
   if (criterion.kind == Criterion::Kind::kPenalty)
     throw InputError(r.origin, "require." + r.name + ".criterion",
@@ -114,12 +115,13 @@ void read_outage(const RequirementText& r, SpecLine& line, const Scenario& base)
       refuse(r, *entry, name, "a number between " + readable(low) + " and " + readable(high) + " is needed");
     return value;
   };
-  line.confidence = number("confidence", 0.5, 0.999999).value_or(line.confidence);
-  line.screened = static_cast<std::uint64_t>(number("screen", kFewestScreened, kMostScreened).value_or(0.0));
+  requirement.confidence = number("confidence", 0.5, 0.999999).value_or(requirement.confidence);
+  requirement.screened =
+      static_cast<std::uint64_t>(number("screen", kFewestScreened, kMostScreened).value_or(0.0));
 }
 
 /// "KEY=value, KEY=value": a comma parts two only where a new key follows.
-void read_settings(const RequirementText& r, SpecLine& line, const Scenario& base) {
+void read_settings(const RequirementText& r, Requirement& requirement, const Scenario& base) {
   const Entry* entry = entry_of(r, "set");
   if (entry == nullptr) return;
   Scenario trial = base;
@@ -127,74 +129,77 @@ void read_settings(const RequirementText& r, SpecLine& line, const Scenario& bas
     const auto equals = text.find('=');
     if (equals == std::string::npos)
       refuse(r, *entry, "set", "'" + trim(text) + "' is not of the form section.key=value");
-    line.settings.emplace_back(trim(text.substr(0, equals)), trim(text.substr(equals + 1)));
-    const auto& [key, value] = line.settings.back();
+    requirement.settings.emplace_back(trim(text.substr(0, equals)), trim(text.substr(equals + 1)));
+    const auto& [key, value] = requirement.settings.back();
     within(r, *entry, "set", [&, &key = key, &value = value] { trial.set(key, value, {}); });
   }
 }
 
-void read_vary(const RequirementText& r, SpecLine& line, const Scenario& base) {
+void read_vary(const RequirementText& r, Requirement& requirement, const Scenario& base) {
   const Entry* entry = entry_of(r, "vary");
   if (entry == nullptr) {
-    if (line.measure == Measure::kLimit)
+    if (requirement.measure == Measure::kLimit)
       throw InputError(r.origin, "require." + r.name, "measure = limit needs vary = KEY=a:b");
     return;
   }
-  if (line.measure != Measure::kLimit) {
-    within(r, *entry, "vary", [&] { line.axes = parse_vary({entry->text}); });
-    if (line.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
+  if (requirement.measure != Measure::kLimit) {
+    within(r, *entry, "vary", [&] { requirement.axes = parse_vary({entry->text}); });
+    if (requirement.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
     within(r, *entry, "vary", [&] {
-      for (const auto& value : line.axes[0].values) Scenario(base).set(line.axes[0].key, value, {});
+      for (const auto& value : requirement.axes[0].values)
+        Scenario(base).set(requirement.axes[0].key, value, {});
     });
     return;
   }
   const auto equals = entry->text.find('='), colon = entry->text.find(':');
   if (equals == std::string::npos || colon == std::string::npos || colon < equals)
     refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
-  line.limit_key = trim(entry->text.substr(0, equals));
+  requirement.limit_key = trim(entry->text.substr(0, equals));
   const auto from = parse_number(trim(entry->text.substr(equals + 1, colon - equals - 1)));
   const auto to = parse_number(trim(entry->text.substr(colon + 1)));
   if (!from || !to) refuse(r, *entry, "vary", "a limit is searched over KEY=a:b");
-  line.from = *from, line.to = *to;
-  for (const double end : {line.from, line.to})
-    within(r, *entry, "vary", [&] { Scenario(base).set(line.limit_key, short_decimal(end), {}); });
+  requirement.from = *from, requirement.to = *to;
+  for (const double end : {requirement.from, requirement.to})
+    within(r, *entry, "vary", [&] { Scenario(base).set(requirement.limit_key, short_decimal(end), {}); });
 }
 
 /// What a measure needs of the scenario beside its keys.
-void check_measure(const SpecLine& line, const Scenario& scenario) {
-  const bool searched = line.measure == Measure::kRequiredOsnr || line.measure == Measure::kPenalty ||
-                        line.measure == Measure::kLimit;
+void check_measure(const Requirement& requirement, const Scenario& scenario) {
+  const bool searched = requirement.measure == Measure::kRequiredOsnr ||
+                        requirement.measure == Measure::kPenalty || requirement.measure == Measure::kLimit;
   if (searched && !fec_threshold(scenario))
-    scenario.reject("fec.code", "gives no threshold, which require." + line.name + ".measure needs");
-  if (searched || line.measure == Measure::kBer || line.measure == Measure::kQ) EquivalentSnr{scenario};
+    scenario.reject("fec.code", "gives no threshold, which require." + requirement.name + ".measure needs");
+  if (searched || requirement.measure == Measure::kBer || requirement.measure == Measure::kQ)
+    EquivalentSnr{scenario};
 }
 
 }  // namespace
 
-Scenario with_settings(const Scenario& base, const SpecLine& line) {
+Scenario with_settings(const Scenario& base, const Requirement& requirement) {
   Scenario scenario = base;
-  for (const auto& [key, value] : line.settings) scenario.set(key, value, "require." + line.name + ".set");
+  for (const auto& [key, value] : requirement.settings)
+    scenario.set(key, value, "require." + requirement.name + ".set");
   return scenario;
 }
 
-std::vector<SpecLine> read_spec_sheet(const Scenario& scenario) {
+std::vector<Requirement> read_spec_sheet(const Scenario& scenario) {
   if (scenario.requirements().empty())
     throw InputError("the scenario asks nothing: a spec sheet needs [require.NAME] sections");
-  std::vector<SpecLine> lines;
+  std::vector<Requirement> requirements;
   for (const RequirementText& r : scenario.requirements()) {
-    SpecLine line;
-    line.name = r.name;
-    if (const Entry* entry = entry_of(r, "source")) line.source = entry->text;
-    read_measure(r, line);
-    read_bound(r, line);
-    read_outage(r, line, scenario);
-    read_settings(r, line, scenario);
-    const Scenario set = with_settings(scenario, line);
-    read_vary(r, line, set);
-    check_measure(line, set);
-    lines.push_back(std::move(line));
+    Requirement requirement;
+    requirement.name = r.name;
+    if (const Entry* entry = entry_of(r, "source")) requirement.source = entry->text;
+    read_measure(r, requirement);
+    read_bound(r, requirement);
+    read_outage(r, requirement, scenario);
+    read_settings(r, requirement, scenario);
+    const Scenario set = with_settings(scenario, requirement);
+    read_vary(r, requirement, set);
+    check_measure(requirement, set);
+    requirements.push_back(std::move(requirement));
   }
-  return lines;
+  return requirements;
 }
 
 }  // namespace cohlink

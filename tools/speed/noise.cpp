@@ -12,8 +12,8 @@
 #include <vector>
 
 #include "sim/signal/random.h"
-#include "tools/bench/bench.h"
-#include "tools/bench/clock.h"
+#include "tools/speed/clock.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
@@ -105,7 +105,7 @@ Pair shot_noise() {
 
 }  // namespace
 
-int bench_noise(int, char**) {
+int speed_of_noise(int, char**) {
   std::printf(
       "complex noise, %zu samples, one thread, processor time, smallest of %d\n\n%-44s %10s %10s %8s\n",
       kSamples, kRounds, "", "ziggurat", "now", "times");

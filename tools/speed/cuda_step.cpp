@@ -11,7 +11,7 @@
 #include <vector>
 
 #include "sim/signal/propagation/cuda/executor.h"
-#include "tools/bench/bench.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
@@ -52,12 +52,12 @@ double replayed(cudaStream_t stream, const std::function<void()>& prepare,
 }
 
 template <class Real>
-struct Bench {
+struct Timed {
   cuda::Worker worker;
   int n, links;
   cuda::Sample<Real>* samples;
 
-  Bench(int device, int length, int count)
+  Timed(int device, int length, int count)
       : worker(device),
         n(length),
         links(count),
@@ -126,11 +126,11 @@ struct Bench {
 
 template <class Real>
 void line(const char* precision, int log_n, int links) {
-  Bench<Real> bench(0, 1 << log_n, links);
+  Timed<Real> timed(0, 1 << log_n, links);
   const int fitting = std::max(1, (32 << 20) / static_cast<int>(sizeof(cuda::Sample<Real>)) >> log_n);
   const int chunk = std::min(links, fitting);
-  const double bare = bench.bare(links), chunked = chunk < links ? bench.bare(chunk) : bare;
-  const double step = bench.steps(0, chunk), pmd = bench.steps(1, chunk);
+  const double bare = timed.bare(links), chunked = chunk < links ? timed.bare(chunk) : bare;
+  const double step = timed.steps(0, chunk), pmd = timed.steps(1, chunk);
   std::printf("%-7s 2^%-3d x %-4d %10.2f %10.2f %10.2f %8.3f %8.3f %8.3f\n", precision, log_n, links, bare,
               chunked, step, step / bare, step / chunked, pmd / step);
   std::fflush(stdout);
@@ -138,7 +138,7 @@ void line(const char* precision, int log_n, int links) {
 
 }  // namespace
 
-int bench_cuda_step(int, char**) {
+int speed_of_cuda_step(int, char**) {
   if (cuda::devices().empty()) throw std::runtime_error("no CUDA device");
   std::printf(
       "%s\n\nOne step of all links, both polarisations, beside four cuFFT transforms a link (in one batch, "

@@ -8,7 +8,7 @@
 
 #include "sim/fibre/line.h"
 #include "sim/signal/propagation/cuda/cuda_engine.h"
-#include "tools/bench/bench.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
@@ -101,7 +101,7 @@ void compare(const char* precision, cuda::Cards& cards) {
 
 }  // namespace
 
-int bench_cuda_line(int, char**) {
+int speed_of_cuda_line(int, char**) {
   std::vector<int> indices;
   for (const cuda::Device& device : cuda::devices()) indices.push_back(device.index);
   cuda::Cards cards(indices);

@@ -15,21 +15,21 @@
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/pulse.h"
-#include "tools/bench/bench.h"
-#include "tools/bench/clock.h"
+#include "tools/speed/clock.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
 
 constexpr int kRuns = 9;
 
-Scenario bench_scenario(int argc, char** argv) {
+Scenario timed_scenario(int argc, char** argv) {
   Scenario s;
   s.read_text(
       "[signal]\nsymbols = 262144\n[run]\nsamples_per_symbol = 2\n[channel]\nosnr_db = 12\n"
       "extra_dispersion_ps_per_nm = 17000\npolarisation_rotation_deg = 37\n[laser_lo]\n"
       "linewidth_khz = 100\nfrequency_offset_mhz = 200\n[transmitter]\nlaser_linewidth_khz = 100\n",
-      "bench");
+      "speed");
   if (argc > 1) s.read_file(argv[1]);
   return s;
 }
@@ -88,9 +88,9 @@ void compare_dispersion(const Scenario& s, double seconds, std::size_t samples, 
 
 }  // namespace
 
-int bench_receiver(int argc, char** argv) {
+int speed_of_receiver(int argc, char** argv) {
   FftCache ffts;
-  const Scenario s = bench_scenario(argc, argv);
+  const Scenario s = timed_scenario(argc, argv);
   const Capture capture = Link(s, ffts)(0);
   const Receiver receiver(s, ffts);
   Steps best = timed_run(receiver, capture);

@@ -8,7 +8,7 @@
 
 #include "rx/receiver.h"
 #include "sim/link.h"
-#include "tools/bench/bench.h"
+#include "tools/speed/speed.h"
 #include "tools/study/budget.h"
 #include "tools/study/run/record.h"
 #include "tools/study/run/sweep_run.h"
@@ -134,7 +134,7 @@ void thread_row(const Scenario& back, const FftCache& fft) {
 
 }  // namespace
 
-int bench_studies(int argc, char** argv) {
+int speed_of_studies(int argc, char** argv) {
   keep_memory();  // as the program does
   FftCache fft(FftPlanning::kMeasure);
   std::printf("  %-58s %10s  %10s  %6s\n", "", "time", "against", "ratio");

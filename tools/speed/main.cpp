@@ -1,36 +1,38 @@
-// bench: measured speed, as ratios taken in one run.
+// speed: measured speed, as ratios taken in one run.
 #include <cstdio>
 #include <cstring>
 #include <exception>
 
-#include "tools/bench/bench.h"
+#include "tools/speed/speed.h"
 
 int main(int argc, char** argv) {
   try {
     if (argc > 1 && std::strcmp(argv[1], "split-step") == 0)
-      return cohlink::bench_split_step(argc - 1, argv + 1);
-    if (argc > 1 && std::strcmp(argv[1], "receiver") == 0) return cohlink::bench_receiver(argc - 1, argv + 1);
-    if (argc > 1 && std::strcmp(argv[1], "noise") == 0) return cohlink::bench_noise(argc - 1, argv + 1);
-    if (argc > 1 && std::strcmp(argv[1], "studies") == 0) return cohlink::bench_studies(argc - 1, argv + 1);
+      return cohlink::speed_of_split_step(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "receiver") == 0)
+      return cohlink::speed_of_receiver(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "noise") == 0) return cohlink::speed_of_noise(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "studies") == 0)
+      return cohlink::speed_of_studies(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "waterfall") == 0)
-      return cohlink::bench_waterfall(argc - 1, argv + 1);
+      return cohlink::speed_of_waterfall(argc - 1, argv + 1);
 #ifdef COHLINK_CUDA
     if (argc > 1 && std::strcmp(argv[1], "cuda-step") == 0)
-      return cohlink::bench_cuda_step(argc - 1, argv + 1);
+      return cohlink::speed_of_cuda_step(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "cuda-line") == 0)
-      return cohlink::bench_cuda_line(argc - 1, argv + 1);
+      return cohlink::speed_of_cuda_line(argc - 1, argv + 1);
 #endif
   } catch (const std::exception& error) {
-    std::fprintf(stderr, "bench: %s\n", error.what());
+    std::fprintf(stderr, "speed: %s\n", error.what());
     return 3;
   }
   std::puts(
-      "usage: bench split-step [--quick] [--from K] [--to K]\n"
-      "       bench receiver [SCENARIO.ini]\n"
-      "       bench noise\n"
-      "       bench studies [--quick]\n"
-      "       bench waterfall ofec|cfec|staircase BITS SEED RANKED BER...\n"
-      "       bench cuda-step | cuda-line          (builds with the CUDA engine)\n\n"
+      "usage: speed split-step [--quick] [--from K] [--to K]\n"
+      "       speed receiver [SCENARIO.ini]\n"
+      "       speed noise\n"
+      "       speed studies [--quick]\n"
+      "       speed waterfall ofec|cfec|staircase BITS SEED RANKED BER...\n"
+      "       speed cuda-step | cuda-line          (builds with the CUDA engine)\n\n"
       "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
       "  noise        complex noise, single and double precision, over a Mersenne twister and a ziggurat\n"

@@ -13,8 +13,8 @@
 #include "rx/fec/cfec.h"
 #include "rx/fec/ofec_decoder.h"
 #include "sim/signal/random.h"
-#include "tools/bench/bench.h"
-#include "tools/bench/clock.h"
+#include "tools/speed/clock.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
@@ -134,9 +134,9 @@ Tally waterfall(const std::string& code, double ber, double bits, std::uint64_t 
 
 }  // namespace
 
-int bench_waterfall(int argc, char** argv) {
+int speed_of_waterfall(int argc, char** argv) {
   if (argc < 5) {
-    std::puts("usage: bench waterfall ofec|cfec|staircase BITS SEED RANKED BER...");
+    std::puts("usage: speed waterfall ofec|cfec|staircase BITS SEED RANKED BER...");
     return 2;
   }
   const double bits = std::atof(argv[2]);

@@ -15,8 +15,8 @@
 #include "sim/signal/propagation/cpu/kernels.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
-#include "tools/bench/bench.h"
-#include "tools/bench/clock.h"
+#include "tools/speed/clock.h"
+#include "tools/speed/speed.h"
 
 namespace cohlink {
 namespace {
@@ -177,7 +177,7 @@ void throughput(const FftCache& ffts, const char* precision) {
 
 }  // namespace
 
-int bench_split_step(int argc, char** argv) {
+int speed_of_split_step(int argc, char** argv) {
   bool quick = false;
   int from = 12, to = 22;
   for (int i = 1; i < argc; ++i) {
