@@ -203,18 +203,31 @@ void run_loss_table(const std::string& input) {
     if (!(table.frequency[i] > table.frequency[i - 1])) throw std::logic_error("a table out of order");
 }
 
+std::vector<std::string> scenario_seeds() {
+  return {Scenario().resolved(), "[signal]\nsymbols = 2048\n[draw]\nchannel.dgd_ps = maxwell:5\n",
+          "[require.reach]\nset = fibre.spans=3\nmeasure = ber\nat_most = 1e-3\n",
+          "[fibre]\nspan_lengths_km = 80, 90\nspan_types = G.652.D, G.655\n[channel]\ncount = 3\n"};
+}
+
+std::vector<std::string> trace_seeds() {
+  return {
+      "[trace]\nfile = scope.bin\nsample_rate_gsa = 64\nsymbols_file = scope.h5\n",
+      "[trace]\nfile = scope.csv\nformat = csv\nsample_rate_gsa = 64\nscales = 1, 2, 3, 4\nfirst_sample = "
+      "3\n",
+      "[trace]\nfile = scope.h5\nformat = hdf5\ndatasets = /lanes\nsample_rate_gsa = 64\nlanes = XI, XQ, "
+      "-YI, YQ\n",
+      "[trace]\nfile = scope.bin\nlayout = lanes\nbyte_order = big\nskip_bytes = 8\nformat = int8\nsamples "
+      "= 9\n"
+      "lanes = XI, XQ\nsample_rate_gsa = 8\n"};
+}
+
 }  // namespace
 
 std::vector<Target> text_targets() {
   const std::string journal = "cohlink journal 1 command=" + fingerprint("fuzz").text() + "\n" +
                               fingerprint("0 0 1").text() + " 0 0 1\n";
   return {
-      {"scenario",
-       run_scenario,
-       {Scenario().resolved(), "[signal]\nsymbols = 2048\n[draw]\nchannel.dgd_ps = maxwell:5\n",
-        "[require.reach]\nset = fibre.spans=3\nmeasure = ber\nat_most = 1e-3\n",
-        "[fibre]\nspan_lengths_km = 80, 90\nspan_types = G.652.D, G.655\n[channel]\ncount = 3\n"},
-       all_keys()},
+      {"scenario", run_scenario, scenario_seeds(), all_keys()},
       {"options",
        run_options,
        {"--vary\nchannel.osnr_db=9:1:12,adc.bits=4|6\n--part\n1/2\n--measure\nsnr_db",
@@ -229,14 +242,7 @@ std::vector<Target> text_targets() {
       {"record", run_record, {a_record(), to_line(RequiredOsnr{})}, {" ", "0x1p+3", "nan", "-inf"}},
       {"trace",
        run_trace,
-       {"[trace]\nfile = scope.bin\nsample_rate_gsa = 64\nsymbols_file = scope.h5\n",
-        "[trace]\nfile = scope.csv\nformat = csv\nsample_rate_gsa = 64\nscales = 1, 2, 3, 4\nfirst_sample = "
-        "3\n",
-        "[trace]\nfile = scope.h5\nformat = hdf5\ndatasets = /lanes\nsample_rate_gsa = 64\nlanes = XI, XQ, "
-        "-YI, YQ\n",
-        "[trace]\nfile = scope.bin\nlayout = lanes\nbyte_order = big\nskip_bytes = 8\nformat = int8\nsamples "
-        "= 9\n"
-        "lanes = XI, XQ\nsample_rate_gsa = 8\n"},
+       trace_seeds(),
        {"trace.file", "scope.bin", "scope.csv", "scope.h5", "/lanes", "/symbols", "skip", "float32",
         "lane_files = "}},
       {"npy",
