@@ -19,6 +19,7 @@ sys.path[:0] = [str(ROOT / "tests"), str(ROOT / "tests/cli")]
 
 from browser import open_browser, prefer, violations  # noqa: E402
 from program import SCENARIO  # noqa: E402
+from test_colours import contrast  # noqa: E402
 from selenium.webdriver.common.by import By  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 
@@ -158,6 +159,14 @@ class Report(unittest.TestCase):
             for cell in cells:
                 ber = file["ber"][osnr.index(float(cell["OSNR in 12.5 GHz [dB]"])), bits.index(float(cell["bits of the converters"]))]
                 self.assertEqual(float(cell["bit error ratio before FEC"]), ber)
+
+    def test_numbers_of_a_heat_map_are_readable_on_their_shades(self):
+        pairs = self.page.execute_script("return [...document.querySelectorAll('.cell')].filter((cell) => cell.nextElementSibling.tagName === 'text')"
+                                         ".map((cell) => [cell.getAttribute('fill'), getComputedStyle(cell.nextElementSibling).fill])")
+        self.assertEqual(len(pairs), 8)
+        for ground, words in pairs:
+            ink = "#" + "".join(f"{int(part):02x}" for part in re.findall(r"\d+", words))
+            self.assertGreater(contrast(ground, ink), 4.5, (ground, ink))  # WCAG 2.2, AA
 
     def test_paper_has_every_column_and_the_scenario_and_no_blank_page(self):
         pdf = self.folder / "page.pdf"

@@ -30,6 +30,19 @@ Colour shade(double share) {
   return c;
 }
 
+/// Relative luminance as WCAG 2.2 defines it.
+double luminance(const Colour& c) {
+  constexpr double kWeights[] = {0.2126, 0.7152, 0.0722};
+  double sum = 0.0;
+  for (std::size_t i = 0; i < 3; ++i) {
+    const double v = c[i] / 255.0;
+    sum += kWeights[i] * (v <= 0.04045 ? v / 12.92 : std::pow((v + 0.055) / 1.055, 2.4));
+  }
+  return sum;
+}
+/// Black and white have the same contrast, 4.58, where (L + 0.05)^2 = 0.05 * 1.05.
+constexpr double kEvenLuminance = 0.179;
+
 std::string hex(const Colour& c) {
   char text[8];
   std::snprintf(text, sizeof text, "#%02x%02x%02x", static_cast<unsigned>(std::lround(c[0])),
@@ -100,8 +113,9 @@ class Map {
                       (std::isnan(v) ? "none" : hex(shade(share))) + "\"><title>" + html_text(reading) +
                       "</title></rect>\n";
     if (cell_[0] < 62.0 && !std::isnan(v)) return out;  // too narrow for a number
-    // White on the darker half, ink on the lighter: contrast above 4.5 on every shade.
-    const char* kind = std::isnan(v) ? "soft" : share > 0.58 ? "oninkshade" : "onpapershade";
+    const char* kind = std::isnan(v)                              ? "soft"
+                       : luminance(shade(share)) > kEvenLuminance ? "onlight"
+                                                                  : "ondark";
     const std::string shown = std::isnan(v)                          ? "–"
                               : map_.value.look == Look::kScientific ? scientific(v)
                                                                      : readable(v, 4);
