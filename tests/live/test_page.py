@@ -126,7 +126,10 @@ class Page(unittest.TestCase):
 
     def test_nothing_breaks_the_rules_of_accessibility(self):
         self.start()
+        hold = self.page.find_element(By.ID, "hold")
+        hold.click()  # rounds would only share the processor with the checker
         self.assertEqual(violations(self.page), [])
+        hold.click()
 
     def test_no_width_scrolls_sideways(self):
         for width in (1400, 800, 390, 320):
