@@ -7,6 +7,7 @@
 
 #include <csignal>
 #include <cstdlib>
+#include <iostream>
 #include <optional>
 #include <string>
 
@@ -26,6 +27,7 @@ template <class Work>
 Ended ended(const Work& work) {
   int ends[2];
   REQUIRE(::pipe(ends) == 0);
+  std::cout.flush();  // or the child would say it again
   const pid_t child = ::fork();
   REQUIRE(child >= 0);
   if (child == 0) {
