@@ -48,7 +48,7 @@ constexpr Words kWords[] = {
     {"snr_penalty_db", "SNR penalty"},
     {"margin_db", "margin"},
     {"gmi_bits", "GMI a symbol and polarisation"},
-    {"mutual_information_bits", "mutual information a symbol and polarisation"},
+    {"mi_bits", "mutual information a symbol and polarisation"},
     {"pj_per_bit", "energy of arithmetic and converters"},
 };
 
