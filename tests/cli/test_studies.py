@@ -396,6 +396,101 @@ class Dataset(ProgramTest):
         whole = self.tree("whole")
         self.assertEqual({name: left[name] for name in whole}, whole)
 
+    def test_any_item_is_made_again_from_what_the_folder_says_of_itself(self):
+        self.make(5, "set", *self.DRAWS, "--split", "a:0.5,b:0.5")
+        (self.folder / "manifest").mkdir()
+        self.write("manifest/dataset.ini", (self.folder / "set/dataset.ini").read_text(encoding="utf-8"))
+        self.succeed("dataset", "manifest", "--item", 3, "-o", "again.h5")
+        self.assertEqual(self.content("again.h5"), self.content("set/item-000003.h5"))
+        self.succeed("dataset", "manifest", "--quiet", "-n", 5, "-o", "again")
+        self.assertEqual(self.tree("again"), self.tree("set"))
+        self.refuse(2, "--set: a data set's folder in the place of the scenario says all of it", "dataset", "set", "-n", 5, "-o", "x",
+                    "--set", "adc.bits=4")
+        self.refuse(2, "is no folder of a data set", "dataset", ".", "-n", 5, "-o", "x")
+
+    def test_parts_in_one_folder_or_several_are_joined_to_what_one_run_makes(self):
+        self.make(5, "whole")
+        for part in ("1/2", "2/2"):
+            self.make(5, "shared", *self.DRAWS, "--part", part)
+            self.make(5, f"part-{part[0]}", *self.DRAWS, "--part", part)
+        self.assertEqual([row["item"] for row in csv.DictReader(io.StringIO(self.content("shared/labels-1-of-2.csv").decode()))],
+                         ["0", "2", "4"])
+        self.make(5, "shared")
+        self.succeed("merge", "part-1", "part-2", "-o", "joined", "--quiet")
+        whole, shared = self.tree("whole"), self.tree("shared")
+        self.assertEqual(self.tree("joined"), whole)
+        self.assertEqual({name: shared[name] for name in whole}, whole)
+        self.refuse(2, "item-000001.h5: is in none of these folders", "merge", "part-1", "-o", "x")
+        self.make(5, "other", *self.DRAWS, "--seed", 9)
+        self.refuse(2, "other: holds a data set of another scenario, seed or draws than part-1", "merge", "part-1", "other", "-o", "x")
+        self.refuse(2, "holds something else", "merge", "part-1", "part-2", "-o", ".")
+
+    def test_stacks_hold_what_the_files_hold_in_arrays_of_equal_length(self):
+        draws = ["--draw", "signal.symbols=choice:2048|4096", "--draw", "signal.modulation=choice:qpsk|16qam"]
+        self.make(5, "files", *draws)
+        self.make(5, "shards", *draws, "--form", "shards:2")
+        self.make(5, "cropped", *draws, "--form", "stacked", "--crop")
+        rows, files = self.labels("shards"), self.labels("files")
+        self.assertEqual([(row["file"], row["row"]) for row in rows],
+                         [(f"shard-0000{i // 2}.h5", str(i % 2)) for i in range(5)])
+        for row, single in zip(rows, files):
+            self.assertEqual({k: v for k, v in row.items() if k not in ("file", "row", "crc32")},
+                             {k: v for k, v in single.items() if k not in ("file", "crc32")})
+            with h5py.File(self.folder / "shards" / row["file"]) as stack, h5py.File(self.folder / "files" / single["file"]) as item:
+                at, lanes, codes = int(row["row"]), item["adc/samples"][:], item["truth/symbol_codes"][:]
+                stored = stack["adc/samples"][at]
+                self.assertEqual(stack["adc/samples_of_item"][at], lanes.shape[1])
+                numpy.testing.assert_array_equal(stored[:, :lanes.shape[1]], lanes)
+                self.assertFalse(stored[:, lanes.shape[1]:].any(), "filled up with zeros")
+                numpy.testing.assert_array_equal(stack["truth/symbol_codes"][at, :, :codes.shape[1]], codes)
+                modulation = stack["truth/modulation"][at].decode()
+                numpy.testing.assert_array_equal(stack["truth/constellation"][modulation][:], item["truth/constellation"][:])
+                self.assertEqual([scale[0].name for scale in stack["adc/samples"].dims], ["/item", "/lane", "/sample"])
+        with h5py.File(self.folder / "cropped/stack.h5") as stack:
+            self.assertEqual(stack["adc/samples"].shape, (5, 4, 4096))
+        before = self.tree("shards")
+        (self.folder / "shards/shard-00001.h5").unlink()
+        self.make(5, "shards", *draws, "--form", "shards:2")
+        self.assertEqual(self.tree("shards"), before)
+        damaged = bytearray(self.content("shards/shard-00000.h5"))
+        damaged[5000] ^= 1
+        (self.folder / "shards/shard-00000.h5").write_bytes(damaged)
+        self.refuse(2, "shard-00000.h5: damaged", "dataset", "scenario.ini", "--quiet", "-n", 5, "-o", "shards", *draws, "--form", "shards:2")
+        self.refuse(2, "expected files, shards, shards:ITEMS or stacked", "dataset", "scenario.ini", "-n", 5, "-o", "x", "--form", "zip")
+        self.refuse(2, "--crop: goes with", "dataset", "scenario.ini", "-n", 5, "-o", "x", "--crop")
+
+    def test_items_are_measured_by_our_receiver(self):
+        self.make(3, "set", "--draw", "channel.osnr_db=9:15", "--measure")
+        for row in self.labels("set"):
+            alone = json.loads(self.succeed("receive", f"set/{row['file']}", "--format", "json"))
+            self.assertEqual(row["received_lock"], "1")
+            self.assertAlmostEqual(float(row["received_snr_db"]), alone["snr_db"], places=9)
+            self.assertAlmostEqual(float(row["received_ber"]), alone["ber"], places=12)
+
+    def test_normal_draws_go_together(self):
+        draws = ["--draw", "channel.osnr_db=normal:20:2", "--draw", "laser_lo.linewidth_khz=normal:500:50",
+                 "--draw", "laser_lo.frequency_offset_mhz=normal:0:100"]
+        pairs = ["--correlate", "channel.osnr_db,laser_lo.linewidth_khz=-0.8"]
+        self.make(120, "set", "--set", "signal.symbols=1024", *draws, *pairs)
+        drawn = numpy.array([[float(row[key]) for key in ("channel.osnr_db", "laser_lo.linewidth_khz", "laser_lo.frequency_offset_mhz")]
+                             for row in self.labels("set")])
+        found = numpy.corrcoef(drawn.T)
+        # Fisher: atanh of the coefficient of n pairs is normal with deviation 1/sqrt(n - 3); five of them.
+        for a, b, rho in ((0, 1, -0.8), (0, 2, 0.0), (1, 2, 0.0)):
+            self.assertAlmostEqual(numpy.arctanh(found[a, b]), numpy.arctanh(rho), delta=5 / numpy.sqrt(117))
+        numpy.testing.assert_allclose(drawn.std(axis=0), [2, 50, 100], rtol=5 / numpy.sqrt(2 * 120))
+
+        def refused(message, *correlate):
+            self.refuse(2, message, "dataset", "scenario.ini", "-n", 2, "-o", "x", *draws, *correlate)
+
+        refused("adc.bits is not drawn", "--correlate", "channel.osnr_db,adc.bits=0.5")
+        refused("lies between -1 and 1", "--correlate", "channel.osnr_db,laser_lo.linewidth_khz=1.5")
+        refused("these two are given twice", *pairs, *pairs)
+        refused("no variables can have these coefficients together", *pairs, "--correlate",
+                "channel.osnr_db,laser_lo.frequency_offset_mhz=0.9", "--correlate",
+                "laser_lo.linewidth_khz,laser_lo.frequency_offset_mhz=0.9")
+        refused("only normal laws correlate", "--draw", "adc.bits=4:8", "--correlate", "adc.bits,channel.osnr_db=0.1")
+
     def test_bright_light_of_any_item_is_cautioned(self):
         line = ["dataset", "scenario.ini", "-n", 6, "--set", "fibre.spans=1", "--set", "fibre.steps_per_span=1"]
         dark = self.run_program(*line, "-o", "dark", "--draw", "transmitter.launch_power_dbm=0:1")

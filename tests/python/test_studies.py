@@ -115,6 +115,21 @@ def test_dataset_is_the_programs(study, program, tmp_path):
         data[3]
 
 
+def test_stacked_items_are_those_of_files(study, tmp_path):
+    draw = {"channel.osnr_db": "9:15", "signal.modulation": "choice:qpsk|16qam"}
+    short = study.copy().set("signal.symbols", 2048)
+    files = cohlink.Dataset.make(short, 3, tmp_path / "files", draw, measure=True)
+    stack = cohlink.Dataset.make(short, 3, tmp_path / "stack", draw, form="shards:2", measure=True)
+    assert np.array_equal(files.labels["received_snr_db"], stack.labels["received_snr_db"])
+    for one, other in zip(files, stack):
+        assert np.array_equal(one.lanes, other.lanes)
+        assert np.array_equal(one.capture.truth.symbols, other.capture.truth.symbols)
+        assert cohlink.Receiver(other.capture.scenario).run(other.capture).ber == one.labels["received_ber"]
+    (lanes, _), = stack.batches(3, "channel.osnr_db", shuffle=1)
+    (same, _), = files.batches(3, "channel.osnr_db", shuffle=1)
+    assert np.array_equal(lanes, same)
+
+
 def test_splits_are_drawn_for_each_item_and_stay_when_the_set_grows(study, tmp_path):
     short, shares = study.copy().set("signal.symbols", 2048), {"train": 0.5, "test": 0.5}
     few = cohlink.Dataset.make(short, 6, tmp_path / "a", split=shares)

@@ -1,17 +1,21 @@
 // cohlink dataset: labelled captures with drawn parameters.
-#include "tools/study/files/dataset.h"
+#include "tools/cohlink/dataset.h"
 
 #include <algorithm>
-#include <atomic>
+#include <chrono>
+#include <filesystem>
 #include <iostream>
 #include <mutex>
 
+#include "sim/link.h"
+#include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
+#include "tools/study/files/dataset_labels.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
@@ -28,13 +32,111 @@ double strongest_light(const DatasetOrder& order, unsigned threads) {
 }
 
 /// What the whole takes, by its first item; `left` are still to be made.
-void tell_cost(const DatasetOrder& order, const ItemCost& item, std::uint64_t left, unsigned threads,
-               bool quiet) {
+void tell_cost(std::uint64_t items, const ItemCost& item, std::uint64_t left, unsigned threads, bool quiet) {
   if (left == 0) return;
   const double megabytes = 1e-6 * static_cast<double>(item.bytes);
-  note(quiet, "about " + readable(static_cast<double>(order.count) * megabytes, 3) + " MB in all, " +
+  note(quiet, "about " + readable(static_cast<double>(items) * megabytes, 3) + " MB in all, " +
                   readable(megabytes, 3) + " MB an item; about " +
                   duration_text(static_cast<double>(left) * item.seconds / threads) + " to go");
+}
+
+/// Stacks are laid in memory before they are written.
+void refuse_large_stacks(const DatasetOrder& order) {
+  if (order.form.kind == DatasetForm::Kind::kFiles) return;
+  constexpr double kMost = 4e9;
+  const Scenario scenario = item_scenario(order, 0);
+  const auto symbols = static_cast<double>(scenario.integer("signal.symbols"));
+  const LinkSetup setup = link_setup(scenario);
+  const double samples = symbols * setup.adc.sample_rate / setup.transmitter.pulse.symbol_rate;
+  const double bytes =
+      static_cast<double>(std::min(order.count, items_a_file(order))) * (8.0 * samples + 18.0 * symbols);
+  if (bytes > kMost)
+    throw InputError("--form: a file of " + readable(bytes / 1e9, 3) +
+                     " GB would be laid in memory; give --form shards:ITEMS, at most 4 GB each");
+}
+
+/// An earlier data set in the place of a scenario: everything as it was asked for then.
+DatasetOrder given_again(const CommandLine& line) {
+  line.refuse({"set", "tie", "seed", "draw", "correlate", "split", "form", "crop"},
+              "a data set's folder in the place of the scenario says all of it");
+  return read_order(line.common().files.front());
+}
+
+DatasetOrder order_of(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (options.files.empty()) throw InputError("dataset needs a scenario file, or the folder of a data set");
+  DatasetOrder order;
+  if (options.files.size() == 1 && std::filesystem::is_directory(options.files.front())) {
+    order = given_again(line);
+  } else {
+    order.scenario = layered(Scenario(), options.files, options);
+    const auto laws = take_ties(order.scenario, line.texts("draw"), "--draw");
+    order.draws = read_draws(order.scenario, laws, "--draw");
+    for (const auto& text : line.texts("correlate"))
+      order.correlations.push_back(parse_correlation(text, "--correlate"));
+    correlate(order.draws, order.correlations, "--correlate");
+    if (line.has("split")) order.splits = parse_splits(line.text("split"));
+    if (line.has("form")) order.form = parse_form(line.text("form"), "--form");
+    order.form.crop = line.has("crop");
+    if (order.form.crop && order.form.kind == DatasetForm::Kind::kFiles)
+      throw InputError("--crop: goes with --form shards or stacked; files keep their own lengths");
+  }
+  if (line.has("part")) order.part = parse_part(line.text("part"), "--part");
+  if (order.part.count > 1 && order.form.kind == DatasetForm::Kind::kStacked)
+    throw InputError("--part: one stack has no parts; give --form shards");
+  order.measure = line.has("measure");
+  return order;
+}
+
+/// One item made again, from what the data set says of itself.
+int make_one(const DatasetOrder& order, std::uint64_t number, const CommonOptions& options) {
+  check_output(options.output, options.files);
+  FftCache fft(planning_of(order.scenario));
+  write_capture(Link(item_scenario(order, number), fft)(0), options.output);
+  print(std::cout, std::vector<Fact>{{"written", "written", options.output, options.output}}, options.format);
+  return kDone;
+}
+
+/// Makes what is missing, telling how it comes along.
+int make_all(const DatasetOrder& order, const CommonOptions& options) {
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
+  check_items(order, threads);
+  const std::uint64_t before = open_dataset(order), items = items_of_part(order);
+  if (before > 0) note(options.quiet, grouped(before) + " of " + grouped(items) + " items are there already");
+  if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
+  light_hazard_caution(strongest_light(order, threads));
+  set_up_cautions({order.scenario});
+  end_resumably();
+
+  FftCache fft(planning_of(order.scenario));
+  ProgressBar bar(options.quiet);
+  std::mutex mutex;
+  std::uint64_t made = 0;
+  DatasetListener listener;
+  listener.first = [&](const ItemCost& item) {
+    tell_cost(items, item, items - before - 1, threads, options.quiet);
+  };
+  listener.made = [&] {
+    const std::lock_guard lock(mutex);
+    ++made;
+    bar.show(static_cast<double>(made) / static_cast<double>(std::max(made, items - before)),
+             std::to_string(before + made) + " of " + std::to_string(items) + " items");
+  };
+  const auto start = std::chrono::steady_clock::now();
+  make_dataset(order, fft, threads, listener);
+  const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;
+  bar.clear();
+  const double rate = made > 0 ? static_cast<double>(made) / took.count() : 0.0;
+  print(std::cout,
+        std::vector<Fact>{
+            {"items", "items", items, grouped(items)},
+            {"made", "made now", made,
+             grouped(made) +
+                 (made > 0 && !options.quiet ? ", " + readable(rate, 3) + " captures a second" : "")},
+            {"folder", "folder", order.folder, order.folder},
+            {"labels", "labels", labels_path(order), labels_path(order) + " and its index"}},
+        options.format);
+  return kDone;
 }
 
 void declare_options(CommandLine& line) {
@@ -45,80 +147,56 @@ void declare_options(CommandLine& line) {
       "a:b (uniform), log:a:b, normal:mean:deviation, maxwell:mean, choice:v1|v2, or what it follows as in "
       "--tie (17*fibre.span_length_km); once a key; replaces its law in the scenario's [draw] section")(
       "split", po::value<std::string>()->value_name("NAME:SHARE,..."),
-      "parts to keep apart, train:0.8,validation:0.1,test:0.1: a column of the labels, drawn by the seed");
-}
-
-DatasetOrder read_order(const CommandLine& line) {
-  const CommonOptions& options = line.common();
-  if (options.files.empty()) throw InputError("dataset needs a scenario file");
-  if (options.output.empty()) throw InputError("dataset needs -o DIR");
-  DatasetOrder order;
-  order.scenario = layered(Scenario(), options.files, options);
-  refuse_recording(order.scenario);
-  const auto laws = take_ties(order.scenario, line.texts("draw"), "--draw");
-  order.draws = read_draws(order.scenario, laws, "--draw");
-  refuse_untouched_draws(order.draws);
-  caution_unread(order.scenario, keys_of(order.draws));
-  order.count = line.count("items", 1).value_or(0);
-  order.folder = options.output;
-  if (line.has("split")) order.splits = parse_splits(line.text("split"));
-  if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
-  if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
-  return order;
-}
-
-/// Opens the folder with everything looked at and said before the first item; how many items it holds.
-std::uint64_t begin(const DatasetOrder& order, unsigned threads, bool quiet) {
-  check_items(order, threads);
-  const std::uint64_t before = open_dataset(order);
-  if (before > 0) note(quiet, grouped(before) + " of " + grouped(order.count) + " items are there already");
-  if (order.draws.empty()) note(quiet, "nothing is drawn: only data and noise differ between items");
-  light_hazard_caution(strongest_light(order, threads));
-  set_up_cautions({order.scenario});
-  end_resumably();
-  return before;
+      "parts to keep apart, train:0.8,validation:0.1,test:0.1: a column of the labels, drawn by the seed")(
+      "correlate", po::value<std::vector<std::string>>()->composing()->value_name("KEY,KEY=RHO"),
+      "correlation coefficient of two keys drawn by normal laws; once a pair")(
+      "form", po::value<std::string>()->value_name("FORM"),
+      "files (one an item), shards or shards:ITEMS (files of 1,000 items or so many), stacked (one file): "
+      "arrays of equal length, shorter items filled up with 0")(
+      "crop", "shards and stacked: cut to the shortest item of the file instead")(
+      "part", po::value<std::string>()->value_name("k/n"),
+      "every n-th file alone, from the k-th, for batch systems; 'cohlink merge' joins their folders, and "
+      "parts "
+      "may share one")("measure", "receive each item: columns received_snr_db, received_ber, received_lock")(
+      "item", po::value<std::string>()->value_name("NUMBER"),
+      "make this item alone again, as the capture -o");
 }
 
 }  // namespace
 
+int merge_datasets(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  if (options.output.empty()) throw InputError("merge of data sets needs -o DIR");
+  return make_all(join_datasets(options.files, options.output), options);
+}
+
 int dataset(const Arguments& arguments) {
   CommandLine line(
-      "dataset SCENARIO... -n N -o DIR [--draw KEY=LAW]",
-      "Makes N captures with their truth. Keys of the scenario's [draw] section and of --draw are drawn\n"
-      "anew for each. DIR gets item-000000.h5 ..., labels.csv and index.h5 (one row an item), dataset.ini.\n"
-      "Given again, the command makes what is missing; a larger N adds to it. Each item can be made again\n"
-      "from its file alone: cohlink simulate item-000000.h5.");
+      "dataset SCENARIO...|DIR -n N -o DIR [--draw KEY=LAW]",
+      "Makes N captures with their truth. Keys of the scenario's [draw] section and of --draw are drawn "
+      "anew\n"
+      "for each. DIR gets item-000000.h5 ..., labels.csv and index.h5 (one row an item), dataset.ini. Given\n"
+      "again, the command makes what is missing; a larger N adds to it. Each item can be made again from "
+      "its\n"
+      "file alone (cohlink simulate item-000000.h5), or from what the folder says of itself (--item).");
   declare_options(line);
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  const DatasetOrder order = read_order(line);
-  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
-  const std::uint64_t before = begin(order, threads, options.quiet);
-
-  FftCache fft(planning_of(order.scenario));
-  ProgressBar bar(options.quiet);
-  std::mutex mutex;
-  std::uint64_t made = 0;
-  DatasetListener listener;
-  listener.first = [&](const ItemCost& item) {
-    tell_cost(order, item, order.count - before - 1, threads, options.quiet);
-  };
-  listener.made = [&] {
-    const std::lock_guard lock(mutex);
-    ++made;
-    bar.show(static_cast<double>(made) / static_cast<double>(order.count - before),
-             std::to_string(before + made) + " of " + std::to_string(order.count) + " items");
-  };
-  make_dataset(order, fft, threads, listener);
-  bar.clear();
-  const std::string labels = order.folder + "/labels.csv";
-  print(std::cout,
-        std::vector<Fact>{{"items", "items", order.count, grouped(order.count)},
-                          {"made", "made now", made, grouped(made)},
-                          {"folder", "folder", order.folder, order.folder},
-                          {"labels", "labels", labels, labels + ", index.h5"}},
-        options.format);
-  return kDone;
+  if (options.output.empty()) throw InputError("dataset needs -o DIR");
+  DatasetOrder order = order_of(line);
+  refuse_recording(order.scenario);
+  refuse_untouched_draws(order.draws);
+  caution_unread(order.scenario, keys_of(order.draws));
+  if (line.has("item")) {
+    line.refuse({"items", "part", "measure"}, "--item makes one capture alone");
+    return make_one(order, line.count("item").value_or(0), options);
+  }
+  order.count = line.count("items", 1).value_or(0);
+  order.folder = options.output;
+  if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
+  if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
+  refuse_large_stacks(order);
+  return make_all(order, options);
 }
 
 }  // namespace cohlink

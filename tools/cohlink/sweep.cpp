@@ -1,4 +1,5 @@
 // cohlink sweep: BER and its companions over a grid of scenario keys. cohlink merge: the parts of one.
+#include <filesystem>
 #include <iostream>
 #include <memory>
 #include <optional>
@@ -6,6 +7,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/dataset.h"
 #include "tools/cohlink/margins.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
@@ -212,12 +214,14 @@ int merge(const Arguments& arguments) {
   CommandLine line(
       "merge PART... [-o curve.h5]",
       "Joins the parts of a sweep or of margins (--part k/n) to the table and the file that the\n"
-      "whole would have given, byte for byte.");
+      "whole would have given, byte for byte; the folders of a data set's parts to one folder (-o DIR).");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
   line.refuse({"set", "tie", "seed"}, "merge takes the scenario that its parts were computed from");
+  if (!options.files.empty() && std::filesystem::is_directory(options.files.front()))
+    return merge_datasets(line);
   check_output(options.output, options.files);
   if (!options.files.empty() && is_margins_part(options.files.front())) return merge_margins_parts(line);
   const auto [order, records, remark] = merge_parts(options.files);

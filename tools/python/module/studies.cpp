@@ -45,7 +45,10 @@ struct ItemsWanted {
   std::uint64_t count;
   std::string folder;
   Texts laws;  // of what is drawn
-  std::string splits;
+  std::string splits, form;
+  bool crop;
+  Texts correlations;
+  bool measure;
 };
 
 unsigned threads_for(std::int64_t asked, const Scenario& scenario, std::size_t jobs) {
@@ -227,7 +230,13 @@ std::uint64_t make_items(const Scenario& given, const ItemsWanted& wanted, const
   Scenario tied = given;
   const Texts drawn = take_ties(tied, wanted.laws, "");
   const std::uint64_t count = wanted.count;
-  const DatasetOrder order{tied, read_draws(tied, drawn), count, wanted.folder, parse_splits(wanted.splits)};
+  DatasetOrder order{tied, read_draws(tied, drawn), count, wanted.folder, parse_splits(wanted.splits)};
+  for (const auto& text : wanted.correlations)
+    order.correlations.push_back(parse_correlation(text, "correlate"));
+  correlate(order.draws, order.correlations, "correlate");
+  order.form = parse_form(wanted.form, "form");
+  order.form.crop = wanted.crop && order.form.kind != DatasetForm::Kind::kFiles;
+  order.measure = wanted.measure;
   refuse_recording(order.scenario);
   refuse_untouched_draws(order.draws);
   if (count == 0 || count > 1'000'000) throw InputError("items", "expected 1 to 1,000,000");
@@ -255,7 +264,7 @@ void bind_studies(py::module_& module) {
   py::class_<LimitQuestion>(module, "LimitQuestion")
       .def(py::init<std::string, double, double, std::string, double>());
   py::class_<ItemsWanted>(module, "ItemsWanted")
-      .def(py::init<std::uint64_t, std::string, Texts, std::string>());
+      .def(py::init<std::uint64_t, std::string, Texts, std::string, std::string, bool, Texts, bool>());
   module.def("sweep", &sweep);
   module.def("required_osnr", &required_osnr);
   module.def("limit", &limit);

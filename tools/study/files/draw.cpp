@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
+#include <optional>
 #include <set>
 
 #include "sim/signal/random.h"
@@ -194,6 +196,44 @@ double untruncated(const Draw& draw, RandomStream& random, bool integers) {
   return maxwell_deviation(draw.a) * std::sqrt(x * x + y * y + z * z);
 }
 
+/// The text of a value in the key's range; nothing outside.
+std::optional<std::string> legal_text(const Draw& draw, double value) {
+  const ScenarioKey* key = find_key(draw.key);
+  if (whole(*key)) value = std::round(value);
+  // The ends of a logarithmic range may be missed by a rounding error.
+  if (draw.law == Draw::Law::kLog) value = std::clamp(value, key->low, key->high);
+  if (value < key->low || value > key->high) return std::nullopt;
+  return exact_decimal(value);
+}
+
+[[noreturn]] void nothing_found(const Draw& draw) {
+  throw InputError(as_given(draw.origin, draw.key + "=" + draw_text(draw)),
+                   "finds no value in the key's range");
+}
+
+/// The value of one of several that go together: the first try at which all of them lie in their ranges.
+std::string joint_text(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
+  const std::vector<Draw>& members = draw.together->members;
+  std::vector<RandomStream> streams;
+  for (const Draw& member : members)
+    streams.push_back(RandomStreams(seed, number).stream("draw-" + member.key));
+  std::vector<double> normals(members.size());
+  for (int tries = 0; tries < kMostTries; ++tries) {
+    for (std::size_t i = 0; i < members.size(); ++i) normals[i] = streams[i].normal();
+    std::string own;
+    bool inside = true;
+    for (std::size_t i = 0; inside && i < members.size(); ++i) {
+      const double* const row = draw.together->root.data() + i * members.size();
+      const double mixed = std::inner_product(normals.begin(), normals.end(), row, 0.0);
+      const auto text = legal_text(members[i], members[i].a + members[i].b * mixed);
+      inside = text.has_value();
+      if (inside && members[i].key == draw.key) own = *text;
+    }
+    if (inside) return own;
+  }
+  nothing_found(draw);
+}
+
 }  // namespace
 
 double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
@@ -201,6 +241,7 @@ double drawn_value(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
 }
 
 std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t number) {
+  if (draw.together) return joint_text(draw, seed, number);
   RandomStream random = RandomStreams(seed, number).stream("draw-" + draw.key);
   const ScenarioKey* key = find_key(draw.key);
   if (draw.law == Draw::Law::kChoice) {
@@ -208,15 +249,9 @@ std::string drawn_text(const Draw& draw, std::uint64_t seed, std::uint64_t numbe
     const auto place = static_cast<std::size_t>(random.uniform() * count);
     return draw.choices[std::min(place, draw.choices.size() - 1)];
   }
-  for (int tries = 0; tries < kMostTries; ++tries) {
-    double value = untruncated(draw, random, whole(*key));
-    if (whole(*key)) value = std::round(value);
-    // The ends of a logarithmic range may be missed by a rounding error.
-    if (draw.law == Draw::Law::kLog) value = std::clamp(value, key->low, key->high);
-    if (value >= key->low && value <= key->high) return exact_decimal(value);
-  }
-  throw InputError(as_given(draw.origin, draw.key + "=" + draw_text(draw)),
-                   "finds no value in the key's range");
+  for (int tries = 0; tries < kMostTries; ++tries)
+    if (const auto text = legal_text(draw, untruncated(draw, random, whole(*key)))) return *text;
+  nothing_found(draw);
 }
 
 }  // namespace cohlink

@@ -2,12 +2,15 @@
 #pragma once
 
 #include <cstdint>
+#include <memory>
 #include <string>
 #include <vector>
 
 #include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
+
+struct JointDraw;
 
 struct Draw {
   enum class Law { kUniform, kLog, kNormal, kMaxwell, kChoice };
@@ -17,6 +20,13 @@ struct Draw {
   std::vector<std::string> choices;  // choice
   bool numeric = true;               // the key holds a number
   std::string origin;                // what messages about it begin with, "--draw"; "" = nothing
+  std::shared_ptr<const JointDraw> together = nullptr;  // of a normal law that others go with
+};
+
+/// Normal laws drawn together: deviations and means of `members` act on root z, z standard normals.
+struct JointDraw {
+  std::vector<Draw> members;
+  std::vector<double> root;  // [members, members], row-major: root root' is their correlation
 };
 
 /// "KEY=a:b" and "KEY=uniform:a:b" (whole-number keys: both ends and what lies between, equally likely),

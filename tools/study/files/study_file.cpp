@@ -80,18 +80,6 @@ Column read_column(const h5::File& file, const std::string& group, const std::st
   return column;
 }
 
-Table read_table(const h5::File& file, const std::string& group) {
-  Table table;
-  for (const auto& name : split(file.attribute_text(group, "columns"), ',')) {
-    table.columns.push_back(read_column(file, group, name));
-    if (const std::size_t rows = table.columns.back().cells.size(); rows != table.rows())
-      throw InputError(file.path(), "data set " + group + "/" + name + " has " + std::to_string(rows) +
-                                        " rows, " + group + "/" + table.columns.front().name + " " +
-                                        std::to_string(table.rows()));
-  }
-  return table;
-}
-
 std::vector<Fact> read_facts(const h5::File& file) {
   if (!file.has("/facts/name")) return {};
   const auto names = file.read_texts("/facts/name"), labels = file.read_texts("/facts/label"),
@@ -115,18 +103,21 @@ void write_provenance(h5::File& file, const std::string& kind, const Scenario& s
   file.write_text("/scenario", scenario.resolved());
 }
 
+void write_table(h5::File& file, const std::string& group, const Table& table) {
+  std::vector<std::string> columns;
+  for (const Column& column : table.columns) {
+    write_column(file, group, column);
+    columns.push_back(column.name);
+  }
+  file.attribute(group, "columns", join(columns, ","));
+}
+
 void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path) {
   h5::File::create(path, [&](h5::File& file) {
     write_provenance(file, "cohlink " + study.kind, scenario);
     std::vector<std::string> names;
     for (const auto& [name, table] : study.tables) {
-      const std::string group = "/" + name;
-      std::vector<std::string> columns;
-      for (const Column& column : table.columns) {
-        write_column(file, group, column);
-        columns.push_back(column.name);
-      }
-      file.attribute(group, "columns", join(columns, ","));
+      write_table(file, "/" + name, table);
       names.push_back(name);
     }
     file.attribute("/", "tables", join(names, ","));
@@ -144,6 +135,18 @@ void write_study(const StudyFile& study, const Scenario& scenario, const std::st
       if (std::holds_alternative<double>(fact.value) || std::holds_alternative<std::uint64_t>(fact.value))
         file.attribute("/facts", fact.name, number_of(fact.value));
   });
+}
+
+Table read_table(const h5::File& file, const std::string& group) {
+  Table table;
+  for (const auto& name : split(file.attribute_text(group, "columns"), ',')) {
+    table.columns.push_back(read_column(file, group, name));
+    if (const std::size_t rows = table.columns.back().cells.size(); rows != table.rows())
+      throw InputError(file.path(), "data set " + group + "/" + name + " has " + std::to_string(rows) +
+                                        " rows, " + group + "/" + table.columns.front().name + " " +
+                                        std::to_string(table.rows()));
+  }
+  return table;
 }
 
 StudyFile read_study(const h5::File& file) {

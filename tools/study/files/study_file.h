@@ -22,6 +22,10 @@ struct StudyFile {
 /// in a curve file, kind "cohlink KIND". Throws RunError when the file system refuses.
 void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path);
 
+/// One table into a group of a file that is being written, and back.
+void write_table(h5::File& file, const std::string& group, const Table& table);
+Table read_table(const h5::File& file, const std::string& group);
+
 /// Reads it back, for reports. Facts come back with name, label and text alone. InputError where the file is
 /// no study, or columns of a table differ in length.
 StudyFile read_study(const h5::File& file);
