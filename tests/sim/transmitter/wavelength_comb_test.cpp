@@ -119,7 +119,8 @@ TEST_CASE("a comb is the sum of its channels, each made at full width and moved 
       one.launch_power = channel.power;
       const bool own = k == comb.under_test;
       const Field<double> light =
-          transmit(one, own ? streams : streams.of("channel-" + std::to_string(channel.number)), execution).field;
+          transmit(one, own ? streams : streams.of("channel-" + std::to_string(channel.number)), execution)
+              .field;
       for (std::size_t t = 0; t < sum.size(); ++t) {
         const auto turn =
             std::polar(1.0, kTwoPi * channel.frequency * static_cast<double>(t) / sum.sample_rate);
