@@ -191,7 +191,7 @@ class Files(ProgramTest):
     def test_capture_of_a_newer_format(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5", "--quiet")
         with h5py.File(self.folder / "capture.h5", "r+") as file:
-            file.attrs["format"] = 3.0
+            file.attrs["format"] = 4.0
         self.refuse(2, "newer capture format", "receive", "capture.h5")
 
     def test_capture_without_a_sample_rate(self):

@@ -11,6 +11,7 @@
 #include <cerrno>
 #include <complex>
 #include <csignal>
+#include <filesystem>
 #include <vector>
 
 #include "sim/signal/record/hdf5_types.h"
@@ -18,7 +19,8 @@
 namespace cohlink::h5 {
 namespace {
 
-constexpr rlim_t kSeconds = 10;                        // of computing: on a busy machine that takes longer
+constexpr rlim_t kSeconds = 2;                         // of computing, for a file of no size
+constexpr std::uintmax_t kBytesASecond = 8 << 20;      // more for a larger one: a tenth of what is usual
 constexpr unsigned kMostSeconds = 120;                 // waiting included
 constexpr std::size_t kLarge = std::size_t{64} << 20;  // bytes: samples in bulk hold nothing to stumble over
 
@@ -99,8 +101,8 @@ void spoil_unwritten_memory() {
 #endif
 }
 
-[[noreturn]] void read_and_exit(const char* path) {
-  const rlimit no_core = {0, 0}, computing = {kSeconds, kSeconds};
+[[noreturn]] void read_and_exit(const char* path, rlim_t seconds) {
+  const rlimit no_core = {0, 0}, computing = {seconds, seconds};
   ::setrlimit(RLIMIT_CORE, &no_core);
   ::setrlimit(RLIMIT_CPU, &computing);
   for (const int fatal : {SIGSEGV, SIGBUS, SIGABRT, SIGFPE, SIGALRM}) std::signal(fatal, SIG_DFL);
@@ -117,8 +119,11 @@ void spoil_unwritten_memory() {
 }  // namespace
 
 bool survives_reading(const std::string& path) {
+  std::error_code unknown;
+  const std::uintmax_t size = std::filesystem::file_size(path, unknown);
+  const rlim_t seconds = kSeconds + (unknown ? 0 : size / kBytesASecond);
   const pid_t child = ::fork();
-  if (child == 0) read_and_exit(path.c_str());
+  if (child == 0) read_and_exit(path.c_str(), seconds);
   if (child < 0) return true;  // no process to be had: the file is read untried
   int status = 0;
   while (::waitpid(child, &status, 0) < 0 && errno == EINTR) {
