@@ -260,14 +260,14 @@ int simulate(const Arguments& arguments) {
     progress.propagated(share);
   });
   const Link link(order.scenario, execution);
-  light_hazard_caution(link.peak_fibre_power());
-  set_up_cautions({order.scenario});
   std::vector<Fact> facts;
   try {
     const StopBySignal stop(execution, [&] {
       progress.clear();
       return progress.left();
     });
+    light_hazard_caution(link.peak_fibre_power());
+    set_up_cautions({order.scenario});
     facts = write_frames(order, link, execution, options, progress);
     progress.clear();
     if (line.has("check-steps"))
