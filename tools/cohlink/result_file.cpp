@@ -111,7 +111,10 @@ void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
 }  // namespace
 
 void write_result(const Received& received, const std::vector<Fact>& facts, const std::string& path) {
-  const auto& [capture, scenario, result, pieces] = received;
+  const Capture& capture = received.capture;
+  const Scenario& scenario = received.scenario;
+  const ReceiverResult& result = received.result;
+  const std::vector<PieceResult>& pieces = received.pieces;
   h5::File::create(path, [&](h5::File& file) {
     file.attribute("/", "kind", std::string("cohlink result"));
     file.attribute("/", "format", 1.0);
