@@ -19,7 +19,7 @@
 namespace cohlink::h5 {
 namespace {
 
-constexpr rlim_t kSeconds = 2;                         // of computing, for a file of no size
+constexpr rlim_t kSeconds = 10;                        // of computing, for a file of no size
 constexpr std::uintmax_t kBytesASecond = 8 << 20;      // more for a larger one: a tenth of what is usual
 constexpr unsigned kMostSeconds = 120;                 // waiting included
 constexpr std::size_t kLarge = std::size_t{64} << 20;  // bytes: samples in bulk hold nothing to stumble over

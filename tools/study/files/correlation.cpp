@@ -37,7 +37,7 @@ Draw& normal_draw(std::vector<Draw>& draws, const std::string& key, const std::s
 
 }  // namespace
 
-Correlation parse_correlation(const std::string& text, const std::string& origin) {
+NormalCorrelation parse_correlation(const std::string& text, const std::string& origin) {
   const std::string where = as_given(origin, text);
   const auto equals = text.find('=');
   const auto keys = split(text.substr(0, equals), ',');
@@ -48,15 +48,15 @@ Correlation parse_correlation(const std::string& text, const std::string& origin
   return {keys[0], keys[1], *value};
 }
 
-std::string correlation_text(const Correlation& c) {
+std::string correlation_text(const NormalCorrelation& c) {
   return c.a + "," + c.b + "=" + exact_decimal(c.coefficient);
 }
 
-void correlate(std::vector<Draw>& draws, const std::vector<Correlation>& correlations,
+void correlate(std::vector<Draw>& draws, const std::vector<NormalCorrelation>& correlations,
                const std::string& origin) {
   std::set<std::string> keys;  // sorted: the order in which the draws were given does not matter
   std::set<std::set<std::string>> pairs;
-  for (const Correlation& c : correlations) {
+  for (const NormalCorrelation& c : correlations) {
     const std::string where = as_given(origin, correlation_text(c));
     for (const auto& key : {c.a, c.b}) keys.insert(normal_draw(draws, key, where).key);
     if (!pairs.insert({c.a, c.b}).second) throw InputError(where, "these two are given twice");
@@ -67,7 +67,7 @@ void correlate(std::vector<Draw>& draws, const std::vector<Correlation>& correla
   const auto place = [&](const std::string& key) { return std::distance(keys.begin(), keys.find(key)); };
   const auto count = static_cast<Eigen::Index>(keys.size());
   Eigen::MatrixXd coefficients = Eigen::MatrixXd::Identity(count, count);
-  for (const Correlation& c : correlations)
+  for (const NormalCorrelation& c : correlations)
     coefficients(place(c.a), place(c.b)) = coefficients(place(c.b), place(c.a)) = c.coefficient;
   const auto root = root_of(coefficients);
   if (!root)

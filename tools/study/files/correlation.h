@@ -9,22 +9,22 @@
 namespace cohlink {
 
 /// "KEY,KEY=RHO": the correlation coefficient of two keys with normal laws, before those are truncated.
-struct Correlation {
+struct NormalCorrelation {
   std::string a, b;
   double coefficient = 0;
 };
 
 /// InputError, beginning with `origin`, for anything else than two keys and a number from -1 to 1.
-Correlation parse_correlation(const std::string& text, const std::string& origin);
+NormalCorrelation parse_correlation(const std::string& text, const std::string& origin);
 
 /// As parse_correlation reads it.
-std::string correlation_text(const Correlation& correlation);
+std::string correlation_text(const NormalCorrelation& correlation);
 
 /// Makes the normal draws that the correlations name depend on each other; pairs that are not named do not.
 /// The standard normals z of their streams become L z, L L' being the matrix of the coefficients (Cholesky);
 /// what falls outside the range of a key is drawn again for all of them together. InputError for keys that
 /// are not drawn or have another law, a pair given twice, and coefficients that no variables can have.
-void correlate(std::vector<Draw>& draws, const std::vector<Correlation>& correlations,
+void correlate(std::vector<Draw>& draws, const std::vector<NormalCorrelation>& correlations,
                const std::string& origin);
 
 }  // namespace cohlink

@@ -34,7 +34,7 @@ struct DatasetOrder {
   std::uint64_t count = 0;
   std::string folder;
   std::vector<Split> splits = {};  // none: the labels have no column for it
-  std::vector<Correlation> correlations = {};
+  std::vector<NormalCorrelation> correlations = {};
   DatasetForm form = {};
   Part part = {};        // of the files
   bool measure = false;  // receive each item and label it with what came out

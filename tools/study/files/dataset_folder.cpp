@@ -40,7 +40,7 @@ std::string form_text(const DatasetForm& form) {
 std::string order_text(const DatasetOrder& order) {
   std::string text = recorded_scenario(order).resolved() + "\n[draw]\n";
   for (const Draw& draw : order.draws) text += draw.key + " = " + draw_text(draw) + "\n";
-  for (const Correlation& c : order.correlations)
+  for (const NormalCorrelation& c : order.correlations)
     text += std::string(kCorrelation) + correlation_text(c) + "\n";
   if (!order.splits.empty()) text += std::string(kSplit) + split_text(order.splits) + "\n";
   if (order.form.kind != DatasetForm::Kind::kFiles) text += std::string(kForm) + form_text(order.form) + "\n";
