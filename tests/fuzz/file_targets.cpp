@@ -204,16 +204,16 @@ std::vector<Target> file_targets() {
     for (int i = 0; i < 40; ++i) script += static_cast<char>(k * 37 + i * (2 * k + 1));
     scripts.push_back(script);
   }
-  // One alone: trying in a process of its own whether a damaged file can be read takes a hundred times as
-  // long.
-  scripts.push_back(std::string(kTurnsBits) + "bits to be turned");
+  const std::string turning = std::string(kTurnsBits) + "bits to be turned";
   std::vector<Target> targets;
   for (const auto& [name, run] : {std::pair<const char*, Run>{"capture", run_capture},
                                   {"result", run_result},
                                   {"curve", run_curve},
                                   {"study", run_study},
                                   {"part", run_part}})
-    targets.push_back({name, run, scripts, {}});
+    for (const bool bits : {false, true})
+      targets.push_back(bits ? Target{std::string(name) + std::string(kSlow), run, {turning}, {}}
+                             : Target{name, run, scripts, {}});
   return targets;
 }
 

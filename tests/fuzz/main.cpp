@@ -2,6 +2,7 @@
 //
 //   fuzz replay FOLDER           runs every file FOLDER/TARGET/* once: inputs that once failed, and seeds
 //   fuzz mutate TARGET N [SEED]  runs N inputs made from the target's seeds; TARGET "all" = every one
+//                                but those whose names end in -bits, which are slow
 //
 // The same seed gives the same inputs. An input that fails (a crash, 10 s of computing, another exception
 // than InputError and RunError) is left as TARGET-failed.bin in the working folder. Prints inputs a target
@@ -177,7 +178,7 @@ int run(const std::vector<std::string>& arguments) {
   } else if (arguments.size() >= 3 && arguments[0] == "mutate") {
     const std::uint64_t seed = arguments.size() > 3 ? std::stoull(arguments[3]) : 1;
     for (const auto& target : targets)
-      if (arguments[1] == "all" || arguments[1] == target.name)
+      if (arguments[1] == target.name || (arguments[1] == "all" && !target.name.ends_with(kSlow)))
         mutate(target, std::stoull(arguments[2]), seed);
   } else {
     std::cerr << "fuzz replay FOLDER | fuzz mutate TARGET|all N [SEED]\n";

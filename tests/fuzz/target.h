@@ -3,6 +3,7 @@
 
 #include <cstdint>
 #include <string>
+#include <string_view>
 #include <vector>
 
 namespace cohlink::fuzz {
@@ -17,6 +18,9 @@ struct Target {
   std::vector<std::string> seeds;  // what the reader takes
   std::vector<std::string> words;  // that mean something to it
 };
+
+/// Ends the names of targets that are not among "all": a damaged file is first tried in a process of its own.
+constexpr std::string_view kSlow = "-bits";
 
 /// Of texts: scenario, options, journal, record, trace, csv, loss-table.
 std::vector<Target> text_targets();
