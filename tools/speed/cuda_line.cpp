@@ -7,7 +7,9 @@
 #include <vector>
 
 #include "sim/fibre/line.h"
+#include "sim/signal/field_difference.h"
 #include "sim/signal/propagation/cuda/cuda_engine.h"
+#include "tools/speed/noise_field.h"
 #include "tools/speed/speed.h"
 
 namespace cohlink {
@@ -22,29 +24,6 @@ PropagationPlan twenty_spans() {
   line.bandwidth = 35e9;
   line.sections.resize(20);
   return plan_line(line, RandomStreams(1));
-}
-
-template <class Real>
-Field<Real> noise_field(std::size_t n) {
-  Field<Real> field(n, 64e9);
-  RandomStream random(2);
-  for (auto* row : field.rows()) {
-    for (auto& a : *row) a = std::complex<Real>(0.02 * random.complex_normal());
-  }
-  return field;
-}
-
-template <class Real>
-double difference_power(const Field<Real>& a, const Field<Real>& b) {
-  double difference = 0.0, whole = 0.0;
-  for (int row = 0; row < 2; ++row) {
-    for (std::size_t i = 0; i < a.size(); ++i) {
-      const std::complex<double> x((*a.rows()[row])[i]), y((*b.rows()[row])[i]);
-      difference += std::norm(x - y);
-      whole += std::norm(y);
-    }
-  }
-  return difference / whole;
 }
 
 // Frames one at a time from each of `threads`, as a sweep sends them, or all in one batch (threads = 0).

@@ -16,6 +16,7 @@
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tools/speed/clock.h"
+#include "tools/speed/noise_field.h"
 #include "tools/speed/speed.h"
 
 namespace cohlink {
@@ -39,16 +40,6 @@ PropagationPlan steps(int count, bool pmd) {
     if (pmd) plan.elements.push_back(PmdSection{random_unitary(random), 0.1e-12});
   }
   return plan;
-}
-
-template <class Real>
-Field<Real> noise_field(std::size_t n) {
-  Field<Real> field(n, 64e9);
-  RandomStream random(2);
-  for (auto* row : field.rows()) {
-    for (auto& a : *row) a = std::complex<Real>(0.02 * random.complex_normal());
-  }
-  return field;
 }
 
 struct Timing {

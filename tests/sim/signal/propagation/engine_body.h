@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "sim/fibre/line.h"
+#include "sim/signal/field_difference.h"
 #include "sim/signal/propagation/engine.h"
 #include "sim/signal/units.h"
 #include "tests/ffts.h"
@@ -62,15 +63,7 @@ inline PropagationPlan full_plan(StepLaw law) {
 
 template <class A, class B>
 double relative_error(const Field<A>& a, const Field<B>& b) {
-  double difference = 0.0, whole = 0.0;
-  for (int row = 0; row < 2; ++row) {
-    for (std::size_t i = 0; i < a.size(); ++i) {
-      const std::complex<double> x((*a.rows()[row])[i]), y((*b.rows()[row])[i]);
-      difference += std::norm(x - y);
-      whole += std::norm(y);
-    }
-  }
-  return std::sqrt(difference / whole);
+  return std::sqrt(difference_power(a, b));
 }
 
 /// Of `engine(field, plan, streams)` in its precision.
