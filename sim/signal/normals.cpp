@@ -18,12 +18,11 @@ namespace cohlink::normals {
 namespace {
 
 using vectors::bits;
+using vectors::interleave;
 using vectors::store;
 
 template <int kLanes>
-struct Shape {
-  typedef std::uint64_t W __attribute__((vector_size(8 * kLanes)));
-  typedef double R __attribute__((vector_size(8 * kLanes)));
+struct Shape : vectors::Doubles<kLanes> {
   typedef float F __attribute__((vector_size(4 * kLanes)));
   static constexpr int kWidth = kLanes;
 };
@@ -75,14 +74,6 @@ COHLINK_VECTOR_INLINE void pair_of_word(const typename S::W& word, double deviat
   const R length = bits<R>(bits<W>(radius * deviation) ^ sign);
   even = -length * (q * vectors::sine_series(square, 0.0));
   odd = length * vectors::cosine_series(square, 0.0);
-}
-
-// (a0, b0, a1, b1, ...), in runs of kRun, of the lower or upper half.
-template <int kRun, int kUpper, class V, int... I>
-COHLINK_VECTOR_INLINE V interleave(const V& a, const V& b, std::integer_sequence<int, I...>) {
-  constexpr int kLanes = static_cast<int>(sizeof...(I));
-  return __builtin_shufflevector(
-      a, b, (kUpper * kLanes / 2 + I / (2 * kRun) * kRun + I % kRun + (I / kRun % 2) * kLanes)...);
 }
 
 // Blocks stand in lanes; in memory a block's four normals stand together.

@@ -18,24 +18,11 @@ using vectors::bits;
 using vectors::load;
 using vectors::store;
 
-template <int kLanes>
-struct Shape {
-  typedef std::uint64_t W __attribute__((vector_size(8 * kLanes)));
-  typedef double R __attribute__((vector_size(8 * kLanes)));
-};
-
-// (c0, s0, c1, s1, ...): the lower or upper half of the lanes.
-template <int kUpper, class V, int... I>
-COHLINK_VECTOR_INLINE V interleave(const V& c, const V& s, std::integer_sequence<int, I...>) {
-  constexpr int kLanes = static_cast<int>(sizeof...(I));
-  return __builtin_shufflevector(c, s, (kUpper * kLanes / 2 + I / 2 + I % 2 * kLanes)...);
-}
-
 // Phase in turns = m/2 + r with |r| <= 1/4, and half a turn only changes both signs.
 template <int kLanes>
 COHLINK_VECTOR_INLINE void fill_vector(const double* phase, double* out) {
-  using R = typename Shape<kLanes>::R;
-  using W = typename Shape<kLanes>::W;
+  using R = typename vectors::Doubles<kLanes>::R;
+  using W = typename vectors::Doubles<kLanes>::W;
   constexpr double kRounder = 0x1.8p52;  // adding it leaves a rounded number in the low bits of the pattern
   constexpr std::make_integer_sequence<int, kLanes> lanes{};
   const R turns = load<R>(phase) * (0.5 * std::numbers::inv_pi);
@@ -44,8 +31,8 @@ COHLINK_VECTOR_INLINE void fill_vector(const double* phase, double* out) {
   const W sign = bits<W>(shifted) << 63;
   const R c = bits<R>(bits<W>(vectors::cosine_series(u, 0.0)) ^ sign);
   const R s = bits<R>(bits<W>(r * vectors::sine_series(u, 0.0)) ^ sign);
-  store(out, interleave<0>(c, s, lanes));
-  store(out + kLanes, interleave<1>(c, s, lanes));
+  store(out, vectors::interleave<1, 0>(c, s, lanes));
+  store(out + kLanes, vectors::interleave<1, 1>(c, s, lanes));
 }
 
 template <int kLanes>

@@ -42,10 +42,10 @@ constexpr std::size_t kNeighbourSamples = 4;
 // scaled that an inverse transform makes the field.
 void add_spectrum_at(Field<double>& comb, Field<double>& channel, long bins, const FftCache& fft) {
   const auto n = static_cast<long>(comb.size()), own = static_cast<long>(channel.size());
-  const auto& plan = fft.get<double>(channel.size());
+  const auto& transform = fft.get<double>(channel.size());
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& light = *channel.rows()[pol];
-    plan.forward(light);
+    transform.forward(light);
     for (long k = 0; k < own; ++k) {
       const long bin = ((k < own - own / 2 ? k : k - own) + bins) % n;
       (*comb.rows()[pol])[static_cast<std::size_t>(bin < 0 ? bin + n : bin)] +=
