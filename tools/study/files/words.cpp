@@ -6,6 +6,7 @@
 
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/receiver_outputs.h"
 
 namespace cohlink {
 namespace {
@@ -40,15 +41,10 @@ constexpr Words kWords[] = {
     {"dsp.equaliser_taps", "taps of the equaliser"},
     {"dsp.test_phases", "test phases"},
     {"ber", "bit error ratio before FEC"},
-    {"q_db", "Q"},
-    {"snr_db", "SNR"},
-    {"evm_percent", "EVM"},
     {"penalty_db", "penalty in required OSNR"},
     {"required_osnr_db", "required OSNR in 12.5 GHz"},
     {"snr_penalty_db", "SNR penalty"},
     {"margin_db", "margin"},
-    {"gmi_bits", "GMI a symbol and polarisation"},
-    {"mi_bits", "mutual information a symbol and polarisation"},
     {"pj_per_bit", "energy of arithmetic and converters"},
 };
 
@@ -70,6 +66,15 @@ std::string spelt(std::string name) {
   return name;
 }
 
+/// A word of ours for it, else the receiver's table of outputs, else what its name says.
+std::string words_of(const std::string& column, const std::string& unit) {
+  for (const Words& row : kWords)
+    if (row.column == column) return std::string(row.words);
+  for (const OutputRow& row : output_rows())
+    if (row.name == column && *row.title != '\0') return row.title;
+  return spelt(without_unit(column, unit));
+}
+
 Look look_of(const std::string& column, const std::string& unit) {
   if (column.starts_with("ber")) return Look::kScientific;
   return find_key(column) == nullptr && (unit == "dB" || unit == "%") ? Look::kHundredths : Look::kFigures;
@@ -87,10 +92,7 @@ std::string Quantity::shown(double value) const {
 
 Quantity quantity_of(const std::string& column) {
   const std::string unit = column == "pj_per_bit" ? "pJ/bit" : unit_of_column(column);
-  const auto known = std::find_if(std::begin(kWords), std::end(kWords),
-                                  [&](const Words& row) { return row.column == column; });
-  return {known != std::end(kWords) ? std::string(known->words) : spelt(without_unit(column, unit)), unit,
-          look_of(column, unit)};
+  return {words_of(column, unit), unit, look_of(column, unit)};
 }
 
 }  // namespace cohlink
