@@ -70,8 +70,7 @@ class Optima {
     if (!line.has("optimise")) return;
     rule_ = parse_optimum(line.text("optimise"), scenario, "--optimise");
     if (rule_->key == limit.key) throw InputError("--optimise " + rule_->key, "is what --vary searches over");
-    if (limit.criterion.kind == Criterion::Kind::kPenalty)
-      throw InputError("--optimise", "is for criteria at the scenario's own noise, not penalty_db");
+    check_criterion(*rule_, limit.criterion);
   }
   std::string key() const { return rule_ ? rule_->key : limit_.key; }
   SourceMaker over(SourceMaker source, unsigned threads, bool quiet) {

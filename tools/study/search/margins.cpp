@@ -209,8 +209,7 @@ MarginsPlan plan_margins(const MarginsOrder& order, const std::function<void(con
     throw InputError(
         "snr_penalty_db is for outage; a growing impairment's penalty is one of required OSNR, penalty_db=P");
   if (plan.growth.criterion.kind != Criterion::Kind::kSnr) EquivalentSnr{order.scenario};
-  if (order.optimum && plan.growth.criterion.kind == Criterion::Kind::kPenalty)
-    throw InputError("--optimise", "is for criteria at the scenario's own noise, not penalty_db");
+  if (order.optimum) check_criterion(*order.optimum, plan.growth.criterion);
   check(order.scenario);
   plan.impairments = impairments_of(order.scenario, order.all);
   if (order.optimum)

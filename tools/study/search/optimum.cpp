@@ -163,6 +163,12 @@ OptimumRule parse_optimum(const std::string& text, const Scenario& scenario, con
   return rule;
 }
 
+void check_criterion(const OptimumRule& rule, const Criterion& criterion) {
+  if (criterion.kind == Criterion::Kind::kPenalty)
+    throw InputError(as_given(rule.origin, rule.key),
+                     "is for criteria at the scenario's own noise, not penalty_db");
+}
+
 std::string optimum_text(const OptimumRule& rule) {
   if (!rule.from) return rule.key;
   return rule.key + "=" + exact_decimal(*rule.from) + ":" + exact_decimal(*rule.to);

@@ -10,6 +10,7 @@
 
 #include "tools/study/files/table.h"
 #include "tools/study/plan/outputs.h"
+#include "tools/study/search/limit.h"
 #include "tools/study/search/search.h"
 
 namespace cohlink {
@@ -25,6 +26,10 @@ struct OptimumRule {
 /// "transmitter.launch_power_dbm" or "KEY=a:b". InputError, beginning with `origin`, for a key that holds no
 /// number or is tied, and for ends in the wrong order or that the key does not accept.
 OptimumRule parse_optimum(const std::string& text, const Scenario& scenario, const std::string& origin);
+
+/// InputError for a criterion of penalty, which loads noise of its own: the best value is that of the
+/// scenario's.
+void check_criterion(const OptimumRule& rule, const Criterion& criterion);
 
 /// As parse_optimum takes it.
 std::string optimum_text(const OptimumRule& rule);
