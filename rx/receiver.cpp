@@ -169,9 +169,9 @@ std::size_t Receiver::find(const std::string& name) const {
                    name + "'; its blocks are " + titles);
 }
 
-void Receiver::replace(const std::string& name, BlockFunction function, double edge) {
+void Receiver::replace(const std::string& name, const BlockFunction& function, double edge) {
   Link& link = parts_->chain[find(name)];
-  link.block = user_block(*link.row, std::move(function), edge);
+  link.block = user_block(*link.row, function, edge);
 }
 
 // The first `blocks` blocks of the chain.

@@ -62,7 +62,7 @@ class Receiver {
   /// Puts `function` in the place of a block of the chain, named as in dsp.chain or, where that name stands
   /// twice, as in the table's title ("frequency (coarse)"). `edge`: symbols that it spoils at each end.
   /// InputError for a block that is not in the chain or a name that could mean two.
-  void replace(const std::string& block, BlockFunction function, double edge = 0.0);
+  void replace(const std::string& block, const BlockFunction& function, double edge = 0.0);
 
   /// Receives as far as the named block and no further; "lanes" is what comes before the first. The same
   /// names, the same errors.

@@ -135,7 +135,7 @@ PieceResult summary(const ReceiverResult& piece, std::size_t start) {
 // What does not add up, from the first piece that locked, or from the first.
 void take_over(ReceiverResult& total, const ReceiverResult& piece) {
   ReceiverResult first = piece;
-  first.score = std::move(total.score);
+  first.score = total.score;
   first.warnings = std::move(total.warnings);
   first.counters = std::move(total.counters);
   total = std::move(first);

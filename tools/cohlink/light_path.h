@@ -16,9 +16,6 @@ std::string describe_spans(const Line& line);
 /// What comes into the receiver, behind its attenuator [dBm].
 Fact received_power_fact(const Scenario& scenario, const char* label);
 
-/// What comes into the receiver, behind its attenuator [dBm].
-Fact received_power_fact(const Scenario& scenario, const char* label);
-
 /// What was lost, and where: spans alike are told together. Starts with a heading; empty back to back.
 std::vector<Fact> light_path_facts(const Scenario& scenario);
 
