@@ -52,7 +52,7 @@ std::string draw_row(const Bars& bars, const Bars::Row& row, const Scale& x, dou
            svg::text(x.at(row.from) + 6, y + 0.86 * kRow, "start", html_text(row.word), " class=\"soft\"");
   const double a = std::min(x.at(row.from), x.at(row.to)), b = std::max(x.at(row.from), x.at(row.to));
   const double top = y + 0.54 * kRow, height = 0.34 * kRow;
-  out += svg::box(a, top, std::max(b - a, 1.0), height, "mark block " + row.kind, reading(bars, row));
+  out += svg::box({a, top, std::max(b - a, 1.0), height}, "mark block " + row.kind, reading(bars, row));
   double end = b;
   if (std::isfinite(row.low) && std::isfinite(row.high)) {
     out += svg::line(x.at(row.low), top + 0.5 * height, x.at(row.high), top + 0.5 * height, "interval");
@@ -114,7 +114,7 @@ std::string svg_histogram(const std::string& title, const Quantity& value, const
   for (std::size_t i = 0; i < bins; ++i) {
     const double from = range.low + width * static_cast<double>(i), to = from + width;
     const double top = y.at(static_cast<double>(counts[i]));
-    body += svg::box(x.at(from), top, x.at(to) - x.at(from), frame.y_end() - top, "mark bin s0",
+    body += svg::box({x.at(from), top, x.at(to) - x.at(from), frame.y_end() - top}, "mark bin s0",
                      value.words + " " + value.shown(from) + " to " + value.shown(to) + ": " +
                          grouped(counts[i]) + " " + counted);
     table.columns[0].cells.emplace_back(from);

@@ -143,10 +143,9 @@ std::string grid(const Frame& f, const Scale& x, const Scale& y, const std::stri
                     " class=\"name\" transform=\"rotate(-90 18 " + place(middle) + ")\"");
 }
 
-std::string box(double x, double y, double width, double height, const std::string& kind,
-                const std::string& reading) {
-  return "<rect x=\"" + place(x) + "\" y=\"" + place(y) + "\" width=\"" + place(width) + "\" height=\"" +
-         place(height) + "\" class=\"" + kind + "\">" +
+std::string box(const Rectangle& at, const std::string& kind, const std::string& reading) {
+  return "<rect x=\"" + place(at.x) + "\" y=\"" + place(at.y) + "\" width=\"" + place(at.width) +
+         "\" height=\"" + place(at.height) + "\" class=\"" + kind + "\">" +
          (reading.empty() ? "" : "<title>" + html_text(reading) + "</title>") + "</rect>\n";
 }
 

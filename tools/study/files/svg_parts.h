@@ -51,6 +51,10 @@ struct Range {
   bool empty() const { return low > high; }
 };
 
+struct Rectangle {
+  double x, y, width, height;  // of the upper left corner; in the picture's units
+};
+
 std::string line(double x1, double y1, double x2, double y2, const std::string& kind);
 /// `content` is markup already.
 std::string text(double x, double y, const std::string& anchor, const std::string& content,
@@ -59,8 +63,7 @@ std::string text(double x, double y, const std::string& anchor, const std::strin
 std::string grid(const Frame& frame, const Scale& x, const Scale& y, const std::string& x_label,
                  const std::string& y_label);
 /// "<rect .../>" with a reading.
-std::string box(double x, double y, double width, double height, const std::string& kind,
-                const std::string& reading);
+std::string box(const Rectangle& at, const std::string& kind, const std::string& reading);
 
 /// <svg> of this size.
 std::string picture(const Frame& frame, const std::string& attributes, const std::string& body);
