@@ -1,4 +1,4 @@
-// Vectors of 16 floats, and loops compiled once for each instruction set and chosen at run time.
+// Vectors of 16 floats.
 #pragma once
 
 #include <algorithm>
@@ -6,18 +6,8 @@
 #include <cstddef>
 #include <cstdint>
 
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/vectors.h"
-
-/// Before a function: versions of it for AVX-512 and AVX2 stand beside the plain one, and the first call
-/// picks what the processor has, so that a portable binary runs its loops at full width. A build for one
-/// processor (-march=native) has the one version; GCC 12 fails on clones of it. (Sanitizers start too late
-/// for that choice.)
-#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__) && \
-    !defined(__AVX__)
-#define COHLINK_VECTOR_CLONES __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
-#else
-#define COHLINK_VECTOR_CLONES
-#endif
 
 namespace cohlink::vectors {
 

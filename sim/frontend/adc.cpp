@@ -31,15 +31,29 @@ std::size_t samples_in_period(double exact) {
   return static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
 }
 
+// Bins from 0 up, as many below it but for 0 itself, that lie within half the output rate.
+std::size_t bins_in_band(std::size_t n, double input_rate, double output_rate) {
+  std::size_t kept = 0;
+  while (kept <= n / 2 && std::abs(bin_frequency(kept, n, input_rate)) <= 0.5 * output_rate) ++kept;
+  return kept;
+}
+
 // Spectrum over n of a row, cut at half the output rate if asked.
 ComplexRow<double> band_spectrum(const ComplexRow<double>& row, double input_rate, double output_rate,
                                  bool flat_band, const FftCache& fft) {
-  const std::size_t n = row.size();
+  const std::size_t n = row.size(), kept = flat_band ? bins_in_band(n, input_rate, output_rate) : n;
   ComplexRow<double> spectrum = row;
   fft.get<double>(n).forward(spectrum);
-  for (auto& bin : spectrum) bin *= 1.0 / static_cast<double>(n);
-  for (std::size_t k = 0; flat_band && k < n; ++k)
-    if (std::abs(bin_frequency(k, n, input_rate)) > 0.5 * output_rate) spectrum[k] = 0.0;
+  const auto scale = [&](std::size_t from, std::size_t to) {
+    for (std::size_t k = from; k < to; ++k) spectrum[k] *= 1.0 / static_cast<double>(n);
+  };
+  if (kept + kept > n) {
+    scale(0, n);
+    return spectrum;
+  }
+  scale(0, kept);
+  std::fill(spectrum.begin() + kept, spectrum.end() - kept + 1, 0.0);
+  scale(n - kept + 1, n);
   return spectrum;
 }
 

@@ -2,24 +2,82 @@
 
 #include <algorithm>
 #include <cmath>
+#include <numeric>
 #include <stdexcept>
 
 #include "sim/electronics/lanes.h"
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-constexpr std::size_t kBlock = 512;  // samples detected side by side, so that the fields run in vectors
-using Fields = std::array<std::complex<double>, kBlock>;
+constexpr std::size_t kBlock = 512;  // samples detected side by side, so that the loops run in vectors
 using Powers = std::array<double, kBlock>;
 using Normals = std::array<double, kBlock>;
+struct Fields {
+  std::array<double, kBlock> re, im;
+};
 
 // Light power on the four photodiodes of one polarisation [W].
 struct DiodePowers {
   Powers i_plus, i_minus, q_plus, q_minus;
 };
+
+// A field and the factor it arrives with.
+struct Share {
+  const Fields& field;
+  std::complex<double> weight;
+};
+
+COHLINK_VECTOR_CLONES
+void power_of_sum(const Share& a, const Share& b, std::size_t count, double* __restrict power) {
+  const double ar = a.weight.real(), ai = a.weight.imag(), br = b.weight.real(), bi = b.weight.imag();
+  for (std::size_t t = 0; t < count; ++t) {
+    const double re = ar * a.field.re[t] - ai * a.field.im[t] + br * b.field.re[t] - bi * b.field.im[t];
+    const double im = ar * a.field.im[t] + ai * a.field.re[t] + br * b.field.im[t] + bi * b.field.re[t];
+    power[t] = re * re + im * im;
+  }
+}
+
+// I + iQ without noise.
+COHLINK_VECTOR_CLONES
+void balanced_currents(BalancedPair pair, const DiodePowers& on, std::size_t count,
+                       std::complex<double>* __restrict out) {
+  for (std::size_t t = 0; t < count; ++t)
+    out[t] = {pair(on.i_plus[t], on.i_minus[t]), pair(on.q_plus[t], on.q_minus[t])};
+}
+
+// Standard normals of both lanes of a polarisation for either kind of noise.
+struct LaneNormals {
+  std::array<Normals, 2> shot{}, thermal{};
+};
+
+COHLINK_VECTOR_CLONES
+void add_pair_noise(BalancedPair pair, const DiodePowers& on, const LaneNormals& drawn, std::size_t count,
+                    std::complex<double>* __restrict out) {
+  const auto &shot = drawn.shot, &thermal = drawn.thermal;
+  for (std::size_t t = 0; t < count; ++t)
+    out[t] += std::complex<double>(pair.noise(on.i_plus[t], on.i_minus[t], shot[0][t], thermal[0][t]),
+                                   pair.noise(on.q_plus[t], on.q_minus[t], shot[1][t], thermal[1][t]));
+}
+
+// What one output of the splitter gets of both polarisations.
+COHLINK_VECTOR_CLONES
+void split(const std::complex<double>* x, const std::complex<double>* y,
+           const std::array<std::complex<double>, 2>& of, std::size_t count, Fields& __restrict out) {
+  const double xr = of[0].real(), xi = of[0].imag(), yr = of[1].real(), yi = of[1].imag();
+  for (std::size_t t = 0; t < count; ++t) {
+    out.re[t] = xr * x[t].real() - xi * x[t].imag() + yr * y[t].real() - yi * y[t].imag();
+    out.im[t] = xr * x[t].imag() + xi * x[t].real() + yr * y[t].imag() + yi * y[t].real();
+  }
+}
+
+COHLINK_VECTOR_CLONES
+void parts_of(const std::complex<double>* row, std::size_t count, Fields& __restrict out) {
+  for (std::size_t t = 0; t < count; ++t) out.re[t] = row[t].real(), out.im[t] = row[t].imag();
+}
 
 // One polarisation: its hybrid and its two pairs of photodiodes.
 class Detector {
@@ -36,19 +94,12 @@ class Detector {
   /// The hybrid is linear: a diode's field is that of the signal alone plus that of the oscillator alone.
   void light(const Fields& signal, const Fields& wave, std::size_t count, DiodePowers& out) const {
     const auto one = [&](std::complex<double> of_signal, std::complex<double> of_oscillator, Powers& power) {
-      for (std::size_t t = 0; t < count; ++t)
-        power[t] = std::norm(of_signal * signal[t] + of_oscillator * wave[t]);
+      power_of_sum({signal, of_signal}, {wave, of_oscillator}, count, power.data());
     };
     one(of_signal_.i_plus, of_oscillator_.i_plus, out.i_plus);
     one(of_signal_.i_minus, of_oscillator_.i_minus, out.i_minus);
     one(of_signal_.q_plus, of_oscillator_.q_plus, out.q_plus);
     one(of_signal_.q_minus, of_oscillator_.q_minus, out.q_minus);
-  }
-
-  /// Currents I + iQ without noise.
-  void currents(const DiodePowers& on, std::size_t count, std::complex<double>* out) const {
-    for (std::size_t t = 0; t < count; ++t)
-      out[t] = {pair_(on.i_plus[t], on.i_minus[t]), pair_(on.q_plus[t], on.q_minus[t])};
   }
 
   /// Those of the minus diodes alone.
@@ -58,14 +109,6 @@ class Detector {
   }
 
   const BalancedPair& pair() const { return pair_; }
-
-  /// Adds noise to both currents, by a standard normal of either kind for each lane and sample.
-  void add_noise(const DiodePowers& on, std::size_t count, const std::array<Normals, 2>& shot,
-                 const std::array<Normals, 2>& thermal, std::complex<double>* out) const {
-    for (std::size_t t = 0; t < count; ++t)
-      out[t] += std::complex<double>(pair_.noise(on.i_plus[t], on.i_minus[t], shot[0][t], thermal[0][t]),
-                                     pair_.noise(on.q_plus[t], on.q_minus[t], shot[1][t], thermal[1][t]));
-  }
 
  private:
   BalancedPair pair_;
@@ -122,15 +165,16 @@ struct LightSource {
 
   void operator()(const Run& run, LightBlock& out) const {
     std::array<double, kBlock> phase;
+    std::array<std::complex<double>, kBlock> wave;
     for (std::size_t k = 0; k < run.count; ++k)
       phase[k] = oscillator.phase[run.start + k] + turn * static_cast<double>(run.start + k);
-    fill_phasors({phase.data(), run.count}, {out.wave.data(), run.count});
-    for (std::size_t k = 0; k < run.count; ++k) {
-      const std::size_t t = run.start + k;
-      out.wave[k] *= oscillator.amplitude(t);
-      out.signal[0][k] = splitter.xx * received.x[t] + splitter.xy * received.y[t];
-      out.signal[1][k] = splitter.yx * received.x[t] + splitter.yy * received.y[t];
-    }
+    fill_phasors({phase.data(), run.count}, {wave.data(), run.count});
+    if (!oscillator.relative_power.empty())
+      for (std::size_t k = 0; k < run.count; ++k) wave[k] *= oscillator.amplitude(run.start + k);
+    parts_of(wave.data(), run.count, out.wave);
+    const std::complex<double>*x = received.x.data() + run.start, *y = received.y.data() + run.start;
+    split(x, y, {splitter.xx, splitter.xy}, run.count, out.signal[0]);
+    split(x, y, {splitter.yx, splitter.yy}, run.count, out.signal[1]);
   }
 };
 
@@ -145,15 +189,15 @@ class PairNoise {
     const BalancedPair& pair = detector.pair();
     if (!pair.has_shot_noise() && !pair.has_thermal_noise()) return;
     const std::size_t first = 2 * pol * samples_ + run.start;
-    if (pair.has_shot_noise()) draw(shot_, first, samples_, run.count, shots_);
-    if (pair.has_thermal_noise()) draw(thermal_, first, samples_, run.count, thermals_);
-    detector.add_noise(on, run.count, shots_, thermals_, currents);
+    if (pair.has_shot_noise()) draw(shot_, first, samples_, run.count, drawn_.shot);
+    if (pair.has_thermal_noise()) draw(thermal_, first, samples_, run.count, drawn_.thermal);
+    add_pair_noise(pair, on, drawn_, run.count, currents);
   }
 
  private:
   RandomStream shot_, thermal_;
   std::size_t samples_;
-  std::array<Normals, 2> shots_{}, thermals_{};
+  LaneNormals drawn_;
 };
 
 }  // namespace
@@ -182,7 +226,7 @@ Photocurrents detect(const Field<double>& received, const Oscillator& oscillator
     source(run, light);
     for (std::size_t pol = 0; pol < 2; ++pol) {
       detector[pol].light(light.signal[pol], light.wave, run.count, on);
-      detector[pol].currents(on, run.count, rows[pol]->data() + start);
+      balanced_currents(detector[pol].pair(), on, run.count, rows[pol]->data() + start);
       if (!minus[pol].empty()) detector[pol].minus_currents(on, run.count, minus[pol].data() + start);
       noise.add(detector[pol], on, pol, run, rows[pol]->data() + start);
     }
@@ -193,17 +237,63 @@ Photocurrents detect(const Field<double>& received, const Oscillator& oscillator
   return currents;
 }
 
+namespace {
+
+// Means of |x|^2, |y|^2 and x y* over a frame [W].
+struct Coherency {
+  double x = 0.0, y = 0.0;
+  std::complex<double> xy;
+
+  /// Mean of |a x + b y|^2.
+  double power_of(std::complex<double> a, std::complex<double> b) const {
+    return std::norm(a) * x + std::norm(b) * y + 2.0 * (a * std::conj(b) * xy).real();
+  }
+};
+
+// Eight sums side by side: one alone would wait for every addition.
+COHLINK_VECTOR_CLONES
+void add_products(const double* x, const double* y, std::size_t numbers, double (*sums)[8]) {
+  for (std::size_t t = 0; t + 8 <= numbers; t += 8)
+    for (std::size_t k = 0; k < 8; ++k) {
+      sums[0][k] += x[t + k] * x[t + k];
+      sums[1][k] += y[t + k] * y[t + k];
+      sums[2][k] += x[t + k] * y[t + k];
+      sums[3][k] += x[(t + k) ^ 1] * y[t + k];  // imaginary x by real y, real x by imaginary y
+    }
+}
+
+Coherency coherency(const Field<double>& field) {
+  const std::size_t whole = field.size() / 4 * 4;
+  double sums[4][8] = {};
+  add_products(reinterpret_cast<const double*>(field.x.data()),
+               reinterpret_cast<const double*>(field.y.data()), 2 * whole, sums);
+  Coherency out;
+  for (std::size_t k = 0; k < 8; ++k) {
+    out.x += sums[0][k];
+    out.y += sums[1][k];
+    out.xy += std::complex<double>(sums[2][k], k % 2 == 0 ? sums[3][k] : -sums[3][k]);
+  }
+  for (std::size_t t = whole; t < field.size(); ++t) {
+    out.x += std::norm(field.x[t]);
+    out.y += std::norm(field.y[t]);
+    out.xy += field.x[t] * std::conj(field.y[t]);
+  }
+  const double each = 1.0 / static_cast<double>(field.size());
+  return {each * out.x, each * out.y, each * out.xy};
+}
+
+}  // namespace
+
 PowerAtDiodes power_at_diodes(const Field<double>& received, const Oscillator& oscillator,
                               const FrontendParameters& p) {
   const auto& [lo, lo_trace] = oscillator;
   const JonesMatrix splitter = splitter_matrix(p.splitter);
-  const double each = 1.0 / static_cast<double>(received.size());
-  double signal[2] = {0.0, 0.0}, relative = 0.0;
-  for (std::size_t t = 0; t < received.size(); ++t) {
-    signal[0] += each * std::norm(splitter.xx * received.x[t] + splitter.xy * received.y[t]);
-    signal[1] += each * std::norm(splitter.yx * received.x[t] + splitter.yy * received.y[t]);
-    relative += each * std::pow(lo_trace.amplitude(t), 2);
-  }
+  const Coherency light_in = coherency(received);
+  const double signal[2] = {light_in.power_of(splitter.xx, splitter.xy),
+                            light_in.power_of(splitter.yx, splitter.yy)};
+  const auto& powers = lo_trace.relative_power;
+  const double relative =
+      powers.empty() ? 1.0 : std::reduce(powers.begin(), powers.end()) / static_cast<double>(powers.size());
   PowerAtDiodes out;
   const auto light = [&](const HybridOutputs& h, double power, std::size_t pol, PerPhotodiode& diodes) {
     power *= p.hybrid_of(pol).transmission;

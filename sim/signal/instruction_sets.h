@@ -12,6 +12,16 @@
 #define COHLINK_X86 0
 #endif
 
+/// Before a function: versions of it for AVX-512 and AVX2 stand beside the plain one, and the first call
+/// picks what the processor has, so that a portable binary runs its loops at full width. A build for one
+/// processor (-march=native) has the one version; GCC 12 fails on clones of it. (Sanitizers start too late
+/// for that choice.)
+#if COHLINK_X86 && !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__) && !defined(__AVX__)
+#define COHLINK_VECTOR_CLONES __attribute__((target_clones("arch=x86-64-v4", "arch=x86-64-v3", "default")))
+#else
+#define COHLINK_VECTOR_CLONES
+#endif
+
 namespace cohlink {
 
 inline bool has_avx512() {
