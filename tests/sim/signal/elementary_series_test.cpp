@@ -43,7 +43,8 @@ TEST_CASE("exponentials and logarithms in single precision keep their stated err
   CHECK(worst < 2e-7);  // the stated bounds: a rounding is 6e-8
   CHECK(worst_log < 2e-7);
   Floats far = vectors::exp_single<Floats, Words>(Floats{} - 1e30f);
-  CHECK(far[0] == doctest::Approx(std::exp(-87.0)).epsilon(1e-6));
+  const float least = far[0];  // clang binds no reference to a part of a vector
+  CHECK(least == doctest::Approx(std::exp(-87.0)).epsilon(1e-6));
   // Sums of exponentials beside their largest: 1 to 64.
   for (float u = 1.0f; u < 64.0f; u += 0.0007f) {
     const Floats log = vectors::log_single<Floats, Words>(Floats{} + u);
