@@ -126,6 +126,84 @@ class Messages(TraceTest):
         self.refuse(2, "scenario.ini: a scenario without a recording", "receive", "scenario.ini")
 
 
+class Metadata(TraceTest):
+    """Recordings that say of themselves what they are: members, data types and endings are those of SigMF 1.0."""
+
+    def setUp(self):
+        super().setUp()
+        self.succeed("simulate", "capture.h5", "-o", "rec.sigmf-meta", "--quiet")
+        self.meta = json.loads((self.folder / "rec.sigmf-meta").read_text(encoding="utf-8"))
+        self.write("signal.ini", TRACE.split("[trace]")[0])
+
+    def described(self, **members):
+        self.meta["global"].update({name.replace("__", ":"): value for name, value in members.items()})
+        self.write("rec.sigmf-meta", json.dumps(self.meta))
+
+    def found(self, *more):
+        return json.loads(self.succeed("receive", "rec.sigmf-meta", "signal.ini", "--format", "json", *more))
+
+    def test_a_recording_is_written_as_the_format_asks_and_received_as_the_capture(self):
+        part = self.meta["global"]
+        self.assertEqual((part["core:datatype"], part["core:num_channels"], part["core:sample_rate"]), ("ci16_le", 2, 80e9))
+        self.assertEqual((self.meta["captures"], self.meta["annotations"]), ([{"core:sample_start": 0}], []))
+        self.assertEqual([(e["name"], e["optional"]) for e in part["core:extensions"]], [("cohlink", True)])
+        self.assertAlmostEqual(part["cohlink:optical_carrier_hz"], 299792458 / 1550e-9, delta=1)
+        samples = numpy.fromfile(self.folder / "rec.sigmf-data", "<i2")
+        numpy.testing.assert_array_equal(samples.reshape(-1, 4).T, self.lanes)
+        with h5py.File(self.folder / "capture.h5") as file:
+            numpy.testing.assert_array_equal(part["cohlink:ampere_per_code"], file["adc/samples"].attrs["ampere_per_code"])
+        expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))
+        facts = self.found("--set", "trace.symbols_file=capture.h5")
+        for name in ("errors", "bits"):
+            self.assertEqual(facts[name], expected[name])
+
+    def test_every_data_type_and_one_channel_are_read(self):
+        expected = self.found()["snr_db"]
+        for kind, dtype in (("ci16_be", ">i2"), ("ci8", "i1"), ("cf32_le", "<f4"), ("cf32_be", ">f4")):
+            self.described(core__datatype=kind)
+            self.store(self.lanes.T.astype(dtype), "rec.sigmf-data")
+            self.assertAlmostEqual(self.found()["snr_db"], expected, delta=1e-3, msg=kind)
+        self.described(core__datatype="ci16_le", core__num_channels=1)
+        self.meta["captures"][0]["core:header_bytes"] = 4
+        self.described()
+        self.store(numpy.concatenate([[7, 7], self.lanes[:2].T.astype("<i2").ravel()]).astype("<i2"), "rec.sigmf-data")
+        facts = self.run_program("receive", "rec.sigmf-meta", "signal.ini", "--format", "json")
+        self.assertEqual(json.loads(facts.stdout)["polarisations"], 1)
+
+    def test_what_is_wrong_with_metadata_is_said_in_one_line(self):
+        def refused(message, change=None, text=None, *more):
+            meta = json.loads(json.dumps(self.meta))
+            if change:
+                change(meta)
+            self.write("rec.sigmf-meta", text or json.dumps(meta))
+            self.refuse(2, message, "receive", "rec.sigmf-meta", "signal.ini", *more)
+
+        part = lambda **members: lambda meta: meta["global"].update({k.replace("__", ":"): v for k, v in members.items()})
+        segment = lambda **members: lambda meta: meta["captures"][0].update({k.replace("__", ":"): v for k, v in members.items()})
+        refused("rec.sigmf-meta:3: is no JSON from here on", text='{\n"global": {\n,}\n}')
+        refused("rec.sigmf-meta: holds a number that is too large", text='{"global": 1e999}')
+        refused("rec.sigmf-meta: must be a JSON object", text="[]")
+        refused("rec.sigmf-meta: global: is missing", lambda meta: meta.pop("global"))
+        refused("core:datatype: is missing", lambda meta: meta["global"].pop("core:datatype"))
+        refused("core:datatype: is ri16_le; read are ci8", part(core__datatype="ri16_le"))
+        refused("core:sample_rate: must be a number", part(core__sample_rate="fast"))
+        refused("core:sample_rate: must be between 1e6 and 1e12 Hz", part(core__sample_rate=-1))
+        refused("core:num_channels: must be 2, the polarisations X and Y, or 1", part(core__num_channels=3))
+        refused("core:dataset: is not read", part(core__dataset="../other.bin"))
+        refused("captures: has 2 segments", lambda meta: meta["captures"].append({"core:sample_start": 9}))
+        refused("captures: must be a list", lambda meta: meta.update(captures=1))
+        refused("core:sample_start: must be 0", segment(core__sample_start=9))
+        refused("core:header_bytes: must be a whole number", segment(core__header_bytes=-8))
+        refused("cohlink:ampere_per_code: must hold 4 numbers", part(cohlink__ampere_per_code=[1]))
+        refused("bytes are not 3 of header and whole instants", segment(core__header_bytes=3))
+        refused("is not what the metadata say", None, None, "--set", "trace.sample_rate_gsa=64")
+        refused("trace.byte_order: 'big' does not go with SigMF metadata", None, None, "--set", "trace.byte_order=big")
+        self.refuse(2, "is also an input of this command", "simulate", "scenario.ini", "--set", "signal.pattern=file", "--set",
+                    "signal.pattern_file=rec.sigmf-data", "-o", "rec.sigmf-meta")
+        (self.folder / "rec.sigmf-data").unlink()
+        refused("its samples are missing: no file rec.sigmf-data")
+
+
 class OnePolarisation(TraceTest):
     def test_two_lanes_give_what_the_four_say_of_x(self):
         settings = [s for s in SETTINGS if "polarisation" not in s and s != "--set"]

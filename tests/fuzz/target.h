@@ -22,7 +22,7 @@ struct Target {
 /// Ends the names of targets that are not among "all": a damaged file is first tried in a process of its own.
 constexpr std::string_view kSlow = "-bits";
 
-/// Of texts: scenario, options, journal, record, trace, csv, loss-table.
+/// Of texts: scenario, options, journal, record, trace, sigmf, csv, loss-table.
 std::vector<Target> text_targets();
 /// Of HDF5 files: capture, result, curve, study, part. An input is a list of changes to the objects of a file
 /// that is whole (hdf5_changes.h), or of bits to turn in one without a seal.

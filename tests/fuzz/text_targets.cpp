@@ -172,6 +172,13 @@ void run_csv(const std::string& input) {
   read_recording(scenario);
 }
 
+void run_sigmf(const std::string& input) {
+  scratch_file("input.sigmf-data", std::string(4096, 'a'));
+  Scenario scenario;
+  scenario.set("trace.file=" + scratch_file("input.sigmf-meta", input));
+  read_recording(scenario);
+}
+
 // --- Symbols and bits decided elsewhere. ---
 
 void run_npy(const std::string& input) {
@@ -251,6 +258,15 @@ std::vector<Target> text_targets() {
         npy("|u1", "(2, 4)", std::string("\0\1\0\1\1\1\0\0", 8)), npy("<i8", "(2,)", std::string(16, '\0'))},
        {"'descr': '", "<c8", "<c16", "|b1", ">i4", "'fortran_order': True", "'shape': (",
         "(2, 99999999999999)", "(18446744073709551615, 2)"}},
+      {"sigmf",
+       run_sigmf,
+       {R"({"global": {"core:datatype": "ci16_le", "core:version": "1.0.0", "core:sample_rate": 64e9,
+            "core:num_channels": 2, "cohlink:ampere_per_code": [1e-6, 1e-6, 1e-6, 1e-6]},
+            "captures": [{"core:sample_start": 0}], "annotations": []})",
+        R"({"global": {"core:datatype": "cf32_be", "core:sample_rate": 8e9},
+            "captures": [{"core:sample_start": 0, "core:header_bytes": 16}]})"},
+       {"\"global\"", "\"captures\"", "core:datatype", "ci8", "core:header_bytes", "[[[[", "{\"a\":", "1e999",
+        "null", "true"}},
       {"csv",
        run_csv,
        {"# a comment\nXI, XQ, YI, YQ\n1, 2, 3, 4\n-1; +2.5; 3e4; 0\n",

@@ -8,6 +8,7 @@
 
 #include "rx/chain/order.h"
 #include "sim/signal/record/atomic_file.h"
+#include "sim/signal/record/sigmf.h"
 #include "sim/signal/scenario/strings.h"
 
 namespace cohlink {
@@ -186,7 +187,10 @@ Scenario layered(Scenario scenario, const std::vector<std::string>& files, const
   for (const auto& file : files) {
     if (looks_like_hdf5(file))
       throw InputError(file, "an HDF5 file where a scenario (INI text) was expected");
-    scenario.read_file(file);
+    if (names_sigmf(file))  // says where samples are: a scenario of one key
+      scenario.set("trace.file=" + file, file);
+    else
+      scenario.read_file(file);
   }
   for (const auto& setting : options.settings) scenario.set(setting, "--set");
   for (const auto& tie : options.ties) set_tie(scenario, tie);

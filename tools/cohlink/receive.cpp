@@ -7,6 +7,7 @@
 #include "rx/receiver.h"
 #include "rx/recording/lane_health.h"
 #include "sim/signal/record/capture.h"
+#include "sim/signal/record/sigmf.h"
 #include "sim/signal/record/trace.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
@@ -158,7 +159,7 @@ Scenario described_trace(const CommonOptions& options) {
     return layered({}, options.files, options);
   } catch (const InputError&) {
     const std::string& last = options.files.front();
-    if (last.ends_with(".ini")) throw;
+    if (last.ends_with(".ini") || names_sigmf(last)) throw;
     read_capture(last);
     throw;
   }
@@ -168,11 +169,12 @@ Scenario described_trace(const CommonOptions& options) {
 
 int receive(const Arguments& arguments) {
   CommandLine line(
-      "receive CAPTURE|TRACE.ini [SCENARIO...] [-o result.h5]",
+      "receive CAPTURE|TRACE.ini|NAME.sigmf-meta [SCENARIO...] [-o result.h5]",
       "Runs the receiver on a capture. The scenario stored in the capture sets up the receiver; scenario\n"
       "files and --set override it. Without ground truth it still recovers symbols, SNR and EVM.\n"
       "A recording made elsewhere is received from a scenario file with a [trace] section that says how it\n"
-      "is stored (cohlink keys trace; docs/capture-format.md), whatever its length.");
+      "is stored (cohlink keys trace; docs/capture-format.md), whatever its length. A SigMF recording says\n"
+      "that itself: NAME.sigmf-meta stands for trace.file, beside a scenario of the signal.");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"),
              "write symbols, the points after every block, and the numbers");

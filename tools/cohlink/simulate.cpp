@@ -12,6 +12,7 @@
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/sigmf.h"
 #include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "sim/step_check.h"
@@ -34,7 +35,8 @@ struct Order {
   std::uint64_t point = 0;
   std::vector<std::uint64_t> frames;
 
-  /// Of frame `i` among them: "capture.h5" for a single one, else "capture-000.h5", "capture-001.h5", ...
+  /// Of frame `i` among them: "capture.h5" for a single one, else "capture-000.h5", "capture-001.h5", ... .
+  /// Names that end in ".sigmf-meta" are recordings with metadata, without the truth.
   std::string path(const std::string& output, std::size_t i) const {
     if (frames.size() == 1) return output;
     char number[32];
@@ -168,6 +170,13 @@ std::string captures_left(std::size_t written, std::size_t wanted) {
          (wanted == 1 ? " capture" : " captures") + " were written";
 }
 
+constexpr char kAbout[] =
+    "Simulates the light path of a scenario and writes what the four ADC lanes captured, with the ground\n"
+    "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
+    "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...\n"
+    "With -o NAME.sigmf-meta writes a SigMF recording, its samples in NAME.sigmf-data, without the truth.\n"
+    "Ctrl-C stops soon, or when the file at hand is written; captures are whole or not there.";
+
 void declare_options(CommandLine& line) {
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "the capture to write")(
@@ -183,8 +192,11 @@ Order read_order(const CommandLine& line) {
   Order order = looks_like_hdf5(options.files.front()) ? repeat_order(options.files.front(), options)
                                                        : scenario_order(options);
   if (const auto frame = line.count("frame")) order.frames = {*frame};
-  for (std::size_t i = 0; i < order.frames.size(); ++i)
-    keep_inputs(order.path(options.output, i), options.files);
+  for (std::size_t i = 0; i < order.frames.size(); ++i) {
+    const std::string path = order.path(options.output, i);
+    keep_inputs(path, options.files);
+    if (names_sigmf(path)) keep_inputs(sigmf_data_path(path), named_inputs(order.scenario, options.files));
+  }
   return order;
 }
 
@@ -225,6 +237,11 @@ std::vector<Fact> describe(const Scenario& scenario, const Capture& capture) {
   return facts;
 }
 
+void write(const Capture& capture, const Scenario& scenario, const std::string& path) {
+  names_sigmf(path) ? write_sigmf(capture, read_line(scenario).carrier(), path)
+                    : write_capture(capture, path);
+}
+
 /// Makes and writes every frame of the order; what is told of the first.
 std::vector<Fact> write_frames(const Order& order, const Link& link, const Execution& execution,
                                const CommonOptions& options, Progress& progress) {
@@ -235,7 +252,7 @@ std::vector<Fact> write_frames(const Order& order, const Link& link, const Execu
     const Capture capture = link(order.frames[i], order.point);
     const std::lock_guard lock(files);
     execution.check();
-    write_capture(capture, order.path(options.output, i));
+    write(capture, order.scenario, order.path(options.output, i));
     if (i == 0) facts = describe(order.scenario, capture);
     progress.written();
   });
@@ -245,12 +262,7 @@ std::vector<Fact> write_frames(const Order& order, const Link& link, const Execu
 }  // namespace
 
 int simulate(const Arguments& arguments) {
-  CommandLine line(
-      "simulate SCENARIO... -o capture.h5",
-      "Simulates the light path of a scenario and writes what the four ADC lanes captured, with the ground\n"
-      "truth. Given a capture instead of a scenario, repeats it from its own /scenario, seed and frame:\n"
-      "the same to the last byte. With run.frames above 1 writes capture-000.h5, capture-001.h5, ...\n"
-      "Ctrl-C stops soon, or when the file at hand is written; captures are whole or not there.");
+  CommandLine line("simulate SCENARIO... -o capture.h5", kAbout);
   declare_options(line);
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();

@@ -13,6 +13,7 @@
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/hdf5_types.h"
 #include "sim/signal/record/known_symbols.h"
+#include "sim/signal/record/sigmf.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/strings.h"
 
@@ -296,6 +297,57 @@ class Hdf5Source : public Trace::Source {
 
 // --- From the keys. ---
 
+Number number_named(const std::string& format) {
+  return format == "int8" ? Number::kInt8 : format == "int16" ? Number::kInt16 : Number::kFloat32;
+}
+
+// --- Recordings with metadata. ---
+
+/// Those of trace.file, where it names any: then nothing else may say how samples are stored.
+std::optional<SigmfRecording> metadata_of(const Scenario& s, const std::vector<std::string>& folders) {
+  if (!names_sigmf(s.text("trace.file"))) return std::nullopt;
+  for (const char* key : {"trace.lane_files", "trace.format", "trace.layout", "trace.byte_order",
+                          "trace.skip_bytes", "trace.datasets"})
+    if (s.written(key) != find_key(key)->default_value)
+      s.reject(key, "does not go with SigMF metadata, which say how samples are stored; leave it out");
+  return read_sigmf(located_input(s, "trace.file", s.text("trace.file"), folders));
+}
+
+/// XI and XQ alone where metadata know no Y and the scenario says nothing.
+std::vector<std::string> lanes_of(const Scenario& s, const std::optional<SigmfRecording>& metadata) {
+  const bool said = s.written("trace.lanes") != find_key("trace.lanes")->default_value;
+  if (metadata && metadata->channels == 1 && !said) return {"XI", "XQ"};
+  return s.list("trace.lanes");
+}
+
+std::vector<double> scales_of(const Scenario& s, const std::optional<SigmfRecording>& metadata) {
+  const auto scales = s.numbers("trace.scales");
+  if (!scales.empty() || !metadata || !metadata->ampere_per_code) return scales;
+  const auto& all = *metadata->ampere_per_code;
+  return {all.begin(), all.begin() + static_cast<std::ptrdiff_t>(2 * metadata->channels)};
+}
+
+double sample_rate_of(const Scenario& s, const std::optional<SigmfRecording>& metadata) {
+  const auto said = s.optional_number("trace.sample_rate_gsa");
+  if (!said && !metadata) s.reject("trace.sample_rate_gsa", "must be given: the file does not say");
+  if (!metadata) return *said * 1e9;
+  if (said && std::abs(*said * 1e9 - metadata->sample_rate) > 1e-6 * metadata->sample_rate)
+    s.reject("trace.sample_rate_gsa", "is not what the metadata say; leave it out");
+  return metadata->sample_rate;
+}
+
+std::unique_ptr<Trace::Source> open_described(const SigmfRecording& metadata, std::string& name,
+                                              bool& integers) {
+  BinaryParameters p;
+  p.number = number_named(metadata.format);
+  p.big = metadata.big_endian;
+  p.skip = metadata.header_bytes;
+  p.columns = 2 * metadata.channels;
+  name = metadata.data_path;
+  integers = p.number != Number::kFloat32;
+  return std::make_unique<BinarySource>(std::vector<std::string>{name}, p);
+}
+
 std::unique_ptr<Trace::Source> open_source(const Scenario& s, const std::vector<std::string>& folders,
                                            std::string& name, bool& integers) {
   const std::string format = s.text("trace.format");
@@ -326,7 +378,7 @@ std::unique_ptr<Trace::Source> open_source(const Scenario& s, const std::vector<
     return source;
   }
   BinaryParameters p;
-  p.number = format == "int8" ? Number::kInt8 : format == "int16" ? Number::kInt16 : Number::kFloat32;
+  p.number = number_named(format);
   p.big = s.text("trace.byte_order") == "big";
   p.interleaved = s.text("trace.layout") == "interleaved";
   p.skip = static_cast<std::size_t>(s.integer("trace.skip_bytes"));
@@ -341,8 +393,9 @@ bool Trace::described(const Scenario& s) {
 }
 
 Trace::Trace(const Scenario& s, const std::vector<std::string>& folders) {
-  const auto lanes = s.list("trace.lanes");
-  const auto scales = s.numbers("trace.scales");
+  const auto metadata = metadata_of(s, folders);
+  const auto lanes = lanes_of(s, metadata);
+  const auto scales = scales_of(s, metadata);
   if (!scales.empty() && scales.size() != lanes.size())
     s.reject("trace.scales", "has " + std::to_string(scales.size()) + " numbers for the " +
                                  std::to_string(lanes.size()) + " of trace.lanes");
@@ -362,10 +415,9 @@ Trace::Trace(const Scenario& s, const std::vector<std::string>& folders) {
       s.reject("trace.lanes", std::string("lacks lane ") + Capture::kLaneNames[l] +
                                   "; the receiver needs all four, X and Y with I and Q each, or XI and XQ "
                                   "alone");
-  if (!s.is_set("trace.sample_rate_gsa"))
-    s.reject("trace.sample_rate_gsa", "must be given: the file does not say");
-  sample_rate_ = s.number("trace.sample_rate_gsa") * 1e9;
-  source_ = open_source(s, folders, name_, integers_);
+  sample_rate_ = sample_rate_of(s, metadata);
+  source_ =
+      metadata ? open_described(*metadata, name_, integers_) : open_source(s, folders, name_, integers_);
   if (source_->columns() != lanes.size())
     s.reject("trace.lanes", "names " + std::to_string(lanes.size()) + " columns, " + name_ + " has " +
                                 std::to_string(source_->columns()));

@@ -16,7 +16,8 @@ namespace cohlink {
 /// nothing of it is kept in memory (but one file position in 65,536 lines of CSV).
 class Trace {
  public:
-  /// Whether the scenario describes a recording.
+  /// Whether the scenario describes a recording. Where trace.file ends in ".sigmf-meta", metadata say how its
+  /// samples are stored and how fast they were taken (sigmf.h).
   static bool described(const Scenario& scenario);
 
   /// `folders`: where a file is looked for that the working folder does not have. InputError, with the key's

@@ -228,7 +228,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"cost", "word_length_bits", kInteger, "bits", "6", 1, 64, "", "word length of the arithmetic: a multiplication's energy grows with its square, an addition's with it", "common practice: 5 to 8 bits in coherent receivers"},
     {"cost", "node_nm", kNumber, "nm", "7", 0.1, 1000, "", "process that the two energies are of; said beside them, changes no number", ""},
 
-    {"trace", "file", kText, "", "", 0, 0, "", "samples recorded elsewhere, beside the scenario file or from the working folder: makes this a description of a foreign capture for receive", ""},
+    {"trace", "file", kText, "", "", 0, 0, "", "samples recorded elsewhere, beside the scenario file or from the working folder: makes this a description of a foreign capture for receive; NAME.sigmf-meta = a SigMF recording, whose metadata say what the keys from format to sample_rate_gsa would", ""},
     {"trace", "lane_files", kList, "", "", 0, 0, "", "a file for each of trace.lanes, in their order, instead of trace.file", ""},
     {"trace", "format", kChoice, "", "int16", 0, 0, "int8|int16|float32|csv|hdf5", "how the samples are stored; csv = a line for each instant; hdf5 = also MATLAB 7.3", ""},
     {"trace", "layout", kChoice, "", "interleaved", 0, 0, "interleaved|lanes", "binary: an instant of all lanes after the other, or a whole lane after the other", ""},
