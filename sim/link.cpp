@@ -162,7 +162,8 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   parts_->execution.check();
   Photocurrents currents = cohlink::detect(light, oscillator, setup.frontend, streams, parts_->execution);
   parts_->execution.check();
-  const ElectricalLanes lanes = amplify_currents(std::move(currents), setup.electronics, parts_->execution);
+  const ElectricalLanes lanes = connected(
+      amplify_currents(std::move(currents), setup.electronics, parts_->execution), setup.adc.wiring);
   parts_->execution.check();
   received.transimpedance = lanes.transimpedance;
   AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, parts_->execution);

@@ -1,7 +1,9 @@
 #include "sim/link_setup_hardware.h"
 
+#include <algorithm>
 #include <cmath>
 
+#include "sim/signal/record/capture.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -155,6 +157,9 @@ FrontendParameters frontend_setup(const Scenario& s) {
 ReceiverElectronicsParameters electronics_setup(const Scenario& s) {
   ReceiverElectronicsParameters p;
   p.bandwidth = scaled(s, "frontend.bandwidth_ghz", 1e9);
+  p.own_bandwidth = {scaled(s, "frontend.bandwidth_xi_ghz", 1e9), scaled(s, "frontend.bandwidth_xq_ghz", 1e9),
+                     scaled(s, "frontend.bandwidth_yi_ghz", 1e9),
+                     scaled(s, "frontend.bandwidth_yq_ghz", 1e9)};
   p.bandwidth_order = static_cast<int>(s.integer("frontend.bandwidth_order"));
   p.low_cutoff = s.number("frontend.low_cutoff_khz") * 1e3;
   p.automatic_gain = s.text("frontend.gain_control") == "automatic";
@@ -181,6 +186,32 @@ Interleaving interleaving_setup(const Scenario& s) {
   return p;
 }
 
+AdcWiring wiring_setup(const Scenario& s) {
+  const auto inputs = s.list("adc.inputs");
+  if (inputs.size() != 4) s.reject("adc.inputs", "must say of 4 inputs what they are connected to");
+  constexpr std::size_t kNone = 4;
+  constexpr double kBeyond = 2.0;  // of full scale: whatever noise the converter adds, it is clipped
+  AdcWiring wiring;
+  wiring.source.fill(kNone);
+  for (std::size_t l = 0; l < 4; ++l) {
+    const bool inverted = inputs[l].starts_with('-');
+    const std::string name = inputs[l].substr(inverted ? 1 : 0);
+    const auto lane =
+        static_cast<std::size_t>(std::ranges::find(Capture::kLaneNames, name) - Capture::kLaneNames.begin());
+    wiring.polarity[l] = lane == kNone ? 0.0 : inverted ? -1.0 : 1.0;
+    wiring.held[l] = name == "high" ? kBeyond : name == "low" ? -kBeyond : 0.0;
+    if (lane == kNone) continue;
+    if (std::ranges::count(wiring.source, lane) > 0) s.reject("adc.inputs", "names lane " + name + " twice");
+    wiring.source[l] = lane;
+  }
+  for (std::size_t free = 0; auto& source : wiring.source) {
+    if (source != kNone) continue;
+    while (std::ranges::count(wiring.source, free) > 0) ++free;
+    source = free;
+  }
+  return wiring;
+}
+
 AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
   AdcParameters p;
   p.sample_rate = scaled(s, "adc.sample_rate_gsa", 1e9).value_or(2.0 * symbol_rate);
@@ -195,6 +226,7 @@ AdcParameters adc_setup(const Scenario& s, double symbol_rate) {
   p.gain_spread_db = s.number("adc.gain_spread_db");
   p.offset_spread = s.number("adc.offset_spread_percent") / 100.0;
   p.interleaving = interleaving_setup(s);
+  p.wiring = wiring_setup(s);
   p.quantiser = quantiser_setup(s, "adc.bits", "adc.enob");
   p.loading = amplitude_from_db(s.number("adc.loading_db"));
   if (s.text("frontend.gain_control") == "manual") p.full_scale = s.number("adc.full_scale_mv") * 1e-3;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 #include <utility>
 
@@ -127,11 +128,25 @@ FrontendTruth frontend_truth(const FrontendParameters& p, const PowerAtDiodes& p
   return t;
 }
 
+void band_of_lanes(LaneTruth& lanes, const LinkSetup& setup) {
+  const ReceiverElectronicsParameters& p = setup.electronics;
+  const AdcWiring& wiring = setup.adc.wiring;
+  if (wiring.source != AdcWiring().source)
+    std::ranges::copy(wiring.source, lanes.source_lane.emplace().begin());
+  const bool own = std::ranges::any_of(p.own_bandwidth, [](const auto& b) { return b.has_value(); });
+  if (p.bandwidth || own) lanes.bandwidth_order = p.bandwidth_order;
+  if (!own) return;
+  PerLane& bandwidth = lanes.own_bandwidth_hz.emplace();
+  for (std::size_t l = 0; l < 4; ++l)
+    bandwidth[l] = p.bandwidth_of(wiring.source[l]).value_or(std::numeric_limits<double>::infinity());
+}
+
 LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const ReceiverFrame& received) {
   LaneTruth lanes;
   for (std::size_t l = 0; l < 4; ++l) {
+    const std::size_t source = setup.adc.wiring.source[l];
     const double electrical =
-        (l >= 2 ? setup.electronics.xy_skew : 0.0) + (l % 2 ? setup.electronics.iq_skew : 0.0);
+        (source >= 2 ? setup.electronics.xy_skew : 0.0) + (source % 2 ? setup.electronics.iq_skew : 0.0);
     lanes.skew_ps[l] = (electrical + setup.adc.skew[l]) * 1e12;
     for (const double timing : adc_errors.sub_timing[l])
       lanes.interleaving_skew_ps[l].push_back(-timing * 1e12);  // sampled late: seen early
@@ -144,7 +159,7 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const 
   lanes.bandwidth_hz = setup.electronics.bandwidth;
   lanes.low_cutoff_hz = setup.electronics.low_cutoff;
   lanes.saturation_v = setup.electronics.saturation;
-  if (setup.electronics.bandwidth) lanes.bandwidth_order = setup.electronics.bandwidth_order;
+  band_of_lanes(lanes, setup);
   lanes.bits = setup.adc.quantiser.bits;
   lanes.enob = effective_bits(setup.adc.quantiser);
   lanes.jitter_fs = setup.adc.jitter * 1e15;

@@ -18,22 +18,29 @@ void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneRespons
   fft.get<double>(n).inverse(row);
 }
 
-void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
-                 const FftCache& fft) {
-  if (delay_i == 0.0 && delay_q == 0.0) return;
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& of_i,
+                  const LaneResponse& of_q, const FftCache& fft) {
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);
   // The spectra of the lanes are the hermitian and anti-hermitian parts of the row's.
-  ComplexRow<double> delayed(n);
+  ComplexRow<double> filtered(n);
   for (std::size_t k = 0; k < n; ++k) {
     const std::complex<double> here = row[k], mirror = std::conj(row[(n - k) % n]);
-    const double w = kTwoPi * bin_frequency(k, n, sample_rate);
-    delayed[k] = (0.5 * (here + mirror) * std::polar(1.0, -w * delay_i) +
-                  0.5 * (here - mirror) * std::polar(1.0, -w * delay_q)) /
-                 static_cast<double>(n);
+    const double f = bin_frequency(k, n, sample_rate);
+    filtered[k] =
+        (0.5 * (here + mirror) * of_i(f) + 0.5 * (here - mirror) * of_q(f)) / static_cast<double>(n);
   }
-  fft.get<double>(n).inverse(delayed);
-  row = std::move(delayed);
+  fft.get<double>(n).inverse(filtered);
+  row = std::move(filtered);
+}
+
+void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
+                 const FftCache& fft) {
+  if (delay_i == 0.0 && delay_q == 0.0) return;
+  const auto later_by = [](double delay) {
+    return [delay](double f) { return std::polar(1.0, -(kTwoPi * f) * delay); };
+  };
+  filter_lanes(row, sample_rate, later_by(delay_i), later_by(delay_q), fft);
 }
 
 std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature) {

@@ -19,6 +19,10 @@ using LaneResponse = std::function<std::complex<double>(double)>;
 void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
                   const FftCache& fft);
 
+/// Filters lane I by `of_i` and lane Q by `of_q`.
+void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& of_i,
+                  const LaneResponse& of_q, const FftCache& fft);
+
 /// Delays lane I by `delay_i` and lane Q by `delay_q` [s], cyclically and exactly for a band-limited row.
 void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
                  const FftCache& fft);

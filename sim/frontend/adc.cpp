@@ -169,10 +169,29 @@ AdcErrors draw_adc_errors(const AdcParameters& p, const RandomStreams& device) {
     for (auto& lane : all) lane = spread(static_cast<std::size_t>(p.interleaving.count), deviation, random);
     return all;
   };
+  for (std::size_t l = 0; l < 4; ++l) {
+    errors.gain[l] *= p.wiring.polarity[l];
+    errors.offset[l] += p.wiring.held[l];
+  }
   errors.sub_gain = subs("gain", p.interleaving.gain);
   errors.sub_offset = subs("offset", p.interleaving.offset);
   errors.sub_timing = subs("timing", p.interleaving.timing);
   return errors;
+}
+
+ElectricalLanes connected(ElectricalLanes lanes, const AdcWiring& wiring) {
+  if (wiring.source == AdcWiring().source) return lanes;
+  ElectricalLanes out = lanes;
+  const auto from = lanes.currents.rows(), to = out.currents.rows();
+  for (std::size_t l = 0; l < 4; ++l) {
+    const std::size_t source = wiring.source[l];
+    out.transimpedance[l] = lanes.transimpedance[source];
+    const std::vector<double> lane = lane_of(*from[source / 2], source % 2 == 1);
+    ComplexRow<double>& row = *to[l / 2];
+    for (std::size_t t = 0; t < row.size(); ++t)
+      row[t] = l % 2 == 0 ? std::complex(lane[t], row[t].imag()) : std::complex(row[t].real(), lane[t]);
+  }
+  return out;
 }
 
 ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,

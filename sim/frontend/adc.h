@@ -24,6 +24,14 @@ struct Interleaving {
   double timing = 0.0;  // s
 };
 
+/// What the inputs XI XQ YI YQ are connected to. An input with no lane has one that no other has, too, whose
+/// level sets its scale.
+struct AdcWiring {
+  std::array<std::size_t, 4> source = {0, 1, 2, 3};  // lanes of the front end, each once
+  std::array<double, 4> polarity = {1, 1, 1, 1};     // -1 = inverted, 0 = the lane is not connected
+  std::array<double, 4> held = {0, 0, 0, 0};         // of full scale, at which the input is stuck
+};
+
 struct AdcParameters {
   double sample_rate = 64e9;      // Hz, what the clock is meant to be and the capture says
   double clock_offset = 0.0;      // relative: the clock runs at sample_rate (1 + clock_offset)
@@ -35,6 +43,7 @@ struct AdcParameters {
   double gain_spread_db = 0.0;                        // rms over the lanes, 20 log10, unknown to the receiver
   double offset_spread = 0.0;                         // rms over the lanes, of full scale
   Interleaving interleaving;
+  AdcWiring wiring;
   QuantiserParameters quantiser;
   std::optional<double> full_scale;           // V; absent = set to the loading by the gain control
   double loading = amplitude_from_db(-11.0);  // rms of a lane over full scale
@@ -42,7 +51,8 @@ struct AdcParameters {
 };
 
 /// The errors of one made converter: the same for every frame. Each set has mean 0 over lanes or
-/// sub-converters and exactly the asked standard deviation.
+/// sub-converters and exactly the asked standard deviation, before the wiring's polarity multiplies the gains
+/// and its held level is added to the offsets.
 struct AdcErrors {
   std::array<double, 4> gain = {1, 1, 1, 1};                                 // of each lane
   std::array<double, 4> offset = {0, 0, 0, 0};                               // of full scale
@@ -56,6 +66,9 @@ struct AdcErrors {
 /// Draws them from streams "adc-gain", "adc-offset", "adc-interleaving-gain", "-offset" and "-timing" of
 /// the device.
 AdcErrors draw_adc_errors(const AdcParameters& parameters, const RandomStreams& device);
+
+/// The lanes in the order of the converter's inputs.
+ElectricalLanes connected(ElectricalLanes lanes, const AdcWiring& wiring);
 
 /// What the converter gives: codes of lanes XI XQ YI YQ, their scale as the receiver knows it (errors of
 /// gain left out), and how many samples were clipped.

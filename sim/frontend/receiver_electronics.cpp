@@ -9,15 +9,24 @@
 namespace cohlink {
 namespace {
 
-// Both edges of the electrical band.
-LaneResponse response_of(const ReceiverElectronicsParameters& p) {
+// Both edges of a lane's electrical band.
+LaneResponse response_of(const ReceiverElectronicsParameters& p, std::size_t lane) {
   std::optional<BesselFilter> low_pass;
-  if (p.bandwidth) low_pass.emplace(p.bandwidth_order, *p.bandwidth);
+  if (const auto bandwidth = p.bandwidth_of(lane)) low_pass.emplace(p.bandwidth_order, *bandwidth);
   return [low_pass, corner = p.low_cutoff](double f) {
     std::complex<double> h = low_pass ? (*low_pass)(f) : 1.0;
     if (corner > 0.0) h *= std::complex<double>(0.0, f) / std::complex<double>(corner, f);
     return h;
   };
+}
+
+void filter_band(ComplexRow<double>& row, double sample_rate, std::size_t pol,
+                 const ReceiverElectronicsParameters& p, const FftCache& fft) {
+  const auto of_i = p.bandwidth_of(2 * pol), of_q = p.bandwidth_of(2 * pol + 1);
+  if (of_i != of_q)
+    filter_lanes(row, sample_rate, response_of(p, 2 * pol), response_of(p, 2 * pol + 1), fft);
+  else if (of_i || p.low_cutoff > 0.0)
+    filter_lanes(row, sample_rate, response_of(p, 2 * pol), fft);
 }
 
 double gain_of(const ComplexRow<double>& row, bool quadrature, const ReceiverElectronicsParameters& p) {
@@ -42,7 +51,7 @@ ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectroni
   for (std::size_t pol = 0; pol < 2; ++pol) {
     execution.check();
     ComplexRow<double>& row = *rows[pol];
-    if (p.bandwidth || p.low_cutoff > 0.0) filter_lanes(row, rate, response_of(p), fft);
+    filter_band(row, rate, pol, p, fft);
     execution.check();
     const double gain_i = gain_of(row, false, p), gain_q = gain_of(row, true, p);
     if (p.saturation) saturate(row, gain_i, gain_q, *p.saturation);

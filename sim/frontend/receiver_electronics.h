@@ -17,7 +17,8 @@
 namespace cohlink {
 
 struct ReceiverElectronicsParameters {
-  std::optional<double> bandwidth;  // Hz, 3 dB, Bessel; absent = unlimited
+  std::optional<double> bandwidth;                     // Hz, 3 dB, Bessel; absent = unlimited
+  std::array<std::optional<double>, 4> own_bandwidth;  // Hz, of XI XQ YI YQ; absent = `bandwidth`
   int bandwidth_order = 4;
   double low_cutoff = 0.0;  // Hz, 3 dB, first-order high-pass of the AC coupling; 0 = DC-coupled
   bool automatic_gain = true;
@@ -26,6 +27,10 @@ struct ReceiverElectronicsParameters {
   std::optional<double> saturation;  // V, the output never exceeds it; absent = linear
   double iq_skew = 0.0;              // s, Q later than I, both polarisations
   double xy_skew = 0.0;              // s, Y later than X
+
+  std::optional<double> bandwidth_of(std::size_t lane) const {
+    return own_bandwidth[lane] ? own_bandwidth[lane] : bandwidth;
+  }
 };
 
 /// Amplified lanes, referred to the input: the currents [A] that a linear amplifier of the lane's

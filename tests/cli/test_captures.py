@@ -1,4 +1,5 @@
 """Captures: repeatable to the last byte, readable without us, receivable without their truth."""
+import csv
 import json
 import shutil
 import time
@@ -51,6 +52,61 @@ class Repeatability(ProgramTest):
         self.succeed("simulate", "scenario.ini", "more.ini", "--set", "adc.bits=5", "-o", "a.h5")
         facts = json.loads(self.succeed("inspect", "a.h5", "--format", "json"))
         self.assertEqual((facts["channel.osnr_db"], facts["adc.bits"]), ("20", "5"))
+
+
+class WrongLanes(ProgramTest):
+    """What the converter's inputs are connected to, beside the same capture with each lane in its place."""
+
+    def codes(self, *settings):
+        self.succeed("simulate", "scenario.ini", *(word for s in settings for word in ("--set", s)), "-o", "lanes.h5", "--quiet")
+        with h5py.File(self.folder / "lanes.h5") as file:
+            lanes = file["truth/lanes"]
+            return file["adc/samples"][:], {name: lanes[name][()].tolist() for name in lanes}
+
+    def test_inputs_have_the_codes_of_the_lanes_they_are_connected_to(self):
+        skews = ["frontend.iq_skew_ps=3", "frontend.xy_skew_ps=10"]
+        (xi, xq, yi, yq), right = self.codes(*skews)
+        self.assertNotIn("source_lane", right)
+        found, truth = self.codes(*skews, "adc.inputs=YI,-XI,XQ,YQ")
+        numpy.testing.assert_array_equal(found, [yi, numpy.clip(-xi, -128, 127), xq, yq])
+        self.assertEqual((truth["source_lane"], truth["gain"]), ([2, 0, 1, 3], [1, -1, 1, 1]))
+        numpy.testing.assert_allclose(truth["skew_ps"], [10, 0, 3, 13])
+        found, truth = self.codes("adc.inputs=open,high,low,YQ", "adc.enob=6", "adc.offset_spread_percent=2")
+        self.assertLess(abs(found[0].mean() - 128 * truth["offset_of_full_scale"][0]), 0.2)
+        self.assertEqual({tuple(set(lane.tolist())) for lane in found[1:3]}, {(127,), (-128,)})
+        self.assertEqual(truth["gain"][:3], [0, 0, 0])
+
+    def test_the_receiver_names_them(self):
+        mixed = ["--set", "channel.polarisation_rotation_deg=35", "--set", "channel.extra_dispersion_ps_per_nm=4000",
+                 "--set", "signal.symbols=16384"]
+        for inputs, said in (("XQ,XI,YI,YQ", "lanes XI and XQ are swapped, or one of them is inverted"),
+                             ("XI,XQ,YI,-YQ", "lanes YI and YQ are swapped, or one of them is inverted"),
+                             ("XI,YI,XQ,YQ", "lanes XQ and YI have changed places"),
+                             ("XI,XQ,YI,open", "lane YQ is silent"), ("high,XQ,YI,YQ", "lane XI is silent")):
+            self.succeed("simulate", "scenario.ini", *mixed, "--set", f"adc.inputs={inputs}", "-o", "x.sigmf-meta", "--quiet")
+            result = self.run_program("receive", "x.sigmf-meta", "scenario.ini", "--set", "dsp.dispersion_ps_per_nm=4000")
+            self.assertIn(said, result.stderr)
+
+    def test_what_is_no_wiring_is_refused(self):
+        def refused(message, inputs):
+            self.refuse(2, message, "simulate", "scenario.ini", "--set", f"adc.inputs={inputs}", "-o", "x.h5")
+
+        refused("must say of 4 inputs what they are connected to", "XI,XQ")
+        refused("names lane XI twice", "XI,-XI,YI,YQ")
+        refused("'ZI' is not a known item", "ZI,XQ,YI,YQ")
+
+    def test_faults_are_drawn_and_labelled(self):
+        self.succeed("dataset", "scenario.ini", "-n", 6, "-o", "set", "--quiet", "--draw", "adc.inputs=choice:XI,XQ,YI,YQ|XQ,XI,YI,YQ",
+                     "--draw", "frontend.bandwidth_xi_ghz=log:4:40")
+        rows = list(csv.DictReader((self.folder / "set/labels.csv").read_text(encoding="utf-8").splitlines()))
+        self.assertEqual({row["adc.inputs"] for row in rows}, {"XI,XQ,YI,YQ", "XQ,XI,YI,YQ"})
+        for row in rows:
+            with h5py.File(self.folder / "set" / row["file"]) as file:
+                self.assertEqual("source_lane" in file["truth/lanes"], row["adc.inputs"].startswith("XQ"))
+                own = file["truth/lanes/own_bandwidth_hz"][()]
+                at = 1 if row["adc.inputs"].startswith("XQ") else 0
+                self.assertAlmostEqual(own[at], 1e9 * float(row["frontend.bandwidth_xi_ghz"]), delta=1.0)
+                self.assertEqual(numpy.isinf(own).sum(), 3)
 
 
 class WhatSimulateSays(ProgramTest):

@@ -83,8 +83,9 @@ class ForwardModel:
 
     def codes(self):
         field = self.received([self.modulated(pol, self.drive(pol)) for pol in range(2)])
-        return np.array([self.lane_codes(lane, current)
-                         for lane, current in enumerate(self.currents(self.split(field)))])
+        currents, source = list(self.currents(self.split(field))), self.get("lanes/source_lane")
+        return np.array([self.lane_codes(lane, currents[lane if source is None else int(source[lane])])
+                         for lane in range(4)])
 
     # Transmitter.
 
@@ -235,7 +236,10 @@ class ForwardModel:
 
     def amplified(self, lane, current):
         response, corner = np.ones(self.n, complex), self.get("lanes/low_cutoff_hz")
-        if (bandwidth := self.get("lanes/bandwidth_hz")) is not None:
+        own, bandwidth = self.get("lanes/own_bandwidth_hz"), self.get("lanes/bandwidth_hz")
+        if own is not None:
+            bandwidth = own[lane] if np.isfinite(own[lane]) else None
+        if bandwidth is not None:
             response *= bessel(int(self.get("lanes/bandwidth_order")), bandwidth)(self.frequency)
         if corner > 0.0:
             response *= 1j * self.frequency / (1j * self.frequency + corner)

@@ -67,6 +67,10 @@ SINGLE = {
     "clipping": "adc.loading_db=-4",
     "interleaving": "adc.interleave=4 adc.interleave_gain_percent=3 adc.interleave_offset_percent=2 "
         "adc.interleave_skew_fs=1500",
+    "exchanged and inverted lanes": "adc.inputs=YI,-XI,XQ,YQ adc.skew_yq_ps=2 adc.gain_spread_db=1 frontend.iq_skew_ps=3",
+    "dead and stuck lanes": "adc.inputs=XI,open,high,-YQ adc.offset_spread_percent=3",
+    "a lane's own bandwidth": "frontend.bandwidth_ghz=25 frontend.bandwidth_xq_ghz=6 frontend.bandwidth_yi_ghz=9 "
+        "adc.inputs=XQ,XI,YI,YQ",
     "rate": "adc.sample_rate_gsa=80",
     "beside the middle": "channel.count=4 channel.under_test=1 channel.spacing_ghz=75 fibre.spans=5 "
         "channel.power_offsets_db=0,-40,-40,-40",

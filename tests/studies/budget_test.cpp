@@ -241,6 +241,7 @@ std::vector<std::string> values_to_try(const ScenarioKey& key, const Scenario& s
     for (std::size_t i = 1; i < length; ++i) value += "," + one;
   }
   // The one under test is as [signal] has it.
+  if (key.name == "inputs") values = {"XI,XQ,YI,open"};
   if (key.name == "roll_offs") values = {"0.5,0.1,0.5"};
   if (key.name == "modulations") values = {"16qam,qpsk,16qam"};
   return values;

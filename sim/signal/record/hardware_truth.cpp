@@ -57,6 +57,7 @@ void visit_frontend(Truth& t, Visit&& visit) {
 
 template <class Truth, class Visit>
 void visit_lanes(Truth& t, Visit&& visit) {
+  visit("source_lane", "1", t.source_lane);
   visit("skew_ps", "ps", t.skew_ps);
   visit("gain", "1", t.gain);
   visit("offset_of_full_scale", "1", t.offset_of_full_scale);
@@ -65,6 +66,7 @@ void visit_lanes(Truth& t, Visit&& visit) {
   visit("interleaving_offset_of_full_scale", "1", t.interleaving_offset_of_full_scale);
   visit("interleaving_skew_ps", "ps", t.interleaving_skew_ps);
   visit("bandwidth_hz", "Hz", t.bandwidth_hz);
+  visit("own_bandwidth_hz", "Hz", t.own_bandwidth_hz);
   visit("bandwidth_order", "1", t.bandwidth_order);
   visit("low_cutoff_hz", "Hz", t.low_cutoff_hz);
   visit("saturation_v", "V", t.saturation_v);

@@ -74,8 +74,9 @@ struct FrontendTruth {
 
 /// What the four lanes of the receiver really did between photodiodes and codes.
 struct LaneTruth {
-  PerLane skew_ps = {0, 0, 0, 0};  // a lane later than the others: positive
-  PerLane gain = {1, 1, 1, 1};     // error of the converter's gain, linear
+  std::optional<PerLane> source_lane;  // of the front end, 0 to 3, that is connected; absent = each its own
+  PerLane skew_ps = {0, 0, 0, 0};      // a lane later than the others: positive
+  PerLane gain = {1, 1, 1, 1};         // error of the converter's gain, linear
   PerLane offset_of_full_scale = {0, 0, 0, 0};
   PerLane transimpedance_ohm = {1, 1, 1, 1};             // as the gain control set it
   std::array<std::vector<double>, 4> interleaving_gain;  // [lane][sub-converter], relative error
@@ -83,11 +84,12 @@ struct LaneTruth {
   std::array<std::vector<double>, 4> interleaving_skew_ps;  // the sign of skew_ps: sampled early, seen late
   std::optional<double>
       bandwidth_hz;  // 3 dB, of the electrical path; absent = as wide as the sample rate lets
-  std::optional<double> bandwidth_order;  // of its Bessel low-pass
-  double low_cutoff_hz = 0.0;             // 3 dB, of the AC coupling
-  std::optional<double> saturation_v;     // of the output stage; absent = linear
-  double bits = 16.0, enob = 16.0;        // of the converter
-  double jitter_fs = 0.0;                 // rms, of each sample by itself
+  std::optional<PerLane> own_bandwidth_hz;  // in the place of that, infinite = flat; absent = all alike
+  std::optional<double> bandwidth_order;    // of its Bessel low-pass
+  double low_cutoff_hz = 0.0;               // 3 dB, of the AC coupling
+  std::optional<double> saturation_v;       // of the output stage; absent = linear
+  double bits = 16.0, enob = 16.0;          // of the converter
+  double jitter_fs = 0.0;                   // rms, of each sample by itself
   double clock_offset_ppm = 0.0;
   double clock_phase_samples = 0.0;  // every sample is taken this much late
   // Beside it the clock is late by sine_jitter_fs sin(2 pi sine_jitter_rate_hz t + sine_jitter_phase_rad).

@@ -167,6 +167,10 @@ const std::vector<ScenarioKey> kKeys = {
     {"frontend", "shot_noise", kBoolean, "", "false", 0, 0, "", "photodiodes add shot noise of signal and local oscillator", ""},
     {"frontend", "bandwidth_ghz", kNumber, "GHz", "", 0.1, 1000, "", "3 dB bandwidth of the electrical path, Bessel; absent = flat up to half the ADC rate", "OIF-DPC-RX-01.x: about 22 (from memory)"},
     {"frontend", "bandwidth_order", kInteger, "", "4", 1, 10, "", "order of that Bessel filter", ""},
+    {"frontend", "bandwidth_xi_ghz", kNumber, "GHz", "", 0.1, 1000, "", "bandwidth of lane XI where it has one of its own, such as a damaged one; absent = as bandwidth_ghz", ""},
+    {"frontend", "bandwidth_xq_ghz", kNumber, "GHz", "", 0.1, 1000, "", "the same of lane XQ", ""},
+    {"frontend", "bandwidth_yi_ghz", kNumber, "GHz", "", 0.1, 1000, "", "the same of lane YI", ""},
+    {"frontend", "bandwidth_yq_ghz", kNumber, "GHz", "", 0.1, 1000, "", "the same of lane YQ", ""},
     {"frontend", "low_cutoff_khz", kNumber, "kHz", "0", 0, 1000000, "", "3 dB corner of the AC coupling, first order; 0 = DC-coupled", "OIF-DPC-RX-01.x: 100 (from memory)"},
     {"frontend", "gain_control", kChoice, "", "automatic", 0, 0, "automatic|manual", "automatic = each lane is brought to output_rms_mv and adc.loading_db; manual = transimpedance_ohm and adc.full_scale_mv", "OIF-DPC-RX-01.x"},
     {"frontend", "output_rms_mv", kNumber, "mV", "150", 0.1, 10000, "", "rms voltage of a lane under automatic gain control", "common practice: 300 to 700 mV peak to peak"},
@@ -176,6 +180,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"frontend", "xy_skew_ps", kNumber, "ps", "0", -10000, 10000, "", "Y later than X by this", "OIF-DPC-RX-01.x: up to 10 (from memory)"},
 
     {"adc", "sample_rate_gsa", kNumber, "GSa/s", "", 0.1, 1000, "", "sample rate of each lane; absent = two samples a symbol", ""},
+    {"adc", "inputs", kList, "", "XI,XQ,YI,YQ", 0, 0, "XI|XQ|YI|YQ|-XI|-XQ|-YI|-YQ|open|high|low", "lanes of the front end that the converter's inputs XI, XQ, YI, YQ are connected to; - = inverted, open = to none (a dead lane), high and low = stuck beyond full scale", ""},
     {"adc", "bits", kInteger, "", "8", 2, 16, "", "resolution; 16, the width of a capture's codes, is as good as none: it rounds 90 dB below a lane at the default loading", "common practice: 8"},
     {"adc", "enob", kNumber, "", "", 1, 16, "", "effective number of bits, by added white noise; absent = bits", "IEEE Std 1241; common practice: 5 to 6"},
     {"adc", "loading_db", kNumber, "dB", "-11", -40, 0, "", "rms of a lane relative to full scale, set by the gain control", "common practice: -12 to -9"},

@@ -65,6 +65,7 @@ std::vector<std::string> other_values(const ScenarioKey& key, const Scenario& sc
       break;
     case KeyType::kList:
       if (key.full_name() == "dsp.chain") values = {"resample,matched-filter,equaliser,phase"};
+      if (key.full_name() == "adc.inputs") values = {"XQ,XI,YI,-YQ"};
       break;
     case KeyType::kText:
       break;
