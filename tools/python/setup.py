@@ -2,6 +2,7 @@
 import os
 import pathlib
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -21,6 +22,7 @@ class CMakeBuild(build_ext):
         build = pathlib.Path(self.build_temp).resolve() / "cmake"
         flags = [f"-DPython_EXECUTABLE={sys.executable}", "-DCOHLINK_PYTHON_MODULE=ON", "-DBUILD_TESTING=OFF",
                  "-DCMAKE_BUILD_TYPE=Release", "-DCOHLINK_MPI=OFF"]
+        flags += shlex.split(os.environ.get("CMAKE_ARGS", ""))
         try:
             import pybind11
             flags.append(f"-Dpybind11_DIR={pybind11.get_cmake_dir()}")
