@@ -178,9 +178,9 @@ void Rounds::add_line(Packet& packet) const {
 void Rounds::add_theory(Packet& packet) const {
   Json& theory = packet.head["theory"];
   if (const auto ber = theory_ber(scenario_)) {
-    const double snr =
-        from_db(scenario_.number("channel.osnr_db")) * kOsnrBandwidthHz / symbol_rate_of(scenario_);
-    theory = {{"ber", finite(*ber)}, {"snr_db", finite(to_db(snr))}, {"of", "white noise, ideal reception"}};
+    theory = {{"ber", finite(*ber)},
+              {"snr_db", finite(to_db(*ideal_snr(scenario_)))},
+              {"of", "white noise, ideal reception"}};
     return;
   }
   try {

@@ -104,3 +104,25 @@ TEST_CASE("theory follows from OSNR and symbol rate") {
   scenario.set("fibre.nonlinear_coefficient_per_w_km=0");
   CHECK(theory_ber(scenario));
 }
+
+TEST_CASE("ideal reception has a value for SNR, EVM, Q and information, and none for what it has not") {
+  Scenario scenario;
+  scenario.set("channel.osnr_db=20");
+  scenario.set("signal.modulation=16qam");
+  // SNR = OSNR - 10 log10(Rs / 12.5 GHz), EVM = SNR^-1/2; GMI: 16QAM at 16 dB, numpy's quadrature of 150
+  // nodes.
+  CHECK(*theory_of(scenario, "snr_db") == doctest::Approx(20.0 - 10.0 * std::log10(32.0 / 12.5)));
+  CHECK(*theory_of(scenario, "evm_percent") ==
+        doctest::Approx(100.0 * std::pow(10.0, -0.05 * 15.9176)).epsilon(1e-4));
+  CHECK(*theory_of(scenario, "ber_x") == *theory_ber(scenario));
+  scenario.set("signal.symbol_rate_gbd=31.39858");  // 12.5 GHz by 4 dB
+  CHECK(std::abs(*theory_of(scenario, "gmi_bits") - 3.97079) < 2e-4);
+  CHECK(*theory_of(scenario, "ngmi") == doctest::Approx(*theory_of(scenario, "gmi_bits") / 4.0));
+  for (const char* other : {"cycle_slips", "taps_dgd_ps", "post_fec_ber", "colour"})
+    CHECK_FALSE(theory_of(scenario, other));
+  scenario.set("signal.modulation=gaussian");
+  CHECK_FALSE(theory_of(scenario, "gmi_bits"));
+  CHECK(theory_of(scenario, "snr_db"));
+  scenario.set("fibre.spans=2");
+  CHECK_FALSE(theory_of(scenario, "snr_db"));
+}

@@ -14,6 +14,8 @@
 namespace cohlink {
 namespace {
 
+constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
+
 /// Nothing instead of NaN or infinity: such a value does not exist.
 Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
 
@@ -27,8 +29,9 @@ void add_axes(Table& table, const SweepPlan& plan) {
   }
 }
 
-/// What was asked for, with its interval.
-void add_output(Table& table, const std::vector<Tally>& tallies, const std::string& output) {
+/// What was asked for, with its interval and what ideal reception makes of it.
+void add_output(Table& table, const SweepPlan& plan, const std::vector<Tally>& tallies,
+                const std::string& output) {
   const bool level = output.ends_with("_db") || output.ends_with("_percent");
   const Look look = level ? Look::kHundredths : output.starts_with("ber") ? Look::kScientific : Look::kShort;
   Column value{output, look}, low{bound_name(output, "low"), look}, high{bound_name(output, "high"), look};
@@ -39,13 +42,17 @@ void add_output(Table& table, const std::vector<Tally>& tallies, const std::stri
     high.cells.push_back(finite(m.high));
   }
   for (auto* column : {&value, &low, &high}) table.columns.push_back(std::move(*column));
+  if (!has_theory(output)) return;
+  Column& theory = table.add(bound_name(output, "theory"), look);
+  for (const SweepPoint& point : plan.points)
+    theory.cells.push_back(finite(theory_of(point.scenario, output).value_or(kNone)));
 }
 
 std::vector<double> as_numbers(const Column& column) {
   std::vector<double> numbers;
   for (const auto& cell : column.cells) {
     const auto* number = std::get_if<double>(&cell);
-    numbers.push_back(number != nullptr ? *number : std::numeric_limits<double>::quiet_NaN());
+    numbers.push_back(number != nullptr ? *number : kNone);
   }
   return numbers;
 }
@@ -137,7 +144,7 @@ void add_spread(Table& table, const SweepPlan& plan, const std::vector<Tally>& t
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
   Table table;
   add_axes(table, plan);
-  if (!output.empty()) add_output(table, tallies, output);
+  if (!output.empty()) add_output(table, plan, tallies, output);
   const auto ratio = Look::kScientific, level = Look::kHundredths;
   Column ber{"ber", ratio}, low{"ber_low", ratio}, high{"ber_high", ratio}, errors{"errors"}, bits{"bits"},
       q{"q_db", level}, snr{"snr_db", level}, evm{"evm_percent", level}, theory{"ber_theory", ratio},

@@ -84,7 +84,7 @@ std::vector<std::string> measured_names(const h5::File& file) {
   const std::string output = file.attribute_text("/", "measure");
   for (const Shown& q : kShown)
     if (output == q.value && !q.low.empty()) return {};
-  return {output, bound_name(output, "low"), bound_name(output, "high")};
+  return {output, bound_name(output, "low"), bound_name(output, "high"), bound_name(output, "theory")};
 }
 
 constexpr const char* kVerdicts[] = {"fail", "pass", "undecided", "no lock"};
@@ -182,7 +182,7 @@ std::vector<Shown> shown_of(const h5::File& file) {
   std::vector<Shown> shown(std::begin(kShown), std::end(kShown));
   if (const auto names = measured_names(file); !names.empty())
     shown.insert(shown.begin(),
-                 {names[0], names[1], names[2], "",
+                 {names[0], names[1], names[2], names[3],
                   names[0].starts_with("ber") ? kOfErrors : std::vector<Spacing>{Spacing::kLinear}});
   return shown;
 }
