@@ -147,6 +147,39 @@ class Report(unittest.TestCase):
         shown()["hybrid.h5"].click()
         self.assertEqual(drawn(), before)
 
+    def ticks(self, figure, axis):
+        """{value: place} of the labelled marks of the picture that is shown."""
+        return dict(self.page.execute_script(
+            "return [...arguments[0].querySelectorAll('.plot > svg:not([hidden]) .marks text')]"
+            f".filter((text) => text.getAttribute('text-anchor') === '{'middle' if axis == 'x' else 'end'}')"
+            f".map((text) => [Number(text.textContent.replace(/^10(.)/, '1e$1')), Number(text.getAttribute('{axis}'))])", figure))
+
+    def test_axes_fit_the_curves_that_are_shown(self):
+        figure = self.figure("3 files together")
+        lines = figure.find_elements(By.CSS_SELECTOR, ".legend li")
+        before = {axis: self.ticks(figure, axis) for axis in "xy"}
+        self.press(figure, "linear axis")
+        wide = self.ticks(figure, "y")
+        for line in lines[1:]:
+            line.find_element(By.TAG_NAME, "input").click()
+        narrow = self.ticks(figure, "y")
+        with h5py.File(self.folder / "clean.h5") as file:
+            bers, high, osnrs = file["ber"][:], file["ber_high"][:], file["channel.osnr_db"][:]
+        self.assertLess(max(narrow), max(wide))
+        # No more than one step of room above what is shown, and every point where the marks beside it say.
+        top, next_to_it = sorted(narrow)[:-3:-1]
+        self.assertTrue(top >= max(high) > next_to_it, (narrow, high))
+        picture, = (each for each in figure.find_elements(By.CSS_SELECTOR, ".plot > svg") if each.is_displayed())
+        for axis, values in (("x", osnrs), ("y", bers)):
+            marks = self.ticks(figure, axis)
+            low, end = min(marks), max(marks)
+            for place, value in zip(places(picture, axis), values):
+                self.assertAlmostEqual(place, marks[low] + (value - low) / (end - low) * (marks[end] - marks[low]), delta=0.35)
+        for line in lines[1:]:
+            line.find_element(By.TAG_NAME, "input").click()
+        self.press(figure, "log axis")
+        self.assertEqual({axis: self.ticks(figure, axis) for axis in "xy"}, before)
+
     def test_copied_tables_are_the_files_values_to_the_last_digit(self):
         for name in ("clean", "grid"):
             rows = self.copied(self.section(f"{name}.h5").find_elements(By.CLASS_NAME, "numbers")[-1])

@@ -107,8 +107,8 @@ std::string report_page(const std::string& title, const std::vector<std::string>
          std::string(version().number) + " (" + std::string(version().git_hash) + ")</p>\n" +
          contents(files) +
          (together.empty() ? "" : "<section>\n<h2>Curves together</h2>\n" + together + "</section>\n") +
-         body + std::string(kCaution) + "</main>\n<script>\n" + embedded("report.js") +
-         "</script>\n</body>\n</html>\n";
+         body + std::string(kCaution) + "</main>\n<script>\n" + embedded("rescale.js") +
+         embedded("report.js") + "</script>\n</body>\n</html>\n";
 }
 
 }  // namespace cohlink

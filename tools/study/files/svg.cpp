@@ -49,7 +49,13 @@ std::string shape_at(std::size_t series, double x, double y) {
                                          "m0 -4.2l4.2 7h-8.4z",
                                          "m0 4.2l4.2 -7h-8.4z",
                                          "m-1.2 -4h2.4v2.8h2.8v2.4h-2.8v2.8h-2.4v-2.8h-2.8v-2.4h2.8z"};
-  return "M" + place(x) + " " + place(y) + kShapes[(series + series / kColours) % kShapes.size()];
+  return "M" + place(x, 2) + " " + place(y, 2) + kShapes[(series + series / kColours) % kShapes.size()];
+}
+
+std::string join_places(std::initializer_list<double> places) {
+  std::string out;
+  for (const double value : places) out += (out.empty() ? "" : " ") + place(value);
+  return out;
 }
 
 /// One picture of a plot.
@@ -58,8 +64,9 @@ class Drawing {
   Drawing(const Plot& plot, Spacing spacing, const Range& xs, bool log_x)
       : plot_(plot),
         spacing_(spacing),
+        x_spacing_(log_x ? Spacing::kLog : Spacing::kLinear),
         frame_(),
-        x_(xs.low, xs.high, frame_.left, frame_.x_end(), log_x ? Spacing::kLog : Spacing::kLinear),
+        x_(xs.low, xs.high, frame_.left, frame_.x_end(), x_spacing_),
         y_(make_y()) {}
 
   std::string svg(bool shown) const {
@@ -72,13 +79,23 @@ class Drawing {
       if (Scale::drawable(level, spacing_)) body += draw_level(level, word);
     static constexpr const char* kNames[] = {"linear", "log", "Q"};
     return svg::picture(frame_,
-                        " data-spacing=\"" + std::string(kNames[static_cast<std::size_t>(spacing_)]) +
-                            "\" role=\"img\" aria-label=\"" + html_text(plot_.title) + "\"" +
+                        " data-spacing=\"" + std::string(kNames[static_cast<std::size_t>(spacing_)]) + "\"" +
+                            axes() + " role=\"img\" aria-label=\"" + html_text(plot_.title) + "\"" +
                             (shown ? "" : " hidden=\"\""),
                         body);
   }
 
  private:
+  /// What the script fits the axes by.
+  std::string axes() const {
+    const auto law = [](Spacing spacing) { return spacing == Spacing::kLog ? " log" : " linear"; };
+    const auto ends = [](const Scale& scale) {
+      return exact_decimal(scale.begin()) + " " + exact_decimal(scale.end());
+    };
+    return " data-frame=\"" + join_places({frame_.left, frame_.top, frame_.x_end(), frame_.y_end()}) +
+           "\" data-x=\"" + ends(x_) + law(x_spacing_) + "\" data-y=\"" + ends(y_) + law(spacing_) + "\"";
+  }
+
   /// Its words stand at the end where fewer points lie behind them.
   std::string draw_level(double level, const std::string& word) const {
     const double y = y_.at(level), middle = 0.5 * (frame_.left + frame_.x_end());
@@ -143,9 +160,8 @@ class Drawing {
   std::string arrow(const PlotSeries& series, const PlotPoint& p, std::size_t look) const {
     if (!Scale::drawable(p.high, spacing_) || !std::isfinite(p.x) || series.dashed) return "";
     const double x = x_.at(p.x), y = y_.at(p.high);
-    return "<path class=\"mark arrow " + colour_of(look) + "\" d=\"M" + place(x - 5) + " " + place(y) +
-           "h10M" + place(x) + " " + place(y) + "v13m-4 -5l4 5l4 -5\"><title>" +
-           html_text(reading(series, p)) + "</title></path>\n";
+    return "<path class=\"mark arrow " + colour_of(look) + "\" d=\"M" + place(x, 2) + " " + place(y, 2) +
+           "m-5 0h10m-5 0v13m-4 -5l4 5l4 -5\"><title>" + html_text(reading(series, p)) + "</title></path>\n";
   }
 
   std::string draw_series(const PlotSeries& series, std::size_t look) const {
@@ -157,7 +173,7 @@ class Drawing {
         pen_up = true;
         continue;
       }
-      path += (pen_up ? "M" : "L") + place(x_.at(p.x)) + " " + place(y_.at(p.y));
+      path += (pen_up ? "M" : "L") + place(x_.at(p.x), 2) + " " + place(y_.at(p.y), 2);
       pen_up = false;
       if (std::isfinite(p.high) && std::isfinite(p.low) && !series.dashed)
         marks += svg::line(x_.at(p.x), y_.at(p.low), x_.at(p.x), y_.at(p.high), "bar " + colour_of(look));
@@ -170,7 +186,7 @@ class Drawing {
   }
 
   const Plot& plot_;
-  Spacing spacing_;
+  Spacing spacing_, x_spacing_;
   Frame frame_;
   Scale x_, y_;
 };
@@ -212,12 +228,6 @@ Table numbers_of(const Plot& plot) {
     });
   });
   return table;
-}
-
-std::string join_places(std::initializer_list<double> places) {
-  std::string out;
-  for (const double value : places) out += (out.empty() ? "" : " ") + place(value);
-  return out;
 }
 
 /// Values from 1 to 30 or further, none at or below zero, lie along a logarithm.

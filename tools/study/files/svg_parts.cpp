@@ -49,7 +49,7 @@ double round_step(double step) {
 
 }  // namespace
 
-std::string place(double value) { return fixed(value, 1); }
+std::string place(double value, int digits) { return fixed(value, digits); }
 
 Scale::Scale(double low, double high, double from, double to, Spacing spacing)
     : from_(from), to_(to), spacing_(spacing) {
@@ -113,8 +113,8 @@ void Range::take(double value) {
 }
 
 std::string line(double x1, double y1, double x2, double y2, const std::string& kind) {
-  return "<line x1=\"" + place(x1) + "\" y1=\"" + place(y1) + "\" x2=\"" + place(x2) + "\" y2=\"" +
-         place(y2) + "\" class=\"" + kind + "\"/>\n";
+  return "<line x1=\"" + place(x1, 2) + "\" y1=\"" + place(y1, 2) + "\" x2=\"" + place(x2, 2) + "\" y2=\"" +
+         place(y2, 2) + "\" class=\"" + kind + "\"/>\n";
 }
 
 std::string text(double x, double y, const std::string& anchor, const std::string& content,
@@ -125,7 +125,7 @@ std::string text(double x, double y, const std::string& anchor, const std::strin
 
 std::string grid(const Frame& f, const Scale& x, const Scale& y, const std::string& x_label,
                  const std::string& y_label) {
-  std::string out;
+  std::string out = "<g class=\"marks\">\n";
   int count = 0;  // every second number goes where there is half the room
   for (const auto& mark : x.marks()) {
     out += line(mark.at, f.top, mark.at, f.y_end(), mark.label.empty() ? "minor" : "grid");
@@ -138,7 +138,8 @@ std::string grid(const Frame& f, const Scale& x, const Scale& y, const std::stri
     if (!mark.label.empty()) out += text(f.left - 8, mark.at, "end", mark.label, " dy=\"0.35em\"");
   }
   const double middle = 0.5 * (f.top + f.y_end());
-  out += text(0.5 * (f.left + f.x_end()), f.height - 8, "middle", html_text(x_label), " class=\"name\"");
+  out += "</g>\n" +
+         text(0.5 * (f.left + f.x_end()), f.height - 8, "middle", html_text(x_label), " class=\"name\"");
   return out + text(18, middle, "middle", html_text(y_label),
                     " class=\"name\" transform=\"rotate(-90 18 " + place(middle) + ")\"");
 }

@@ -16,8 +16,8 @@ struct Frame {
   double y_end() const { return height - bottom; }
 };
 
-/// A place on the page, to a tenth of a unit.
-std::string place(double value);
+/// A place on the page, to a tenth of a unit or more exactly.
+std::string place(double value, int digits = 1);
 
 /// One axis: values to places on the page, and where its marks stand.
 class Scale {
@@ -25,7 +25,8 @@ class Scale {
   /// The values from `low` to `high` between the places `from` and `to`; `low` must be drawable.
   Scale(double low, double high, double from, double to, Spacing spacing);
   double at(double value) const { return at_coordinate(coordinate(value)); }
-  /// The coordinate at the far end: of a linear scale, its value.
+  /// The coordinates at its ends: of a linear scale values, of others their logarithms or Q.
+  double begin() const { return low_; }
   double end() const { return high_; }
   /// Whether a value has a place: none below zero on a logarithm, none at or above 1/2 as a Q.
   static bool drawable(double value, Spacing spacing);
@@ -59,7 +60,7 @@ std::string line(double x1, double y1, double x2, double y2, const std::string& 
 /// `content` is markup already.
 std::string text(double x, double y, const std::string& anchor, const std::string& content,
                  const std::string& more = "");
-/// Marks, lines and names of both axes.
+/// Marks and lines (a group of class "marks") and names of both axes.
 std::string grid(const Frame& frame, const Scale& x, const Scale& y, const std::string& x_label,
                  const std::string& y_label);
 /// "<rect .../>" with a reading.

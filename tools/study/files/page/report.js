@@ -48,6 +48,7 @@ function addChoice(figure) {
     box.addEventListener("change", () => {
       for (const part of figure.querySelectorAll(`.plot g[data-series="${item.dataset.series}"]`)) part.toggleAttribute("hidden", !box.checked);
       item.classList.toggle("out", !box.checked);
+      for (const picture of figure.querySelectorAll(".plot > svg")) rescale(picture);
       figure.reader.clear();
     });
     item.replaceChildren(element("label", {}, box, ...item.childNodes));
