@@ -70,8 +70,8 @@ class Pictures(ProgramTest):
     def test_whatever_was_measured_is_drawn_with_its_interval(self):
         self.sweep("osnr.h5", "--measure", "required_osnr", "--vary", "channel.dgd_ps=20|0|10")
         self.sweep("penalty.h5", "--measure", "penalty_db", "--vary", "channel.dgd_ps=20|0|10")
-        for name, stem, label, shown in (("osnr.h5", "required_osnr", "required OSNR in 12.5 GHz (dB)", "required OSNR in 12.5 GHz"),
-                                         ("penalty.h5", "penalty", "penalty in required OSNR (dB)", "penalty in required OSNR")):
+        for name, stem, label, shown in (("osnr.h5", "required_osnr", "required OSNR in 12.5 GHz [dB]", "required OSNR in 12.5 GHz"),
+                                         ("penalty.h5", "penalty", "penalty in required OSNR [dB]", "penalty in required OSNR")):
             self.drawn_twice_alike("ber_curve.py", name)
             self.assertIn(label, self.words("a.svg"))
             self.succeed("report", name, "-o", "page.html", "--quiet")
@@ -95,7 +95,7 @@ class Pictures(ProgramTest):
         self.drawn_twice_alike("ber_curve.py", "snr.h5", "--budget", "budget.h5")
         words = self.words("a.svg")
         self.assertFalse([word for word in words if "errors counted" in word])
-        self.assertTrue({"SNR of the recovered symbols (dB)", "budget", "budget, plain GN"} <= set(words), words)
+        self.assertTrue({"SNR [dB]", "budget", "budget, plain GN"} <= set(words), words)
         self.assertTrue([word for word in words if word.startswith("points: measured on the symbols of ")
                          and word.endswith("lines: theory of ideal reception")], words)
         self.succeed("report", "budget.h5", "-o", "page.html")
@@ -127,7 +127,7 @@ class Pictures(ProgramTest):
                 file[name].attrs["unit"] = "ps/nm"
             file.attrs["measure"] = "luck_ps_per_nm"
         self.drawn_twice_alike("ber_curve.py", "curve.h5")
-        self.assertIn("luck_ps_per_nm (ps/nm)", self.words("a.svg"))
+        self.assertIn("luck_ps_per_nm [ps/nm]", self.words("a.svg"))
         _, axes = self.figure("curve.h5")
         numpy.testing.assert_array_equal(axes.containers[0][1][1].get_ydata(), [1.5, 2.5, 3.5])
         with h5py.File(self.folder / "curve.h5", "r+") as file:
@@ -142,7 +142,7 @@ class Pictures(ProgramTest):
             self.sweep("curve.h5", "--vary", grid[0], "--vary", grid[1])
             self.drawn_twice_alike("ber_curve.py", "curve.h5")
             words = self.words("a.svg")
-            self.assertTrue({"QPSK", "16QAM", "OSNR in 12.5 GHz (dB)"} <= set(words), (number, words))
+            self.assertTrue({"QPSK", "16QAM", "OSNR in 12.5 GHz [dB]"} <= set(words), (number, words))
             self.assertFalse([word for word in words if "channel.osnr_db" in word])
         self.sweep("words.h5", "--vary", "signal.modulation=qpsk|16qam")
         _, axes = self.figure("words.h5")
@@ -186,7 +186,7 @@ class Pictures(ProgramTest):
         self.succeed("receive", "capture.h5", "-o", "result.h5")
         self.drawn_twice_alike("stages.py", "result.h5")
         below_title = next(text for text in self.words("a.svg") if text.startswith("SNR "))
-        self.assertRegex(below_title, r"; +(pass|fail|undecided) against 0\.02$")
+        self.assertRegex(below_title, r"; +(pass|fail|undecided) against the code's threshold of 0\.02$")
 
     def test_the_wrong_file_is_refused_in_one_line(self):
         self.succeed("simulate", "scenario.ini", "-o", "capture.h5")

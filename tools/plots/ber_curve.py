@@ -17,31 +17,8 @@ from matplotlib.ticker import FuncFormatter, LogLocator
 import files
 import style
 
-# Longer names for axes; any other key is shown by its own.
-AXIS_NAMES = {
-    "channel.osnr_db": "OSNR in 12.5 GHz (dB)",
-    "transmitter.launch_power_dbm": "launch power (dBm)",
-    "transmitter.laser_linewidth_khz": "linewidth of the transmit laser (kHz)",
-    "laser_lo.linewidth_khz": "linewidth of the local oscillator (kHz)",
-    "channel.extra_dispersion_ps_per_nm": "dispersion (ps/nm)",
-    "channel.dgd_ps": "differential group delay (ps)",
-    "frontend.received_power_dbm": "received power (dBm)",
-    "fibre.spans": "spans",
-}
-# (y axis, title); any other measured quantity is shown by its own name and unit.
-QUANTITIES = {
-    "ber": ("bit error ratio before FEC", "Bit error ratio"),
-    "required_osnr_db": ("required OSNR in 12.5 GHz (dB)", "Required OSNR"),
-    "penalty_db": ("penalty in required OSNR (dB)", "OSNR penalty"),
-    "snr_db": ("SNR of the recovered symbols (dB)", "Signal-to-noise ratio"),
-    "q_db": ("Q from counted errors (dB)", "Q"),
-    "evm_percent": ("error vector magnitude (%)", "Error vector magnitude"),
-    "gmi_bits": ("GMI (bit a symbol and polarisation)", "Generalised mutual information"),
-    "mi_bits": ("mutual information (bit a symbol and polarisation)", "Mutual information"),
-}
 # Measures that rest on counted errors; any other is measured on the received symbols.
 COUNTED = ("ber", "q_db", "required_osnr_db", "penalty_db")
-MODULATIONS = {"qpsk": "QPSK", "16qam": "16QAM", "gaussian": "Gaussian"}
 
 
 def short(value):
@@ -66,7 +43,7 @@ def label(modulation, given):
     """"16QAM, adc.bits = 6": the modulation (None where it stands along x) and the other keys of a series."""
     given = dict(given)
     modulation = given.pop("signal.modulation", modulation)
-    names = [MODULATIONS.get(modulation, modulation)] if modulation else []
+    names = [modulation.capitalize() if modulation == "gaussian" else modulation.upper()] if modulation else []
     return ", ".join(names + [f"{name} = {short(value)}" for name, value in given.items()])
 
 
@@ -155,11 +132,19 @@ def scale_errors(axes):
     axes.yaxis.set_major_formatter(FuncFormatter(power_of_ten))
 
 
+def words_of(curve, name):
+    """What stands in words for a data set; in older files its name."""
+    return files.text(curve[name], "long_name") or name
+
+
+def capital(words):
+    return words[:1].upper() + words[1:]
+
+
 def name_axes(axes, curve):
-    key, measure = key_along_x(curve), files.measured(curve)
-    axes.set_xlabel(AXIS_NAMES.get(key, key))
-    unit = files.text(curve[measure], "unit")
-    axes.set_ylabel(QUANTITIES[measure][0] if measure in QUANTITIES else measure + (f" ({unit})" if unit else ""))
+    for name, put in ((key_along_x(curve), axes.set_xlabel), (files.measured(curve), axes.set_ylabel)):
+        unit = files.text(curve[name], "unit")
+        put(words_of(curve, name) + (f" [{unit}]" if unit else ""))
 
 
 def draw_budget(axes, budget, key):
@@ -234,7 +219,7 @@ def main():
     curves = [files.open_as(path, "cohlink curve") for path in arguments.curve]
     check_alike(curves)
     measure = files.measured(curves[0])
-    title = arguments.title or QUANTITIES.get(measure, (None, measure))[1]
+    title = arguments.title or capital(words_of(curves[0], measure))
     budget = files.open_as(arguments.budget, "cohlink budget") if arguments.budget else None
     if budget is not None and (measure != "snr_db" or "points" not in budget):
         files.refuse(f"{arguments.budget}: a budget is drawn beside a curve of the SNR, and made with --compare that curve")

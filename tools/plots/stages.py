@@ -103,7 +103,7 @@ def describe(result):
         low, high = attributes["ber_low"], attributes["ber_high"]
         parts.append(f"BER {attributes['ber']:.2g} (95 %: {low:.2g} to {high:.2g})")
     if "verdict" in attributes:
-        parts.append(f"{files.text(result, 'verdict')} against {attributes['threshold_ber']:g}")
+        parts.append(f"{files.text(result, 'verdict')} against the code's threshold of {attributes['threshold_ber']:g}")
     return ";  ".join(parts)
 
 

@@ -7,6 +7,7 @@
 #include "rx/quality/metrics.h"
 #include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/version.h"
+#include "tools/study/files/words.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
@@ -120,6 +121,12 @@ std::string axis_names(const SweepPlan& plan) {
   return names;
 }
 
+void write_words(h5::File& file, const SweepPlan& plan, const std::string& measure) {
+  for (const auto& axis : plan.axes)
+    file.attribute(dataset_name(axis.key), "long_name", quantity_of(axis.key).words);
+  file.attribute(dataset_name(measure), "long_name", quantity_of(measure).words);
+}
+
 /// Where a fibre was redrawn: how its realisations are spread.
 void add_spread(Table& table, const SweepPlan& plan, const std::vector<Tally>& tallies) {
   if (std::none_of(tallies.begin(), tallies.end(), [](const Tally& t) { return !t.total().fibres.empty(); }))
@@ -198,11 +205,13 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
     if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
     file.attribute("/", "axes", axis_names(plan));
-    file.attribute("/", "measure", output.empty() ? std::string("ber") : output);
+    const std::string measure = output.empty() ? std::string("ber") : output;
+    file.attribute("/", "measure", measure);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
       write_column(file, table.columns[c], plan.shape());
+    write_words(file, plan, measure);
     std::vector<std::uint64_t> frames, unlocked;
     for (const auto& tally : tallies) {
       frames.push_back(tally.frames());

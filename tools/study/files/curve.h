@@ -4,6 +4,7 @@
 #include <string>
 #include <vector>
 
+#include "sim/signal/record/hdf5.h"
 #include "tools/study/files/table.h"
 #include "tools/study/plan/plan.h"
 #include "tools/study/run/executor.h"
@@ -18,6 +19,10 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
 
 /// The varied keys, parted by commas: the attribute "axes" of a curve file.
 std::string axis_names(const SweepPlan& plan);
+
+/// Attribute long_name (the CF conventions' name for it) of the axes and of what was measured: the words that
+/// stand on an axis of a picture. They must have been written.
+void write_words(h5::File& file, const SweepPlan& plan, const std::string& measure);
 
 /// HDF5: one data set a column, shaped as the grid, with the varied keys as dimension scales attached to
 /// it; /frames counted; /scenario (before variation); provenance as attributes of the root. Written beside

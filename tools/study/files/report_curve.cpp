@@ -24,7 +24,7 @@ struct Curve {
 };
 
 Look look_of(const std::string& column) {
-  if (column.starts_with("ber")) return Look::kScientific;
+  if (column.starts_with("ber") || column.ends_with("_ber")) return Look::kScientific;
   return column.find("db") != std::string::npos || column.find("osnr") != std::string::npos ||
                  column.find("percent") != std::string::npos || column.find("penalty") != std::string::npos
              ? Look::kHundredths
@@ -183,7 +183,8 @@ std::vector<Shown> shown_of(const h5::File& file) {
   if (const auto names = measured_names(file); !names.empty())
     shown.insert(shown.begin(),
                  {names[0], names[1], names[2], names[3],
-                  names[0].starts_with("ber") ? kOfErrors : std::vector<Spacing>{Spacing::kLinear}});
+                  quantity_of(names[0]).look == Look::kScientific ? kOfErrors
+                                                                  : std::vector<Spacing>{Spacing::kLinear}});
   return shown;
 }
 

@@ -41,6 +41,14 @@ constexpr Words kWords[] = {
     {"dsp.equaliser_taps", "taps of the equaliser"},
     {"dsp.test_phases", "test phases"},
     {"ber", "bit error ratio before FEC"},
+    {"ber_x", "bit error ratio of X before FEC"},
+    {"ber_y", "bit error ratio of Y before FEC"},
+    {"post_fec_ber", "bit error ratio after FEC"},
+    {"snr_x_db", "SNR of X"},
+    {"snr_y_db", "SNR of Y"},
+    {"ngmi", "normalised GMI"},
+    {"iq_skew_x_ps", "I/Q skew of X"},
+    {"iq_skew_y_ps", "I/Q skew of Y"},
     {"penalty_db", "penalty in required OSNR"},
     {"required_osnr_db", "required OSNR in 12.5 GHz"},
     {"snr_penalty_db", "SNR penalty"},
@@ -76,7 +84,7 @@ std::string words_of(const std::string& column, const std::string& unit) {
 }
 
 Look look_of(const std::string& column, const std::string& unit) {
-  if (column.starts_with("ber")) return Look::kScientific;
+  if (column.starts_with("ber") || column.ends_with("_ber")) return Look::kScientific;
   return find_key(column) == nullptr && (unit == "dB" || unit == "%") ? Look::kHundredths : Look::kFigures;
 }
 

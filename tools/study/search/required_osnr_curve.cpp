@@ -126,13 +126,14 @@ void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::s
     file.attribute("/", "common_noise", std::string("yes"));
     file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
     file.attribute("/", "axes", axis_names(plan));
-    file.attribute("/", "measure",
-                   std::string(table.find("penalty_db") == nullptr ? "required_osnr_db" : "penalty_db"));
+    const std::string measure = table.find("penalty_db") == nullptr ? "required_osnr_db" : "penalty_db";
+    file.attribute("/", "measure", measure);
     if (!reference.empty()) file.attribute("/", "reference", reference);
     file.write_text("/scenario", plan.base.resolved());
     for (const auto& axis : plan.axes) write_axis(file, axis);
     for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
       write_column(file, table.columns[c], plan.shape());
+    write_words(file, plan, measure);
     attach_scales(file, dimensions);
   });
 }
