@@ -84,9 +84,9 @@ def draw(curves, detail):
             axes.annotate(f"{p['value']:g}", (p["block_operations"], p["penalty_db"]), xytext=(4, 5), textcoords="offset points", fontsize=8,
                           color=style.SOFT_INK)
         axes.set_title(label, loc="left", fontsize=10, fontweight="bold", color=colour)
-        axes.set(xlabel=f"operations a bit, {block}")
+        axes.set(xlabel=f"operations a bit, block {block}")
         axes.grid(True)
-    panels[0].set(ylabel="penalty, dB of SNR", ylim=(-0.15, 3))
+    panels[0].set(ylabel="SNR penalty [dB]", ylim=(-0.15, 3))
     figure.subplots_adjust(left=0.07, right=0.985, top=0.74, bottom=0.14, wspace=0.09)
     style.headline(figure, "What the receiver's arithmetic buys", detail)
     return figure
@@ -121,7 +121,7 @@ def main():
     with open(f"{arguments.output}.csv", "w", encoding="utf-8") as file:
         file.write("\n".join(lines) + "\n")
     print("\n".join(lines))
-    style.save(draw(curves, f"{facts.get('signal.modulation', 'qpsk')}, one capture, one setting at a time made smaller; bars: 95 % of the "
+    style.save(draw(curves, f"{modulation.upper()}, one capture, one setting at a time made smaller; bars: 95 % of the "
                             "BER; reference: the largest setting"), arguments.output)
 
 
