@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <optional>
 #include <stdexcept>
 #include <vector>
 
@@ -18,6 +19,7 @@ using namespace vectors;
 constexpr std::size_t kMostBits = 16;          // of a point's label
 constexpr std::size_t kRun = 64 * kWidth;      // values whose losses are summed in single precision
 constexpr std::size_t kCheckEvery = 8 * kRun;  // symbols
+constexpr std::size_t kStretches = 16;
 
 struct Loss {
   double symbol = 0.0, bit = 0.0;  // nats
@@ -108,6 +110,36 @@ Loss sum_losses(const Constellation& c, std::span<const std::complex<float>> rec
              __attribute__((always_inline)) { return sum_losses(points, received, sent, per_noise); });
 }
 
+// Losses of the stretches of a row, and how their means scatter.
+class Stretches {
+ public:
+  void add(const Loss& loss, std::size_t symbols) {
+    const auto n = static_cast<double>(symbols);
+    sum_.symbol += loss.symbol;
+    sum_.bit += loss.bit;
+    squares_ += loss.bit * loss.bit / n;
+    symbols_ += n;
+    ++count_;
+  }
+  const Loss& sum() const { return sum_; }
+  /// Standard error of the mean loss of bits; nothing of a single stretch.
+  std::optional<double> deviation() const {
+    if (count_ < 2) return std::nullopt;
+    const double between = std::max(0.0, squares_ - sum_.bit * sum_.bit / symbols_);
+    return std::sqrt(between / (count_ - 1.0) / symbols_);
+  }
+
+ private:
+  Loss sum_;
+  double squares_ = 0.0, symbols_ = 0.0, count_ = 0.0;
+};
+
+// Symbols in whole vectors, but for the last stretch.
+std::size_t stretch_of(std::size_t symbols) {
+  const std::size_t equal = (symbols + kStretches - 1) / kStretches;
+  return std::clamp((equal + kWidth - 1) / kWidth * kWidth, kWidth, kCheckEvery);
+}
+
 }  // namespace
 
 Information achievable_information(std::span<const std::complex<float>> received,
@@ -119,21 +151,24 @@ Information achievable_information(std::span<const std::complex<float>> received
   if (constellation(modulation).empty())
     throw std::invalid_argument("information of a constellation: Gaussian symbols have none");
   const Constellation& points = constellation(modulation);
-  Loss loss;
-  for (std::size_t from = 0; from < received.size(); from += kCheckEvery) {
+  Stretches stretches;
+  const std::size_t stretch = stretch_of(received.size());
+  for (std::size_t from = 0; from < received.size(); from += stretch) {
     execution.check();
-    const std::size_t count = std::min(kCheckEvery, received.size() - from);
-    const Loss part = sum_losses(points, received.subspan(from, count), sent.subspan(from, count),
-                                 static_cast<float>(1.0 / noise));
-    loss.symbol += part.symbol;
-    loss.bit += part.bit;
+    const std::size_t count = std::min(stretch, received.size() - from);
+    stretches.add(sum_losses(points, received.subspan(from, count), sent.subspan(from, count),
+                             static_cast<float>(1.0 / noise)),
+                  count);
   }
+  const Loss loss = stretches.sum();
   const double bits = bits_per_symbol(modulation),
                nats = std::log(2.0) * static_cast<double>(received.size());
   Information information;
   information.mutual_bits = bits - loss.symbol / nats;
   information.generalised_bits = bits - loss.bit / nats;
   information.normalised = information.generalised_bits / bits;
+  const std::optional<double> deviation = stretches.deviation();
+  information.deviation = deviation ? *deviation / std::log(2.0) / bits : 1.0;
   return information;
 }
 
@@ -147,7 +182,7 @@ Information achievable_information(std::span<const std::complex<float>> received
 
 Information mean(const Information& x, const Information& y) {
   return {0.5 * (x.mutual_bits + y.mutual_bits), 0.5 * (x.generalised_bits + y.generalised_bits),
-          0.5 * (x.normalised + y.normalised)};
+          0.5 * (x.normalised + y.normalised), 0.5 * std::hypot(x.deviation, y.deviation)};
 }
 
 }  // namespace cohlink

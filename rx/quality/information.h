@@ -14,6 +14,7 @@ struct Information {
   double mutual_bits = 0;       // symbol-wise: a code over the symbols, or bit-interleaving with iterations
   double generalised_bits = 0;  // bit-wise (GMI): bit-interleaved coded modulation with one demapping
   double normalised = 0;        // NGMI: the largest rate an ideal binary code may have, 1 - (m - GMI) / m
+  double deviation = 0;         // standard error of `normalised`; 1, which says nothing, for too few symbols
 };
 
 /// Achievable with a decoder that believes in white circular Gaussian noise (the auxiliary channel; a lower
@@ -23,10 +24,12 @@ struct Information {
 /// `received`: the complex gain of its signal part is 1; `sent` beside it; `noise` = N0, its mean noise
 /// power. Bits are the labels of constellation(), also where they were coded differentially before mapping.
 /// std::invalid_argument for unequal lengths, no symbols, N0 not above 0, or Gaussian symbols. Single
-/// precision, a symbol's loss to 1e-6; sums in double.
-/// A. Alvarado, E. Agrell, D. Lavery, R. Maher and P. Bayvel, J. Lightwave Technol. 33(20) 4338 (2015);
-/// A. Alvarado, T. Fehenberger, B. Chen and F. M. J. Willems, J. Lightwave Technol. 36(2) 424 (2018); NGMI:
-/// J. Cho, L. Schmalen and P. J. Winzer, Proc. ECOC, M.2.D.2 (2017).
+/// precision, a symbol's loss to 1e-6; sums in double. The standard error is that of the means of 16
+/// stretches of the row (A. M. Law and W. D. Kelton, Simulation Modeling and Analysis, ch. 9: batch means),
+/// so that losses which come in bunches shorter than those are counted as such. A. Alvarado, E. Agrell, D.
+/// Lavery, R. Maher and P. Bayvel, J. Lightwave Technol. 33(20) 4338 (2015); A. Alvarado, T. Fehenberger, B.
+/// Chen and F. M. J. Willems, J. Lightwave Technol. 36(2) 424 (2018); NGMI: J. Cho, L. Schmalen and P. J.
+/// Winzer, Proc. ECOC, M.2.D.2 (2017).
 Information achievable_information(std::span<const std::complex<float>> received,
                                    std::span<const std::complex<float>> sent, double noise,
                                    Modulation modulation, const Execution& execution = {});

@@ -14,7 +14,7 @@ namespace {
 // Sums behind the quantities that do not add by themselves.
 struct Sums {
   double symbols = 0, noise = 0, noise_variance = 0, offset = 0, with_offset = 0, scored = 0, mutual = 0,
-         generalised = 0;
+         generalised = 0, information_variance = 0;
   std::array<double, 2> noise_of = {0, 0};
 };
 
@@ -32,6 +32,7 @@ void add_score(Score& total, const Score& piece) {
 
 void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
   const auto n = static_cast<double>(piece.judged_symbols);
+  total.payload_rate = piece.payload_rate;
   sums.symbols += n;
   sums.noise += n * from_db(-piece.snr_db);
   sums.noise_variance += std::pow(n * from_db(-piece.snr_db) * piece.snr_spread, 2);
@@ -44,6 +45,7 @@ void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
   sums.scored += n;
   sums.mutual += n * piece.score->information.mutual_bits;
   sums.generalised += n * piece.score->information.generalised_bits;
+  sums.information_variance += std::pow(n * piece.score->information.deviation, 2);
   for (std::size_t p = 0; p < 2; ++p) sums.noise_of[p] += n * from_db(-piece.score->snr_db_polarisation[p]);
 }
 
@@ -67,7 +69,8 @@ void finish(ReceiverResult& total, const Sums& sums) {
                           ? score.information.generalised_bits / score.information.normalised
                           : 1;
   score.information = {sums.mutual / sums.scored, sums.generalised / sums.scored,
-                       sums.generalised / sums.scored / bits};
+                       sums.generalised / sums.scored / bits,
+                       std::sqrt(sums.information_variance) / sums.scored};
 }
 
 // The longest hop of at most `most` symbols whose samples are whole, or of the last 4096 the one nearest to

@@ -194,6 +194,25 @@ TEST_CASE("Information never exceeds the capacity of the Gaussian channel, and n
         doctest::Approx(std::log2(1.0 + from_db(-5.0))).epsilon(0.02));
 }
 
+TEST_CASE("NGMI says how far it may be off: as far as it is, 40 times over") {
+  const double noise = from_db(-12.71),
+               truth = 0.25 * 2.0 * by_quadrature(Modulation::kQam16, noise).generalised;
+  double squares = 0.0;
+  for (int i = 0; i < 40; ++i) {
+    const auto sent = test::random_symbols(Modulation::kQam16, 2048, static_cast<std::uint64_t>(i));
+    auto field = test::at_symbol_rate(sent.symbols);
+    test::add_noise(field, noise, 100 + static_cast<std::uint64_t>(i));
+    const Information x = achievable_information(field.x, sent.symbols[0], noise, Modulation::kQam16);
+    squares += std::pow((x.normalised - truth) / x.deviation, 2);
+  }
+  // Squares of Student's t of 15 degrees of freedom, mean 15/13 and variance 2.5; three standard errors
+  // of 40.
+  CHECK(std::abs(squares / 40.0 - 15.0 / 13.0) < 3.0 * std::sqrt(2.5 / 40.0));
+  const std::vector<std::complex<float>> few(8, 1.0f);
+  CHECK(achievable_information(few, std::span<const std::complex<float>>(few), 0.1, Modulation::kQpsk)
+            .deviation == 1.0);
+}
+
 TEST_CASE("Information refuses what has no meaning") {
   const std::vector<std::complex<float>> y(3);
   const Symbols a(3, 1.0), b(2, 1.0);
