@@ -131,6 +131,8 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
 void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execution& execution) {
   ReceiverResult& result = c.result;
   scoring.rows = result.rows();
+  const auto spacing = static_cast<double>(scoring.pilot_spacing);
+  result.payload_rate = c.symbol_rate * (spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0);
   const std::size_t last = c.last();
   std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);

@@ -165,6 +165,18 @@ class Receiving(ProgramTest):
         self.assertEqual(self.receive("--set", f"fec.threshold_ber={facts['ber']}")["verdict"], "undecided")
         self.assertNotIn("verdict", self.receive("--set", "fec.code=none"))
 
+    def test_a_verdict_may_rest_on_information(self):
+        facts = self.receive("--set", "fec.threshold_ngmi=0.9")
+        self.assertEqual(facts["verdict"], "pass")
+        self.assertEqual(facts["threshold_ngmi"], 0.9)
+        self.assertNotIn("threshold_ber", facts)
+        self.assertNotIn("net_bit_rate_bps", facts)  # of which code?
+        # 32 GBd, both polarisations: what an ideal code carries.
+        self.assertAlmostEqual(facts["achievable_rate_gbps"], 64 * facts["gmi_bits"], places=6)
+        self.assertEqual(self.receive("--set", "fec.threshold_ngmi=0.999")["verdict"], "fail")
+        self.assertEqual(self.receive("--set", f"fec.threshold_ngmi={facts['ngmi']}")["verdict"], "undecided")
+        self.refuse(2, "two verdicts", "receive", "capture.h5", "--set", "fec.threshold_ngmi=0.9", "--set", "fec.threshold_ber=1e-2")
+
     def test_decodes_what_it_scored_and_bounds_what_no_error_was_seen_of(self):
         # RS(255,239) of ITU-T G.709 corrects 8 bytes a word. Here 1.3e-2 of bits are wrong: 26 bytes a word in the mean,
         # and 8 or fewer in one of a million.

@@ -7,6 +7,7 @@
 #include <boost/random/mersenne_twister.hpp>
 #include <cmath>
 
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/numbers.h"
@@ -57,6 +58,33 @@ TEST_CASE("a limit's interval holds the crossing, and the estimate lies inside i
     held += limit.holds <= 300.0 && 300.0 <= limit.fails;
   }
   CHECK(held >= 0.95 * searches);
+}
+
+TEST_CASE("a limit by NGMI or achievable rate lies where the theory has it") {
+  // SNR falls by 1 dB per 100 ps from 12 dB; QPSK at 32 GBd: 115.2 Gb/s are an NGMI of 0.9.
+  const auto source = [](const Scenario& scenario) -> FrameSource {
+    const double snr_db = 12.0 - scenario.number("channel.dgd_ps") / 100.0;
+    const double ngmi = awgn_ngmi(constellation(Modulation::kQpsk), from_db(snr_db));
+    return [=](std::uint64_t) {
+      FrameResult result;
+      result.count = {100, 100'000};
+      result.ngmi = ngmi, result.ngmi_variance = 1e-6;
+      return result;
+    };
+  };
+  const double truth = 100.0 * (12.0 - to_db(awgn_snr_for_ngmi(constellation(Modulation::kQpsk), 0.9)));
+  for (const char* criterion : {"ngmi=0.9", "achievable_rate_gbps=115.2"}) {
+    LimitRule rule;
+    rule.key = "channel.dgd_ps";
+    rule.from = 0.0, rule.to = 1000.0;
+    rule.frames = 100;
+    rule.criterion = parse_criterion(criterion, Scenario());
+    const Limit limit = find_limit(Scenario(), rule, source, 1);
+    REQUIRE(limit.crossed());
+    CHECK(limit.holds <= truth);
+    CHECK(truth <= limit.fails);
+    CHECK(std::abs(limit.value - truth) < 2.0);
+  }
 }
 
 TEST_CASE("whole-number keys end at the last value that holds") {
@@ -231,13 +259,24 @@ TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   const Scenario scenario;
   CHECK(parse_criterion("ber", scenario).bound == 2e-2);
   CHECK(parse_criterion("ber=1e-3", scenario).bound == 1e-3);
+  CHECK(parse_criterion("fec", scenario).kind == Criterion::Kind::kBer);
+  // QPSK at 32 GBd: 128 Gb/s of both polarisations.
+  const Criterion rate = parse_criterion("achievable_rate_gbps=96", scenario);
+  CHECK(rate.threshold(scenario)->quality == Quality::kNgmi);
+  CHECK(rate.threshold(scenario)->value == doctest::Approx(0.75));
+  CHECK_THROWS_AS(parse_criterion("achievable_rate_gbps=130", scenario), InputError);
+  Scenario by_ngmi;
+  by_ngmi.set("fec.threshold_ngmi=0.9");
+  CHECK(parse_criterion("fec", by_ngmi).kind == Criterion::Kind::kNgmi);
+  CHECK_THROWS_AS(parse_criterion("ber", by_ngmi), InputError);
   CHECK(parse_criterion("q_db=9.8", scenario).bound == doctest::Approx(1e-3).epsilon(0.01));
   CHECK(parse_criterion("penalty_db=1", scenario).kind == Criterion::Kind::kPenalty);
   CHECK(parse_criterion("snr_db=9", scenario).needs_lock());
   CHECK(parse_criterion("q_db=9.8", scenario).needs_lock());
   CHECK_FALSE(parse_criterion("ber=1e-3", scenario).needs_lock());
   CHECK_THROWS_WITH_AS(parse_criterion("evm=3", scenario),
-                       "evm=3: expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P",
+                       "evm=3: expected fec, ber, ber=B, q_db=Q, ngmi=I, achievable_rate_gbps=R, snr_db=S, "
+                       "penalty_db=P or snr_penalty_db=P",
                        InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("snr_db", scenario),
                        "snr_db: a number must follow snr_db=", InputError);

@@ -163,13 +163,13 @@ TEST_CASE("a sweep runs all frames of a redrawn fibre, whatever errors the first
 TEST_CASE("the spread of realisations: quantiles of SNR, and the share above a threshold with its interval") {
   std::vector<FibreResult> fibres;
   for (int i = 0; i <= 10; ++i) fibres.push_back({i < 2 ? 3e-2 : 1e-3, from_db(-10.0 - i)});
-  FibreSpread spread = spread_of(fibres, 2e-2);
+  FibreSpread spread = spread_of(fibres, {Quality::kBer, 2e-2});
   CHECK(spread.snr_median_db == doctest::Approx(15.0));
   CHECK(spread.snr_tenth_db == doctest::Approx(11.0));
   CHECK(spread.outage == doctest::Approx(2.0 / 11.0));
   CHECK(spread.outage_interval.low == doctest::Approx(clopper_pearson(2, 11).low));
   fibres.push_back({std::nan(""), std::nan("")});  // no lock
-  spread = spread_of(fibres, 2e-2);
+  spread = spread_of(fibres, {Quality::kBer, 2e-2});
   CHECK(spread.outage == doctest::Approx(3.0 / 12.0));
   CHECK(spread.snr_tenth_db == doctest::Approx(10.1));
 }

@@ -5,8 +5,10 @@
 
 #include <boost/random/binomial_distribution.hpp>
 #include <boost/random/mersenne_twister.hpp>
+#include <boost/random/normal_distribution.hpp>
 #include <cmath>
 
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
 #include "tests/validation.h"
@@ -30,6 +32,25 @@ SourceMaker model(std::uint64_t seed, double floor_snr_db, std::uint64_t bits) {
       boost::random::binomial_distribution<std::int64_t> errors(static_cast<std::int64_t>(bits), ber);
       FrameResult result;
       result.count = {static_cast<std::uint64_t>(errors(engine)), bits};
+      return result;
+    };
+  };
+}
+
+// The same of NGMI, each frame's off by a normal error that it knows.
+SourceMaker informed(std::uint64_t seed, double floor_snr_db, double scatter) {
+  return [=](const Scenario& scenario) -> FrameSource {
+    const double osnr = from_db(scenario.number("channel.osnr_db"));
+    const double rate = scenario.number("signal.symbol_rate_gbd") * 1e9;
+    const double snr = 1.0 / (rate / (osnr * kOsnrBandwidthHz) + from_db(-floor_snr_db));
+    const double ngmi = awgn_ngmi(constellation(scenario_modulation(scenario)), snr);
+    const auto address = static_cast<std::uint64_t>(std::llround(osnr * 1e6));
+    return [=](std::uint64_t frame) {
+      boost::random::mt19937_64 engine(RandomStreams(seed, frame, address).stream("model").bits());
+      FrameResult result;
+      result.count = {1000, 100'000};
+      result.ngmi = boost::random::normal_distribution<double>(ngmi, scatter)(engine);
+      result.ngmi_variance = scatter * scatter;
       return result;
     };
   };
@@ -72,6 +93,31 @@ TEST_CASE("required OSNR is found behind a noise floor, and its interval holds t
   MESSAGE("95 % interval held the truth in " << held << " of " << searches << " searches");
   CHECK(held >= 0.91 * searches);
   CHECK(held <= 0.985 * searches);
+}
+
+TEST_CASE(
+    "required OSNR by NGMI: its interval holds the truth 19 times in 20, and differs from that by BER") {
+  Scenario scenario;
+  scenario.set("signal.modulation=16qam");
+  const Constellation& points = constellation(Modulation::kQam16);
+  const double floor_db = 20.0, threshold = 0.9, scatter = 2e-3;
+  const auto osnr_db = [&](double snr) { return to_db(32.0 / 12.5 / (1.0 / snr - from_db(-floor_db))); };
+  const double truth = osnr_db(awgn_snr_for_ngmi(points, threshold));
+  int held = 0;
+  for (std::uint64_t seed = 0; seed < 100; ++seed) {
+    const auto found = find_required_osnr(scenario, {threshold, 0.02, 200, Quality::kNgmi},
+                                          informed(seed, floor_db, scatter), 1);
+    REQUIRE(found.found);
+    CHECK(std::abs(found.osnr_db - truth) < 0.06);
+    held += found.low_db <= truth && truth <= found.high_db;
+  }
+  MESSAGE("95 % interval held the truth in " << held << " of 100 searches");
+  CHECK(held >= 89);  // but for 1 % (binomial)
+  const auto never =
+      find_required_osnr(scenario, {0.9999, 0.02, 200, Quality::kNgmi}, informed(1, 12.0, scatter), 1);
+  CHECK_FALSE(never.found);
+  CHECK(never.out_of_reach);
+  CHECK(never.failure == "at any OSNR the NGMI stays below the threshold");
 }
 
 TEST_CASE("over 200 searches of the real chain the 95 % interval holds the theory 91 to 98 % of the time") {
@@ -213,7 +259,7 @@ TEST_CASE("required OSNR of the ideal chain is within 0.05 dB of theory") {
       for (const double ber : {2e-2, 1.25e-2, 3.8e-3, 1e-3}) {
         const Scenario scenario = ideal_chain(modulation, rate);
         RequiredOsnrRule rule = aim;
-        rule.threshold_ber = ber;
+        rule.threshold = ber;
         const auto found = find_required_osnr(scenario, rule, simulation(fft), 1);
         const double theory = theory_osnr_db(scenario, ber);
         INFO(std::string(modulation) << " " << rate << " GBd at " << ber << ": " << found.osnr_db << " dB ("

@@ -60,8 +60,9 @@ TEST_CASE("what is wrong with a requirement is said with file and line") {
   CHECK(message_of("[require.a]\nat_most = 1\n") ==
         "x.ini:2: require.a: nothing is measured; add measure = ber");
   CHECK(message_of("[require.a]\nmeasure = bear\nat_most = 1\n") ==
-        "x.ini:2: require.a.measure: 'bear' is not one of ber, q_db, snr_db, evm_percent, required_osnr_db, "
-        "penalty_db, limit, outage, line_rate_gbps, net_rate_gbps");
+        "x.ini:2: require.a.measure: 'bear' is not one of ber, ngmi, achievable_rate_gbps, q_db, snr_db, "
+        "evm_percent, "
+        "required_osnr_db, penalty_db, limit, outage, line_rate_gbps, net_rate_gbps");
   CHECK(message_of("[require.a]\nmeasure = snr_db\nat_most = 1\n") ==
         "x.ini:3: require.a.at_most: snr_db is the better the larger; use at_least");
   CHECK(message_of("[require.a]\nmeasure = ber\nat_most = 1e-3\nset = channel.dgd=3\n")

@@ -31,7 +31,7 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
   try {
     const ReceiverResult result = Receiver(scenario, execution)(capture, false);
     row.score = result.score;
-    const auto threshold = fec_threshold(scenario);
+    const auto threshold = verdict_threshold(scenario);
     if (result.locked)
       row.snr_db = result.snr_db;
     else
@@ -40,7 +40,7 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
     if (row.score && !held) row.outcome = "no lock: the carrier phase is not held";
     // A verdict is about the bits; without the carrier only a pass stands.
     if (result.locked && row.score && threshold) {
-      const std::string word = verdict(row.score->interval.low, row.score->interval.high, *threshold);
+      const std::string word = verdict(*threshold, *row.score);
       if (held || word == "pass") row.outcome = word;
     }
   } catch (const InputError& error) {

@@ -47,7 +47,7 @@ LimitRule read_rule(const CommandLine& line, Scenario& scenario) {
   rule.origin = "--vary";
   read_range(ranges.front(), rule);
   rule.criterion =
-      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario, "--criterion");
+      parse_criterion(line.has("criterion") ? line.text("criterion") : "fec", scenario, "--criterion");
   if (rule.criterion.kind == Criterion::Kind::kPenalty)
     refuse_varied_osnr(rule.key, "--criterion penalty_db", "--vary");
   rule.frames = static_cast<std::uint64_t>(scenario.integer("run.frames"));
@@ -116,9 +116,9 @@ void declare_options(CommandLine& line) {
   line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:b"),
              "the key and where to look; either end may be the good one; others that follow it as in --tie")(
       "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-      "what must hold; default ber, the FEC threshold")("resolution",
-                                                        po::value<std::string>()->value_name("PERCENT"),
-                                                        "of the range, where bisecting ends; default 2")(
+      "what must hold; default fec, the threshold of the verdict")(
+      "resolution", po::value<std::string>()->value_name("PERCENT"),
+      "of the range, where bisecting ends; default 2")(
       "optimise", po::value<std::string>()->value_name("KEY[=a:b]"),
       "judge each value at the best value of this key, such as transmitter.launch_power_dbm: that of the "
       "SNR")("output,o", po::value<std::string>()->value_name("FILE"),
@@ -153,7 +153,7 @@ void show(const Table& probes, const std::vector<Fact>& facts, const Scenario& s
 
 int limit(const Arguments& arguments) {
   CommandLine line(
-      "limit SCENARIO... --vary KEY=a:b [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P]",
+      "limit SCENARIO... --vary KEY=a:b [--criterion fec|ber=B|ngmi=I|q_db=Q|snr_db=S|penalty_db=P]",
       "Finds where a key crosses a criterion between a and b: reach, widest linewidth, largest DGD, lowest\n"
       "received power. Brackets and bisects; each value is counted until it is decided or run.frames are\n"
       "spent. The limit stands between the last value proven to hold and the first proven to fail.\n"

@@ -25,7 +25,7 @@ namespace {
 constexpr std::uint64_t kFewestFrames = 6;
 
 std::string criterion_text(const CommandLine& line) {
-  return line.has("criterion") ? line.text("criterion") : "ber";
+  return line.has("criterion") ? line.text("criterion") : "fec";
 }
 
 MarginsOrder read_order(const CommandLine& line) {
@@ -192,7 +192,7 @@ int merge_margins_parts(const CommandLine& line) {
 
 int margins(const Arguments& arguments) {
   CommandLine line(
-      "margins SCENARIO... [--criterion ber|ber=B|q_db=Q|snr_db=S|penalty_db=P] [-o margins.h5]",
+      "margins SCENARIO... [--criterion fec|ber=B|ngmi=I|q_db=Q|snr_db=S|penalty_db=P] [-o margins.h5]",
       "What breaks the link first. For every key that is off what perfect hardware has: what it costs now "
       "(dB\n"
       "of SNR gained with it at its ideal, over frames alike in everything else), how far it may grow until\n"
@@ -201,7 +201,7 @@ int margins(const Arguments& arguments) {
       "spent. Exit status 1 when the criterion fails as the scenario is.");
   namespace po = boost::program_options;
   line.own()("criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-             "what must hold; default ber, the FEC threshold")(
+             "what must hold; default fec, the threshold of the verdict")(
       "all", "also ask about impairments that are at their ideal: how large they may become")(
       "resolution", po::value<std::string>()->value_name("PERCENT"),
       "of a doubling, where the search for a limit ends; default 5")(

@@ -49,7 +49,8 @@ void declare_options(CommandLine& line) {
       "a:b, log:a:b, normal:mean:deviation, maxwell:mean, choice:v1|v2, or what it follows as in --tie; once "
       "a key; replaces its law in the scenario's [draw] section")(
       "criterion", po::value<std::string>()->value_name("NAME=BOUND"),
-      "what must hold; default ber, the FEC threshold")("each", "print the table of realisations alone")(
+      "what must hold; default fec, the threshold of the verdict")("each",
+                                                                   "print the table of realisations alone")(
       "screen", po::value<std::string>()->value_name("N"),
       "for outages too rare to count: draw N realisations, look at their DGD and PDL, and simulate -n of "
       "them, most from the tail")("output,o", po::value<std::string>()->value_name("FILE"),
@@ -76,7 +77,7 @@ Order read_order(const CommandLine& line) {
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");
   criterion =
-      parse_criterion(line.has("criterion") ? line.text("criterion") : "ber", scenario, "--criterion");
+      parse_criterion(line.has("criterion") ? line.text("criterion") : "fec", scenario, "--criterion");
   read_counts(line, order);
   caution_unread(scenario, keys_of(draws));
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0 &&
@@ -123,7 +124,7 @@ void tell(const Outage& found, const Order& order, const CommandLine& line) {
 
 int outage(const Arguments& arguments) {
   CommandLine line(
-      "outage SCENARIO... [--draw KEY=LAW] [--criterion ber|ber=B|q_db=Q|snr_db=S|snr_penalty_db=P]",
+      "outage SCENARIO... [--draw KEY=LAW] [--criterion fec|ber=B|ngmi=I|q_db=Q|snr_db=S|snr_penalty_db=P]",
       "Runs the link over random realisations: birefringence and noise of every frame drawn anew, and any\n"
       "keys that --draw names. Distribution of SNR, Q and SNR penalty; outage probability with its\n"
       "Clopper-Pearson interval; the worst case by the criterion, with the command that repeats it. "

@@ -224,6 +224,8 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
                   ", the largest rate of an ideal binary code" +
                   (scenario.boolean("signal.differential") ? ", before differential decoding" : "")));
     facts.push_back(shown(Output::kNormalisedInformation, result));
+    facts.push_back(shown(Output::kAchievableRate, result,
+                          fixed(*row_of(Output::kAchievableRate).of(result), 2) + " Gb/s by an ideal code"));
   }
   if (rates.net)
     facts.push_back({"net_bit_rate_bps", "net bit rate", *rates.net,
@@ -293,13 +295,16 @@ std::string no_lock(const ReceiverResult& result, bool truth) {
   return "no lock: see the warnings";
 }
 
-/// One verdict: on the lock where that failed, wholly or in some pieces, else on the BER, if there is a
+/// One verdict: on the lock where that failed, wholly or in some pieces, else on BER or NGMI, if there is a
 /// threshold.
 std::vector<Fact> verdict_facts(const Capture& capture, const Scenario& scenario,
                                 const ReceiverResult& result, const PieceCount& pieces) {
   std::vector<Fact> facts;
-  const std::optional<double> threshold = fec_threshold(scenario);
-  const std::string against = threshold ? " against a threshold of " + scientific(*threshold) : "";
+  const std::optional<Threshold> threshold = verdict_threshold(scenario);
+  const bool by_ber = threshold && threshold->quality == Quality::kBer;
+  const std::string against = !threshold ? ""
+                              : by_ber   ? " against a threshold of " + threshold->shown()
+                                         : " against a threshold of NGMI " + threshold->shown();
   if (!result.locked) {
     facts.push_back(
         {"verdict", "verdict", std::string("no lock"), no_lock(result, capture.truth.has_value())});
@@ -308,10 +313,11 @@ std::vector<Fact> verdict_facts(const Capture& capture, const Scenario& scenario
         "no lock in " + std::to_string(pieces.lost) + " of " + std::to_string(pieces.all) + " pieces";
     facts.push_back({"verdict", "verdict", word, word + "; all numbers are of the others"});
   } else if (result.score && threshold) {
-    const std::string word = verdict(result.score->interval.low, result.score->interval.high, *threshold);
+    const std::string word = verdict(*threshold, *result.score);
     facts.push_back({"verdict", "verdict", word, word + against});
   }
-  if (result.score && threshold) facts.push_back({"threshold_ber", "", *threshold, ""});
+  if (result.score && threshold)
+    facts.push_back({by_ber ? "threshold_ber" : "threshold_ngmi", "", threshold->value, ""});
   return facts;
 }
 

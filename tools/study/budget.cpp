@@ -7,6 +7,7 @@
 #include "rx/quality/metrics.h"
 #include "sim/budget/launch_noise.h"
 #include "sim/link_setup.h"
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/units.h"
 #include "tools/study/not_counted.h"
 #include "tools/study/plan/fec.h"
@@ -24,20 +25,26 @@ std::vector<std::string> left_out(const Scenario& scenario) {
 
 void judge(Budget& budget, const Scenario& scenario) {
   const bool differential = scenario.boolean("signal.differential");
-  budget.threshold_ber = fec_threshold(scenario);
+  budget.threshold = verdict_threshold(scenario);
   if (bits_per_symbol(budget.modulation) == 0) return;
   budget.ber = std::isinf(budget.snr) ? 0.0
                : differential         ? theory_ber_differential(budget.modulation, budget.snr)
                                       : theory_ber(budget.modulation, budget.snr);
-  if (budget.threshold_ber)
-    budget.margin_db =
-        to_db(budget.snr / required_snr(budget.modulation, differential, *budget.threshold_ber));
+  if (!budget.threshold) return;
+  const auto [quality, value] = *budget.threshold;
+  budget.margin_db = to_db(budget.snr / (quality == Quality::kBer
+                                             ? required_snr(budget.modulation, differential, value)
+                                             : awgn_snr_for_ngmi(constellation(budget.modulation), value)));
 }
 
 /// Decibels, NaN (printed as nothing) where there are none.
 double finite_db(double ratio) {
   const double db = to_db(ratio);
   return std::isfinite(db) ? db : std::numeric_limits<double>::quiet_NaN();
+}
+
+std::string threshold_text(const Threshold& threshold) {
+  return (threshold.quality == Quality::kNgmi ? "NGMI " : "") + readable(threshold.value);
 }
 
 std::string db_text(double value, const std::string& unit) {
@@ -196,7 +203,7 @@ std::vector<Fact> budget_facts(const Budget& budget) {
   }
   if (budget.margin_db)
     facts.push_back(fact("margin_db", "margin", *budget.margin_db, " dB",
-                         "   (SNR, to a threshold of " + readable(*budget.threshold_ber) + ")"));
+                         "   (SNR, to a threshold of " + threshold_text(*budget.threshold) + ")"));
   std::string list;
   for (const auto& name : budget.not_counted) list += (list.empty() ? "" : ", ") + name;
   facts.push_back({"not_counted", "not counted", list, list});

@@ -9,13 +9,15 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/files/table.h"
+#include "tools/study/plan/fec.h"
 
 namespace cohlink {
 
 /// The link's own budget and what a scenario asks of it.
 struct Budget : LinkBudget {
   Modulation modulation = Modulation::kQpsk;
-  std::optional<double> ber, threshold_ber;
+  std::optional<double> ber;
+  std::optional<Threshold> threshold;
   std::optional<double> margin_db;       // SNR over what the threshold needs
   std::vector<std::string> not_counted;  // keys off their defaults that the budget leaves out, and the DSP
 };

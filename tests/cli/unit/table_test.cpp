@@ -55,9 +55,13 @@ TEST_CASE("numbers read back as they were") {
 }
 
 TEST_CASE("a verdict needs the whole interval on one side of the threshold") {
-  CHECK(verdict(1e-3, 2e-3, 2e-2) == "pass");
-  CHECK(verdict(3e-2, 4e-2, 2e-2) == "fail");
-  CHECK(verdict(1e-2, 3e-2, 2e-2) == "undecided");
+  const Threshold ber{Quality::kBer, 2e-2}, ngmi{Quality::kNgmi, 0.92};
+  CHECK(verdict(ber, Interval{1e-3, 2e-3}) == "pass");
+  CHECK(verdict(ber, Interval{3e-2, 4e-2}) == "fail");
+  CHECK(verdict(ber, Interval{1e-2, 3e-2}) == "undecided");
+  CHECK(verdict(ngmi, Interval{0.93, 0.94}) == "pass");
+  CHECK(verdict(ngmi, Interval{0.90, 0.91}) == "fail");
+  CHECK(verdict(ngmi, Interval{0.91, 0.93}) == "undecided");
 }
 
 TEST_CASE("the threshold is the one given, else the code's, else none") {
@@ -70,6 +74,12 @@ TEST_CASE("the threshold is the one given, else the code's, else none") {
   Scenario without;
   without.set("fec.code=none");
   CHECK_FALSE(fec_threshold(without));
+  without.set("fec.threshold_ngmi=0.93");
+  CHECK_FALSE(fec_threshold(without));  // of BER
+  CHECK(verdict_threshold(without)->quality == Quality::kNgmi);
+  CHECK(verdict_threshold(without)->value == 0.93);
+  without.set("fec.threshold_ber=1e-2");
+  CHECK_THROWS_AS(verdict_threshold(without), InputError);
 }
 
 TEST_CASE("the net bit rate is the line rate without the code's parity, where that is known") {

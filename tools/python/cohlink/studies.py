@@ -140,11 +140,11 @@ def required_osnr(scenario: Scenario, vary: Optional[Vary] = None, *, threads: i
         return _study(_core.required_osnr(Scenario(scenario), _core.Running(threads, told)))
 
 
-def limit(scenario: Scenario, key: str, low: float, high: float, *, criterion: str = "ber",
+def limit(scenario: Scenario, key: str, low: float, high: float, *, criterion: str = "fec",
           resolution_percent: float = 2.0, threads: int = 0, progress: Progress = None) -> Study:
     """Where a key crosses a criterion between two values (`cohlink limit`): reach, widest linewidth, largest DGD.
 
-    criterion            "ber" (the code's threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1"
+    criterion            "fec" (the verdict's threshold), "ber=1e-3", "ngmi=0.92", "q_db=8.5", "snr_db=12", "penalty_db=1"
     resolution_percent   of the range, where bisecting ends
 
     A Study: `found` ("found", "holds throughout", ...), `limit`, `low`, `high`, `holds_at`, `fails_at`, `frames`,
@@ -155,7 +155,7 @@ def limit(scenario: Scenario, key: str, low: float, high: float, *, criterion: s
         return _study(_core.limit(Scenario(scenario), question, _core.Running(threads, told)))
 
 
-def outage(scenario: Scenario, realisations: int = 0, draw: Optional[Vary] = None, *, criterion: str = "ber",
+def outage(scenario: Scenario, realisations: int = 0, draw: Optional[Vary] = None, *, criterion: str = "fec",
            threads: int = 0, progress: Progress = None) -> Study:
     """How often a link fails over random realisations (`cohlink outage`).
 

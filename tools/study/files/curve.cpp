@@ -135,9 +135,9 @@ void add_spread(Table& table, const SweepPlan& plan, const std::vector<Tally>& t
       outage{"outage", Look::kScientific}, low{"outage_low", Look::kScientific},
       high{"outage_high", Look::kScientific};
   for (std::size_t i = 0; i < tallies.size(); ++i) {
-    const auto threshold = fec_threshold(plan.points[i].scenario);
+    const auto threshold = verdict_threshold(plan.points[i].scenario);
     const std::vector<FibreResult>& fibres = tallies[i].total().fibres;
-    const FibreSpread spread = spread_of(fibres, threshold.value_or(0.5));
+    const FibreSpread spread = spread_of(fibres, threshold.value_or(Threshold{}));
     const bool judged = threshold && !fibres.empty();
     median.cells.push_back(finite(spread.snr_median_db));
     tenth.cells.push_back(finite(spread.snr_tenth_db));
@@ -161,7 +161,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
     const Scenario& scenario = plan.points[i].scenario;
     const bool counted = total.count.bits > 0;
     const Interval interval = total.ber_interval();
-    const auto threshold = fec_threshold(scenario);
+    const auto threshold = verdict_threshold(scenario);
     ber.cells.push_back(counted ? Cell(total.count.ber()) : Cell());
     low.cells.push_back(counted ? Cell(interval.low) : Cell());
     high.cells.push_back(counted ? Cell(interval.high) : Cell());
@@ -177,7 +177,8 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
       verdicts.cells.emplace_back("no lock in " + std::to_string(total.unlocked) + " of " +
                                   std::to_string(tallies[i].frames()));
     else if (counted && threshold)
-      verdicts.cells.emplace_back(verdict(interval.low, interval.high, *threshold));
+      verdicts.cells.emplace_back(
+          verdict(*threshold, threshold->quality == Quality::kBer ? interval : total.ngmi_interval()));
     else
       verdicts.cells.emplace_back();
   }
@@ -185,6 +186,12 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
     if (column->name != output) table.columns.push_back(std::move(*column));
   add_spread(table, plan, tallies);
   return table;
+}
+
+void write_threshold(h5::File& file, const Scenario& scenario) {
+  if (const auto threshold = verdict_threshold(scenario))
+    file.attribute("/", threshold->quality == Quality::kBer ? "threshold_ber" : "threshold_ngmi",
+                   threshold->value);
 }
 
 void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
@@ -203,7 +210,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
     file.attribute("/", "git_hash", std::string(version().git_hash));
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     file.attribute("/", "common_noise", std::string(plan.common_noise ? "yes" : "no"));
-    if (const auto threshold = fec_threshold(plan.base)) file.attribute("/", "threshold_ber", *threshold);
+    write_threshold(file, plan.base);
     file.attribute("/", "axes", axis_names(plan));
     const std::string measure = output.empty() ? std::string("ber") : output;
     file.attribute("/", "measure", measure);

@@ -31,4 +31,7 @@ void write_words(h5::File& file, const SweepPlan& plan, const std::string& measu
 void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const Table& table,
                  const std::string& output, const std::string& path);
 
+/// The verdict's threshold as an attribute of the root: "threshold_ber" or "threshold_ngmi".
+void write_threshold(h5::File& file, const Scenario& scenario);
+
 }  // namespace cohlink

@@ -175,8 +175,8 @@ const Column* Table::find(std::string_view name) const {
 std::string unit_of_column(const std::string& column) {
   if (const ScenarioKey* key = find_key(column)) return std::string(key->unit);
   constexpr std::pair<std::string_view, const char*> kEndings[] = {
-      {"_db", "dB"}, {"_dbm", "dBm"},         {"_percent", "%"}, {"_hz", "Hz"},
-      {"_ps", "ps"}, {"_ps_per_nm", "ps/nm"}, {"_bits", "bit"},  {"_ppm", "ppm"}};
+      {"_db", "dB"},           {"_dbm", "dBm"},  {"_percent", "%"}, {"_hz", "Hz"},    {"_ps", "ps"},
+      {"_ps_per_nm", "ps/nm"}, {"_bits", "bit"}, {"_ppm", "ppm"},   {"_gbps", "Gb/s"}};
   for (const auto& [ending, unit] : kEndings)
     if (column.ends_with(ending)) return unit;
   for (const char* quantity : {"required_osnr_", "penalty_"})  // ..._low, _high, _theory

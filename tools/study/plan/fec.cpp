@@ -1,6 +1,10 @@
 #include "tools/study/plan/fec.h"
 
+#include <algorithm>
+#include <boost/math/distributions/normal.hpp>
+
 #include "sim/signal/constellation.h"
+#include "tools/study/plan/numbers.h"
 
 namespace cohlink {
 
@@ -15,17 +19,38 @@ const std::vector<FecCode>& fec_codes() {
   return codes;
 }
 
-std::optional<double> fec_threshold(const Scenario& scenario) {
-  if (const auto given = scenario.optional_number("fec.threshold_ber")) return given;
+std::string Threshold::name() const { return quality == Quality::kBer ? "BER" : "NGMI"; }
+
+std::string Threshold::text() const {
+  return name() + (quality == Quality::kBer ? " at most " : " at least ") + readable(value);
+}
+
+std::string Threshold::shown() const {
+  return quality == Quality::kBer ? scientific(value) : fixed(value, 4);
+}
+
+std::optional<Threshold> verdict_threshold(const Scenario& scenario) {
+  const auto ber = scenario.optional_number("fec.threshold_ber"),
+             ngmi = scenario.optional_number("fec.threshold_ngmi");
+  if (ber && ngmi)
+    scenario.reject("fec.threshold_ngmi", "and fec.threshold_ber are two verdicts; give one of them");
+  if (ngmi) return Threshold{Quality::kNgmi, *ngmi};
+  if (ber) return Threshold{Quality::kBer, *ber};
   const std::string name = scenario.text("fec.code");
   for (const auto& code : fec_codes())
-    if (code.name == name) return code.threshold_ber;
+    if (code.name == name) return Threshold{Quality::kBer, code.threshold_ber};
   return std::nullopt;
+}
+
+std::optional<double> fec_threshold(const Scenario& scenario) {
+  const auto threshold = verdict_threshold(scenario);
+  return threshold && threshold->quality == Quality::kBer ? std::optional(threshold->value) : std::nullopt;
 }
 
 std::optional<double> fec_overhead(const Scenario& scenario) {
   if (const auto given = scenario.optional_number("fec.overhead_percent")) return *given / 100.0;
-  if (scenario.optional_number("fec.threshold_ber")) return std::nullopt;
+  for (const char* given : {"fec.threshold_ber", "fec.threshold_ngmi"})
+    if (scenario.optional_number(given)) return std::nullopt;
   const std::string name = scenario.text("fec.code");
   for (const auto& code : fec_codes())
     if (code.name == name) return code.overhead;
@@ -37,15 +62,27 @@ BitRates bit_rates(const Scenario& scenario) {
   rates.line = 2.0 * bits_per_symbol(modulation_named(scenario.text("signal.modulation"))) *
                scenario.number("signal.symbol_rate_gbd") * 1e9;
   const auto spacing = static_cast<double>(scenario.integer("signal.pilot_spacing"));
-  const double payload = spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0;
-  if (const auto overhead = fec_overhead(scenario)) rates.net = payload * rates.line / (1.0 + *overhead);
+  rates.payload = spacing > 0.0 ? rates.line * (1.0 - 1.0 / spacing) : rates.line;
+  if (const auto overhead = fec_overhead(scenario)) rates.net = rates.payload / (1.0 + *overhead);
   return rates;
 }
 
-std::string verdict(double ber_low, double ber_high, double threshold) {
-  if (ber_high < threshold) return "pass";
-  if (ber_low > threshold) return "fail";
+std::string verdict(const Threshold& threshold, const Interval& interval) {
+  const bool ber = threshold.quality == Quality::kBer;
+  if (ber ? interval.high < threshold.value : interval.low > threshold.value) return "pass";
+  if (ber ? interval.low > threshold.value : interval.high < threshold.value) return "fail";
   return "undecided";
+}
+
+Interval ngmi_interval(double ngmi, double deviation, double confidence) {
+  const double half = deviation * boost::math::quantile(boost::math::normal(), 0.5 + 0.5 * confidence);
+  return {std::clamp(ngmi - half, 0.0, 1.0), std::clamp(ngmi + half, 0.0, 1.0)};
+}
+
+std::string verdict(const Threshold& threshold, const Score& score) {
+  return verdict(threshold, threshold.quality == Quality::kBer
+                                ? score.interval
+                                : ngmi_interval(score.information.normalised, score.information.deviation));
 }
 
 }  // namespace cohlink

@@ -6,6 +6,7 @@
 #include <string_view>
 #include <vector>
 
+#include "rx/quality/metrics.h"
 #include "sim/signal/scenario/scenario.h"
 
 namespace cohlink {
@@ -21,7 +22,22 @@ struct FecCode {
 /// The open standards' codes, weakest first.
 const std::vector<FecCode>& fec_codes();
 
-/// Pre-FEC BER that a verdict is passed on: fec.threshold_ber, else that of fec.code; nothing with neither.
+/// What a code is judged by before it decodes: how many bits are wrong, or how much the LLRs know.
+enum class Quality { kBer, kNgmi };
+
+struct Threshold {
+  Quality quality = Quality::kBer;
+  double value = 2e-2;
+  std::string name() const;   // "BER", "NGMI"
+  std::string text() const;   // "BER at most 0.02", "NGMI at least 0.92"
+  std::string shown() const;  // "2.00e-02", "0.9200"
+};
+
+/// What a verdict is passed on: fec.threshold_ngmi or fec.threshold_ber, else the BER of fec.code; nothing
+/// with none. InputError where both are given.
+std::optional<Threshold> verdict_threshold(const Scenario& scenario);
+
+/// The same where it is one of BER, and nothing where it is not.
 std::optional<double> fec_threshold(const Scenario& scenario);
 
 /// Parity over payload of the code the verdict is about: fec.overhead_percent, else that of fec.code; nothing
@@ -31,13 +47,20 @@ std::optional<double> fec_overhead(const Scenario& scenario);
 /// Bits a second [b/s] of both polarisations on the line, and what is left of them for payload.
 struct BitRates {
   double line = 0.0;
+  double payload = 0.0;  // without the pilots
   std::optional<double>
       net;  // without the code's parity and the pilots; nothing where the overhead is not known
 };
 BitRates bit_rates(const Scenario& scenario);
 
-/// "pass" when even the upper end of the BER's 95 % interval is below the threshold, "fail" when even the
-/// lower end is above it, else "undecided": count longer.
-std::string verdict(double ber_low, double ber_high, double threshold);
+/// "pass" when even the worse end of the 95 % interval is on the good side of the threshold, "fail" when even
+/// the better end is beyond it, else "undecided": count longer.
+std::string verdict(const Threshold& threshold, const Interval& interval);
+
+/// Of NGMI with its standard error: normal, within 0 and 1.
+Interval ngmi_interval(double ngmi, double deviation, double confidence = 0.95);
+
+/// Of a reception's score, by what the threshold is of.
+std::string verdict(const Threshold& threshold, const Score& score);
 
 }  // namespace cohlink

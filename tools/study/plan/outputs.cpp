@@ -102,7 +102,7 @@ MeasuredOutput measured(const FrameResult& total, const std::string& output) {
 }
 
 std::string bound_name(const std::string& output, const std::string& bound) {
-  for (const char* unit : {"_ps_per_nm", "_dbm", "_db", "_percent", "_bits", "_hz", "_ppm", "_ps"})
+  for (const char* unit : {"_ps_per_nm", "_dbm", "_db", "_percent", "_bits", "_hz", "_ppm", "_ps", "_gbps"})
     if (output.ends_with(unit))
       return output.substr(0, output.size() - std::string_view(unit).size()) + "_" + bound + unit;
   return output + "_" + bound;

@@ -107,14 +107,15 @@ double quantile_of(std::vector<double> values, double part) {
   return values[i] + (place - static_cast<double>(i)) * (above - values[i]);
 }
 
-FibreSpread spread_of(const std::vector<FibreResult>& fibres, double threshold_ber) {
+FibreSpread spread_of(const std::vector<FibreResult>& fibres, const Threshold& threshold) {
   FibreSpread spread;
   std::vector<double> snrs;
   std::uint64_t outages = 0;
   for (const FibreResult& fibre : fibres) {
     const bool locked = !std::isnan(fibre.noise_ratio);
     snrs.push_back(locked ? -to_db(fibre.noise_ratio) : -std::numeric_limits<double>::infinity());
-    outages += !locked || fibre.ber > threshold_ber;
+    const bool by_ber = threshold.quality == Quality::kBer;
+    outages += !locked || (by_ber ? fibre.ber > threshold.value : fibre.ngmi < threshold.value);
   }
   spread.snr_median_db = quantile_of(snrs, 0.5), spread.snr_tenth_db = quantile_of(snrs, 0.1);
   spread.outage = static_cast<double>(outages) / std::max(1.0, static_cast<double>(fibres.size()));

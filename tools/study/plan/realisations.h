@@ -8,6 +8,7 @@
 
 #include "rx/quality/metrics.h"
 #include "sim/signal/scenario/scenario.h"
+#include "tools/study/plan/fec.h"
 
 namespace cohlink {
 
@@ -18,6 +19,7 @@ inline constexpr std::size_t kFewestRealisations = 20;
 /// What one realisation gave; NaN for what was not measured.
 struct FibreResult {
   double ber = 0, noise_ratio = 0;  // noise over signal power
+  double ngmi = 0;
 };
 
 /// Whether a scenario's frames have fibres of their own: birefringence redrawn, and PMD or PDL in the spans.
@@ -38,14 +40,14 @@ Interval ber_over_realisations(const std::vector<FibreResult>& fibres, const Err
 std::optional<Interval> noise_over_realisations(const std::vector<FibreResult>& fibres, double confidence);
 
 /// How realisations are spread: SNR [dB] that half and nine tenths of them have or exceed (-infinity without
-/// lock, NaN unmeasured), and the share whose BER is above a threshold or that lost lock, with its 95 %
+/// lock, NaN unmeasured), and the share that misses a threshold or lost lock, with its 95 %
 /// Clopper-Pearson interval.
 struct FibreSpread {
   double snr_median_db = 0, snr_tenth_db = 0;
   double outage = 0;
   Interval outage_interval;
 };
-FibreSpread spread_of(const std::vector<FibreResult>& fibres, double threshold_ber);
+FibreSpread spread_of(const std::vector<FibreResult>& fibres, const Threshold& threshold);
 
 /// Value below which a part of the values lies, 0 to 1; NaN values are left out, and nothing is interpolated
 /// towards infinity.

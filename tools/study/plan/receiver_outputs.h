@@ -20,6 +20,7 @@ enum class Output {
   kMutualInformation,
   kGeneralisedInformation,
   kNormalisedInformation,
+  kAchievableRate,
   kPostFecBer,
   kLostBlocks,
   kFrequencyOffset,

@@ -6,6 +6,7 @@
 
 #include "rx/quality/tap_reading.h"
 #include "sim/signal/units.h"
+#include "tools/study/plan/fec.h"
 
 namespace cohlink {
 
@@ -14,11 +15,14 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
     const auto errors = static_cast<double>(next.count.errors);
     error_squares += errors * errors / static_cast<double>(next.count.bits);
     ++scored_frames;
+    ngmis.add(next.ngmi);
+    ngmi_variance += next.ngmi_variance;
   }
   if (next.fibre_redrawn) {
     constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
     fibres.push_back({next.count.bits > 0 ? next.count.ber() : kNone,
-                      next.symbols > 0 ? next.noise_sum / next.symbols : kNone});
+                      next.symbols > 0 ? next.noise_sum / next.symbols : kNone,
+                      next.count.bits > 0 ? next.ngmi : kNone});
   }
   for (const auto& [name, value] : next.outputs) spread[name].add(value);
   coding_bunching = std::max(coding_bunching, next.coding_bunching);
@@ -55,6 +59,26 @@ Interval FrameResult::ber_interval(double confidence) const {
   return error_interval(count, bunching(), confidence);
 }
 
+double FrameResult::ngmi_deviation() const {
+  constexpr std::uint64_t kFewest = 8;
+  if (ngmis.frames == 0) return std::sqrt(ngmi_variance);
+  const auto frames = static_cast<double>(ngmis.frames);
+  const double own = std::sqrt(ngmi_variance) / frames;
+  return ngmis.frames >= kFewest ? std::max(own, std::sqrt(ngmis.variance() / frames)) : own;
+}
+
+Interval FrameResult::ngmi_interval(double confidence) const {
+  if (fibre_redrawn) return {0.0, 1.0};  // one of many
+  if (!fibres.empty()) {
+    std::vector<double> values;
+    for (const FibreResult& fibre : fibres)
+      if (!std::isnan(fibre.ngmi)) values.push_back(fibre.ngmi);
+    const auto over_fibres = mean_interval(values, confidence);
+    return over_fibres && values.size() >= kFewestRealisations ? *over_fibres : Interval{0.0, 1.0};
+  }
+  return cohlink::ngmi_interval(mean_ngmi(), ngmi_deviation(), confidence);
+}
+
 std::optional<Interval> FrameResult::snr_over_realisations(double confidence) const {
   if (!fibre_redrawn && fibres.empty()) return std::nullopt;
   constexpr double kEndless = std::numeric_limits<double>::infinity();
@@ -79,6 +103,8 @@ FrameResult count_received(const Capture& capture, const ReceiverResult& receive
   if (received.score) {
     result.count = received.score->both;
     result.coding_bunching = received.score->bunching;
+    result.ngmi = received.score->information.normalised;
+    result.ngmi_variance = std::pow(received.score->information.deviation, 2);
     result.symbols = 2.0 * static_cast<double>(received.score->symbols);
     result.noise_sum = result.symbols * from_db(-received.snr_db);
     result.evm_sum = result.symbols * std::pow(received.evm_percent / 100.0, 2);

@@ -33,10 +33,13 @@ struct FrameResult {
   /// Of one frame; only what a study asked for need be kept: `keep_output`.
   Outputs outputs;
   double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
+  double ngmi = 0;             // of one frame with bits; none in it where nothing was recognised
+  double ngmi_variance = 0;    // of its estimate; of a sum, added up
   // Of a sum: how its frames differ.
   std::uint64_t scored_frames = 0;       // with bits
   double error_squares = 0;              // over these, errors^2 / bits
   std::map<std::string, Spread> spread;  // of the outputs
+  Spread ngmis;                          // of frames with bits
   std::vector<FibreResult> fibres;       // of frames whose fibre was redrawn
 
   /// Counts one frame more.
@@ -49,6 +52,12 @@ struct FrameResult {
   /// 95 % interval of a sum's BER, or of a frame's: error_interval (rx/quality/metrics.h) with bunching();
   /// over realisations where the fibre was redrawn (realisations.h), and [0, 1] where they are too few.
   Interval ber_interval(double confidence = 0.95) const;
+  /// 95 % interval of a sum's mean NGMI, or of a frame's: normal with the frames' own standard errors, or as
+  /// they differ where eight or more tell; over realisations where the fibre was redrawn, and [0, 1] where
+  /// they are too few.
+  Interval ngmi_interval(double confidence = 0.95) const;
+  double mean_ngmi() const { return ngmis.frames > 0 ? ngmis.mean : ngmi; }
+  double ngmi_deviation() const;  // standard error of that
   /// The same of the SNR [dB], where the fibre was redrawn: everything where realisations are too few.
   std::optional<Interval> snr_over_realisations(double confidence = 0.95) const;
   double snr_db() const;       // NaN before anything was scored

@@ -89,7 +89,8 @@ std::string to_line(const FrameResult& r) {
   out << std::uint64_t{r.spread.size()};
   for (const auto& [name, spread] : r.spread) out << name << spread.frames << spread.mean << spread.squares;
   out << std::uint64_t{r.fibres.size()};
-  for (const FibreResult& fibre : r.fibres) out << fibre.ber << fibre.noise_ratio;
+  for (const FibreResult& fibre : r.fibres) out << fibre.ber << fibre.noise_ratio << fibre.ngmi;
+  out << r.ngmi << r.ngmi_variance << r.ngmis.frames << r.ngmis.mean << r.ngmis.squares;
   return out.text();
 }
 
@@ -121,9 +122,10 @@ FrameResult frame_result_from(std::string_view line) {
   std::uint64_t fibres = 0;
   for (in >> fibres; fibres > 0; --fibres) {
     FibreResult fibre;
-    in >> fibre.ber >> fibre.noise_ratio;
+    in >> fibre.ber >> fibre.noise_ratio >> fibre.ngmi;
     r.fibres.push_back(fibre);
   }
+  in >> r.ngmi >> r.ngmi_variance >> r.ngmis.frames >> r.ngmis.mean >> r.ngmis.squares;
   return r;
 }
 

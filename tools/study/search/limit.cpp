@@ -88,10 +88,11 @@ class LimitSearch {
   bool set_reference() {
     Scenario reference = scenario_;
     reference.set(rule_.key, short_decimal(rule_.from), rule_.origin);
-    const auto threshold = fec_threshold(scenario_);
+    const auto threshold = verdict_threshold(scenario_);
     if (!threshold) scenario_.reject("fec.code", "gives no threshold to measure a penalty at");
     threshold_ = *threshold;
-    limit_.reference = find_required_osnr(reference, {threshold_, 0.02, 4 * rule_.frames}, source_, threads_);
+    limit_.reference = find_required_osnr(
+        reference, {threshold_.value, 0.02, 4 * rule_.frames, threshold_.quality}, source_, threads_);
     limit_.frames += limit_.reference->frames;
     if (!limit_.reference->found)
       limit_.remark = "no required OSNR at the reference: " + limit_.reference->failure;
@@ -116,8 +117,9 @@ class LimitSearch {
   }
 
   /// Margin with its interval at a confidence.
-  void judge(LimitProbe& p, const Meter& meter, double confidence) const {
+  void judge(LimitProbe& p, const Scenario& scenario, const Meter& meter, double confidence) const {
     p.ber = meter.ber();
+    p.ngmi = meter.total().mean_ngmi();
     if (rule_.criterion.kind == Criterion::Kind::kSnr) {
       const double snr = meter.total().snr_db();
       p.margin_db = snr - rule_.criterion.bound;
@@ -133,17 +135,15 @@ class LimitSearch {
       p.low_db = p.margin_db - width, p.high_db = p.margin_db + width;
       return;
     }
-    const EquivalentSnr equivalent(scenario_);
     const bool penalty = limit_.reference.has_value();
-    const double target = equivalent.db(penalty ? threshold_ : rule_.criterion.bound);
-    const double slack = penalty ? limit_.reference->half_width_db() : 0.0;
-    const Interval interval = meter.total().ber_interval(confidence);
-    p.margin_db = equivalent.db(meter.ber()) - target;
-    p.low_db = equivalent.db(interval.high) - target - slack;
-    p.high_db = equivalent.db(interval.low) - target + slack;
-    if (meter.total().count.errors > 0) return;
-    p.margin_db = std::numeric_limits<double>::quiet_NaN();
-    p.high_db = std::numeric_limits<double>::infinity();
+    const Threshold threshold = penalty ? threshold_ : *rule_.criterion.threshold(scenario);
+    const EquivalentSnr equivalent(scenario, threshold.quality);
+    const double target = equivalent.db(threshold.value),
+                 slack = penalty ? limit_.reference->half_width_db() : 0.0;
+    const EquivalentSnr::Reading reading = equivalent.read(meter.total(), confidence);
+    p.margin_db = reading.db - target;
+    p.low_db = reading.low_db - target - slack;
+    p.high_db = reading.high_db - target + slack;
   }
 
   Decision probe(double value) {
@@ -157,7 +157,7 @@ class LimitSearch {
          ++look) {
       meter.run(std::min(rule_.frames - meter.frames(), std::max<std::uint64_t>(1, meter.frames())));
       risk /= 2.0;  // half of what is left for this look: all looks together stay within the share
-      judge(p, meter, 1.0 - risk);
+      judge(p, scenario, meter, 1.0 - risk);
       // A warned frame may be one that happened to lock: then the others have their say.
       const bool hear_all = meter.total().warned > 0 && meter.frames() < rule_.frames;
       if (p.low_db > 0.0 && !hear_all) p.decision = Decision::kHolds;
@@ -310,7 +310,8 @@ class LimitSearch {
   unsigned threads_;
   const LimitProgress& progress_;
   Scale scale_;
-  double threshold_ = 0.0, holds_ = 0.0, fails_ = 0.0;
+  Threshold threshold_;
+  double holds_ = 0.0, fails_ = 0.0;
   Limit limit_;
 };
 
@@ -337,7 +338,11 @@ std::string lock_text(const LimitProbe& p) {
 std::string Criterion::text() const {
   switch (kind) {
     case Kind::kBer:
-      return "BER at most " + readable(bound);
+      return Threshold{Quality::kBer, bound}.text();
+    case Kind::kNgmi:
+      return Threshold{Quality::kNgmi, bound}.text();
+    case Kind::kRate:
+      return "achievable rate at least " + readable(bound) + " Gb/s";
     case Kind::kSnr:
       return "SNR at least " + readable(bound) + " dB";
     case Kind::kSnrPenalty:
@@ -348,21 +353,55 @@ std::string Criterion::text() const {
   return "penalty in required OSNR at most " + readable(bound) + " dB";
 }
 
+std::optional<Threshold> Criterion::threshold(const Scenario& scenario) const {
+  switch (kind) {
+    case Kind::kBer:
+      return Threshold{Quality::kBer, bound};
+    case Kind::kNgmi:
+      return Threshold{Quality::kNgmi, bound};
+    case Kind::kRate:
+      return Threshold{Quality::kNgmi, bound * 1e9 / bit_rates(scenario).payload};
+    default:
+      return std::nullopt;
+  }
+}
+
 Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin) {
   const auto equals = text.find('=');
   const std::string name = trim(text.substr(0, equals));
   const std::string where = as_given(origin, text);
-  if (name == "ber" && equals == std::string::npos) {
-    const auto threshold = fec_threshold(scenario);
+  if (equals == std::string::npos && (name == "fec" || name == "ber")) {
+    const auto threshold = verdict_threshold(scenario);
     if (!threshold) throw InputError(where, "the scenario has no FEC threshold; write ber=2e-2");
-    return {Criterion::Kind::kBer, *threshold};
+    const bool ber = threshold->quality == Quality::kBer;
+    if (name == "ber" && !ber)
+      throw InputError(where, "the scenario's verdict is by fec.threshold_ngmi; write fec, or ber=2e-2");
+    return {ber ? Criterion::Kind::kBer : Criterion::Kind::kNgmi, threshold->value};
   }
-  const bool penalty = name == "penalty_db" || name == "snr_penalty_db";
-  if (name != "ber" && name != "q_db" && name != "snr_db" && !penalty)
-    throw InputError(where, "expected ber, ber=B, q_db=Q, snr_db=S, penalty_db=P or snr_penalty_db=P");
+  const bool penalty = name == "penalty_db" || name == "snr_penalty_db", ngmi = name == "ngmi",
+             rate = name == "achievable_rate_gbps";
+  if (name != "ber" && name != "q_db" && name != "snr_db" && !penalty && !ngmi && !rate)
+    throw InputError(
+        where,
+        "expected fec, ber, ber=B, q_db=Q, ngmi=I, achievable_rate_gbps=R, snr_db=S, penalty_db=P "
+        "or snr_penalty_db=P");
   const auto bound = equals == std::string::npos ? std::nullopt : parse_number(trim(text.substr(equals + 1)));
   if (!bound) throw InputError(where, "a number must follow " + name + "=");
   if (name == "snr_db") return {Criterion::Kind::kSnr, *bound};
+  if (ngmi) {
+    if (*bound < 0.05 || *bound > 0.9999)
+      throw InputError(where, "an NGMI between 0.05 and 0.9999 is needed");
+    return {Criterion::Kind::kNgmi, *bound};
+  }
+  if (rate) {
+    const Criterion asked{Criterion::Kind::kRate, *bound};
+    const double least = asked.threshold(scenario)->value;
+    if (!(least >= 0.05 && least <= 0.9999))
+      throw InputError(where, "the scenario's symbols carry " +
+                                  readable(bit_rates(scenario).payload / 1e9, 6) +
+                                  " Gb/s at most; a rate from 5 % of that is needed");
+    return asked;
+  }
   if (penalty) {
     if (*bound <= 0.0) throw InputError(where, "a penalty is above 0 dB");
     return {name == "penalty_db" ? Criterion::Kind::kPenalty : Criterion::Kind::kSnrPenalty, *bound};

@@ -17,6 +17,8 @@ namespace cohlink {
 struct Criterion {
   enum class Kind {
     kBer,         // BER at most `bound`
+    kNgmi,        // NGMI at least `bound`
+    kRate,        // what an ideal code would carry at least `bound` Gb/s
     kSnr,         // data-aided SNR at least `bound` dB
     kPenalty,     // required OSNR at most `bound` dB above that at the first end of the range
     kSnrPenalty,  // SNR at the scenario's own noise at most `bound` dB below that of a reference
@@ -27,10 +29,13 @@ struct Criterion {
   std::string text() const;  // "BER at most 0.02"
   /// SNR and Q: a frame without lock fails them. A BER counts it as guessed.
   bool needs_lock() const { return kind == Kind::kSnr || given_as_q; }
+  /// BER, NGMI and rate as a threshold of the scenario's frames; nothing of the others.
+  std::optional<Threshold> threshold(const Scenario& scenario) const;
 };
 
-/// "ber" (the scenario's FEC threshold), "ber=1e-3", "q_db=8.5", "snr_db=12", "penalty_db=1" (in required
-/// OSNR), "snr_penalty_db=1". InputError, beginning with `origin`, else.
+/// "fec" (what gives the scenario's verdict), "ber" (its threshold of BER), "ber=1e-3", "q_db=8.5",
+/// "ngmi=0.92", "achievable_rate_gbps=400", "snr_db=12", "penalty_db=1" (in required OSNR),
+/// "snr_penalty_db=1". InputError, beginning with `origin`, else.
 Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin = "");
 
 struct LimitRule {
@@ -51,7 +56,7 @@ struct LimitProbe {
   /// Estimate and interval at the last look. Without any error there is no estimate (NaN) and no upper end
   /// (infinity): the margin is low_db or more.
   double margin_db = 0, low_db = 0, high_db = 0;
-  double ber = 0;
+  double ber = 0, ngmi = 0;
   std::uint64_t frames = 0, unlocked = 0;  // no margin where it fails by frames without lock
   /// Penalty: the line's own noise leaves less OSNR than the reference's plus the bound. Judged at what it
   /// leaves: what holds there holds, what does not may be the lack of OSNR and stays open.

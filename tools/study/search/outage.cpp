@@ -18,10 +18,14 @@ constexpr std::uint64_t kReferenceFrames = 4;
 /// Errors expected at the bound that let a frame be judged: they scatter by a third.
 constexpr double kFewestErrors = 10.0;
 
-bool fails(const Criterion& criterion, const Realisation& r) {
+bool fails(const OutageQuestion& question, const Realisation& r) {
+  const Criterion& criterion = question.criterion;
   switch (criterion.kind) {
     case Criterion::Kind::kBer:
       return r.count.ber() > criterion.bound;
+    case Criterion::Kind::kNgmi:
+    case Criterion::Kind::kRate:
+      return r.ngmi < criterion.threshold(question.scenario)->value;
     case Criterion::Kind::kSnr:
       return r.snr_db < criterion.bound;
     default:
@@ -32,7 +36,15 @@ bool fails(const Criterion& criterion, const Realisation& r) {
 /// What the criterion ranks realisations by, the larger the worse.
 double badness(const Criterion& criterion, const Realisation& r) {
   if (!r.locked) return std::numeric_limits<double>::infinity();
-  return criterion.kind == Criterion::Kind::kBer ? r.count.ber() : -r.snr_db;
+  switch (criterion.kind) {
+    case Criterion::Kind::kBer:
+      return r.count.ber();
+    case Criterion::Kind::kNgmi:
+    case Criterion::Kind::kRate:
+      return -r.ngmi;
+    default:
+      return -r.snr_db;
+  }
 }
 
 std::size_t worst_of(const std::vector<Realisation>& realisations, const Criterion& criterion) {
@@ -107,7 +119,7 @@ Realiser::Realiser(const OutageQuestion& question, const SourceMaker& source, un
     throw InputError(
         "penalty_db is one of required OSNR, which needs more than the one frame of a realisation; write "
         "snr_penalty_db=P");
-  if (criterion.kind == Criterion::Kind::kBer) EquivalentSnr{scenario};  // symbols with bits
+  if (criterion.threshold(scenario)) EquivalentSnr{scenario};  // symbols with bits
   reference_snr_db_ = cohlink::reference_snr_db(scenario, source, threads);
   if (criterion.kind == Criterion::Kind::kSnrPenalty && std::isnan(reference_snr_db_))
     throw RunError(
@@ -125,12 +137,13 @@ Realisation Realiser::operator()(std::uint64_t number) const {
   const FrameResult result =
       common_ ? common_(number) : source_(realisation_scenario(scenario, draws, number))(number);
   r.count = result.count;
+  r.ngmi = result.mean_ngmi();
   // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
   r.locked = result.unlocked == 0;
   constexpr double kEndless = std::numeric_limits<double>::infinity();
   r.snr_db = r.locked ? result.snr_db() : -kEndless;
   r.snr_penalty_db = r.locked ? reference_snr_db_ - r.snr_db : kEndless;
-  r.outage = !r.locked || fails(criterion, r);
+  r.outage = !r.locked || fails(question_, r);
   r.dgd_ps = result.dgd_sum_ps;
   r.pdl_db = result.pdl_sum_db;
   r.warning = result.first_warning;

@@ -45,7 +45,8 @@ class QuickSearch {
     if (criterion.kind == Criterion::Kind::kSnr) return criterion.bound;
     if (criterion.kind == Criterion::Kind::kPenalty)
       throw InputError(criterion.text() + " has no closed form; ask by ber, q_db or snr_db");
-    return EquivalentSnr(plan.order.scenario).db(criterion.bound);
+    const Threshold threshold = *criterion.threshold(plan.order.scenario);
+    return EquivalentSnr(plan.order.scenario, threshold.quality).db(threshold.value);
   }
 
   bool holds(const ScenarioImpairment& impairment, double value) {

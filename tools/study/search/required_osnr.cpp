@@ -24,6 +24,7 @@ constexpr double kFewest = 10.0;       // errors on either side that a fit is ma
 constexpr std::uint64_t kEnough = 60;  // errors that make a probe worth a step
 constexpr int kMostSteps = 14;
 constexpr const char* kTooFewErrors = "too few errors near the threshold; more frames are needed";
+constexpr const char* kTooFewSymbols = "too few symbols near the threshold; more frames are needed";
 
 struct Fit {
   double osnr_db, sigma_db, slope;
@@ -47,8 +48,8 @@ class Search {
         rule_(rule),
         source_(source),
         threads_(threads),
-        scale_(scenario),
-        target_db_(scale_.db(rule.threshold_ber)),
+        scale_(scenario, rule.quality),
+        target_db_(scale_.db(rule.threshold)),
         ceiling_db_(std::floor(highest_total_osnr_db(scenario) * 1e3 + 1e-6) / 1e3) {}
 
   RequiredOsnr run() {
@@ -76,7 +77,14 @@ class Search {
     return frames;
   }
 
+  bool by_ber() const { return rule_.quality == Quality::kBer; }
+  const char* too_few() const { return by_ber() ? kTooFewErrors : kTooFewSymbols; }
+
+  /// Of a probe on the way: errors that are worth a step, and any NGMI.
+  bool enough(const Meter& m) const { return !by_ber() || m.total().count.errors >= kEnough; }
+
   double equivalent_db(const Meter& m) const {
+    if (!by_ber()) return scale_.db(m.total().mean_ngmi());
     // No errors yet: not better than half an error would be.
     const double least = 0.5 / std::max(1.0, static_cast<double>(m.total().count.bits));
     return scale_.db(std::max(m.ber(), least));
@@ -89,7 +97,7 @@ class Search {
       osnr_db = std::clamp(std::round(osnr_db * 1e3) / 1e3, -9.0, ceiling_db_);
       Meter& m = meter(osnr_db, Frames::kEven);
       do m.run(1);
-      while (m.total().count.errors < kEnough && m.frames() < 6 && spent() < rule_.most_frames);
+      while (!enough(m) && m.frames() < 6 && spent() < rule_.most_frames);
       const double now_db = equivalent_db(m), missing = target_db_ - now_db;
       if (std::abs(missing) < 0.5) return osnr_db + missing;
       if (missing > 0.0 && osnr_db >= ceiling_db_) {
@@ -103,22 +111,34 @@ class Search {
       before = osnr_db, before_db = now_db;
       osnr_db += std::clamp(missing / slope, -8.0, 12.0);
     }
-    result_.failure =
-        spent() < rule_.most_frames ? "the BER does not settle near the threshold" : kTooFewErrors;
+    result_.failure = spent() < rule_.most_frames ? said("the BER does not settle near the threshold")
+                                                  : std::string(too_few());
     return std::nullopt;
   }
 
   /// The reason why nothing is found, `highest` counted at the ceiling.
   void give_up(const Meter& highest) {
-    result_.out_of_reach = above_threshold(highest, 0.95);
-    result_.failure = !result_.out_of_reach ? kTooFewErrors
-                      : ceiling_db_ < kHighestOsnrDb
-                          ? "the line's own noise keeps the BER above the threshold"
-                          : "an error floor above the threshold";
+    result_.out_of_reach = misses(highest, 0.95);
+    if (!result_.out_of_reach)
+      result_.failure = too_few();
+    else if (ceiling_db_ < kHighestOsnrDb)
+      result_.failure = said("the line's own noise keeps the BER above the threshold");
+    else
+      result_.failure =
+          by_ber() ? "an error floor above the threshold" : "at any OSNR the NGMI stays below the threshold";
   }
 
-  bool above_threshold(const Meter& m, double confidence) const {
-    return m.total().ber_interval(confidence).low > rule_.threshold_ber;
+  /// What is said of a BER, said of what the threshold is one of.
+  std::string said(std::string of_ber) const {
+    if (by_ber()) return of_ber;
+    for (const auto& [ber, ngmi] : {std::pair{"BER", "NGMI"}, {"above", "below"}})
+      if (const auto at = of_ber.find(ber); at != std::string::npos)
+        of_ber.replace(at, std::string_view(ber).size(), ngmi);
+    return of_ber;
+  }
+
+  bool misses(const Meter& m, double confidence) const {
+    return scale_.read(m.total(), confidence).high_db < target_db_;
   }
 
   /// Frames to add on either side: as many again, or as many as follow from the width so far.
@@ -147,7 +167,7 @@ class Search {
       below.run(more);
       above.run(more);
       fit_ = fit(below, low_db, above, high_db);
-      if (at_ceiling && above_threshold(above, kEarlyConfidence)) return give_up(above);
+      if (at_ceiling && misses(above, kEarlyConfidence)) return give_up(above);
       if (!fit_) continue;
       const bool beyond = at_ceiling && fit_->osnr_db > ceiling_db_;  // nowhere to follow it to
       const double nearest =
@@ -170,7 +190,7 @@ class Search {
   std::string why_no_fit() const {
     for (const auto& [key, m] : meters_)
       if (const std::string lacking = too_few_text(m.total().fibres); !lacking.empty()) return lacking;
-    return kTooFewErrors;
+    return too_few();
   }
 
   void conclude(const Fit& fit) {
@@ -184,28 +204,18 @@ class Search {
   /// Straight line of the equivalent SNR over OSNR through two independent counts: where it meets the target.
   std::optional<Fit> fit(const Meter& below, double low_db, const Meter& above, double high_db) const {
     for (const Meter* m : {&below, &above})
-      if (static_cast<double>(m->total().count.errors) < kFewest || !too_few_text(m->total().fibres).empty())
+      if ((by_ber() && static_cast<double>(m->total().count.errors) < kFewest) ||
+          !too_few_text(m->total().fibres).empty())
         return std::nullopt;
-    const double y_low = scale_.db(below.ber()) - target_db_, y_high = scale_.db(above.ber()) - target_db_;
+    const double y_low = equivalent_db(below) - target_db_, y_high = equivalent_db(above) - target_db_;
     const double slope = (y_high - y_low) / (high_db - low_db);
     if (!(slope >= 0.05)) return std::nullopt;
     const double osnr_db = low_db - y_low / slope;
     // Each side moves the crossing by the share that the other's distance has in the gap.
-    const double sigma =
-        std::hypot((high_db - osnr_db) * sigma_db(below), (osnr_db - low_db) * sigma_db(above)) /
-        ((high_db - low_db) * slope);
+    const double sigma = std::hypot((high_db - osnr_db) * scale_.deviation_db(below.total()),
+                                    (osnr_db - low_db) * scale_.deviation_db(above.total())) /
+                         ((high_db - low_db) * slope);
     return Fit{osnr_db, sigma, slope};
-  }
-
-  /// Standard error of a meter's equivalent SNR.
-  double sigma_db(const Meter& m) const {
-    if (!m.total().fibres.empty()) {
-      const Interval over_fibres = m.total().ber_interval();
-      return scale_.per_log_ber(m.ber()) * std::log(over_fibres.high / over_fibres.low) /
-             (2.0 * kConfidence95);
-    }
-    const auto errors = static_cast<double>(m.total().count.errors);
-    return scale_.per_log_ber(m.ber()) * std::sqrt(m.total().bunching() * (1.0 - m.ber()) / errors);
   }
 
   void count() {

@@ -1,4 +1,5 @@
-// The OSNR at which a scenario just meets a BER threshold, by a search that knows its own statistics.
+// The OSNR at which a scenario just meets a threshold of BER or NGMI, by a search that knows its own
+// statistics.
 #pragma once
 
 #include <cstdint>
@@ -21,9 +22,10 @@ double highest_total_osnr_db(const Scenario& scenario);
 Scenario at_total_osnr(const Scenario& scenario, double total_db);
 
 struct RequiredOsnrRule {
-  double threshold_ber = 2e-2;
+  double threshold = 2e-2;
   double half_width_db = 0.02;      // of the 95 % interval, aimed at
   std::uint64_t most_frames = 400;  // spent in all
+  Quality quality = Quality::kBer;  // what the threshold is one of
 };
 
 struct RequiredOsnr {
@@ -33,7 +35,7 @@ struct RequiredOsnr {
   double slope = 1;                // equivalent SNR over OSNR, dB/dB: below 1 where a noise floor shows
   std::uint64_t frames = 0, errors = 0, bits = 0;
   std::string failure;        // why nothing was found
-  bool out_of_reach = false;  // proven: at the highest OSNR the BER is still above the threshold
+  bool out_of_reach = false;  // proven: at the highest OSNR the threshold is still missed
 
   double half_width_db() const { return 0.5 * (high_db - low_db); }
 };

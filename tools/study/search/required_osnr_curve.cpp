@@ -30,9 +30,9 @@ void add_axes(Table& table, const SweepPlan& plan) {
 }
 
 double theory_osnr_db(const Scenario& scenario) {
-  const double snr = required_snr(scenario_modulation(scenario), scenario.boolean("signal.differential"),
-                                  *fec_threshold(scenario));
-  return to_db(snr * scenario.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
+  const Threshold threshold = *verdict_threshold(scenario);
+  return EquivalentSnr(scenario, threshold.quality).db(threshold.value) +
+         to_db(scenario.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
 }
 
 bool is_count(const std::string& column) {
@@ -64,10 +64,11 @@ void write_axis(h5::File& file, const Axis& axis) {
 }  // namespace
 
 RequiredOsnrRule required_osnr_rule(const Scenario& scenario) {
-  const auto threshold = fec_threshold(scenario);
+  const auto threshold = verdict_threshold(scenario);
   if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
   RequiredOsnrRule rule;
-  rule.threshold_ber = *threshold;
+  rule.threshold = threshold->value;
+  rule.quality = threshold->quality;
   rule.most_frames = 4 * static_cast<std::uint64_t>(scenario.integer("run.frames"));
   return rule;
 }
@@ -124,7 +125,7 @@ void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::s
     file.attribute("/", "seed", static_cast<std::uint64_t>(plan.base.integer("run.seed")));
     // All searches count the same frames, whether that was asked for or not.
     file.attribute("/", "common_noise", std::string("yes"));
-    file.attribute("/", "threshold_ber", *fec_threshold(plan.base));
+    write_threshold(file, plan.base);
     file.attribute("/", "axes", axis_names(plan));
     const std::string measure = table.find("penalty_db") == nullptr ? "required_osnr_db" : "penalty_db";
     file.attribute("/", "measure", measure);

@@ -2,11 +2,13 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <memory>
 #include <mutex>
 #include <optional>
 
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/units.h"
 #include "tools/study/budget.h"
 #include "tools/study/parts/journal.h"
@@ -18,6 +20,8 @@
 
 namespace cohlink {
 namespace {
+
+constexpr double kConfidence95 = 1.959963985;
 
 /// A frame in which the receiver found nothing of what was sent has no score. Leaving it out would make a
 /// link look the better the more often it fails: it counts as guessed, with half its bits wrong and an SNR of
@@ -133,19 +137,48 @@ void Meter::run(std::uint64_t frames) {
   frames_ += frames;
 }
 
-EquivalentSnr::EquivalentSnr(const Scenario& scenario)
-    : modulation_(scenario_modulation(scenario)), differential_(scenario.boolean("signal.differential")) {
+EquivalentSnr::EquivalentSnr(const Scenario& scenario, Quality quality)
+    : modulation_(scenario_modulation(scenario)),
+      differential_(scenario.boolean("signal.differential")),
+      quality_(quality) {
   if (bits_per_symbol(modulation_) == 0)
     scenario.reject("signal.modulation", "carries no bits, so there is no BER to search by");
 }
 
-double EquivalentSnr::db(double ber) const {
-  return to_db(required_snr(modulation_, differential_, std::clamp(ber, 1e-12, 0.35)));
+double EquivalentSnr::db(double value) const {
+  return quality_ == Quality::kBer
+             ? to_db(required_snr(modulation_, differential_, std::clamp(value, 1e-12, 0.35)))
+             : to_db(awgn_snr_for_ngmi(constellation(modulation_), std::clamp(value, 0.05, 1.0 - 1e-7)));
 }
 
-double EquivalentSnr::per_log_ber(double ber) const {
-  const double p = std::clamp(ber, 2e-12, 0.3), step = 1.05;
-  return (db(p / step) - db(p * step)) / (2.0 * std::log(step));
+double EquivalentSnr::slope(double value) const {
+  if (quality_ == Quality::kBer) {
+    const double p = std::clamp(value, 2e-12, 0.3), step = 1.05;
+    return (db(p / step) - db(p * step)) / (2.0 * std::log(step));
+  }
+  const double ngmi = std::clamp(value, 0.06, 1.0 - 2e-7), step = 0.05 * (1.0 - ngmi);
+  return (db(ngmi + step) - db(ngmi - step)) / (2.0 * step);
+}
+
+EquivalentSnr::Reading EquivalentSnr::read(const FrameResult& total, double confidence) const {
+  if (quality_ == Quality::kNgmi) {
+    const Interval interval = total.ngmi_interval(confidence);
+    return {db(total.mean_ngmi()), db(interval.low), db(interval.high)};
+  }
+  const Interval interval = total.ber_interval(confidence);
+  if (total.count.errors == 0)
+    return {std::nan(""), db(interval.high), std::numeric_limits<double>::infinity(), true};
+  return {db(total.count.ber()), db(interval.high), db(interval.low)};
+}
+
+double EquivalentSnr::deviation_db(const FrameResult& total) const {
+  if (quality_ == Quality::kNgmi) return slope(total.mean_ngmi()) * total.ngmi_deviation();
+  const double ber = total.count.ber();
+  if (!total.fibres.empty()) {
+    const Interval over_fibres = total.ber_interval();
+    return slope(ber) * std::log(over_fibres.high / over_fibres.low) / (2.0 * kConfidence95);
+  }
+  return slope(ber) * std::sqrt(total.bunching() * (1.0 - ber) / static_cast<double>(total.count.errors));
 }
 
 }  // namespace cohlink

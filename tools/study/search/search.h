@@ -12,6 +12,7 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/scenario/scenario.h"
+#include "tools/study/plan/fec.h"
 #include "tools/study/run/frame.h"
 #include "tools/study/run/reuse.h"
 
@@ -65,20 +66,32 @@ class Meter {
   std::uint64_t frames_ = 0;
 };
 
-/// The scale on which BER is nearly a straight line over OSNR: the SNR [dB] that ideal reception would need
-/// for this BER. Slope 1 for a receiver at constant distance from theory.
+/// The scale on which BER is nearly a straight line over OSNR, and NGMI too: the SNR [dB] that ideal
+/// reception would need for it. Slope 1 for a receiver at constant distance from theory. The NGMI is that of
+/// symbols, whatever a differential coding before the mapping costs.
 class EquivalentSnr {
  public:
   /// Throws InputError for symbols without bits.
-  explicit EquivalentSnr(const Scenario& scenario);
-  /// BER clamped to [1e-12, 0.35].
-  double db(double ber) const;
-  /// |d dB / d ln BER|.
-  double per_log_ber(double ber) const;
+  explicit EquivalentSnr(const Scenario& scenario, Quality quality = Quality::kBer);
+  /// BER clamped to [1e-12, 0.35], NGMI to [0.05, 1 - 1e-7].
+  double db(double value) const;
+
+  /// A sum of frames on this scale, with its interval.
+  struct Reading {
+    double db, low_db, high_db;
+    bool lower_bound = false;  // no errors: the end of the interval is all that is known, `high_db` endless
+  };
+  Reading read(const FrameResult& total, double confidence) const;
+  /// Standard error of a sum's equivalent SNR [dB].
+  double deviation_db(const FrameResult& total) const;
 
  private:
+  /// |d dB / d value|, of a BER per unit of its logarithm.
+  double slope(double value) const;
+
   Modulation modulation_;
   bool differential_;
+  Quality quality_;
 };
 
 }  // namespace cohlink

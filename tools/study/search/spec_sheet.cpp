@@ -60,6 +60,17 @@ void fill(RequirementOutcome& out, const Requirement& requirement, const Scenari
       out.margin_unit = none ? "dB SNR or more" : "dB SNR";
       return;
     }
+    case Measure::kNgmi:
+    case Measure::kRate: {
+      const EquivalentSnr equivalent(scenario, Quality::kNgmi);
+      const double scale = requirement.measure == Measure::kRate ? bit_rates(scenario).payload / 1e9 : 1.0;
+      const Interval ngmis = meter.total().ngmi_interval(confidence);
+      out.value = scale * meter.total().mean_ngmi();
+      out.low = scale * ngmis.low, out.high = scale * ngmis.high;
+      out.margin = equivalent.db(meter.total().mean_ngmi()) - equivalent.db(requirement.bound / scale);
+      out.margin_unit = "dB SNR";
+      return;
+    }
     case Measure::kEvm:
       out.value = meter.total().evm_percent();
       out.low = out.value * std::pow(10.0, (snr - snrs.high) / 20.0);
@@ -106,13 +117,15 @@ RequirementOutcome not_found(const std::string& why, std::uint64_t frames) {
 
 /// A frame without lock has no SNR, and what stands for it in the sums (search.h) would pass low bounds.
 bool fails_without_lock(const Requirement& requirement, const Meter& meter) {
-  return requirement.measure != Measure::kBer && meter.total().unlocked > 0;
+  const bool guessed = requirement.measure == Measure::kBer || requirement.measure == Measure::kNgmi ||
+                       requirement.measure == Measure::kRate;
+  return !guessed && meter.total().unlocked > 0;
 }
 
 /// Of a redrawn fibre, beside the mean: how many of its realisations are beyond the bound.
 std::string spread_text(const Requirement& requirement, const std::vector<FibreResult>& fibres) {
   if (fibres.empty() || requirement.measure != Measure::kBer) return "";
-  const FibreSpread spread = spread_of(fibres, requirement.bound);
+  const FibreSpread spread = spread_of(fibres, {Quality::kBer, requirement.bound});
   return "mean over " + std::to_string(fibres.size()) + " fibres; " + readable(100.0 * spread.outage, 3) +
          " % of them are beyond the bound (95 %: " + readable(100.0 * spread.outage_interval.low, 3) +
          " to " + readable(100.0 * spread.outage_interval.high, 3) + " %)";
@@ -147,9 +160,10 @@ RequirementOutcome count_point(const Requirement& requirement, const Scenario& s
 }
 
 RequiredOsnr required(const Scenario& scenario, const SourceMaker& source, unsigned threads) {
-  const auto threshold = fec_threshold(scenario);
+  const auto threshold = verdict_threshold(scenario);
   if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
-  return find_required_osnr(scenario, {*threshold, 0.03, 4 * most_frames(scenario)}, source, threads);
+  return find_required_osnr(scenario, {threshold->value, 0.03, 4 * most_frames(scenario), threshold->quality},
+                            source, threads);
 }
 
 RequirementOutcome osnr_point(const Requirement& requirement, const Scenario& base, const Scenario& scenario,
@@ -206,7 +220,7 @@ RequirementOutcome limit_point(const Requirement& requirement, const Scenario& s
   LimitRule rule;
   rule.key = requirement.limit_key;
   rule.from = requirement.from, rule.to = requirement.to;
-  rule.criterion = parse_criterion("ber", scenario);
+  rule.criterion = parse_criterion("fec", scenario);
   rule.frames = most_frames(scenario);
   const Limit found = find_limit(scenario, rule, source, threads);
   const std::string unit(find_key(requirement.limit_key)->unit);

@@ -8,9 +8,10 @@
 //
 //   set       keys at their extremes, over the scenario; several parted by commas
 //   vary      KEY=a:step:b or KEY=v1|v2: every value must hold; with measure = limit, KEY=a:b is searched
-//   measure   ber, q_db, snr_db, evm_percent, required_osnr_db, penalty_db (required OSNR over that of the
+//   measure   ber, ngmi, achievable_rate_gbps (what an ideal code would carry), q_db, snr_db, evm_percent,
+//   required_osnr_db, penalty_db (required OSNR over that of the
 //             scenario as it stands), line_rate_gbps, net_rate_gbps (what the code and the pilots leave),
-//             limit (value of the varied key where the BER crosses the FEC threshold)
+//             limit (value of the varied key where the FEC threshold is crossed)
 //   at_most, at_least   the bound; exactly one of them
 //   source    where the figure comes from
 #pragma once
@@ -27,7 +28,20 @@
 
 namespace cohlink {
 
-enum class Measure { kBer, kQ, kSnr, kEvm, kRequiredOsnr, kPenalty, kLimit, kOutage, kLineRate, kNetRate };
+enum class Measure {
+  kBer,
+  kQ,
+  kSnr,
+  kEvm,
+  kRequiredOsnr,
+  kPenalty,
+  kLimit,
+  kOutage,
+  kLineRate,
+  kNetRate,
+  kNgmi,
+  kRate
+};
 
 /// One requirement, understood and checked.
 struct Requirement {
@@ -40,7 +54,7 @@ struct Requirement {
   std::string measure_name;
   double bound = 0;
   bool at_most = true;
-  std::string criterion = "ber";  // measure = outage: what a realisation must hold (limit.h)
+  std::string criterion = "fec";  // measure = outage: what a realisation must hold (limit.h)
   double confidence = 0.95;       // that the verdict is right
   std::uint64_t screened = 0;     // measure = outage: 0 = run.frames realisations are counted (rare_outage.h)
 };

@@ -18,6 +18,8 @@ struct MeasureName {
 };
 constexpr MeasureName kMeasures[] = {
     {"ber", Measure::kBer},
+    {"ngmi", Measure::kNgmi},
+    {"achievable_rate_gbps", Measure::kRate},
     {"q_db", Measure::kQ},
     {"snr_db", Measure::kSnr},
     {"evm_percent", Measure::kEvm},
@@ -91,6 +93,8 @@ void read_bound(const RequirementText& r, Requirement& requirement) {
                                   : "the better the larger; use at_least"));
   if (requirement.measure == Measure::kBer && (requirement.bound < 1e-12 || requirement.bound > 0.35))
     refuse(r, given, name, "a BER between 1e-12 and 0.35 is needed");
+  if (requirement.measure == Measure::kNgmi && (requirement.bound < 0.05 || requirement.bound > 0.9999))
+    refuse(r, given, name, "an NGMI between 0.05 and 0.9999 is needed");
 }
 
 /// What only an outage has, and the confidence.
@@ -167,10 +171,11 @@ void read_vary(const RequirementText& r, Requirement& requirement, const Scenari
 void check_measure(const Requirement& requirement, const Scenario& scenario) {
   const bool searched = requirement.measure == Measure::kRequiredOsnr ||
                         requirement.measure == Measure::kPenalty || requirement.measure == Measure::kLimit;
-  if (searched && !fec_threshold(scenario))
+  const bool bits = requirement.measure == Measure::kBer || requirement.measure == Measure::kQ ||
+                    requirement.measure == Measure::kNgmi || requirement.measure == Measure::kRate;
+  if (searched && !verdict_threshold(scenario))
     scenario.reject("fec.code", "gives no threshold, which require." + requirement.name + ".measure needs");
-  if (searched || requirement.measure == Measure::kBer || requirement.measure == Measure::kQ)
-    EquivalentSnr{scenario};
+  if (searched || bits) EquivalentSnr{scenario};
 }
 
 }  // namespace
