@@ -15,7 +15,7 @@ namespace {
 
 constexpr std::size_t kBlock = 512;  // samples detected side by side, so that the loops run in vectors
 using Powers = std::array<double, kBlock>;
-using Normals = std::array<double, kBlock>;
+using Normals = std::array<float, kBlock>;  // noise need not be known to more than 5e-7 of itself
 struct Fields {
   std::array<double, kBlock> re, im;
 };
@@ -118,8 +118,8 @@ class Detector {
 // Normals for both lanes of a polarisation: in a frame of n samples, lane l has numbers l n to (l + 1) n - 1.
 void draw(const RandomStream& stream, std::size_t first_of_lane, std::size_t n, std::size_t count,
           std::array<Normals, 2>& out) {
-  stream.fill_normals(first_of_lane, 1.0, std::span(out[0].data(), count));
-  stream.fill_normals(first_of_lane + n, 1.0, std::span(out[1].data(), count));
+  stream.fill_normals(first_of_lane, 1.0, std::span<float>(out[0].data(), count));
+  stream.fill_normals(first_of_lane + n, 1.0, std::span<float>(out[1].data(), count));
 }
 
 // Minus currents, so far subtracted in time, arrive late instead.

@@ -8,14 +8,25 @@
 
 namespace cohlink::vectors {
 
-/// ln u for normal u > 0. u = 2^e m with m from sqrt(1/2) to sqrt(2); ln m = 2 atanh s, s = (m - 1)/(m + 1),
-/// with the coefficients of FreeBSD's e_log.c (error below 2^-58).
+/// u = 2^e m with m from sqrt(1/2) to sqrt(2).
+template <class R>
+struct Reduced {
+  R e, m;
+};
+/// For normal u > 0, without rounding.
 template <class R, class W>
-COHLINK_VECTOR_INLINE R log_series(const R& u) {
+COHLINK_VECTOR_INLINE Reduced<R> reduced(const R& u) {
   constexpr std::uint64_t kBias = std::uint64_t{1024} << 52;  // keeps the shifted exponent above 0
   const W from_root = bits<W>(u) - (0x3fe6a09e667f3bcdu - kBias);
-  const R e = bits<R>((from_root >> 52) | 0x4330000000000000u) - (0x1p52 + 1024.0);
-  const R m = bits<R>(bits<W>(u) - (from_root & 0xfff0000000000000u) + kBias);
+  return {bits<R>((from_root >> 52) | 0x4330000000000000u) - (0x1p52 + 1024.0),
+          bits<R>(bits<W>(u) - (from_root & 0xfff0000000000000u) + kBias)};
+}
+
+/// ln u for normal u > 0. u = 2^e m; ln m = 2 atanh s, s = (m - 1)/(m + 1), with the coefficients of
+/// FreeBSD's e_log.c (error below 2^-58).
+template <class R, class W>
+COHLINK_VECTOR_INLINE R log_series(const R& u) {
+  const auto [e, m] = reduced<R, W>(u);
   const R s = (m - 1.0) / (m + 1.0), z = s * s, w = z * z;
   const R series =
       (2.0 + z * 0.6666666666666735130) + w * ((0.3999999999940941908 + z * 0.2857142874366239149) +
@@ -24,16 +35,22 @@ COHLINK_VECTOR_INLINE R log_series(const R& u) {
   return e * 0.69314718055994530942 + s * series;
 }
 
-/// ln u in single precision, for normal u > 0, error below 2e-7 and 2e-7 of the result: as above, with
-/// Taylor's series of atanh.
+/// ln(1 + t) in single precision for t from sqrt(1/2) - 1 to sqrt(2) - 1, by Taylor's series of atanh:
+/// relative error below 3e-7.
+template <class S>
+COHLINK_VECTOR_INLINE S log_of_mantissa(const S& t) {
+  const S s = t / (t + 2.0f), z = s * s;
+  return s * (2.0f + z * (2.0f / 3 + z * (2.0f / 5 + z * (2.0f / 7 + z * (2.0f / 9)))));
+}
+
+/// ln u in single precision, for normal u > 0, error below 2e-7 and 2e-7 of the result.
 template <class S, class V>
 COHLINK_VECTOR_INLINE S log_single(const S& u) {
   constexpr std::uint32_t kBias = std::uint32_t{128} << 23;
   const V from_root = bits<V>(u) - (0x3f3504f3u - kBias);
   const S e = bits<S>((from_root >> 23) | 0x4b000000u) - (0x1p23f + 128.0f);
   const S m = bits<S>(bits<V>(u) - (from_root & 0xff800000u) + kBias);
-  const S s = (m - 1.0f) / (m + 1.0f), z = s * s;
-  return e * 0.69314718f + s * (2.0f + z * (2.0f / 3 + z * (2.0f / 5 + z * (2.0f / 7 + z * (2.0f / 9)))));
+  return e * 0.69314718f + log_of_mantissa(m - 1.0f);
 }
 
 /// exp x in single precision for -87 <= x <= 0, relative error below 2e-7; below that exp(-87).

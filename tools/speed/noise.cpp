@@ -11,6 +11,7 @@
 #include <span>
 #include <vector>
 
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/random.h"
 #include "tools/speed/clock.h"
 #include "tools/speed/speed.h"
@@ -70,9 +71,21 @@ Pair light_noise() {
       [&] { stream.add_noise(0, rms, std::span(field)); });
 }
 
+// As the front end adds them (sim/frontend/frontend.cpp).
+COHLINK_VECTOR_CLONES
+void add_thermal(const std::vector<float>& normals, double sigma, std::vector<double>& currents) {
+  for (std::size_t t = 0; t < normals.size(); ++t) currents[t] += sigma * normals[t];
+}
+COHLINK_VECTOR_CLONES
+void add_shot(const std::vector<float>& normals, double scale, const std::vector<double>& light,
+              std::vector<double>& currents) {
+  for (std::size_t t = 0; t < normals.size(); ++t) currents[t] += scale * std::sqrt(light[t]) * normals[t];
+}
+
 // Thermal noise on two lanes: a pair of real numbers a sample.
 Pair thermal_noise() {
-  std::vector<double> currents(2 * kSamples), noise(2 * kSamples);
+  std::vector<double> currents(2 * kSamples);
+  std::vector<float> noise(2 * kSamples);
   Ziggurat ziggurat(1);
   const RandomStream stream = RandomStreams(1).stream("thermal-noise");
   const double sigma = 1e-6;
@@ -81,14 +94,15 @@ Pair thermal_noise() {
         for (double& i : currents) i += sigma * ziggurat.normal();
       },
       [&] {
-        stream.fill_normals(0, sigma, std::span(noise));
-        for (std::size_t t = 0; t < noise.size(); ++t) currents[t] += noise[t];
+        stream.fill_normals(0, 1.0, std::span(noise));
+        add_thermal(noise, sigma, currents);
       });
 }
 
 // Shot noise on two lanes, following the light on the photodiodes.
 Pair shot_noise() {
-  std::vector<double> currents(2 * kSamples), light(2 * kSamples, 1e-3), noise(2 * kSamples);
+  std::vector<double> currents(2 * kSamples), light(2 * kSamples, 1e-3);
+  std::vector<float> noise(2 * kSamples);
   Ziggurat ziggurat(1);
   const RandomStream stream = RandomStreams(1).stream("shot-noise");
   const double scale = 1e-4;
@@ -98,8 +112,8 @@ Pair shot_noise() {
           currents[t] += scale * std::sqrt(light[t]) * ziggurat.normal();
       },
       [&] {
-        stream.fill_normals(0, scale, std::span(noise));
-        for (std::size_t t = 0; t < noise.size(); ++t) currents[t] += std::sqrt(light[t]) * noise[t];
+        stream.fill_normals(0, 1.0, std::span(noise));
+        add_shot(noise, scale, light, currents);
       });
 }
 
