@@ -9,12 +9,27 @@
 
 namespace cohlink {
 
+namespace {
+
+// Calls for each frequency that has a bin, with that bin and the one of its negative: responses are
+// hermitian, so that they are asked for once.
+template <class Function>
+void for_each_frequency(std::size_t n, double sample_rate, Function&& function) {
+  for (std::size_t k = 0; 2 * k <= n && k < n; ++k)
+    function(k, (n - k) % n, bin_frequency(k, n, sample_rate));
+}
+
+}  // namespace
+
 void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
                   const FftCache& fft) {
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);
-  for (std::size_t k = 0; k < n; ++k)
-    row[k] *= response(bin_frequency(k, n, sample_rate)) / static_cast<double>(n);
+  for_each_frequency(n, sample_rate, [&](std::size_t k, std::size_t mirror, double f) {
+    const std::complex<double> h = response(f) / static_cast<double>(n);
+    row[k] *= h;
+    if (mirror != k) row[mirror] *= std::conj(h);
+  });
   fft.get<double>(n).inverse(row);
 }
 
@@ -23,15 +38,13 @@ void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneRespons
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);
   // The spectra of the lanes are the hermitian and anti-hermitian parts of the row's.
-  ComplexRow<double> filtered(n);
-  for (std::size_t k = 0; k < n; ++k) {
-    const std::complex<double> here = row[k], mirror = std::conj(row[(n - k) % n]);
-    const double f = bin_frequency(k, n, sample_rate);
-    filtered[k] =
-        (0.5 * (here + mirror) * of_i(f) + 0.5 * (here - mirror) * of_q(f)) / static_cast<double>(n);
-  }
-  fft.get<double>(n).inverse(filtered);
-  row = std::move(filtered);
+  for_each_frequency(n, sample_rate, [&](std::size_t k, std::size_t mirror, double f) {
+    const std::complex<double> here = row[k], there = std::conj(row[mirror]);
+    const std::complex<double> i = 0.5 * (here + there) * of_i(f), q = 0.5 * (here - there) * of_q(f);
+    row[k] = (i + q) / static_cast<double>(n);
+    if (mirror != k) row[mirror] = std::conj(i - q) / static_cast<double>(n);
+  });
+  fft.get<double>(n).inverse(row);
 }
 
 void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,

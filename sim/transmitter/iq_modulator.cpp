@@ -7,15 +7,18 @@
 
 namespace cohlink {
 
-std::complex<double> iq_transfer(std::complex<double> drive, const IqModulatorParameters& p) {
+IqTransfer::IqTransfer(const IqModulatorParameters& parameters)
+    : p_(parameters),
+      amplitude_(0.5 * std::sqrt(p_.power_transmission)),
+      of_quadrature_(std::polar(1.0, 0.5 * kPi + p_.phase_error) * (1.0 - p_.outer_arm_error)) {}
+
+std::complex<double> IqTransfer::operator()(std::complex<double> drive) const {
   const auto child = [&](double volt, double bias_error) {
-    return mach_zehnder(kPi * volt / p.v_pi - kPi + bias_error, p.inner_arm_error);
+    return mach_zehnder(kPi * volt / p_.v_pi - kPi + bias_error, p_.inner_arm_error);
   };
-  const auto in_phase = child(drive.real(), p.bias_error_i);
-  const auto quadrature = child(drive.imag(), p.bias_error_q);
-  const auto quarter_turn = std::polar(1.0, 0.5 * kPi + p.phase_error);
-  return 0.5 * std::sqrt(p.power_transmission) *
-         ((1.0 + p.outer_arm_error) * in_phase + quarter_turn * (1.0 - p.outer_arm_error) * quadrature);
+  const auto in_phase = child(drive.real(), p_.bias_error_i);
+  const auto quadrature = child(drive.imag(), p_.bias_error_q);
+  return amplitude_ * ((1.0 + p_.outer_arm_error) * in_phase + of_quadrature_ * quadrature);
 }
 
 namespace {

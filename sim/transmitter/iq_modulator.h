@@ -28,13 +28,22 @@ struct IqModulatorParameters {
   double power_transmission = 1.0;  // at the maximum of both children, beyond the 3 dB of quadrature
 };
 
-/// Field transfer of an IQ modulator driven by `drive` = V_I + i V_Q [V]. The children are biased at their
+/// Field transfer of an IQ modulator driven by V_I + i V_Q [V]. The children are biased at their
 /// null, so each follows sin(pi V / (2 V_pi)):
 ///   t = 1/2 [(1 + g_o) t_I + i exp(i phase_error) (1 - g_o) t_Q] sqrt(transmission),
 ///   t_I = mach_zehnder(pi V_I / V_pi - pi + bias_error_i, g_i), t_Q alike.
 /// g_o is the arm error of the outer interferometer, so that the light of an always-open modulator goes
 /// through an extinction of 1/g_o^2 when its outer phase is turned.
-std::complex<double> iq_transfer(std::complex<double> drive, const IqModulatorParameters& parameters);
+class IqTransfer {
+ public:
+  explicit IqTransfer(const IqModulatorParameters& parameters);
+  std::complex<double> operator()(std::complex<double> drive) const;
+
+ private:
+  IqModulatorParameters p_;
+  double amplitude_;
+  std::complex<double> of_quadrature_;
+};
 
 /// Offsets of the two child biases from their null [rad].
 struct BiasPoint {

@@ -39,7 +39,7 @@ struct ModulatedLight {
 ///   kIdeal: E = sqrt(launch share) (u_I + i exp(i phase_error) u_Q) a(t) exp(i phi(t)); the mean power over
 ///     all data is the launch power and a frame's own differs by what its data happen to be. Its output is
 ///     taken to be the laser's power times the transmission.
-///   kIq: E = sqrt(laser power x share) iq_transfer(u volt_per_unit) a(t) exp(i phi(t)); with bias control
+///   kIq: E = sqrt(laser power x share) IqTransfer(u volt_per_unit) a(t) exp(i phi(t)); with bias control
 ///   each
 ///     polarisation's children sit where carrier_null puts them, plus their errors.
 /// Field in sqrt(W). a(t), phi(t): relative amplitude and phase of the laser; share: r / (1 + r) for X, 1 /

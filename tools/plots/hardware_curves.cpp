@@ -47,9 +47,9 @@ void modulator() {
     const double u = k / 100.0;
     Field<double> drive(1, 1.0);
     drive.x[0] = u * 2.0 / kPi;  // small-signal field u
-    point("compression", "plain", u, 2.0 * iq_transfer(drive.x[0], p).real());
+    point("compression", "plain", u, 2.0 * IqTransfer(p)(drive.x[0]).real());
     predistort_arcsine(drive, 1.0, p.v_pi);
-    point("compression", "arcsine", u, 2.0 * iq_transfer(drive.x[0], p).real());
+    point("compression", "arcsine", u, 2.0 * IqTransfer(p)(drive.x[0]).real());
     point("compression", "straight line, theory", u, u);
   }
 }

@@ -80,7 +80,7 @@ TEST_CASE("modulator: static extinction of inner and outer interferometers equal
   high = 0, low = 1;
   for (int k = 0; k <= 4000; ++k) {
     p.phase_error = kTwoPi * k / 4000.0;
-    const double power = std::norm(iq_transfer({p.v_pi, p.v_pi}, p));
+    const double power = std::norm(IqTransfer(p)({p.v_pi, p.v_pi}));
     high = std::max(high, power);
     low = std::min(low, power);
   }
@@ -94,16 +94,16 @@ TEST_CASE("modulator: the IQ transfer is sine over sine in quadrature, with bias
   for (const Complex volt : {Complex(0, 0), Complex(3.5, -3.5), Complex(1.2, 0.4), Complex(-5.0, 2.0)}) {
     const Complex expected = std::sqrt(from_db(-6.0)) * 0.5 *
                              Complex(std::sin(kPi * volt.real() / 7.0), std::sin(kPi * volt.imag() / 7.0));
-    CHECK(std::abs(iq_transfer(volt, p) - expected) < 1e-12);
+    CHECK(std::abs(IqTransfer(p)(volt) - expected) < 1e-12);
   }
   // At full swing of both children 3 dB are left to the quadrature.
-  CHECK(to_db(std::norm(iq_transfer({3.5, 3.5}, p))) == doctest::Approx(-9.0103).epsilon(1e-4));
+  CHECK(to_db(std::norm(IqTransfer(p)({3.5, 3.5}))) == doctest::Approx(-9.0103).epsilon(1e-4));
   p.bias_error_i = 10.0 * kPi / 180.0;
   p.phase_error = 4.0 * kPi / 180.0;
-  CHECK(std::abs(iq_transfer({0, 0}, p) - 0.5 * std::sqrt(from_db(-6.0)) * std::sin(5.0 * kPi / 180.0)) <
+  CHECK(std::abs(IqTransfer(p)({0, 0}) - 0.5 * std::sqrt(from_db(-6.0)) * std::sin(5.0 * kPi / 180.0)) <
         1e-12);
   p.bias_error_i = 0.0;
-  CHECK(std::arg(iq_transfer({0, 1}, p)) == doctest::Approx(94.0 * kPi / 180.0).epsilon(1e-12));
+  CHECK(std::arg(IqTransfer(p)({0, 1})) == doctest::Approx(94.0 * kPi / 180.0).epsilon(1e-12));
 }
 
 TEST_CASE(
