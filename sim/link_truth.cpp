@@ -23,6 +23,12 @@ std::vector<double> at_symbols(const std::vector<double>& samples, std::size_t s
   return out;
 }
 
+// To the precision that files have of it: what a capture says before it is written it says after.
+std::vector<double> single_precision(std::vector<double> values) {
+  for (double& value : values) value = static_cast<double>(static_cast<float>(value));
+  return values;
+}
+
 // As far from the channel's centre as light reaches that the receiver may see: the pulse's band, or, behind
 // hardware that makes images and harmonics, the converter's rate, what aliases included.
 double band_edge(const LinkSetup& setup) {
@@ -182,8 +188,9 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.symbols = sent.data.symbols;
   truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
-  truth.tx_relative_power = at_symbols(sent.laser.relative_power, samples_per_symbol);
-  truth.lo_relative_power = at_symbols(received.oscillator.relative_power, samples_per_symbol);
+  truth.tx_relative_power = single_precision(at_symbols(sent.laser.relative_power, samples_per_symbol));
+  truth.lo_relative_power =
+      single_precision(at_symbols(received.oscillator.relative_power, samples_per_symbol));
   if (setup.transmitter.modulator.kind == ModulatorKind::kIq)
     truth.tx_carrier_db = {to_db(std::max(sent.carrier[0], kLeastCarrier)),
                            to_db(std::max(sent.carrier[1], kLeastCarrier))};

@@ -26,13 +26,23 @@ class TruthWriter {
   }
   void operator()(const std::string& name, const char* unit, std::span<const double> values,
                   const std::string& axis) {
+    put<double>(name, unit, values, axis);
+  }
+  /// Numbers that are single precision already.
+  void singles(const std::string& name, const char* unit, std::span<const double> values,
+               const std::string& axis) {
+    put<float>(name, unit, std::vector<float>(values.begin(), values.end()), axis);
+  }
+
+ private:
+  template <class T>
+  void put(const std::string& name, const char* unit, std::span<const T> values, const std::string& axis) {
     if (values.empty()) return;
-    file_.write<double>(name, values, {values.size()});
+    file_.write<T>(name, values, {values.size()});
     write_unit(file_, name, unit);
     axes_.attach(name, {axis});
   }
 
- private:
   h5::File& file_;
   Axes& axes_;
 };
@@ -68,8 +78,8 @@ void write_truth(h5::File& file, const Truth& truth, Axes& axes) {
   write_sent(file, truth, axes);
   write("/truth/tx_phase_rad", "rad", truth.tx_phase_rad, "/symbol");
   write("/truth/lo_phase_rad", "rad", truth.lo_phase_rad, "/symbol");
-  write("/truth/tx_relative_power", "1", truth.tx_relative_power, "/symbol");
-  write("/truth/lo_relative_power", "1", truth.lo_relative_power, "/symbol");
+  write.singles("/truth/tx_relative_power", "1", truth.tx_relative_power, "/symbol");
+  write.singles("/truth/lo_relative_power", "1", truth.lo_relative_power, "/symbol");
   if (truth.tx_carrier_db) write("/truth/tx_carrier_db", "dB", *truth.tx_carrier_db, "/polarisation");
   if (!truth.jones.empty()) write_path(file, truth, axes);
   if (truth.transmitter) write_truth_of(file, *truth.transmitter, axes);
