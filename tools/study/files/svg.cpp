@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 
 #include "rx/quality/metrics.h"
 #include "tools/study/files/svg_parts.h"
@@ -96,19 +97,38 @@ class Drawing {
            "\" data-x=\"" + ends(x_) + law(x_spacing_) + "\" data-y=\"" + ends(y_) + law(spacing_) + "\"";
   }
 
-  /// Its words stand at the end where fewer points lie behind them.
-  std::string draw_level(double level, const std::string& word) const {
-    const double y = y_.at(level), middle = 0.5 * (frame_.left + frame_.x_end());
-    int left = 0, right = 0;
+  /// How often curves pass through a rectangle: points along them, closer than a letter.
+  int passes(const svg::Rectangle& at) const {
+    int count = 0;
     for (const PlotSeries& series : plot_.series)
-      for (const PlotPoint& p : series.points) {
-        if (!Scale::drawable(p.y, spacing_) || std::abs(y_.at(p.y) - y + 12.0) > 25.0) continue;
-        ++(x_.at(p.x) < middle ? left : right);
+      for (std::size_t i = 0; i < series.points.size(); ++i) {
+        const PlotPoint &p = series.points[i],
+                        &next = series.points[std::min(i + 1, series.points.size() - 1)];
+        if (!Scale::drawable(p.y, spacing_) || !Scale::drawable(next.y, spacing_)) continue;
+        for (int part = 0; part < 40; ++part) {
+          const double share = part / 40.0, x = std::lerp(x_.at(p.x), x_.at(next.x), share),
+                       y = std::lerp(y_.at(p.y), y_.at(next.y), share);
+          if (x > at.x && x < at.x + at.width && y > at.y && y < at.y + at.height) ++count;
+        }
       }
-    const bool at_left = left < right;
+    return count;
+  }
+
+  /// Its words stand above or below it, at the end where the fewest curves lie behind them.
+  std::string draw_level(double level, const std::string& word) const {
+    const std::string words = word + " " + shown_y(level);
+    const double y = y_.at(level), wide = 7.6 * static_cast<double>(words.size()) + 8.0;
+    bool right = true, below = false;
+    int fewest = std::numeric_limits<int>::max();
+    for (const bool under : {false, true})
+      for (const bool at_right : {true, false}) {
+        const int behind =
+            passes({at_right ? frame_.x_end() - wide : frame_.left, under ? y : y - 18.0, wide, 18.0});
+        if (behind < fewest) fewest = behind, right = at_right, below = under;
+      }
     return svg::line(frame_.left, y, frame_.x_end(), y, "level") +
-           svg::text(at_left ? frame_.left + 4 : frame_.x_end() - 4, y - 5, at_left ? "start" : "end",
-                     html_text(word + " " + shown_y(level)), " class=\"levelword\"");
+           svg::text(right ? frame_.x_end() - 4 : frame_.left + 4, below ? y + 14 : y - 5,
+                     right ? "end" : "start", html_text(words), " class=\"levelword\"");
   }
 
   Scale make_y() const {

@@ -46,7 +46,7 @@ Range range_of(const Bars& bars, Spacing spacing) {
 }
 
 std::string draw_row(const Bars& bars, const Bars::Row& row, const Scale& x, double y) {
-  std::string out = svg::text(6, y + 0.42 * kRow, "start", html_text(row.name));
+  std::string out = svg::text(6, y + 0.42 * kRow, "start", html_text(row.name), " class=\"over\"");
   if (!std::isfinite(row.to))
     return out +
            svg::text(x.at(row.from) + 6, y + 0.86 * kRow, "start", html_text(row.word), " class=\"soft\"");

@@ -90,9 +90,9 @@ function rescale(picture) {
   y.fit([...shown, ...levels.flatMap(placesOf)].map((place) => place[1]));
   for (const part of parts) move(part, x, y);
   for (const level of levels) {
-    const at = y.moved(Number(kept(level, "y1"))).toFixed(2), word = level.nextElementSibling;
-    for (const name of ["y1", "y2"]) level.setAttribute(name, at);
-    word.setAttribute("y", at - 5);
+    const before = Number(kept(level, "y1")), at = y.moved(before), word = level.nextElementSibling;
+    for (const name of ["y1", "y2"]) level.setAttribute(name, at.toFixed(2));
+    word.setAttribute("y", (at + Number(kept(word, "y")) - before).toFixed(2));
   }
   drawMarks(picture, x, y, frame);
 }
