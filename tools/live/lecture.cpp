@@ -16,8 +16,8 @@ constexpr LectureStep kSteps[] = {
      "little of it as the signal allows.",
      "[channel]\nosnr_db = 14\n", "matched-filter"},
     {"Phase noise",
-     "Two lasers of 1 MHz linewidth: the points smear into arcs and then rings before the block phase. "
-     "It follows the phase, and its window trades noise against speed.",
+     "Two lasers of 1 MHz linewidth: before the block phase the points are smeared into rings (at 100 kHz "
+     "each, into arcs). It follows the phase, and its window trades noise against speed.",
      "[transmitter]\nlaser_linewidth_khz = 1000\n[channel]\nosnr_db = 20\n[laser_lo]\nlinewidth_khz = 1000\n",
      "phase"},
     {"Frequency offset",

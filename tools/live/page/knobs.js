@@ -31,12 +31,18 @@ const knobs = (() => {
     return 1000 * (bends(key) ? Math.sqrt(part) : part);
   }
 
+  // What the trade writes in capitals.
+  const trade = { osnr: "OSNR", dgd: "DGD", pmd: "PMD", pdl: "PDL", iq: "I/Q", xy: "X/Y", pn: "P/N", lo: "LO", adc: "ADC", dac: "DAC", enob: "ENOB",
+    rin: "RIN", cmrr: "CMRR", ase: "ASE", snr: "SNR", ber: "BER", fft: "FFT", dbm: "dBm", v: "V", x: "X", y: "Y", i: "I", q: "Q", xi: "XI", xq: "XQ", yi: "YI", yq: "YQ" };
+
   function words(key) {
     const unit = key.name.split("_");
     const ends = { GBd: 1, kHz: 1, MHz: 1, GHz: 1, dBm: 1, dB: 1, deg: 1, ps: 1, fs: 1, km: 1, "%": 1, V: 1, mV: 1, ppm: 1, samples: 1, "GSa/s": 1, ohm: 1, nm: 1, nA: 1, rad: 1,
       "ps/nm": 3, "krad/s": 3, "dB/Hz": 3, "1/(W km)": 4, "ps/(nm km)": 4, "ps/(nm2 km)": 4, "dB/km": 3, "MHz/ms": 3, "Hz2/Hz": 3, "A/W": 3, "ps/sqrt(km)": 4, "pA/sqrt(Hz)": 4 };
     const cut = ends[key.unit] || 0;
-    return unit.length > cut ? unit.slice(0, unit.length - cut).join(" ") : key.name;
+    if (unit.length <= cut) return key.name;
+    const said = unit.slice(0, unit.length - cut).map((word) => trade[word] || word).join(" ");
+    return said + (key.unit === "krad/s" ? " rate" : "");  // beside the angle of that name
   }
 
   function input(key, id) {
