@@ -217,7 +217,7 @@ const bench = window.bench = { hello: null, state: null, round: null, told: null
     if (way) { turn(...way); event.preventDefault(); }
   });
   sphere.addEventListener("pointermove", (event) => { if (event.buttons & 1) turn(-event.movementX / 90, event.movementY / 90); });
-  addEventListener("resize", () => draw(false));
+  for (const change of ["resize", "insight"]) addEventListener(change, () => draw(false));
 
   connect();
 })();

@@ -11,6 +11,22 @@ const plot = (() => {
   repaint();
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
 
+  // What is out of sight is not drawn, which leaves more rounds for what is in sight. It is drawn when it comes there.
+  const away = new Set(), watched = new WeakSet();
+  const watcher = new IntersectionObserver((seen) => {
+    let back = false;
+    for (const { target, isIntersecting } of seen) {
+      if (isIntersecting) back = away.delete(target) || back; else away.add(target);
+    }
+    if (back) dispatchEvent(new Event("insight"));
+  }, { rootMargin: "150px" });
+  addEventListener("beforeprint", () => { away.clear(); dispatchEvent(new Event("insight")); });
+  function outOfSight(canvas, says) {
+    label(canvas, says);
+    if (!watched.has(canvas)) { watched.add(canvas); watcher.observe(canvas); }
+    return away.has(canvas);
+  }
+
   /// The canvas at the screen's own resolution, cleared, with sizes in CSS pixels.
   function paper(canvas) {
     const scale = window.devicePixelRatio || 1;
@@ -25,10 +41,21 @@ const plot = (() => {
     return { pen, width, height };
   }
 
+  // Words that stand off what lies behind them.
+  function haloed(pen, text, [x, y], width) {
+    pen.save();
+    pen.setLineDash([]);
+    pen.strokeStyle = palette.card;
+    pen.lineWidth = width;
+    pen.lineJoin = "round";
+    pen.strokeText(text, x, y);
+    pen.restore();
+    pen.fillText(text, x, y);
+  }
+
   function step(span, most) {
     const raw = span / most, power = 10 ** Math.floor(Math.log10(raw));
-    for (const factor of [1, 2, 5, 10]) if (factor * power >= raw) return factor * power;
-    return 10 * power;
+    return power * [1, 2, 5, 10].find((factor) => factor * power >= 0.7 * raw);  // a mark more than asked for, not one alone
   }
 
   const digits = (size) => Math.max(0, Math.min(8, -Math.floor(Math.log10(size) + 1e-9)));
@@ -44,6 +71,7 @@ const plot = (() => {
   }
 
   function emptyNote(canvas, text) {
+    if (outOfSight(canvas, text)) return;
     const { pen, width, height } = paper(canvas);
     pen.fillStyle = palette.soft;
     pen.font = "13px Georgia, serif";
@@ -55,7 +83,6 @@ const plot = (() => {
       if (pen.measureText(longer).width > width - 12) lines.push(word); else lines[lines.length - 1] = longer;
     }
     lines.forEach((line, i) => pen.fillText(line, width / 2, height / 2 + 17 * (i - (lines.length - 1) / 2)));
-    label(canvas, text);
   }
 
   function label(canvas, text) {
@@ -65,6 +92,7 @@ const plot = (() => {
 
   /// lines: [{x, y, colour: "c0", dashed, thin, dots, name}]; options: {x: [a, b], y: [a, b], log, levels: [{at, name}], says}
   function lines(canvas, curves, options = {}) {
+    if (outOfSight(canvas, options.says || "a plot")) return;
     const drawn = curves.filter((curve) => curve.x.length > 0);
     const xs = range(drawn, "x", options.x);
     let ys = range(drawn, "y", options.y);
@@ -101,7 +129,8 @@ const plot = (() => {
       pen.beginPath(); pen.moveTo(box.left, toY(level.at)); pen.lineTo(box.right, toY(level.at)); pen.stroke();
       pen.textAlign = level.left ? "left" : "right";
       pen.textBaseline = toY(level.at) < box.top + 16 ? "top" : "bottom";
-      pen.fillText(level.name, level.left ? box.left + 4 : box.right - 3, toY(level.at) - (pen.textBaseline === "bottom" ? 1 : -2));
+      const at = [level.left ? box.left + 4 : box.right - 3, toY(level.at) - (pen.textBaseline === "bottom" ? 1 : -2)];
+      haloed(pen, level.name, at, 3);
     }
     for (const curve of drawn) {
       pen.strokeStyle = pen.fillStyle = palette[curve.colour || "c0"];
@@ -124,7 +153,6 @@ const plot = (() => {
     pen.setLineDash([]);
     pen.restore();
     names(pen, box, drawn);
-    label(canvas, options.says || "a plot");
   }
 
   // At the upper left, each with a stroke of its line: told apart by dashes and order, not by colour alone.
@@ -166,6 +194,7 @@ const plot = (() => {
   }
 
   function paintDensity(canvas, cells, says) {
+    if (outOfSight(canvas, says)) return;
     if (canvas.width !== kCells) { canvas.width = kCells; canvas.height = kCells; }
     const pen = canvas.getContext("2d"), image = pen.createImageData(kCells, kCells);
     let most = 1;
@@ -176,11 +205,11 @@ const plot = (() => {
       image.data[4 * i + 3] = cells[i] < 0.05 ? 0 : Math.round(40 + 215 * Math.sqrt(cells[i] / most));
     }
     pen.putImageData(image, 0, 0);
-    label(canvas, says);
   }
 
   /// Points on a sphere that is seen from longitude and latitude [rad]; those behind are faint.
   function sphere(canvas, points, longitude, latitude, says) {
+    if (outOfSight(canvas, says)) return;
     const { pen, width, height } = paper(canvas);
     const radius = Math.min(width, height) / 2 - 16, cx = width / 2, cy = height / 2;
     const cl = Math.cos(longitude), sl = Math.sin(longitude), cb = Math.cos(latitude), sb = Math.sin(latitude);
@@ -203,8 +232,7 @@ const plot = (() => {
     pen.font = "12px Georgia, serif";
     pen.textAlign = "center";
     pen.textBaseline = "middle";
-    for (const [name, axis] of [["S1", [1.13, 0, 0]], ["S2", [0, 1.13, 0]], ["S3", [0, 0, 1.13]]]) { const [x, y] = turn(axis); pen.fillText(name, x, y); }
-    label(canvas, says);
+    for (const [name, axis] of [["S1", [1.13, 0, 0]], ["S2", [0, 1.13, 0]], ["S3", [0, 0, 1.13]]]) haloed(pen, name, turn(axis), 4);
   }
 
   return { lines, density, paintDensity, sphere, emptyNote, cells: kCells, side: kSide };
