@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <boost/math/distributions/binomial.hpp>
 #include <boost/random/binomial_distribution.hpp>
 #include <boost/random/mersenne_twister.hpp>
 #include <cmath>
@@ -85,6 +86,38 @@ TEST_CASE("a limit by NGMI or achievable rate lies where the theory has it") {
     CHECK(truth <= limit.fails);
     CHECK(std::abs(limit.value - truth) < 2.0);
   }
+}
+
+TEST_CASE("a limit by what decoding leaves lies where the exact sum over the words of RS(255,239) has it") {
+  // Ideal QPSK in white noise. A word of more than 8 wrong bytes is left as it came: of its wrong bytes, each
+  // with 8 p / P wrong bits in the mean (ITU-T G.709 Annex A; bounded distance).
+  static FftCache fft(FftPlanning::kEstimate);
+  Scenario scenario;
+  scenario.read_text(
+      "[signal]\nsymbols = 16384\n[run]\nsamples_per_symbol = 2\n[adc]\nbits = 12\nloading_db = -14\n"
+      "[dsp]\nchain = resample,matched-filter,decimate,phase\nphase_recovery = genie\n"
+      "[fec]\ncode = rs-g709\ndecode = true\n",
+      "test");
+  const auto left = [](double osnr_db) {
+    const double p = theory_ber(Modulation::kQpsk, from_db(osnr_db) * 12.5 / 32.0);
+    const double byte = -std::expm1(8.0 * std::log1p(-p));
+    const boost::math::binomial_distribution<double> wrong(255, byte);
+    double sum = 0.0;
+    for (int j = 9; j <= 255; ++j) sum += j * boost::math::pdf(wrong, j);
+    return sum / 255.0 * p / byte;
+  };
+  LimitRule rule;
+  rule.key = "channel.osnr_db";
+  rule.from = 11.5, rule.to = 13.5;
+  rule.frames = 24;
+  rule.criterion = parse_criterion("post_fec_ber=1e-3", scenario);
+  const Limit limit = find_limit(scenario, rule, simulation(fft), 1);
+  REQUIRE(limit.crossed());
+  CHECK(left(limit.holds) < 1e-3);
+  CHECK(left(limit.fails) > 1e-3);
+  CHECK(std::abs(limit.holds - limit.fails) < 0.5);
+  MESSAGE("limit " << limit.value << " dB (" << limit.fails << " to " << limit.holds << "), " << limit.frames
+                   << " frames; exact there " << left(limit.value));
 }
 
 TEST_CASE("whole-number keys end at the last value that holds") {
@@ -269,14 +302,18 @@ TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   by_ngmi.set("fec.threshold_ngmi=0.9");
   CHECK(parse_criterion("fec", by_ngmi).kind == Criterion::Kind::kNgmi);
   CHECK_THROWS_AS(parse_criterion("ber", by_ngmi), InputError);
+  CHECK_THROWS_WITH_AS(parse_criterion("post_fec_ber=1e-4", scenario),
+                       "post_fec_ber=1e-4: needs fec.decode = true", InputError);
+  by_ngmi.set("fec.decode=true");
+  CHECK(parse_criterion("post_fec_ber=1e-4", by_ngmi).kind == Criterion::Kind::kPostFec);
   CHECK(parse_criterion("q_db=9.8", scenario).bound == doctest::Approx(1e-3).epsilon(0.01));
   CHECK(parse_criterion("penalty_db=1", scenario).kind == Criterion::Kind::kPenalty);
   CHECK(parse_criterion("snr_db=9", scenario).needs_lock());
   CHECK(parse_criterion("q_db=9.8", scenario).needs_lock());
   CHECK_FALSE(parse_criterion("ber=1e-3", scenario).needs_lock());
   CHECK_THROWS_WITH_AS(parse_criterion("evm=3", scenario),
-                       "evm=3: expected fec, ber, ber=B, q_db=Q, ngmi=I, achievable_rate_gbps=R, snr_db=S, "
-                       "penalty_db=P or snr_penalty_db=P",
+                       "evm=3: expected one of fec, ber, ber=..., q_db=..., post_fec_ber=..., ngmi=..., "
+                       "achievable_rate_gbps=..., snr_db=..., penalty_db=..., snr_penalty_db=...",
                        InputError);
   CHECK_THROWS_WITH_AS(parse_criterion("snr_db", scenario),
                        "snr_db: a number must follow snr_db=", InputError);

@@ -5,6 +5,7 @@
 
 #include <cmath>
 
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -22,6 +23,9 @@ FrameSource expected_errors(const Scenario& scenario) {
       static_cast<std::uint64_t>(std::llround(1e5 * theory_ber(Modulation::kQpsk, from_db(snr_db))));
   result.symbols = 50'000;
   result.noise_sum = result.symbols * from_db(-snr_db);
+  result.ngmi = awgn_ngmi(constellation(Modulation::kQpsk), from_db(snr_db));
+  result.ngmi_variance = 1e-6;
+  result.post_fec = {100, snr_db > 8.0 ? 0u : 50u, 90'000, snr_db > 8.0 ? 0u : 900u};
   return [result](std::uint64_t) { return result; };
 }
 
@@ -60,9 +64,9 @@ TEST_CASE("what is wrong with a requirement is said with file and line") {
   CHECK(message_of("[require.a]\nat_most = 1\n") ==
         "x.ini:2: require.a: nothing is measured; add measure = ber");
   CHECK(message_of("[require.a]\nmeasure = bear\nat_most = 1\n") ==
-        "x.ini:2: require.a.measure: 'bear' is not one of ber, ngmi, achievable_rate_gbps, q_db, snr_db, "
-        "evm_percent, "
-        "required_osnr_db, penalty_db, limit, outage, line_rate_gbps, net_rate_gbps");
+        "x.ini:2: require.a.measure: 'bear' is not one of ber, post_fec_ber, ngmi, achievable_rate_gbps, "
+        "q_db, snr_db, "
+        "evm_percent, required_osnr_db, penalty_db, limit, outage, line_rate_gbps, net_rate_gbps");
   CHECK(message_of("[require.a]\nmeasure = snr_db\nat_most = 1\n") ==
         "x.ini:3: require.a.at_most: snr_db is the better the larger; use at_least");
   CHECK(message_of("[require.a]\nmeasure = ber\nat_most = 1e-3\nset = channel.dgd=3\n")
@@ -162,6 +166,28 @@ TEST_CASE("a limit beyond the range searched passes or fails by the end of the r
   CHECK(bad.margin == -10.0);
   CHECK(bad.margin_unit == "ps or less");
   CHECK(check(noisy + "at_least = 20\n").verdict == "undecided");
+}
+
+TEST_CASE("requirements of information and of what decoding leaves") {
+  // 13 dB of OSNR: SNR 8.92 dB; 128 Gb/s of QPSK at 32 GBd.
+  const double ngmi = awgn_ngmi(constellation(Modulation::kQpsk), from_db(13.0 - to_db(32.0 / 12.5)));
+  const RequirementOutcome by_ngmi = check("[require.a]\nmeasure = ngmi\nat_least = 0.9\n");
+  CHECK(by_ngmi.verdict == "pass");
+  CHECK(by_ngmi.value == doctest::Approx(ngmi));
+  CHECK(by_ngmi.margin_unit == "dB SNR");
+  const RequirementOutcome by_rate = check("[require.a]\nmeasure = achievable_rate_gbps\nat_least = 127.5\n");
+  CHECK(by_rate.verdict == "fail");
+  CHECK(by_rate.value == doctest::Approx(128.0 * ngmi));
+  const std::string left = "[fec]\ndecode = true\n[require.a]\nmeasure = post_fec_ber\nat_most = 1e-4\n";
+  // 2,000 blocks without a loss: at most 1.84e-3 of them (exact, 95 % and more), each with the errors
+  // received.
+  const RequirementOutcome clear = check(left);
+  CHECK(clear.verdict == "pass");
+  CHECK(clear.value == 0.0);
+  CHECK(clear.margin_unit == "dB Q or more");
+  CHECK(check(left + "set = channel.dgd_ps=20\n").verdict == "fail");
+  CHECK(message_of("[require.a]\nmeasure = post_fec_ber\nat_most = 1e-5\n") ==
+        "fec.decode: 'false' must be true, which require.a.measure needs");
 }
 
 TEST_CASE("a required OSNR fails where a floor is proven, and stays undecided where errors are too few") {

@@ -8,12 +8,14 @@
 #include "rx/chain/table.h"
 #include "rx/quality/metrics.h"
 #include "rx/quality/tap_reading.h"
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/outputs.h"
 #include "tools/study/plan/receiver_outputs.h"
+#include "tools/study/plan/theory.h"
 
 namespace cohlink {
 namespace {
@@ -234,6 +236,27 @@ std::vector<Fact> rate_facts(const ReceiverResult& result, const Scenario& scena
   return facts;
 }
 
+/// What the code gains: SNR that reception without it would need for what it leaves, over what its own BER
+/// needs, each bit's energy counted whole (net); and how far the LLRs are above those of an ideal code of its
+/// rate.
+std::vector<Fact> gain_facts(const Score& score, const fec::PostFec& left, const Interval& interval,
+                             const Scenario& scenario) {
+  const Modulation modulation = scenario_modulation(scenario);
+  for (const FecCode& row : fec_codes()) {
+    if (row.name != scenario.text("fec.code") || score.both.errors == 0) continue;
+    const double rate = 1.0 / (1.0 + row.overhead), after = left.errors > 0 ? left.ber() : interval.high;
+    const double gain = to_db(rate * theory_snr(modulation, std::clamp(after, 1e-15, 0.35)) /
+                              theory_snr(modulation, std::min(score.both.ber(), 0.35)));
+    const double ngmi = std::clamp(score.information.normalised, 0.05, 1.0 - 1e-7);
+    const double distance = to_db(awgn_snr_for_ngmi(constellation(modulation), ngmi) /
+                                  awgn_snr_for_ngmi(constellation(modulation), rate));
+    return {{"coding_gain_db", "net coding gain", gain, db(gain) + (left.errors > 0 ? "" : " or more")},
+            {"capacity_distance_db", "from capacity", distance,
+             db(distance) + " of SNR above where an ideal code of its rate would end"}};
+  }
+  return {};
+}
+
 /// What the code leaves, beside what is quoted of it.
 std::vector<Fact> post_fec_facts(const ReceiverResult& result, const Scenario& scenario) {
   const Score& score = *result.score;
@@ -259,6 +282,7 @@ std::vector<Fact> post_fec_facts(const ReceiverResult& result, const Scenario& s
           {"simulated_threshold_ber", "threshold of the code", row.simulated_ber,
            scientific(row.simulated_ber) +
                " as simulated for 1e-6 after decoding; quoted for 1e-15: " + scientific(row.threshold_ber)});
+  for (Fact& fact : gain_facts(score, left, interval, scenario)) facts.push_back(std::move(fact));
   return facts;
 }
 

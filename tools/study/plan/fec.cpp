@@ -19,14 +19,16 @@ const std::vector<FecCode>& fec_codes() {
   return codes;
 }
 
-std::string Threshold::name() const { return quality == Quality::kBer ? "BER" : "NGMI"; }
+std::string Threshold::name() const {
+  return quality == Quality::kNgmi ? "NGMI" : quality == Quality::kBer ? "BER" : "BER after decoding";
+}
 
 std::string Threshold::text() const {
-  return name() + (quality == Quality::kBer ? " at most " : " at least ") + readable(value);
+  return name() + (quality == Quality::kNgmi ? " at least " : " at most ") + readable(value);
 }
 
 std::string Threshold::shown() const {
-  return quality == Quality::kBer ? scientific(value) : fixed(value, 4);
+  return quality == Quality::kNgmi ? fixed(value, 4) : scientific(value);
 }
 
 std::optional<Threshold> verdict_threshold(const Scenario& scenario) {
@@ -68,7 +70,7 @@ BitRates bit_rates(const Scenario& scenario) {
 }
 
 std::string verdict(const Threshold& threshold, const Interval& interval) {
-  const bool ber = threshold.quality == Quality::kBer;
+  const bool ber = threshold.quality != Quality::kNgmi;
   if (ber ? interval.high < threshold.value : interval.low > threshold.value) return "pass";
   if (ber ? interval.low > threshold.value : interval.high < threshold.value) return "fail";
   return "undecided";
@@ -80,6 +82,7 @@ Interval ngmi_interval(double ngmi, double deviation, double confidence) {
 }
 
 std::string verdict(const Threshold& threshold, const Score& score) {
+  if (score.both.bits == 0) return "undecided";
   return verdict(threshold, threshold.quality == Quality::kBer
                                 ? score.interval
                                 : ngmi_interval(score.information.normalised, score.information.deviation));

@@ -22,13 +22,14 @@ struct FecCode {
 /// The open standards' codes, weakest first.
 const std::vector<FecCode>& fec_codes();
 
-/// What a code is judged by before it decodes: how many bits are wrong, or how much the LLRs know.
-enum class Quality { kBer, kNgmi };
+/// What a link is judged by: bits that are wrong before decoding, how much the LLRs know, or bits that are
+/// wrong after decoding.
+enum class Quality { kBer, kNgmi, kPostFecBer };
 
 struct Threshold {
   Quality quality = Quality::kBer;
   double value = 2e-2;
-  std::string name() const;   // "BER", "NGMI"
+  std::string name() const;   // "BER", "NGMI", "BER after decoding"
   std::string text() const;   // "BER at most 0.02", "NGMI at least 0.92"
   std::string shown() const;  // "2.00e-02", "0.9200"
 };

@@ -94,9 +94,14 @@ std::vector<std::string> output_names() {
 }
 
 MeasuredOutput measured(const FrameResult& total, const std::string& output) {
-  if (!is(output, Output::kQ))
+  if (!is(output, Output::kQ) && !is(output, Output::kPostFecBer))
     return is_event(output) ? events_a_frame(total, output) : mean_of_frames(total, output);
   if (total.count.bits == 0) return {kNone, kNone, kNone};
+  if (is(output, Output::kPostFecBer)) {
+    if (total.post_fec.blocks == 0) return {kNone, kNone, kNone};
+    const Interval left = total.post_fec_interval();
+    return {total.post_fec.ber(), left.low, left.high};
+  }
   const Interval ber = total.ber_interval();
   return {q_from_ber_db(total.count.ber()), q_from_ber_db(ber.high), q_from_ber_db(ber.low)};
 }

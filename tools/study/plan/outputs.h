@@ -38,11 +38,12 @@ struct MeasuredOutput {
 /// Mean of values with Student's interval (W. S. Gosset, Biometrika 6, 1, 1908); NaN where there are too few.
 MeasuredOutput student(const std::vector<double>& values, double confidence);
 
-/// An output over the frames of a sum. q_db: from the BER and its interval. snr_db and evm_percent: of all
-/// noise power together; everything else that is not counted: the mean of the frames; the interval of both is
-/// Student's t over the frames, two or more (W. S. Gosset, Biometrika 6, 1, 1908). Events: their mean number
-/// a frame with the exact Poisson interval (F. Garwood, Biometrika 28, 437, 1936), for so many fewer events
-/// as they come in bunches where eight frames or more show that.
+/// An output over the frames of a sum. q_db: from the BER and its interval. post_fec_ber: of all blocks, with
+/// the interval of those lost. snr_db and evm_percent: of all noise power together; everything else that is
+/// not counted: the mean of the frames; the interval of both is Student's t over the frames, two or more (W.
+/// S. Gosset, Biometrika 6, 1, 1908). Events: their mean number a frame with the exact Poisson interval (F.
+/// Garwood, Biometrika 28, 437, 1936), for so many fewer events as they come in bunches where eight frames or
+/// more show that.
 MeasuredOutput measured(const FrameResult& total, const std::string& output);
 
 /// "snr_db" -> "snr_low_db": the end of an interval, its unit last.

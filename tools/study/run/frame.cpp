@@ -27,6 +27,7 @@ FrameResult& FrameResult::operator+=(const FrameResult& next) {
   for (const auto& [name, value] : next.outputs) spread[name].add(value);
   coding_bunching = std::max(coding_bunching, next.coding_bunching);
   count += next.count;
+  post_fec += next.post_fec;
   symbols += next.symbols;
   noise_sum += next.noise_sum;
   evm_sum += next.evm_sum;
@@ -57,6 +58,11 @@ Interval FrameResult::ber_interval(double confidence) const {
   if (fibre_redrawn) return {0.0, 1.0};  // one of many
   if (!fibres.empty()) return ber_over_realisations(fibres, count, bunching(), confidence);
   return error_interval(count, bunching(), confidence);
+}
+
+Interval FrameResult::post_fec_interval(double confidence) const {
+  if (post_fec.blocks == 0 || fibre_redrawn) return {0.0, 1.0};
+  return cohlink::post_fec_interval(post_fec, ber_interval(confidence).high, confidence);
 }
 
 double FrameResult::ngmi_deviation() const {
@@ -103,6 +109,7 @@ FrameResult count_received(const Capture& capture, const ReceiverResult& receive
   if (received.score) {
     result.count = received.score->both;
     result.coding_bunching = received.score->bunching;
+    result.post_fec = received.score->post_fec.value_or(fec::PostFec());
     result.ngmi = received.score->information.normalised;
     result.ngmi_variance = std::pow(received.score->information.deviation, 2);
     result.symbols = 2.0 * static_cast<double>(received.score->symbols);

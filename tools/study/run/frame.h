@@ -35,6 +35,7 @@ struct FrameResult {
   double coding_bunching = 1;  // of errors, by differential coding (Score::bunching)
   double ngmi = 0;             // of one frame with bits; none in it where nothing was recognised
   double ngmi_variance = 0;    // of its estimate; of a sum, added up
+  fec::PostFec post_fec;       // no blocks: nothing was decoded
   // Of a sum: how its frames differ.
   std::uint64_t scored_frames = 0;       // with bits
   double error_squares = 0;              // over these, errors^2 / bits
@@ -56,6 +57,8 @@ struct FrameResult {
   /// they differ where eight or more tell; over realisations where the fibre was redrawn, and [0, 1] where
   /// they are too few.
   Interval ngmi_interval(double confidence = 0.95) const;
+  /// 95 % interval of a sum's BER after decoding, by lost blocks (rx/quality/metrics.h).
+  Interval post_fec_interval(double confidence = 0.95) const;
   double mean_ngmi() const { return ngmis.frames > 0 ? ngmis.mean : ngmi; }
   double ngmi_deviation() const;  // standard error of that
   /// The same of the SNR [dB], where the fibre was redrawn: everything where realisations are too few.

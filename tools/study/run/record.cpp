@@ -91,6 +91,7 @@ std::string to_line(const FrameResult& r) {
   out << std::uint64_t{r.fibres.size()};
   for (const FibreResult& fibre : r.fibres) out << fibre.ber << fibre.noise_ratio << fibre.ngmi;
   out << r.ngmi << r.ngmi_variance << r.ngmis.frames << r.ngmis.mean << r.ngmis.squares;
+  out << r.post_fec.blocks << r.post_fec.lost_blocks << r.post_fec.bits << r.post_fec.errors;
   return out.text();
 }
 
@@ -126,6 +127,7 @@ FrameResult frame_result_from(std::string_view line) {
     r.fibres.push_back(fibre);
   }
   in >> r.ngmi >> r.ngmi_variance >> r.ngmis.frames >> r.ngmis.mean >> r.ngmis.squares;
+  in >> r.post_fec.blocks >> r.post_fec.lost_blocks >> r.post_fec.bits >> r.post_fec.errors;
   return r;
 }
 

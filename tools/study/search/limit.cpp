@@ -120,6 +120,7 @@ class LimitSearch {
   void judge(LimitProbe& p, const Scenario& scenario, const Meter& meter, double confidence) const {
     p.ber = meter.ber();
     p.ngmi = meter.total().mean_ngmi();
+    p.post_fec_ber = meter.total().post_fec.ber();
     if (rule_.criterion.kind == Criterion::Kind::kSnr) {
       const double snr = meter.total().snr_db();
       p.margin_db = snr - rule_.criterion.bound;
@@ -333,82 +334,6 @@ std::string crossing_name(Crossing crossing) {
 
 std::string lock_text(const LimitProbe& p) {
   return "no lock in " + std::to_string(p.unlocked) + " of " + std::to_string(p.frames) + " frames";
-}
-
-std::string Criterion::text() const {
-  switch (kind) {
-    case Kind::kBer:
-      return Threshold{Quality::kBer, bound}.text();
-    case Kind::kNgmi:
-      return Threshold{Quality::kNgmi, bound}.text();
-    case Kind::kRate:
-      return "achievable rate at least " + readable(bound) + " Gb/s";
-    case Kind::kSnr:
-      return "SNR at least " + readable(bound) + " dB";
-    case Kind::kSnrPenalty:
-      return "SNR penalty at most " + readable(bound) + " dB";
-    case Kind::kPenalty:
-      break;
-  }
-  return "penalty in required OSNR at most " + readable(bound) + " dB";
-}
-
-std::optional<Threshold> Criterion::threshold(const Scenario& scenario) const {
-  switch (kind) {
-    case Kind::kBer:
-      return Threshold{Quality::kBer, bound};
-    case Kind::kNgmi:
-      return Threshold{Quality::kNgmi, bound};
-    case Kind::kRate:
-      return Threshold{Quality::kNgmi, bound * 1e9 / bit_rates(scenario).payload};
-    default:
-      return std::nullopt;
-  }
-}
-
-Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin) {
-  const auto equals = text.find('=');
-  const std::string name = trim(text.substr(0, equals));
-  const std::string where = as_given(origin, text);
-  if (equals == std::string::npos && (name == "fec" || name == "ber")) {
-    const auto threshold = verdict_threshold(scenario);
-    if (!threshold) throw InputError(where, "the scenario has no FEC threshold; write ber=2e-2");
-    const bool ber = threshold->quality == Quality::kBer;
-    if (name == "ber" && !ber)
-      throw InputError(where, "the scenario's verdict is by fec.threshold_ngmi; write fec, or ber=2e-2");
-    return {ber ? Criterion::Kind::kBer : Criterion::Kind::kNgmi, threshold->value};
-  }
-  const bool penalty = name == "penalty_db" || name == "snr_penalty_db", ngmi = name == "ngmi",
-             rate = name == "achievable_rate_gbps";
-  if (name != "ber" && name != "q_db" && name != "snr_db" && !penalty && !ngmi && !rate)
-    throw InputError(
-        where,
-        "expected fec, ber, ber=B, q_db=Q, ngmi=I, achievable_rate_gbps=R, snr_db=S, penalty_db=P "
-        "or snr_penalty_db=P");
-  const auto bound = equals == std::string::npos ? std::nullopt : parse_number(trim(text.substr(equals + 1)));
-  if (!bound) throw InputError(where, "a number must follow " + name + "=");
-  if (name == "snr_db") return {Criterion::Kind::kSnr, *bound};
-  if (ngmi) {
-    if (*bound < 0.05 || *bound > 0.9999)
-      throw InputError(where, "an NGMI between 0.05 and 0.9999 is needed");
-    return {Criterion::Kind::kNgmi, *bound};
-  }
-  if (rate) {
-    const Criterion asked{Criterion::Kind::kRate, *bound};
-    const double least = asked.threshold(scenario)->value;
-    if (!(least >= 0.05 && least <= 0.9999))
-      throw InputError(where, "the scenario's symbols carry " +
-                                  readable(bit_rates(scenario).payload / 1e9, 6) +
-                                  " Gb/s at most; a rate from 5 % of that is needed");
-    return asked;
-  }
-  if (penalty) {
-    if (*bound <= 0.0) throw InputError(where, "a penalty is above 0 dB");
-    return {name == "penalty_db" ? Criterion::Kind::kPenalty : Criterion::Kind::kSnrPenalty, *bound};
-  }
-  const double ber = name == "ber" ? *bound : 0.5 * std::erfc(std::pow(10.0, *bound / 20.0) / std::sqrt(2.0));
-  if (ber < 1e-12 || ber > 0.35) throw InputError(where, "a BER between 1e-12 and 0.35 is needed");
-  return {Criterion::Kind::kBer, ber, name == "q_db"};
 }
 
 Limit find_limit(const Scenario& scenario, const LimitRule& rule, const SourceMaker& source, unsigned threads,

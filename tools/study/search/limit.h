@@ -18,6 +18,7 @@ struct Criterion {
   enum class Kind {
     kBer,         // BER at most `bound`
     kNgmi,        // NGMI at least `bound`
+    kPostFec,     // BER after decoding at most `bound`
     kRate,        // what an ideal code would carry at least `bound` Gb/s
     kSnr,         // data-aided SNR at least `bound` dB
     kPenalty,     // required OSNR at most `bound` dB above that at the first end of the range
@@ -27,15 +28,15 @@ struct Criterion {
   double bound = 2e-2;
   bool given_as_q = false;   // a BER that was asked for as Q
   std::string text() const;  // "BER at most 0.02"
-  /// SNR and Q: a frame without lock fails them. A BER counts it as guessed.
-  bool needs_lock() const { return kind == Kind::kSnr || given_as_q; }
+  /// SNR, Q and BER after decoding: a frame without lock fails them. A BER counts it as guessed.
+  bool needs_lock() const { return kind == Kind::kSnr || kind == Kind::kPostFec || given_as_q; }
   /// BER, NGMI and rate as a threshold of the scenario's frames; nothing of the others.
   std::optional<Threshold> threshold(const Scenario& scenario) const;
 };
 
 /// "fec" (what gives the scenario's verdict), "ber" (its threshold of BER), "ber=1e-3", "q_db=8.5",
-/// "ngmi=0.92", "achievable_rate_gbps=400", "snr_db=12", "penalty_db=1" (in required OSNR),
-/// "snr_penalty_db=1". InputError, beginning with `origin`, else.
+/// "post_fec_ber=1e-5" (fec.decode), "ngmi=0.92", "achievable_rate_gbps=400", "snr_db=12", "penalty_db=1" (in
+/// required OSNR), "snr_penalty_db=1". InputError, beginning with `origin`, else.
 Criterion parse_criterion(const std::string& text, const Scenario& scenario, const std::string& origin = "");
 
 struct LimitRule {
@@ -56,7 +57,7 @@ struct LimitProbe {
   /// Estimate and interval at the last look. Without any error there is no estimate (NaN) and no upper end
   /// (infinity): the margin is low_db or more.
   double margin_db = 0, low_db = 0, high_db = 0;
-  double ber = 0, ngmi = 0;
+  double ber = 0, ngmi = 0, post_fec_ber = 0;
   std::uint64_t frames = 0, unlocked = 0;  // no margin where it fails by frames without lock
   /// Penalty: the line's own noise leaves less OSNR than the reference's plus the bound. Judged at what it
   /// leaves: what holds there holds, what does not may be the lack of OSNR and stays open.

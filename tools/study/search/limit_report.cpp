@@ -70,13 +70,15 @@ std::vector<Fact> limit_facts(const LimitRule& rule, const Limit& limit) {
 
 Table probe_table(const LimitRule& rule, const Limit& limit) {
   Table table;
-  Column value{rule.key}, ber{"ber", Look::kScientific}, ngmi{"ngmi"}, margin{"margin_db", Look::kHundredths},
+  Column value{rule.key}, ber{"ber", Look::kScientific}, ngmi{"ngmi"},
+      left{"post_fec_ber", Look::kScientific}, margin{"margin_db", Look::kHundredths},
       low{"margin_low_db", Look::kHundredths}, high{"margin_high_db", Look::kHundredths}, frames{"frames"},
       unlocked{"frames_without_lock"}, decision{"decision"};
   for (const LimitProbe& p : limit.probes) {
     value.cells.emplace_back(p.value);
     ber.cells.emplace_back(p.ber);
     ngmi.cells.emplace_back(p.ngmi);
+    left.cells.emplace_back(p.post_fec_ber);
     margin.cells.emplace_back(p.margin_db);
     low.cells.emplace_back(p.low_db);
     high.cells.emplace_back();
@@ -89,7 +91,11 @@ Table probe_table(const LimitRule& rule, const Limit& limit) {
   }
   const bool by_ngmi =
       rule.criterion.kind == Criterion::Kind::kNgmi || rule.criterion.kind == Criterion::Kind::kRate;
-  for (auto* column : {&value, by_ngmi ? &ngmi : &ber, &margin, &low, &high, &frames, &unlocked, &decision})
+  for (auto* column : {&value,
+                       rule.criterion.kind == Criterion::Kind::kPostFec ? &left
+                       : by_ngmi                                        ? &ngmi
+                                                                        : &ber,
+                       &margin, &low, &high, &frames, &unlocked, &decision})
     table.columns.push_back(std::move(*column));
   return table;
 }

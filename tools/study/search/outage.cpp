@@ -23,6 +23,8 @@ bool fails(const OutageQuestion& question, const Realisation& r) {
   switch (criterion.kind) {
     case Criterion::Kind::kBer:
       return r.count.ber() > criterion.bound;
+    case Criterion::Kind::kPostFec:
+      return r.post_fec.ber() > criterion.bound;
     case Criterion::Kind::kNgmi:
     case Criterion::Kind::kRate:
       return r.ngmi < criterion.threshold(question.scenario)->value;
@@ -39,6 +41,8 @@ double badness(const Criterion& criterion, const Realisation& r) {
   switch (criterion.kind) {
     case Criterion::Kind::kBer:
       return r.count.ber();
+    case Criterion::Kind::kPostFec:
+      return r.post_fec.ber();
     case Criterion::Kind::kNgmi:
     case Criterion::Kind::kRate:
       return -r.ngmi;
@@ -138,6 +142,7 @@ Realisation Realiser::operator()(std::uint64_t number) const {
       common_ ? common_(number) : source_(realisation_scenario(scenario, draws, number))(number);
   r.count = result.count;
   r.ngmi = result.mean_ngmi();
+  r.post_fec = result.post_fec;
   // Its guessed bits and SNR (search.h) would pass low bounds and rank above locked frames.
   r.locked = result.unlocked == 0;
   constexpr double kEndless = std::numeric_limits<double>::infinity();

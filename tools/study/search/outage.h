@@ -17,6 +17,7 @@ struct Realisation {
   std::vector<double> values;  // one per draw
   ErrorCount count;
   double ngmi = 0;
+  fec::PostFec post_fec;
   bool locked = true;
   double snr_db = 0;          // -infinity without lock: worse than any
   double snr_penalty_db = 0;  // SNR of the reference over its own; infinity without lock, NaN without

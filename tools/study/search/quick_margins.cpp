@@ -43,7 +43,7 @@ class QuickSearch {
   static double needed_db(const MarginsPlan& plan) {
     const Criterion& criterion = plan.growth.criterion;
     if (criterion.kind == Criterion::Kind::kSnr) return criterion.bound;
-    if (criterion.kind == Criterion::Kind::kPenalty)
+    if (criterion.kind == Criterion::Kind::kPenalty || criterion.kind == Criterion::Kind::kPostFec)
       throw InputError(criterion.text() + " has no closed form; ask by ber, q_db or snr_db");
     const Threshold threshold = *criterion.threshold(plan.order.scenario);
     return EquivalentSnr(plan.order.scenario, threshold.quality).db(threshold.value);

@@ -146,13 +146,13 @@ EquivalentSnr::EquivalentSnr(const Scenario& scenario, Quality quality)
 }
 
 double EquivalentSnr::db(double value) const {
-  return quality_ == Quality::kBer
+  return quality_ != Quality::kNgmi
              ? to_db(required_snr(modulation_, differential_, std::clamp(value, 1e-12, 0.35)))
              : to_db(awgn_snr_for_ngmi(constellation(modulation_), std::clamp(value, 0.05, 1.0 - 1e-7)));
 }
 
 double EquivalentSnr::slope(double value) const {
-  if (quality_ == Quality::kBer) {
+  if (quality_ != Quality::kNgmi) {
     const double p = std::clamp(value, 2e-12, 0.3), step = 1.05;
     return (db(p / step) - db(p * step)) / (2.0 * std::log(step));
   }
@@ -165,10 +165,11 @@ EquivalentSnr::Reading EquivalentSnr::read(const FrameResult& total, double conf
     const Interval interval = total.ngmi_interval(confidence);
     return {db(total.mean_ngmi()), db(interval.low), db(interval.high)};
   }
-  const Interval interval = total.ber_interval(confidence);
-  if (total.count.errors == 0)
+  const bool decoded = quality_ == Quality::kPostFecBer;
+  const Interval interval = decoded ? total.post_fec_interval(confidence) : total.ber_interval(confidence);
+  if ((decoded ? total.post_fec.errors : total.count.errors) == 0)
     return {std::nan(""), db(interval.high), std::numeric_limits<double>::infinity(), true};
-  return {db(total.count.ber()), db(interval.high), db(interval.low)};
+  return {db(decoded ? total.post_fec.ber() : total.count.ber()), db(interval.high), db(interval.low)};
 }
 
 double EquivalentSnr::deviation_db(const FrameResult& total) const {

@@ -68,7 +68,8 @@ class Meter {
 
 /// The scale on which BER is nearly a straight line over OSNR, and NGMI too: the SNR [dB] that ideal
 /// reception would need for it. Slope 1 for a receiver at constant distance from theory. The NGMI is that of
-/// symbols, whatever a differential coding before the mapping costs.
+/// symbols, whatever a differential coding before the mapping costs. A BER after decoding is taken as one
+/// without a code: the scale is then steep.
 class EquivalentSnr {
  public:
   /// Throws InputError for symbols without bits.

@@ -37,40 +37,46 @@ double snr_deviation_db(double symbols) {
   return 1.96 * 2.0 * 10.0 / std::log(10.0) / std::sqrt(std::max(1.0, symbols));
 }
 
+/// Of what the margin is given for in SNR that ideal reception would need: BER and Q, NGMI and rate.
+void fill_by_snr(RequirementOutcome& out, const Requirement& requirement, const Scenario& scenario,
+                 const FrameResult& total, double confidence) {
+  const bool ngmi = requirement.measure == Measure::kNgmi || requirement.measure == Measure::kRate,
+             decoded = requirement.measure == Measure::kPostFec;
+  const EquivalentSnr equivalent(scenario, ngmi      ? Quality::kNgmi
+                                           : decoded ? Quality::kPostFecBer
+                                                     : Quality::kBer);
+  const double scale = requirement.measure == Measure::kRate ? bit_rates(scenario).payload / 1e9 : 1.0;
+  const Interval interval = ngmi      ? total.ngmi_interval(confidence)
+                            : decoded ? total.post_fec_interval(confidence)
+                                      : total.ber_interval(confidence);
+  out.value = ngmi ? scale * total.mean_ngmi() : decoded ? total.post_fec.ber() : total.count.ber();
+  out.low = scale * interval.low, out.high = scale * interval.high;
+  double bound = requirement.bound / scale;
+  if (requirement.measure == Measure::kQ) {
+    bound = 0.5 * std::erfc(std::pow(10.0, requirement.bound / 20.0) / std::sqrt(2.0));
+    out.value = q_from_ber_db(out.value);
+    out.low = q_from_ber_db(interval.high), out.high = q_from_ber_db(interval.low);
+  }
+  // Without errors there is no estimate: the margin is what the bad end of the interval leaves, or more.
+  const EquivalentSnr::Reading reading = equivalent.read(total, confidence);
+  out.margin = (reading.lower_bound ? reading.low_db : reading.db) - equivalent.db(bound);
+  out.margin_unit = decoded ? "dB Q" : "dB SNR";
+  if (reading.lower_bound) out.margin_unit += " or more";
+}
+
 /// Value and interval of what a meter measured.
 void fill(RequirementOutcome& out, const Requirement& requirement, const Scenario& scenario,
           const Meter& meter, double confidence) {
-  const Interval interval = meter.total().ber_interval(confidence);
   const double snr = meter.total().snr_db(), deviation = snr_deviation_db(meter.total().symbols);
   const Interval snrs =
       meter.total().snr_over_realisations(confidence).value_or(Interval{snr - deviation, snr + deviation});
   switch (requirement.measure) {
     case Measure::kBer:
-    case Measure::kQ: {
-      const EquivalentSnr equivalent(scenario);
-      const bool ber = requirement.measure == Measure::kBer;
-      out.value = ber ? meter.ber() : q_from_ber_db(meter.ber());
-      out.low = ber ? interval.low : q_from_ber_db(interval.high);
-      out.high = ber ? interval.high : q_from_ber_db(interval.low);
-      const double bound = ber ? requirement.bound
-                               : 0.5 * std::erfc(std::pow(10.0, requirement.bound / 20.0) / std::sqrt(2.0));
-      // Without errors there is no estimate: the margin is what the bad end of the interval leaves, or more.
-      const bool none = meter.total().count.errors == 0;
-      out.margin = equivalent.db(none ? interval.high : meter.ber()) - equivalent.db(bound);
-      out.margin_unit = none ? "dB SNR or more" : "dB SNR";
-      return;
-    }
+    case Measure::kQ:
+    case Measure::kPostFec:
     case Measure::kNgmi:
-    case Measure::kRate: {
-      const EquivalentSnr equivalent(scenario, Quality::kNgmi);
-      const double scale = requirement.measure == Measure::kRate ? bit_rates(scenario).payload / 1e9 : 1.0;
-      const Interval ngmis = meter.total().ngmi_interval(confidence);
-      out.value = scale * meter.total().mean_ngmi();
-      out.low = scale * ngmis.low, out.high = scale * ngmis.high;
-      out.margin = equivalent.db(meter.total().mean_ngmi()) - equivalent.db(requirement.bound / scale);
-      out.margin_unit = "dB SNR";
-      return;
-    }
+    case Measure::kRate:
+      return fill_by_snr(out, requirement, scenario, meter.total(), confidence);
     case Measure::kEvm:
       out.value = meter.total().evm_percent();
       out.low = out.value * std::pow(10.0, (snr - snrs.high) / 20.0);

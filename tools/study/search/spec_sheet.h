@@ -8,8 +8,9 @@
 //
 //   set       keys at their extremes, over the scenario; several parted by commas
 //   vary      KEY=a:step:b or KEY=v1|v2: every value must hold; with measure = limit, KEY=a:b is searched
-//   measure   ber, ngmi, achievable_rate_gbps (what an ideal code would carry), q_db, snr_db, evm_percent,
-//   required_osnr_db, penalty_db (required OSNR over that of the
+//   measure   ber, post_fec_ber (fec.decode), ngmi, achievable_rate_gbps (what an ideal code would carry),
+//   q_db,
+//             snr_db, evm_percent, required_osnr_db, penalty_db (required OSNR over that of the
 //             scenario as it stands), line_rate_gbps, net_rate_gbps (what the code and the pilots leave),
 //             limit (value of the varied key where the FEC threshold is crossed)
 //   at_most, at_least   the bound; exactly one of them
@@ -40,7 +41,8 @@ enum class Measure {
   kLineRate,
   kNetRate,
   kNgmi,
-  kRate
+  kRate,
+  kPostFec
 };
 
 /// One requirement, understood and checked.

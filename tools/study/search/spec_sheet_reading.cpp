@@ -18,6 +18,7 @@ struct MeasureName {
 };
 constexpr MeasureName kMeasures[] = {
     {"ber", Measure::kBer},
+    {"post_fec_ber", Measure::kPostFec},
     {"ngmi", Measure::kNgmi},
     {"achievable_rate_gbps", Measure::kRate},
     {"q_db", Measure::kQ},
@@ -84,14 +85,15 @@ void read_bound(const RequirementText& r, Requirement& requirement) {
   requirement.at_most = most != nullptr;
   const bool smaller_is_better =
       requirement.measure == Measure::kBer || requirement.measure == Measure::kEvm ||
-      requirement.measure == Measure::kRequiredOsnr || requirement.measure == Measure::kPenalty ||
-      requirement.measure == Measure::kOutage;
+      requirement.measure == Measure::kPostFec || requirement.measure == Measure::kRequiredOsnr ||
+      requirement.measure == Measure::kPenalty || requirement.measure == Measure::kOutage;
   if (requirement.measure != Measure::kLimit && smaller_is_better != requirement.at_most)
     refuse(r, given, name,
            requirement.measure_name + " is " +
                (smaller_is_better ? "the better the smaller; use at_most"
                                   : "the better the larger; use at_least"));
-  if (requirement.measure == Measure::kBer && (requirement.bound < 1e-12 || requirement.bound > 0.35))
+  if ((requirement.measure == Measure::kBer || requirement.measure == Measure::kPostFec) &&
+      (requirement.bound < 1e-12 || requirement.bound > 0.35))
     refuse(r, given, name, "a BER between 1e-12 and 0.35 is needed");
   if (requirement.measure == Measure::kNgmi && (requirement.bound < 0.05 || requirement.bound > 0.9999))
     refuse(r, given, name, "an NGMI between 0.05 and 0.9999 is needed");
@@ -173,6 +175,8 @@ void check_measure(const Requirement& requirement, const Scenario& scenario) {
                         requirement.measure == Measure::kPenalty || requirement.measure == Measure::kLimit;
   const bool bits = requirement.measure == Measure::kBer || requirement.measure == Measure::kQ ||
                     requirement.measure == Measure::kNgmi || requirement.measure == Measure::kRate;
+  if (requirement.measure == Measure::kPostFec && !scenario.boolean("fec.decode"))
+    scenario.reject("fec.decode", "must be true, which require." + requirement.name + ".measure needs");
   if (searched && !verdict_threshold(scenario))
     scenario.reject("fec.code", "gives no threshold, which require." + requirement.name + ".measure needs");
   if (searched || bits) EquivalentSnr{scenario};
