@@ -1,11 +1,23 @@
 #include "tools/study/cost_table.h"
 
 #include <cmath>
+#include <optional>
 
+#include "rx/stage/decoder_cost.h"
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
+namespace {
+
+/// In one symbol period, where the scenario has its code decoded.
+std::optional<BlockCost> decoder_cost(const Scenario& scenario, double bits) {
+  if (!scenario.boolean("fec.decode")) return std::nullopt;
+  const std::string code = scenario.text("fec.code");
+  return BlockCost{"decoder (" + code + ")", bits * decoder_operations(code)};
+}
+
+}  // namespace
 
 OperationEnergies operation_energies(const Scenario& scenario) {
   const double words = static_cast<double>(scenario.integer("cost.word_length_bits")) / 8.0;
@@ -18,8 +30,9 @@ std::string cost_basis(const Scenario& scenario) {
   return "energy: arithmetic of " + std::to_string(scenario.integer("cost.word_length_bits")) +
          "-bit words in " + readable(scenario.number("cost.node_nm")) + " nm, " + readable(multiplication) +
          " pJ a multiplication and " + readable(addition) +
-         " pJ an addition (section cost); memory, converters, code and what runs once a capture are not in "
-         "it";
+         " pJ an addition (section cost); memory, converters, " +
+         (scenario.boolean("fec.decode") ? "" : "code (unless fec.decode) ") +
+         "and what runs once a capture are not in it";
 }
 
 ReceiverCost receiver_cost(const Receiver& receiver, const Scenario& scenario, double sample_rate,
@@ -30,6 +43,7 @@ ReceiverCost receiver_cost(const Receiver& receiver, const Scenario& scenario, d
   const auto [multiplication, addition] = operation_energies(scenario);
   Operations all;
   for (const BlockCost& cost : receiver.cost(sample_rate, symbols)) all += cost.per_symbol;
+  if (const auto decoder = decoder_cost(scenario, bits)) all += decoder->per_symbol;
   ReceiverCost cost;
   cost.multiplications = all.multiplications / bits;
   cost.additions = all.additions / bits;
@@ -46,6 +60,7 @@ Table cost_table(const Receiver& receiver, const Scenario& scenario, const Captu
       static_cast<std::size_t>(static_cast<double>(capture.samples()) / capture.sample_rate * rate);
   const auto [multiplication, addition] = operation_energies(scenario);
   std::vector<BlockCost> costs = receiver.cost(capture.sample_rate, symbols);
+  if (const auto decoder = decoder_cost(scenario, bits)) costs.push_back(*decoder);
   BlockCost total{"(all)", {}};
   for (const BlockCost& cost : costs) total.per_symbol += cost.per_symbol;
   costs.push_back(total);

@@ -36,8 +36,9 @@ struct ReceiverCost {
 ReceiverCost receiver_cost(const Receiver& receiver, const Scenario& scenario, double sample_rate,
                            std::size_t symbols);
 
-/// One row a block and their sum: real multiplications and additions in a symbol period (both polarisations)
-/// and for each bit on the line, look-ups, and the arithmetic's energy a bit at [cost]'s figures.
+/// One row a block, one for the decoder where the scenario has its code decoded, and their sum: real
+/// multiplications and additions in a symbol period (both polarisations) and for each bit on the line,
+/// look-ups, and the arithmetic's energy a bit at [cost]'s figures.
 Table cost_table(const Receiver& receiver, const Scenario& scenario, const Capture& capture);
 
 }  // namespace cohlink

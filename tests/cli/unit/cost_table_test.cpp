@@ -5,6 +5,7 @@
 #include <cmath>
 #include <string>
 
+#include "rx/stage/decoder_cost.h"
 #include "sim/link.h"
 #include "tests/rx/generator.h"
 
@@ -36,6 +37,25 @@ TEST_CASE("energies lie below what chips of the same setting were published to n
   // (from memory). 16QAM, the chain as it is by default.
   s = test::scenario_of({"signal.symbols=4096", "signal.modulation=16qam"});
   CHECK(energy(s, "(all)") < 20.0);
+}
+
+TEST_CASE("a decoder's energy lies below published ones, and soft decoding is much dearer than hard") {
+  // Soft decoders in 28 nm: under 3 pJ a bit, about ten times what hard ones take (M. Barakatain and F. R.
+  // Kschischang, J. Lightwave Technol. 36(10) 1894, 2018; figures from memory).
+  const Scenario s = test::scenario_of(
+      {"signal.symbols=32768", "signal.modulation=16qam", "fec.decode=true", "fec.code=ofec"});
+  const double ofec = energy(s, "decoder (ofec)");
+  CHECK(ofec > 0.1);
+  CHECK(ofec < 3.0);
+  CHECK(energy(s, "(all)") < 20.0);
+  const Operations soft = decoder_operations("ofec"), inner = decoder_operations("cfec-400zr"),
+                   hard = decoder_operations("staircase-g709.2");
+  CHECK(soft.additions > 5.0 * inner.additions);
+  CHECK(hard.additions == 0.0);
+  CHECK(soft.look_ups > 10.0 * hard.look_ups);
+  // 64 of the 2^7 patterns of each of three iterations, every bit in two words of 256; then 4 hard ones.
+  CHECK(soft.look_ups == doctest::Approx((3.0 * 64 + 4.0) / 128.0));
+  CHECK_THROWS_AS(decoder_operations("none"), std::invalid_argument);
 }
 
 TEST_CASE("node and word length are said, and the energies go with the word length") {

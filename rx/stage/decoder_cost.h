@@ -1,0 +1,16 @@
+// What decoding costs, counted as the decoders of rx/fec do it.
+#pragma once
+
+#include <string_view>
+
+#include "rx/stage/cost.h"
+
+namespace cohlink {
+
+/// For every coded bit: magnitudes added and compared, and tables of the component codes read (look-ups).
+/// Sums of bits (syndromes, parities) are exclusive-ors of single gates and not in it; products and quotients
+/// of GF(2^8) are look-ups. Decoders that stop early are counted to their last sweep. `code` as fec.code
+/// spells it; std::invalid_argument for another.
+Operations decoder_operations(std::string_view code);
+
+}  // namespace cohlink
