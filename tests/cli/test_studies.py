@@ -809,6 +809,19 @@ class Questions(ProgramTest):
         self.assertIn('<span class="undecided">1 undecided</span>', page)
         self.assertIn(why, page)
 
+    def test_openzrplus_sheets_stand_at_the_published_limits(self):
+        # OpenZR+ MSA, as transcribed by others: OSNR tolerance [dB], least input power [dBm], dispersion [ps/nm], mean PMD [ps],
+        # symbol rate [GBd]. 3.3 times the mean DGD: common practice.
+        for mode, osnr, power, dispersion, pmd, rate in (("400g", 24, -12, 20000, 20, 60.138546798), ("200g", 16, -18, 50000, 25, 60.138546798),
+                                                         ("100g", 12.5, -18, 100000, 30, 30.069273399)):
+            sheet = configparser.ConfigParser(delimiters=("=",), comment_prefixes=(";",), interpolation=None)
+            sheet.read(ROOT / "scenarios" / f"spec-openzrplus-{mode}.ini")
+            value = lambda row: float(sheet["require." + row]["set"].split("=")[1])
+            self.assertEqual(float(sheet["signal"]["symbol_rate_gbd"]), rate)
+            self.assertEqual([float(sheet["channel"]["osnr_db"]), float(sheet["require.noise"]["at_most"])], [osnr, osnr])
+            self.assertEqual([value("input-power"), value("dispersion")], [power, dispersion])
+            self.assertAlmostEqual(value("pmd"), 3.3 * pmd)
+
     def test_rows_of_the_400zr_sheet_stand_at_the_published_limits(self):
         sheet = configparser.ConfigParser(delimiters=("=",), comment_prefixes=(";",), interpolation=None)
         sheet.read(ROOT / "scenarios" / "spec-400zr.ini")
