@@ -106,6 +106,21 @@ class Views(unittest.TestCase):
             self.viewer.ask(preset=preset["name"])
             self.assertGreater(self.viewer.rounds(1)["one"]["bits"], 0, preset["name"])
 
+    def theory_now(self):
+        for _ in range(50):  # it comes with the second round of a setting
+            one = self.viewer.rounds(1)
+            if "theory" in one:
+                return one["theory"]
+        self.fail("no round told of a closed form")
+
+    def test_the_closed_form_stands_where_there_is_one(self):
+        self.viewer.ask(lecture=0)
+        self.assertIsNone(self.theory_now())  # nothing disturbs but a converter whose lanes are not Gaussian
+        self.viewer.ask(lecture=1)
+        # 14 dB of OSNR at 32 GBd: Es/N0 = OSNR 2 (12.5 GHz)/(2 x 32 GHz) a polarisation (Essiambre et al., J. Lightwave
+        # Technol. 28(4) 662, 2010).
+        self.assertAlmostEqual(self.theory_now()["snr_db"], 14 + 10 * np.log10(12.5 / 32), places=2)
+
     def test_a_bad_setting_says_so_beside_its_knob_and_what_ran_goes_on(self):
         state = self.viewer.ask(set={"key": "channel.osnr_db", "value": "1000"})
         self.assertEqual(state["error"]["key"], "channel.osnr_db")
