@@ -43,6 +43,7 @@ class Economise(ProgramTest):
             self.assertEqual(len(file["front/pj_per_bit"]), len(front))
         self.assertFalse((self.folder / "economy.h5.journal").exists())
         self.succeed("report", "economy.h5", "-o", "page.html", "--quiet")
+        self.assertIn("<summary>all receivers that were tried</summary>", (self.folder / "page.html").read_text(encoding="utf-8"))
         self.assertEqual(found, json.loads(self.succeed(*ASK, "--threads", 1, "--set", "run.reuse=false")))
 
     def test_refusals(self):

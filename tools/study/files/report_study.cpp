@@ -221,13 +221,17 @@ std::string picture_of(const std::string& name, const Table& table) {
 }  // namespace
 
 std::string study_section(const h5::File& file) {
+  // Long ones, with what their fold is called.
+  static const std::map<std::string, std::string> kFolded = {
+      {"realisations", "all realisations"}, {"combinations", "all receivers that were tried"}};
   const StudyFile study = read_study(file);
   std::string out = html_facts(study.facts) + economy_plot(study);
   for (const auto& [name, table] : study.tables) {
     if (table.rows() == 0) continue;  // heads without a row, of what was not asked for
     out += picture_of(name, table);
-    if (name == "realisations") {
-      out += "<details><summary>all realisations</summary>\n" + html_table(table, name) + "</details>\n";
+    if (const auto folded = kFolded.find(name); folded != kFolded.end()) {
+      out +=
+          "<details><summary>" + folded->second + "</summary>\n" + html_table(table, name) + "</details>\n";
       continue;
     }
     if (name == "quantiles")
