@@ -46,22 +46,23 @@ double entropy(const Alphabet& a) {
   return bits;
 }
 
-// Sum over the bits of log2 of all points' share in what is received over that of the points that have the
-// bit as point `sent` has it.
-double loss(const Alphabet& a, std::size_t sent, Complex received, double noise) {
-  // Over that of the point sent, which is never small beside the largest: nothing is lost to underflow.
-  const double own = std::norm(received - a.points[sent]);
+// Shares of all points in what is received, and of those that have a bit as the point sent has it, over that
+// of the point sent, which is never small beside the largest: nothing is lost to underflow.
+struct Shares {
   double all = 0.0;
   std::array<double, kMostBits> as_sent = {};
+};
+
+Shares shares(const Alphabet& a, std::size_t sent, Complex received, double noise) {
+  const double own = std::norm(received - a.points[sent]);
+  Shares out;
   for (std::size_t i = 0; i < a.points.size(); ++i) {
     const double p = a.share[i] * std::exp((own - std::norm(received - a.points[i])) / noise);
-    all += p;
+    out.all += p;
     for (int b = 0; b < a.bits; ++b)
-      if (((i ^ sent) >> b & 1u) == 0) as_sent[static_cast<std::size_t>(b)] += p;
+      if (((i ^ sent) >> b & 1u) == 0) out.as_sent[static_cast<std::size_t>(b)] += p;
   }
-  double bits = a.bits * std::log2(all);
-  for (int b = 0; b < a.bits; ++b) bits -= std::log2(as_sent[static_cast<std::size_t>(b)]);
-  return bits;
+  return out;
 }
 
 // The mean of a function of noise of unit power, by the trapezoidal rule, which for a Gaussian weight
@@ -82,22 +83,46 @@ double mean_over_noise(bool plane, const Function& of) {
   return sum / weights;
 }
 
-double generalised_bits(const Alphabet& a, bool plane, double noise) {
-  double bits = entropy(a);
+// Mean over points and noise of a function of those shares.
+template <class Function>
+double mean_over_light(const Alphabet& a, bool plane, double noise, const Function& of) {
+  double mean = 0.0;
   for (std::size_t sent = 0; sent < a.points.size(); ++sent)
-    bits -= a.share[sent] * mean_over_noise(plane, [&](Complex z) {
-              return loss(a, sent, a.points[sent] + std::sqrt(noise) * z, noise);
+    mean += a.share[sent] * mean_over_noise(plane, [&](Complex z) {
+              return of(shares(a, sent, a.points[sent] + std::sqrt(noise) * z, noise));
             });
-  return bits;
+  return mean;
+}
+
+double mutual_bits(const Alphabet& a, bool plane, double noise) {
+  return -mean_over_light(a, plane, noise, [](const Shares& seen) { return std::log2(seen.all); });
+}
+
+double generalised_bits(const Alphabet& a, bool plane, double noise) {
+  return entropy(a) - mean_over_light(a, plane, noise, [&](const Shares& seen) {
+           double lost = a.bits * std::log2(seen.all);
+           for (int b = 0; b < a.bits; ++b) lost -= std::log2(seen.as_sent[static_cast<std::size_t>(b)]);
+           return lost;
+         });
+}
+
+// Of one axis too the density exp(-x^2 / N0) has the noise N0 / 2 that falls to it.
+template <class Bits>
+double of_format(const Constellation& points, double snr, const Bits& bits) {
+  if (points.empty()) throw std::invalid_argument("Gaussian symbols carry no bits");
+  if (!(snr > 0.0)) throw std::invalid_argument("information needs an SNR above zero");
+  return points.axis().count() > 0 ? 2.0 * bits(one_axis(points), false, 1.0 / snr)
+                                   : bits(whole_plane(points), true, 1.0 / snr);
 }
 
 }  // namespace
 
+double awgn_mutual_bits(const Constellation& points, double snr) {
+  return of_format(points, snr, mutual_bits);
+}
+
 double awgn_generalised_bits(const Constellation& points, double snr) {
-  if (points.empty()) throw std::invalid_argument("Gaussian symbols carry no bits");
-  // Of one axis too the density exp(-x^2 / N0) has the noise N0 / 2 that falls to it.
-  return points.axis().count() > 0 ? 2.0 * generalised_bits(one_axis(points), false, 1.0 / snr)
-                                   : generalised_bits(whole_plane(points), true, 1.0 / snr);
+  return of_format(points, snr, generalised_bits);
 }
 
 double awgn_ngmi(const Constellation& points, double snr) {

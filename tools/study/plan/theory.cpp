@@ -3,8 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
-#include "rx/quality/expected_information.h"
 #include "rx/quality/metrics.h"
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/units.h"
@@ -50,11 +50,11 @@ constexpr Law kLaws[] = {
     {Output::kBerX, true, ber_at},
     {Output::kBerY, true, ber_at},
     {Output::kMutualInformation, true,
-     [](const Scenario&, Modulation m, double snr) { return expected_information(m, snr).mutual_bits; }},
+     [](const Scenario&, Modulation m, double snr) { return awgn_mutual_bits(constellation(m), snr); }},
     {Output::kGeneralisedInformation, true,
-     [](const Scenario&, Modulation m, double snr) { return expected_information(m, snr).generalised_bits; }},
+     [](const Scenario&, Modulation m, double snr) { return awgn_generalised_bits(constellation(m), snr); }},
     {Output::kNormalisedInformation, true,
-     [](const Scenario&, Modulation m, double snr) { return expected_information(m, snr).normalised; }},
+     [](const Scenario&, Modulation m, double snr) { return awgn_ngmi(constellation(m), snr); }},
 };
 
 const Law* law_of(const std::string& output) {
