@@ -1,4 +1,5 @@
-// What decoding costs, counted as the decoders of rx/fec do it.
+// What decoding costs, worked out from the parameters of the decoders of rx/fec and the steps that they take
+// (not counted in their loops, as the blocks are).
 #pragma once
 
 #include <string_view>
