@@ -4,22 +4,21 @@
 #include <array>
 #include <complex>
 #include <cstddef>
-#include <new>
 #include <vector>
+
+#include "sim/signal/sample_storage.h"
 
 namespace cohlink {
 
-/// Storage aligned to a cache line, which is a full vector register: a measured FFT plan counts on the
-/// alignment it was made with.
+/// Storage aligned to a cache line at least: see allocate_samples.
 template <class T>
 struct FftAllocator {
   using value_type = T;
   FftAllocator() = default;
   template <class U>
   FftAllocator(const FftAllocator<U>&) {}
-  T* allocate(std::size_t n) { return static_cast<T*>(::operator new(n * sizeof(T), kAlignment)); }
-  void deallocate(T* p, std::size_t) { ::operator delete(p, kAlignment); }
-  static constexpr std::align_val_t kAlignment{64};
+  T* allocate(std::size_t n) { return static_cast<T*>(allocate_samples(n * sizeof(T))); }
+  void deallocate(T* p, std::size_t n) { free_samples(p, n * sizeof(T)); }
   template <class U>
   bool operator==(const FftAllocator<U>&) const {
     return true;
