@@ -15,7 +15,7 @@ namespace cohlink {
 /// file is being written. One at a time; it should live no longer than the work.
 class StopBySignal {
  public:
-  static constexpr int kGrace = 60;  // ms
+  static constexpr int kGrace = 30;  // ms
 
   /// `left`: what there is of the work; called from another thread.
   StopBySignal(const Execution& execution, std::function<std::string()> left);
