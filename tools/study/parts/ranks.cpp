@@ -7,12 +7,11 @@
 #include <mpi.h>
 #endif
 
+#include <chrono>
 #include <cstdlib>
-#include <deque>
-#include <map>
 #include <sstream>
 #include <thread>
-#include <vector>
+#include <utility>
 
 namespace cohlink {
 namespace {
@@ -42,6 +41,54 @@ void throw_if_failure(const std::string& reply) {
   if (reply.starts_with(kRunFailure)) throw RunError(reply.substr(kRunFailure.size()));
 }
 
+std::string Courier::answer(const std::string& job, const std::function<std::string()>& here) {
+  std::unique_lock lock(mutex_);
+  changed_.wait(lock, [&] { return idle_here_ > 0 || !idle_.empty(); });
+  if (idle_here_ > 0) {
+    --idle_here_;
+    lock.unlock();
+    struct Back {  // also when it throws
+      Courier& courier;
+      ~Back() {
+        const std::lock_guard again(courier.mutex_);
+        ++courier.idle_here_;
+        courier.changed_.notify_one();
+      }
+    } const back{*this};
+    return here();
+  }
+  const std::uint64_t number = sent_++;
+  errands_.push_back({idle_.front(), std::to_string(number) + "\n" + job});
+  idle_.pop_front();
+  auto reply = waiting_[number].get_future();
+  lock.unlock();
+  std::string text = reply.get();
+  throw_if_failure(text);
+  return text;
+}
+
+void Courier::take_mail(int from, bool reply, const std::string& text) {
+  const std::lock_guard lock(mutex_);
+  if (reply) {
+    const auto end = text.find('\n');
+    const auto asked = waiting_.find(std::stoull(text.substr(0, end)));
+    asked->second.set_value(text.substr(end + 1));
+    waiting_.erase(asked);
+  }
+  idle_.push_back(from);
+  changed_.notify_one();
+}
+
+std::vector<Courier::Errand> Courier::posted() {
+  const std::lock_guard lock(mutex_);
+  return std::exchange(errands_, {});
+}
+
+bool Courier::all_answered() const {
+  const std::lock_guard lock(mutex_);
+  return waiting_.empty();
+}
+
 #ifndef COHLINK_MPI
 
 bool built_with_mpi() { return false; }
@@ -56,6 +103,12 @@ std::vector<std::string> lead_ranks(Dispatcher&, unsigned,
 }
 void follow_rank(unsigned, const std::function<std::string(const Assignment&)>&,
                  const std::function<std::string()>&) {}
+std::vector<std::string> Courier::serve(const std::function<void()>& study) {
+  study();
+  return {};
+}
+void answer_courier(unsigned, const std::function<std::string(const std::string&)>&,
+                    const std::function<std::string()>&) {}
 
 #else
 
@@ -120,13 +173,13 @@ Assignment assignment_from(const std::string& text, std::string& rest) {
 
 void pause() { std::this_thread::sleep_for(std::chrono::duration<double>(kPause)); }
 
-/// Assignments in, replies out, between the thread that talks to rank 0 and those that compute.
+/// Jobs in, replies out, between the thread that talks to rank 0 and those that compute.
 class Workshop {
  public:
-  explicit Workshop(const std::function<std::string(const Assignment&)>& compute) : compute_(compute) {}
-  void give(Assignment work) {
+  explicit Workshop(const std::function<std::string(const std::string&)>& reply) : reply_(reply) {}
+  void give(std::string job) {
     const std::lock_guard lock(mutex_);
-    waiting_.push_back(std::move(work));
+    waiting_.push_back(std::move(job));
     changed_.notify_one();
   }
   void close() {
@@ -146,25 +199,20 @@ class Workshop {
     for (;;) {
       changed_.wait(lock, [&] { return closed_ || !waiting_.empty(); });
       if (waiting_.empty()) return;
-      const Assignment work = std::move(waiting_.front());
+      const std::string job = std::move(waiting_.front());
       waiting_.pop_front();
       lock.unlock();
-      std::string reply = text_of(work) + "\n";
-      try {
-        reply += compute_(work);
-      } catch (...) {
-        reply += failure_reply(std::current_exception());
-      }
+      std::string reply = reply_(job);
       lock.lock();
       replies_.push_back(std::move(reply));
     }
   }
 
  private:
-  const std::function<std::string(const Assignment&)>& compute_;
+  const std::function<std::string(const std::string&)>& reply_;
   std::mutex mutex_;
   std::condition_variable changed_;
-  std::deque<Assignment> waiting_;
+  std::deque<std::string> waiting_;
   std::deque<std::string> replies_;
   bool closed_ = false;
 };
@@ -267,18 +315,29 @@ std::vector<std::string> lead_ranks(Dispatcher& dispatcher, unsigned lanes,
   return part_from_ranks();
 }
 
-void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,
-                 const std::function<std::string()>& last_words) {
-  Workshop workshop(compute);
+namespace {
+
+/// The line that says what a reply answers, and the answer or what went wrong.
+std::string reply_to(const std::string& head, const std::function<std::string()>& compute) {
+  try {
+    return head + "\n" + compute();
+  } catch (...) {
+    return head + "\n" + failure_reply(std::current_exception());
+  }
+}
+
+/// Asks rank 0 for jobs and sends the replies, until told to stop.
+void work_on_jobs(unsigned threads, const std::function<std::string(const std::string&)>& reply,
+                  const std::function<std::string()>& last_words) {
+  Workshop workshop(reply);
   std::vector<std::thread> pool;
   for (unsigned i = 0; i < threads; ++i) pool.emplace_back([&] { workshop.run(); });
   for (unsigned i = 0; i < threads + 1; ++i) send_text("", 0, kAsk);
   for (bool stopped = false; !stopped;) {
     bool idle = true;
-    for (std::string reply; workshop.take_reply(reply); idle = false) send_text(reply, 0, kReply);
+    for (std::string text; workshop.take_reply(text); idle = false) send_text(text, 0, kReply);
     for (Mail mail; receive(mail); idle = false) {
-      std::string rest;
-      if (mail.tag == kWork) workshop.give(assignment_from(mail.text, rest));
+      if (mail.tag == kWork) workshop.give(std::move(mail.text));
       stopped = stopped || mail.tag == kStop;
     }
     if (idle) pause();
@@ -286,6 +345,45 @@ void follow_rank(unsigned threads, const std::function<std::string(const Assignm
   workshop.close();
   for (auto& thread : pool) thread.join();
   send_text(last_words(), 0, kLastWords);
+}
+
+}  // namespace
+
+void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,
+                 const std::function<std::string()>& last_words) {
+  work_on_jobs(
+      threads,
+      [&](const std::string& job) {
+        std::string rest;
+        const Assignment work = assignment_from(job, rest);
+        return reply_to(job, [&] { return compute(work); });
+      },
+      last_words);
+}
+
+void answer_courier(unsigned threads, const std::function<std::string(const std::string&)>& compute,
+                    const std::function<std::string()>& last_words) {
+  work_on_jobs(
+      threads,
+      [&](const std::string& job) {
+        const auto end = job.find('\n');
+        return reply_to(job.substr(0, end), [&] { return compute(job.substr(end + 1)); });
+      },
+      last_words);
+}
+
+std::vector<std::string> Courier::serve(const std::function<void()>& study) {
+  auto ended = std::async(std::launch::async, study);
+  for (bool over = false; !over || !all_answered();) {
+    bool idle = true;
+    for (Mail mail; receive(mail); idle = false) take_mail(mail.from, mail.tag == kReply, mail.text);
+    for (const Errand& errand : posted()) send_text(errand.text, errand.rank, kWork), idle = false;
+    over = ended.wait_for(std::chrono::seconds(0)) == std::future_status::ready;
+    if (idle) pause();
+  }
+  auto last_words = part_from_ranks();
+  ended.get();
+  return last_words;
 }
 
 #endif

@@ -2,7 +2,13 @@
 // build found it and the program runs under mpirun; else one process. The numbers do not depend on it.
 #pragma once
 
+#include <condition_variable>
+#include <cstdint>
+#include <deque>
 #include <functional>
+#include <future>
+#include <map>
+#include <mutex>
 #include <string>
 #include <vector>
 
@@ -51,6 +57,43 @@ std::vector<std::string> lead_ranks(
 /// reply of its own (failure_of).
 void follow_rank(unsigned threads, const std::function<std::string(const Assignment&)>& compute,
                  const std::function<std::string()>& last_words);
+
+/// Rank 0 beside a study that learns what to ask next from what it has: whoever has a thread idle answers,
+/// another rank or this one. MPI is spoken by the thread that calls serve alone.
+class Courier {
+ public:
+  /// `own`: this rank's threads, and every other's.
+  explicit Courier(unsigned own) : own_(own), idle_here_(own) {}
+  /// How many jobs can be answered at a time.
+  unsigned places() const { return own_ * static_cast<unsigned>(world().size); }
+  /// The answer to `job`, a text of any length: another rank's, or what `here` gives. Waits; called from many
+  /// threads. Throws what a failure stands for.
+  std::string answer(const std::string& job, const std::function<std::string()>& here);
+  /// Runs `study` on a thread of its own and carries its jobs to the other ranks until it ends; then sends
+  /// them home. Their last words. Throws what the study threw.
+  std::vector<std::string> serve(const std::function<void()>& study);
+
+ private:
+  struct Errand {
+    int rank = 0;
+    std::string text;
+  };
+  void take_mail(int from, bool reply, const std::string& text);
+  std::vector<Errand> posted();
+  bool all_answered() const;
+
+  unsigned own_, idle_here_;
+  mutable std::mutex mutex_;
+  std::condition_variable changed_;
+  std::deque<int> idle_;         // a rank for each of its idle threads
+  std::vector<Errand> errands_;  // to be sent
+  std::uint64_t sent_ = 0;
+  std::map<std::uint64_t, std::promise<std::string>> waiting_;
+};
+
+/// The others, beside a Courier: `compute` answers to jobs, on `threads` threads, until told to stop.
+void answer_courier(unsigned threads, const std::function<std::string(const std::string& job)>& compute,
+                    const std::function<std::string()>& last_words);
 
 /// A failure as a reply; throws it when `reply` is one.
 std::string failure_reply(std::exception_ptr failure);
