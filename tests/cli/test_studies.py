@@ -303,6 +303,19 @@ class Ranks(SweepTest):
         result = self.mpi(2, "sweep", "line.ini", "--quiet", *grid, "--reference", "channel.dgd_ps=-1")
         self.assertEqual((result.returncode, result.stderr.count("out of range")), (2, 1), result.stderr)
 
+    def test_studies_that_search_have_their_frames_from_all_ranks(self):
+        (self.folder / "sheet.ini").write_text("[require.osnr]\nmeasure = required_osnr\nat_most = 13\n"
+                                               "[require.snr]\nset = channel.osnr_db = 14\nmeasure = snr_db\nat_least = 5\n")
+        for ask in (["outage", "line.ini", "-n", "7", "--draw", "channel.dgd_ps=maxwell:20", "--criterion", "snr_penalty_db=3"],
+                    ["limit", "line.ini", "--vary", "channel.dgd_ps=0:400", "--resolution", "25"],
+                    ["qualify", "line.ini", "sheet.ini"]):
+            ask = [*ask, "--quiet", "--format", "csv"]
+            alone = self.run_program(*ask, "--threads", "1", "-o", "alone.h5")
+            result = self.mpi(3, *ask, "-o", "ranks.h5")
+            self.assertEqual((result.returncode, result.stdout), (alone.returncode, alone.stdout), result.stderr)
+            self.assertIn(alone.returncode, (0, 1), alone.stderr)
+            self.assertEqual(self.content("ranks.h5"), self.content("alone.h5"))
+
     def test_bad_input_and_failures_end_all_ranks_with_one_message(self):
         result = self.mpi(2, "sweep", "line.ini", "--vary", "adc.bits=99")
         self.assertEqual((result.returncode, result.stderr.count("out of range")), (2, 1), result.stderr)

@@ -12,9 +12,10 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/ranks.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
-#include "tools/study/run/executor.h"
+#include "tools/study/run/rank_frames.h"
 #include "tools/study/search/limit_report.h"
 #include "tools/study/search/optimum.h"
 
@@ -149,6 +150,35 @@ void show(const Table& probes, const std::vector<Fact>& facts, const Scenario& s
     print(std::cout, {{"probes", probes}}, facts, options.format);
 }
 
+struct Order {
+  const Scenario& scenario;
+  const LimitRule& rule;
+  Optima& optima;
+};
+
+/// What the rank does that searches and prints.
+int lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
+         const CommandLine& line) {
+  const auto& [scenario, rule, optima] = order;
+  const bool quiet = line.common().quiet;
+  note_unused_draws(scenario, quiet);
+  caution_unread(scenario, {rule.key, optima.key()});
+  look_at_ends(scenario, rule, fft, threads);
+  const auto journal = open_journal(line.common(), study_identity("limit", scenario));
+  const LimitProgress progress = [quiet, key = rule.key](const LimitProbe& p) {
+    note(quiet, key + " = " + readable(p.value, 5) + ": " + margin_text(p));
+  };
+  Limit found;
+  const auto study = [&](const FrameWork& work) {
+    const SourceMaker source = order.optima.over(recorded(work.source, journal.get()), work.threads, quiet);
+    found = find_limit(order.scenario, order.rule, source, work.threads, progress);
+  };
+  share_frames(simulated, fft, threads, study, [quiet](const std::string& text) { note(quiet, text); });
+  show(optima.beside(probe_table(rule, found), found), limit_facts(rule, found), scenario, line);
+  end_journal(journal.get());
+  return found.crossed() ? kDone : kRequirementFailed;
+}
+
 }  // namespace
 
 int limit(const Arguments& arguments) {
@@ -161,26 +191,15 @@ int limit(const Arguments& arguments) {
       "throughout or stays undecided; the field 'found' says which.");
   declare_options(line);
   if (!line.parse(arguments)) return kDone;
-  const CommonOptions& options = line.common();
   Scenario scenario = scenario_to_study(line, "limit");
-  note_unused_draws(scenario, options.quiet);
   const LimitRule rule = read_rule(line, scenario);
   Optima optima(line, scenario, rule);
-  caution_unread(scenario, {rule.key, optima.key()});
-
   FftCache fft(planning_of(scenario));
-  const unsigned threads = thread_count(asked_threads(options, scenario), rule.frames);
-  look_at_ends(scenario, rule, fft, threads);
-  const auto journal = open_journal(options, study_identity("limit", scenario));
-  const LimitProgress progress = [&](const LimitProbe& p) {
-    note(options.quiet, rule.key + " = " + readable(p.value, 5) + ": " + margin_text(p));
-  };
-  const SourceMaker simulated = recorded(simulation(fft, reuse_of(scenario, rule, optima)), journal.get());
-  const Limit found =
-      find_limit(scenario, rule, optima.over(simulated, threads, options.quiet), threads, progress);
-  show(optima.beside(probe_table(rule, found), found), limit_facts(rule, found), scenario, line);
-  end_journal(journal.get());
-  return found.crossed() ? kDone : kRequirementFailed;
+  const unsigned threads = threads_of_rank(asked_threads(line.common(), scenario), rule.frames);
+  const SourceMaker simulated = simulation(fft, reuse_of(scenario, rule, optima));
+  if (world().leads()) return lead({scenario, rule, optima}, simulated, fft, threads, line);
+  follow_frames(simulated, fft, threads);
+  return kDone;
 }
 
 }  // namespace cohlink

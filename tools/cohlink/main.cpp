@@ -3,6 +3,7 @@
 #include <csignal>
 #include <iostream>
 #include <new>
+#include <string_view>
 
 #include "sim/signal/propagation/propagation_engine.h"
 #include "sim/signal/scenario/errors.h"
@@ -80,7 +81,9 @@ int unknown_command(const std::string& name) {
 
 /// Whether a command is work for several processes.
 bool is_shared(const Arguments& arguments) {
-  return !arguments.empty() && (arguments.front() == "sweep" || arguments.front() == "margins") &&
+  constexpr std::string_view kShared[] = {"sweep", "margins", "limit", "outage", "qualify"};
+  return !arguments.empty() &&
+         std::find(std::begin(kShared), std::end(kShared), arguments.front()) != std::end(kShared) &&
          std::find(arguments.begin(), arguments.end(), "--help") == arguments.end();
 }
 

@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <atomic>
 #include <cmath>
+#include <functional>
 #include <iostream>
 #include <optional>
 
@@ -12,9 +13,10 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/ranks.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
-#include "tools/study/run/executor.h"
+#include "tools/study/run/rank_frames.h"
 #include "tools/study/search/outage_report.h"
 #include "tools/study/search/rare_outage.h"
 
@@ -79,6 +81,7 @@ Order read_order(const CommandLine& line) {
   criterion =
       parse_criterion(line.has("criterion") ? line.text("criterion") : "fec", scenario, "--criterion");
   read_counts(line, order);
+  if (!world().leads()) return order;
   caution_unread(scenario, keys_of(draws));
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0 &&
       scenario.number("amplifier.pdl_db") == 0.0)
@@ -120,6 +123,42 @@ void tell(const Outage& found, const Order& order, const CommandLine& line) {
   print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
 }
 
+/// What the rank does that asks, counts and prints.
+void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
+          const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  const Scenario& scenario = order.of.scenario;
+  light_hazard_caution(check_scenarios(drawn_scenarios(order), fft, threads));
+  set_up_cautions({scenario});
+  const auto journal = open_journal(options, study_identity("outage", scenario));
+  ProgressBar bar(options.quiet);
+  std::atomic<std::uint64_t> frames = 0;
+  const auto counted = [&](const SourceMaker& source) {
+    return watched(recorded(source, journal.get()), [&] {
+      const std::uint64_t done = ++frames;
+      bar.show(static_cast<double>(done) / static_cast<double>(order.count),
+               grouped(std::min(done, order.count)) + " of " + grouped(order.count) + " realisations");
+    });
+  };
+  std::function<void()> tell_found;
+  const auto study = [&](const FrameWork& work) {
+    const SourceMaker source = counted(work.source);
+    if (order.screened) {
+      const auto screened = screen(scenario, order.of.draws, *order.screened, threads);
+      const RareOutage found =
+          find_rare_outage(order.of, screened, {order.count, 0.95}, source, work.threads);
+      tell_found = [=, &order, &options] { tell_rare(found, order, options); };
+    } else {
+      const Outage found = find_outage(order.of, order.count, source, work.threads);
+      tell_found = [=, &order, &line] { tell(found, order, line); };
+    }
+  };
+  share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
+  bar.clear();
+  tell_found();
+  end_journal(journal.get());
+}
+
 }  // namespace
 
 int outage(const Arguments& arguments) {
@@ -132,32 +171,14 @@ int outage(const Arguments& arguments) {
       "where frames are too short for a BER criterion.");
   declare_options(line);
   if (!line.parse(arguments)) return kDone;
-  const CommonOptions& options = line.common();
   const Order order = read_order(line);
-  const Scenario& scenario = order.of.scenario;
-  FftCache fft(planning_of(scenario));
-  const unsigned threads = thread_count(asked_threads(options, scenario), order.count);
-  light_hazard_caution(check_scenarios(drawn_scenarios(order), fft, threads));
-  set_up_cautions({scenario});
-  const auto journal = open_journal(options, study_identity("outage", scenario));
-  ProgressBar bar(options.quiet);
-  std::atomic<std::uint64_t> frames = 0;
-  const SourceMaker source = watched(recorded(simulation(fft), journal.get()), [&] {
-    const std::uint64_t done = ++frames;
-    bar.show(static_cast<double>(done) / static_cast<double>(order.count),
-             grouped(std::min(done, order.count)) + " of " + grouped(order.count) + " realisations");
-  });
-  if (order.screened) {
-    const auto screened = screen(scenario, order.of.draws, *order.screened, threads);
-    const RareOutage found = find_rare_outage(order.of, screened, {order.count, 0.95}, source, threads);
-    bar.clear();
-    tell_rare(found, order, options);
-  } else {
-    const Outage found = find_outage(order.of, order.count, source, threads);
-    bar.clear();
-    tell(found, order, line);
-  }
-  end_journal(journal.get());
+  FftCache fft(planning_of(order.of.scenario));
+  const unsigned threads = threads_of_rank(asked_threads(line.common(), order.of.scenario), order.count);
+  const SourceMaker simulated = simulation(fft);
+  if (world().leads())
+    lead(order, simulated, fft, threads, line);
+  else
+    follow_frames(simulated, fft, threads);
   return kDone;
 }
 

@@ -8,8 +8,9 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/ranks.h"
 #include "tools/study/plan/numbers.h"
-#include "tools/study/run/executor.h"
+#include "tools/study/run/rank_frames.h"
 #include "tools/study/search/spec_sheet.h"
 
 namespace cohlink {
@@ -75,6 +76,37 @@ std::vector<RequirementOutcome> check_all(const std::vector<Requirement>& requir
   return outcomes;
 }
 
+struct Order {
+  const Scenario& scenario;
+  const std::vector<Requirement>& requirements;
+};
+
+/// What the rank does that checks and prints.
+int lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
+         const CommandLine& line) {
+  const auto& [scenario, requirements] = order;
+  const CommonOptions& options = line.common();
+  note_unused_draws(scenario, options.quiet);
+  caution_unread(scenario, keys_of(requirements));
+  set_up_cautions(set_scenarios(scenario, requirements));
+  light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
+  const auto journal = open_journal(options, study_identity("qualify", scenario));
+  std::vector<RequirementOutcome> outcomes;
+  const auto study = [&](const FrameWork& work) {
+    const SourceMaker source = recorded(work.source, journal.get());
+    outcomes = check_all(order.requirements, order.scenario, source, work.threads, options.quiet);
+  };
+  share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
+  const Table table = spec_table(requirements, outcomes);
+  if (!options.output.empty())
+    write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
+  print(std::cout, table, options.format);
+  end_journal(journal.get());
+  const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
+                                  [](const RequirementOutcome& out) { return out.verdict == "pass"; });
+  return passed ? kDone : kRequirementFailed;
+}
+
 }  // namespace
 
 int qualify(const Arguments& arguments) {
@@ -89,29 +121,17 @@ int qualify(const Arguments& arguments) {
              "check this requirement alone; may be repeated")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the table as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
-  const CommonOptions& options = line.common();
   const Scenario scenario = scenario_to_study(line, "qualify");
-  note_unused_draws(scenario, options.quiet);
   const auto requirements = chosen_requirements(scenario, line.texts("only"));
-  caution_unread(scenario, keys_of(requirements));
-  set_up_cautions(set_scenarios(scenario, requirements));
   FftCache fft(planning_of(scenario));
-  const unsigned threads = thread_count(asked_threads(options, scenario),
-                                        static_cast<std::size_t>(scenario.integer("run.frames")));
-  light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
-  const auto journal = open_journal(options, study_identity("qualify", scenario));
+  const unsigned threads = threads_of_rank(asked_threads(line.common(), scenario),
+                                           static_cast<std::size_t>(scenario.integer("run.frames")));
   // Requirements most often share the line: required OSNRs, and keys behind it.
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
-  const SourceMaker source = recorded(simulation(fft, reuse), journal.get());
-  const auto outcomes = check_all(requirements, scenario, source, threads, options.quiet);
-  const Table table = spec_table(requirements, outcomes);
-  if (!options.output.empty())
-    write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
-  print(std::cout, table, options.format);
-  end_journal(journal.get());
-  const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
-                                  [](const RequirementOutcome& out) { return out.verdict == "pass"; });
-  return passed ? kDone : kRequirementFailed;
+  const SourceMaker simulated = simulation(fft, reuse);
+  if (world().leads()) return lead({scenario, requirements}, simulated, fft, threads, line);
+  follow_frames(simulated, fft, threads);
+  return kDone;
 }
 
 }  // namespace cohlink
