@@ -10,7 +10,8 @@ namespace cohlink {
 namespace {
 
 void use_pilots(const PilotPhase& pilots, Carried& c) {
-  PilotResult out = pilots(std::move(c.signal), c.first(), c.last());
+  const std::size_t first = c.first(), last = c.last();  // while the signal is there to be counted
+  PilotResult out = pilots(std::move(c.signal), first, last);
   c.signal = std::move(out.symbols);
   c.result.counters["pilot_corrected_slips"] += out.slips;
   for (std::size_t i = 0; i < c.result.rows(); ++i)

@@ -54,6 +54,15 @@ class Repeatability(ProgramTest):
         self.assertEqual((facts["channel.osnr_db"], facts["adc.bits"]), ("20", "5"))
 
 
+class Pilots(ProgramTest):
+    def test_a_capture_with_pilots_is_received(self):
+        # Compilers differ in which argument of a call they take first; this runs under two of them.
+        self.succeed("simulate", "scenario.ini", "--set", "signal.pilot_spacing=16", "-o", "p.h5")
+        facts = json.loads(self.succeed("receive", "p.h5", "--format", "json"))
+        self.assertIn("pilot symbols", facts["used_known_data"])
+        self.assertLess(facts["ber"], 2e-2)  # that of 10.33 dB of OSNR in theory, for the 11 of this scenario
+
+
 class WrongLanes(ProgramTest):
     """What the converter's inputs are connected to, beside the same capture with each lane in its place."""
 
