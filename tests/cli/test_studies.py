@@ -316,6 +316,17 @@ class Ranks(SweepTest):
             self.assertIn(alone.returncode, (0, 1), alone.stderr)
             self.assertEqual(self.content("ranks.h5"), self.content("alone.h5"))
 
+    def test_a_data_set_is_made_by_all_ranks(self):
+        ask = ["dataset", "line.ini", "-n", "7", "--draw", "channel.osnr_db=10:20", "--quiet"]
+        self.succeed(*ask, "-o", "alone")
+        result = self.mpi(3, *ask, "-o", "ranks")
+        self.assertEqual(result.returncode, 0, result.stderr)
+        self.assertIn("made now  7\n", result.stdout)
+        for path in (self.folder / "alone").iterdir():
+            self.assertEqual(self.content(f"ranks/{path.name}"), self.content(f"alone/{path.name}"), path.name)
+        result = self.mpi(2, *ask, "-o", "ranks", "--part", "1/2")
+        self.assertEqual((result.returncode, result.stderr.count("not under mpirun")), (2, 1), result.stderr)
+
     def test_bad_input_and_failures_end_all_ranks_with_one_message(self):
         result = self.mpi(2, "sweep", "line.ini", "--vary", "adc.bits=99")
         self.assertEqual((result.returncode, result.stderr.count("out of range")), (2, 1), result.stderr)

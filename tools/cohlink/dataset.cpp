@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <chrono>
+#include <exception>
 #include <filesystem>
 #include <iostream>
 #include <mutex>
@@ -16,9 +17,11 @@
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/dataset_labels.h"
+#include "tools/study/parts/ranks.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
 #include "tools/study/run/executor.h"
+#include "tools/study/run/rank_frames.h"
 
 namespace cohlink {
 namespace {
@@ -97,36 +100,40 @@ int make_one(const DatasetOrder& order, std::uint64_t number, const CommonOption
   return kDone;
 }
 
-/// Makes what is missing, telling how it comes along.
-int make_all(const DatasetOrder& order, const CommonOptions& options) {
-  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
-  check_items(order, threads);
-  const std::uint64_t before = open_dataset(order), items = items_of_part(order);
-  if (before > 0) note(options.quiet, grouped(before) + " of " + grouped(items) + " items are there already");
-  if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
-  light_hazard_caution(strongest_light(order, threads));
-  set_up_cautions({order.scenario});
-  end_resumably();
+/// How the items come along, on standard error.
+class Telling {
+ public:
+  Telling(const DatasetOrder& order, const CommonOptions& options, std::uint64_t before, unsigned threads)
+      : bar_(options.quiet),
+        items_(items_of_part(order)),
+        before_(before),
+        threads_(threads),
+        quiet_(options.quiet) {}
+  DatasetListener listener() {
+    return {[this](const ItemCost& item) { tell_cost(items_, item, items_ - before_ - 1, threads_, quiet_); },
+            [this] {
+              const std::lock_guard lock(mutex_);
+              ++made_;
+              bar_.show(static_cast<double>(made_) / static_cast<double>(std::max(made_, items_ - before_)),
+                        std::to_string(before_ + made_) + " of " + std::to_string(items_) + " items");
+            }};
+  }
+  std::uint64_t end() {
+    bar_.clear();
+    return made_;
+  }
 
-  FftCache fft(planning_of(order.scenario));
-  ProgressBar bar(options.quiet);
-  std::mutex mutex;
-  std::uint64_t made = 0;
-  DatasetListener listener;
-  listener.first = [&](const ItemCost& item) {
-    tell_cost(items, item, items - before - 1, threads, options.quiet);
-  };
-  listener.made = [&] {
-    const std::lock_guard lock(mutex);
-    ++made;
-    bar.show(static_cast<double>(made) / static_cast<double>(std::max(made, items - before)),
-             std::to_string(before + made) + " of " + std::to_string(items) + " items");
-  };
-  const auto start = std::chrono::steady_clock::now();
-  make_dataset(order, fft, threads, listener);
-  const std::chrono::duration<double> took = std::chrono::steady_clock::now() - start;
-  bar.clear();
-  const double rate = made > 0 ? static_cast<double>(made) / took.count() : 0.0;
+ private:
+  ProgressBar bar_;
+  std::mutex mutex_;
+  std::uint64_t items_, before_, made_ = 0;
+  unsigned threads_;
+  bool quiet_;
+};
+
+void show(const DatasetOrder& order, std::uint64_t made, double seconds, const CommonOptions& options) {
+  const std::uint64_t items = items_of_part(order);
+  const double rate = made > 0 ? static_cast<double>(made) / seconds : 0.0;
   print(std::cout,
         std::vector<Fact>{
             {"items", "items", items, grouped(items)},
@@ -136,6 +143,76 @@ int make_all(const DatasetOrder& order, const CommonOptions& options) {
             {"folder", "folder", order.folder, order.folder},
             {"labels", "labels", labels_path(order), labels_path(order) + " and its index"}},
         options.format);
+}
+
+/// Everything that may be wrong or worth a word, before any work. How many items are there already.
+std::uint64_t begin(const DatasetOrder& order, const CommonOptions& options, unsigned threads) {
+  check_items(order, threads);
+  const std::uint64_t before = open_dataset(order);
+  if (before > 0)
+    note(options.quiet,
+         grouped(before) + " of " + grouped(items_of_part(order)) + " items are there already");
+  if (order.draws.empty()) note(options.quiet, "nothing is drawn: only data and noise differ between items");
+  light_hazard_caution(strongest_light(order, threads));
+  set_up_cautions({order.scenario});
+  end_resumably();
+  return before;
+}
+
+using Clock = std::chrono::steady_clock;
+double seconds_since(Clock::time_point start) {
+  return std::chrono::duration<double>(Clock::now() - start).count();
+}
+
+/// Makes what is missing, telling how it comes along.
+int make_all(const DatasetOrder& order, const CommonOptions& options) {
+  const unsigned threads = thread_count(asked_threads(options, order.scenario), order.count);
+  Telling telling(order, options, begin(order, options, threads), threads);
+  FftCache fft(planning_of(order.scenario));
+  const auto start = Clock::now();
+  make_dataset(order, fft, threads, telling.listener());
+  const double took = seconds_since(start);
+  show(order, telling.end(), took, options);
+  return kDone;
+}
+
+/// A rank's part of the files, in the folder that all share; what went wrong, if anything.
+std::exception_ptr make_share(DatasetOrder order, const CommonOptions& options, unsigned threads) {
+  order.part = {static_cast<std::size_t>(world().rank) + 1, static_cast<std::size_t>(world().size)};
+  try {
+    FftCache fft(planning_of(order.scenario));
+    CommonOptions told = options;
+    told.quiet = options.quiet || !world().leads();
+    Telling telling(order, told, open_dataset(order), threads);
+    make_dataset(order, fft, threads, telling.listener());
+    telling.end();
+    return nullptr;
+  } catch (...) {
+    return std::current_exception();
+  }
+}
+
+/// The same by all ranks: each makes its part, then rank 0 looks through the whole and orders its labels.
+int make_by_ranks(const DatasetOrder& order, const CommonOptions& options) {
+  if (order.part.count > 1) throw InputError("--part: not under mpirun, which gives each rank a part");
+  if (order.form.kind == DatasetForm::Kind::kStacked)
+    throw InputError("--form stacked: one stack is one process's work; give --form shards");
+  const unsigned threads = threads_of_rank(asked_threads(options, order.scenario), order.count);
+  const std::uint64_t before = world().leads() ? begin(order, options, threads) : 0;
+  if (!all_go_on(true)) {
+    if (!world().leads()) return kDone;
+    throw RunError("another rank could not start");
+  }
+  const auto start = Clock::now();
+  const std::exception_ptr failure = make_share(order, options, threads);
+  const bool whole = all_go_on(failure == nullptr);
+  if (failure) std::rethrow_exception(failure);
+  if (!world().leads()) return whole ? kDone : kRunFailed;
+  if (!whole) throw RunError("another rank could not make its items; the same command goes on from here");
+  const double took = seconds_since(start);
+  open_dataset(order);
+  make_dataset(order, FftCache(planning_of(order.scenario)), threads, {[](const ItemCost&) {}, [] {}});
+  show(order, order.count - before, took, options);
   return kDone;
 }
 
@@ -186,17 +263,18 @@ int dataset(const Arguments& arguments) {
   DatasetOrder order = order_of(line);
   refuse_recording(order.scenario);
   refuse_untouched_draws(order.draws);
-  caution_unread(order.scenario, keys_of(order.draws));
+  if (world().leads()) caution_unread(order.scenario, keys_of(order.draws));
   if (line.has("item")) {
     line.refuse({"items", "part", "measure"}, "--item makes one capture alone");
-    return make_one(order, line.count("item").value_or(0), options);
+    leave_ranks();
+    return !world().leads() ? kDone : make_one(order, line.count("item").value_or(0), options);
   }
   order.count = line.count("items", 1).value_or(0);
   order.folder = options.output;
   if (order.count == 0) throw InputError("dataset needs -n N, 1 or more");
   if (order.count > 1'000'000) throw InputError("-n: at most 1,000,000 captures in one folder");
   refuse_large_stacks(order);
-  return make_all(order, options);
+  return world().size > 1 ? make_by_ranks(order, options) : make_all(order, options);
 }
 
 }  // namespace cohlink

@@ -81,7 +81,7 @@ int unknown_command(const std::string& name) {
 
 /// Whether a command is work for several processes.
 bool is_shared(const Arguments& arguments) {
-  constexpr std::string_view kShared[] = {"sweep", "margins", "limit", "outage", "qualify"};
+  constexpr std::string_view kShared[] = {"sweep", "margins", "limit", "outage", "qualify", "dataset"};
   return !arguments.empty() &&
          std::find(std::begin(kShared), std::end(kShared), arguments.front()) != std::end(kShared) &&
          std::find(arguments.begin(), arguments.end(), "--help") == arguments.end();
