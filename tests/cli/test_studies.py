@@ -273,6 +273,27 @@ class Parts(SweepTest):
         self.refuse(2, "--part needs -o FILE", "sweep", "line.ini", *GRID, "--part", "1/2")
 
 
+class PartsOfFrames(SweepTest):
+    SHEET = ("[require.osnr]\nmeasure = required_osnr\nat_most = 13\n"
+             "[require.snr]\nset = channel.osnr_db = 14\nmeasure = snr_db\nat_least = 5\n")
+
+    def test_parts_of_outage_and_qualify_make_the_whole(self):
+        self.write("sheet.ini", self.SHEET)
+        for ask in (["outage", "line.ini", "-n", "7", "--draw", "channel.dgd_ps=maxwell:20", "--criterion", "snr_penalty_db=3"],
+                    ["qualify", "line.ini", "sheet.ini"]):
+            whole = self.run_program(*ask, "--quiet", "-o", "whole.h5")
+            for k in (3, 1, 2):
+                said = self.run_program(*ask, "--part", f"{k}/3", "-o", f"part-{k}.h5")
+                self.assertEqual((said.returncode, said.stdout), (0, ""), said.stderr)
+                self.assertIn(f"part {k} of 3; 'cohlink merge'", said.stderr)
+            merged = self.run_program("merge", "--quiet", "part-2.h5", "part-3.h5", "part-1.h5", "-o", "merged.h5")
+            self.assertEqual((merged.returncode, merged.stdout), (whole.returncode, whole.stdout), merged.stderr)
+            self.assertEqual(self.content("merged.h5"), self.content("whole.h5"))
+            self.refuse(2, "merge: missing 2/3", "merge", "part-1.h5", "part-3.h5", "-o", "m.h5")
+        self.refuse(2, "--part needs -o FILE", "qualify", "line.ini", "sheet.ini", "--part", "1/2")
+        self.refuse(2, "--part 3/2: expected k/n", "outage", "line.ini", "--part", "3/2", "-o", "p.h5")
+
+
 @unittest.skipUnless(os.environ.get("COHLINK_MPIRUN"), "built without MPI")
 class Ranks(SweepTest):
     def mpi(self, ranks, *arguments):

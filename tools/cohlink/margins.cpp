@@ -8,7 +8,7 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
-#include "tools/cohlink/margins.h"
+#include "tools/cohlink/merged.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"

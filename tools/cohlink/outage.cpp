@@ -10,28 +10,38 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/merged.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/frames_part.h"
 #include "tools/study/parts/ranks.h"
+#include "tools/study/plan/arithmetic.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
+#include "tools/study/run/executor.h"
 #include "tools/study/run/rank_frames.h"
+#include "tools/study/run/record.h"
 #include "tools/study/search/outage_report.h"
 #include "tools/study/search/rare_outage.h"
 
 namespace cohlink {
 namespace {
 
-/// The command that makes the worst capture again.
-std::string repeat_command(const CommonOptions& options, const Scenario& scenario,
-                           const std::vector<Draw>& draws, const Realisation& worst) {
+/// The command that makes a realisation's capture again, but for what was drawn.
+std::string repeat_command(const CommonOptions& options, const Scenario& scenario) {
   std::string text = "cohlink simulate";
   for (const auto& file : options.files) text += " " + shell_quoted(file);
   for (const auto& setting : options.settings) text += " --set " + shell_quoted(setting);
   for (const Tie& tie : scenario.ties())
     if (tie.origin.line == 0) text += " --tie " + shell_quoted(tie.key + "=" + tie.text);
-  text += " --seed " + std::to_string(scenario.integer("run.seed")) + " --set fibre.birefringence=redrawn";
+  return text + " --seed " + std::to_string(scenario.integer("run.seed")) +
+         " --set fibre.birefringence=redrawn";
+}
+
+/// That of the worst.
+std::string worst_again(const std::string& repeat, const std::vector<Draw>& draws, const Realisation& worst) {
+  std::string text = repeat;
   for (std::size_t i = 0; i < draws.size(); ++i)
     text += " --set " + draws[i].key + "=" + exact_decimal(worst.values[i]);
   return text + " --frame " + std::to_string(worst.number) + " -o worst.h5";
@@ -42,6 +52,9 @@ struct Order {
   OutageQuestion of;
   std::uint64_t count = 0;
   std::optional<std::uint64_t> screened;  // of which `count` are simulated
+  Part part = {};
+  std::string must_hold;  // the criterion as it was given
+  std::string repeat;     // repeat_command
 };
 
 void declare_options(CommandLine& line) {
@@ -55,8 +68,10 @@ void declare_options(CommandLine& line) {
                                                                    "print the table of realisations alone")(
       "screen", po::value<std::string>()->value_name("N"),
       "for outages too rare to count: draw N realisations, look at their DGD and PDL, and simulate -n of "
-      "them, most from the tail")("output,o", po::value<std::string>()->value_name("FILE"),
-                                  "write the result as HDF5, for reports");
+      "them, most from the tail")(
+      "part", po::value<std::string>()->value_name("k/n"),
+      "only the k-th of n parts of the realisations, for batch systems; 'cohlink merge' joins them")(
+      "output,o", po::value<std::string>()->value_name("FILE"), "write the result as HDF5, for reports");
 }
 
 void read_counts(const CommandLine& line, Order& order) {
@@ -70,6 +85,13 @@ void read_counts(const CommandLine& line, Order& order) {
     throw InputError("--screen " + std::to_string(*order.screened) + ": at most 10,000,000 realisations");
 }
 
+Part part_of(const CommandLine& line) {
+  if (!line.has("part")) return {};
+  if (line.common().output.empty()) throw InputError("--part needs -o FILE: a part is nothing by itself");
+  line.refuse({"screen", "each"}, "not with --part, which keeps its realisations for 'cohlink merge'");
+  return parse_part(line.text("part"), "--part");
+}
+
 Order read_order(const CommandLine& line) {
   Order order;
   auto& [scenario, draws, criterion] = order.of;
@@ -78,9 +100,11 @@ Order read_order(const CommandLine& line) {
   draws = read_draws(scenario, laws, "--draw");
   for (const Draw& draw : draws)
     if (!draw.numeric) throw InputError("--draw " + draw.key + ": holds no number");
-  criterion =
-      parse_criterion(line.has("criterion") ? line.text("criterion") : "fec", scenario, "--criterion");
+  order.must_hold = line.has("criterion") ? line.text("criterion") : "fec";
+  criterion = parse_criterion(order.must_hold, scenario, "--criterion");
   read_counts(line, order);
+  order.part = part_of(line);
+  order.repeat = repeat_command(line.common(), scenario);
   if (!world().leads()) return order;
   caution_unread(scenario, keys_of(draws));
   if (draws.empty() && scenario.number("fibre.pmd_ps_per_sqrt_km") == 0.0 &&
@@ -110,7 +134,7 @@ void tell(const Outage& found, const Order& order, const CommandLine& line) {
   const CommonOptions& options = line.common();
   const auto& [scenario, draws, criterion] = order.of;
   const std::vector<Fact> facts = outage_facts(
-      found, criterion, draws, repeat_command(options, scenario, draws, found.realisations[found.worst]));
+      found, criterion, draws, worst_again(order.repeat, draws, found.realisations[found.worst]));
   const Table quantiles = quantile_table(found), realisations = realisation_table(found, draws);
   if (!options.output.empty())
     write_study({"outage", {{"quantiles", quantiles}, {"realisations", realisations}}, facts}, scenario,
@@ -123,6 +147,44 @@ void tell(const Outage& found, const Order& order, const CommandLine& line) {
   print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
 }
 
+Question question_of(const Order& order) {
+  std::string laws;
+  for (const Draw& draw : order.of.draws) laws += draw.key + "=" + draw_text(draw) + "\n";
+  return {{"scenario", order.of.scenario.resolved()},
+          {"draws", laws},
+          {"criterion", order.must_hold},
+          {"realisations", std::to_string(order.count)},
+          {"repeat", order.repeat}};
+}
+
+Order order_from(const Question& question) {
+  Order order;
+  order.of.scenario.read_text(question.at("scenario"), "scenario of the parts");
+  order.of.draws = read_draws(order.of.scenario, lines_of(question.at("draws")), "draws of the parts");
+  order.of.criterion = parse_criterion(question.at("criterion"), order.of.scenario, "criterion of the parts");
+  order.count = std::stoull(question.at("realisations"));
+  order.repeat = question.at("repeat");
+  return order;
+}
+
+RunIdentity identity_of(const Order& order) {
+  if (order.part.whole()) return study_identity("outage", order.of.scenario);
+  RunIdentity identity = identity_of_parts("outage", order.of.scenario, question_of(order), order.part);
+  identity.emplace_back("--part", std::to_string(order.part.number));
+  return identity;
+}
+
+/// The part's realisations, kept for merge.
+void keep_part(const Order& order, const FrameLog& log, const FftCache& fft, const CommonOptions& options) {
+  const Question question = question_of(order);
+  const std::string identity =
+      identity_text(identity_of_parts("outage", order.of.scenario, question, order.part));
+  write_frames_part("outage", question, log.records(),
+                    {options.output, order.part, identity, arithmetic_of(fft)});
+  note(options.quiet, options.output + ": part " + std::to_string(order.part.number) + " of " +
+                          std::to_string(order.part.count) + "; 'cohlink merge' puts the parts together");
+}
+
 /// What the rank does that asks, counts and prints.
 void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
           const CommandLine& line) {
@@ -130,20 +192,28 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
   const Scenario& scenario = order.of.scenario;
   light_hazard_caution(check_scenarios(drawn_scenarios(order), fft, threads));
   set_up_cautions({scenario});
-  const auto journal = open_journal(options, study_identity("outage", scenario));
+  const auto journal = open_journal(options, identity_of(order));
+  FrameLog log;
+  std::vector<std::uint64_t> numbers;  // of the part
+  for (std::uint64_t i = 0; i < order.count; ++i)
+    if (is_of_part(i, order.part)) numbers.push_back(i);
   ProgressBar bar(options.quiet);
   std::atomic<std::uint64_t> frames = 0;
   const auto counted = [&](const SourceMaker& source) {
     return watched(recorded(source, journal.get()), [&] {
       const std::uint64_t done = ++frames;
-      bar.show(static_cast<double>(done) / static_cast<double>(order.count),
-               grouped(std::min(done, order.count)) + " of " + grouped(order.count) + " realisations");
+      const std::uint64_t all = numbers.size();
+      bar.show(static_cast<double>(done) / static_cast<double>(all),
+               grouped(std::min(done, all)) + " of " + grouped(all) + " realisations");
     });
   };
   std::function<void()> tell_found;
   const auto study = [&](const FrameWork& work) {
     const SourceMaker source = counted(work.source);
-    if (order.screened) {
+    if (!order.part.whole()) {
+      count_realisations(order.of, numbers, logged(source, log), work.threads);
+      tell_found = [&] { keep_part(order, log, fft, options); };
+    } else if (order.screened) {
       const auto screened = screen(scenario, order.of.draws, *order.screened, threads);
       const RareOutage found =
           find_rare_outage(order.of, screened, {order.count, 0.95}, source, work.threads);
@@ -160,6 +230,16 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
 }
 
 }  // namespace
+
+int merge_outage_parts(const CommandLine& line) {
+  const MergedFrames merged = merge_frames("outage", line.common().files);
+  if (!merged.remark.empty()) caution(merged.remark);
+  const Order order = order_from(merged.question);
+  FftCache fft(planning_of(order.of.scenario));
+  const SourceMaker source = known_from(merged.records, simulation(fft));
+  tell(find_outage(order.of, order.count, source, thread_count(0, order.count)), order, line);
+  return kDone;
+}
 
 int outage(const Arguments& arguments) {
   CommandLine line(

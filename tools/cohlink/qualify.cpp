@@ -5,12 +5,17 @@
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
+#include "tools/cohlink/merged.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
 #include "tools/study/files/study_file.h"
+#include "tools/study/parts/frames_part.h"
 #include "tools/study/parts/ranks.h"
+#include "tools/study/plan/arithmetic.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/run/executor.h"
 #include "tools/study/run/rank_frames.h"
+#include "tools/study/run/record.h"
 #include "tools/study/search/spec_sheet.h"
 
 namespace cohlink {
@@ -79,35 +84,89 @@ std::vector<RequirementOutcome> check_all(const std::vector<Requirement>& requir
 struct Order {
   const Scenario& scenario;
   const std::vector<Requirement>& requirements;
+  Part part = {};
 };
 
-/// What the rank does that checks and prints.
-int lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
-         const CommandLine& line) {
-  const auto& [scenario, requirements] = order;
-  const CommonOptions& options = line.common();
-  note_unused_draws(scenario, options.quiet);
-  caution_unread(scenario, keys_of(requirements));
-  set_up_cautions(set_scenarios(scenario, requirements));
-  light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
-  const auto journal = open_journal(options, study_identity("qualify", scenario));
-  std::vector<RequirementOutcome> outcomes;
-  const auto study = [&](const FrameWork& work) {
-    const SourceMaker source = recorded(work.source, journal.get());
-    outcomes = check_all(order.requirements, order.scenario, source, work.threads, options.quiet);
-  };
-  share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
-  const Table table = spec_table(requirements, outcomes);
+Question question_of(const Order& order) {
+  std::string names;
+  for (const Requirement& requirement : order.requirements) names += requirement.name + "\n";
+  return {{"scenario", order.scenario.resolved()}, {"requirements", names}};
+}
+
+RunIdentity identity_of(const Order& order) {
+  if (order.part.whole()) return study_identity("qualify", order.scenario);
+  RunIdentity identity = identity_of_parts("qualify", order.scenario, question_of(order), order.part);
+  identity.emplace_back("--part", std::to_string(order.part.number));
+  return identity;
+}
+
+std::vector<Requirement> of_part(const Order& order) {
+  std::vector<Requirement> mine;
+  for (std::size_t i = 0; i < order.requirements.size(); ++i)
+    if (is_of_part(i, order.part)) mine.push_back(order.requirements[i]);
+  return mine;
+}
+
+/// The frames that the part's requirements took, kept for merge.
+int keep_part(const Order& order, const FrameLog& log, const FftCache& fft, const CommonOptions& options) {
+  const Question question = question_of(order);
+  const std::string identity =
+      identity_text(identity_of_parts("qualify", order.scenario, question, order.part));
+  write_frames_part("qualify", question, log.records(),
+                    {options.output, order.part, identity, arithmetic_of(fft)});
+  note(options.quiet, options.output + ": part " + std::to_string(order.part.number) + " of " +
+                          std::to_string(order.part.count) + "; 'cohlink merge' puts the parts together");
+  return kDone;
+}
+
+/// Prints and writes what was found; the exit status.
+int show(const Order& order, const std::vector<RequirementOutcome>& outcomes, const CommonOptions& options) {
+  const Table table = spec_table(order.requirements, outcomes);
   if (!options.output.empty())
-    write_study({"qualify", {{"requirements", table}}, {}}, scenario, options.output);
+    write_study({"qualify", {{"requirements", table}}, {}}, order.scenario, options.output);
   print(std::cout, table, options.format);
-  end_journal(journal.get());
   const bool passed = std::all_of(outcomes.begin(), outcomes.end(),
                                   [](const RequirementOutcome& out) { return out.verdict == "pass"; });
   return passed ? kDone : kRequirementFailed;
 }
 
+/// What the rank does that checks and prints.
+int lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
+         const CommandLine& line) {
+  const auto& [scenario, requirements, part] = order;
+  const CommonOptions& options = line.common();
+  note_unused_draws(scenario, options.quiet);
+  caution_unread(scenario, keys_of(requirements));
+  set_up_cautions(set_scenarios(scenario, requirements));
+  light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
+  const auto journal = open_journal(options, identity_of(order));
+  std::vector<RequirementOutcome> outcomes;
+  FrameLog log;
+  const auto study = [&](const FrameWork& work) {
+    const SourceMaker source = recorded(work.source, journal.get());
+    outcomes = check_all(of_part(order), order.scenario, order.part.whole() ? source : logged(source, log),
+                         work.threads, options.quiet);
+  };
+  share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
+  const int status = part.whole() ? show(order, outcomes, options) : keep_part(order, log, fft, options);
+  end_journal(journal.get());
+  return status;
+}
+
 }  // namespace
+
+int merge_qualify_parts(const CommandLine& line) {
+  const CommonOptions& options = line.common();
+  const MergedFrames merged = merge_frames("qualify", options.files);
+  if (!merged.remark.empty()) caution(merged.remark);
+  Scenario scenario;
+  scenario.read_text(merged.question.at("scenario"), "scenario of the parts");
+  const auto requirements = chosen_requirements(scenario, lines_of(merged.question.at("requirements")));
+  FftCache fft(planning_of(scenario));
+  const SourceMaker source = known_from(merged.records, simulation(fft));
+  const auto outcomes = check_all(requirements, scenario, source, thread_count(0, 64), options.quiet);
+  return show({scenario, requirements}, outcomes, options);
+}
 
 int qualify(const Arguments& arguments) {
   CommandLine line(
@@ -119,17 +178,22 @@ int qualify(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("only", po::value<std::vector<std::string>>()->composing()->value_name("NAME"),
              "check this requirement alone; may be repeated")(
+      "part", po::value<std::string>()->value_name("k/n"),
+      "only every n-th requirement, from the k-th, for batch systems; 'cohlink merge' joins them")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the table as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
   const Scenario scenario = scenario_to_study(line, "qualify");
   const auto requirements = chosen_requirements(scenario, line.texts("only"));
+  const Part part = line.has("part") ? parse_part(line.text("part"), "--part") : Part();
+  if (line.has("part") && line.common().output.empty())
+    throw InputError("--part needs -o FILE: a part is nothing by itself");
   FftCache fft(planning_of(scenario));
   const unsigned threads = threads_of_rank(asked_threads(line.common(), scenario),
                                            static_cast<std::size_t>(scenario.integer("run.frames")));
   // Requirements most often share the line: required OSNRs, and keys behind it.
   const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(scenario, {"channel.osnr_db"}));
   const SourceMaker simulated = simulation(fft, reuse);
-  if (world().leads()) return lead({scenario, requirements}, simulated, fft, threads, line);
+  if (world().leads()) return lead({scenario, requirements, part}, simulated, fft, threads, line);
   follow_frames(simulated, fft, threads);
   return kDone;
 }

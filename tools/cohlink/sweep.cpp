@@ -8,9 +8,10 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/dataset.h"
-#include "tools/cohlink/margins.h"
+#include "tools/cohlink/merged.h"
 #include "tools/cohlink/refusals.h"
 #include "tools/cohlink/resume.h"
+#include "tools/study/parts/frames_part.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/ties.h"
 #include "tools/study/run/at_point.h"
@@ -213,7 +214,8 @@ int sweep(const Arguments& arguments) {
 int merge(const Arguments& arguments) {
   CommandLine line(
       "merge PART... [-o curve.h5]",
-      "Joins the parts of a sweep or of margins (--part k/n) to the table and the file that the\n"
+      "Joins the parts of a sweep, margins, outage or qualify (--part k/n) to the table and the file that "
+      "the\n"
       "whole would have given, byte for byte; the folders of a data set's parts to one folder (-o DIR).");
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5");
@@ -224,6 +226,9 @@ int merge(const Arguments& arguments) {
     return merge_datasets(line);
   check_output(options.output, options.files);
   if (!options.files.empty() && is_margins_part(options.files.front())) return merge_margins_parts(line);
+  const std::string study = options.files.empty() ? "" : study_of_part(options.files.front());
+  if (study == "outage") return merge_outage_parts(line);
+  if (study == "qualify") return merge_qualify_parts(line);
   const auto [order, records, remark] = merge_parts(options.files);
   if (!remark.empty()) caution(remark);
   const Table table = table_of(order, records);

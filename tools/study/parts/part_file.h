@@ -18,6 +18,9 @@ struct Part {
 /// "2/8"; InputError, beginning with `origin`, else.
 Part parse_part(const std::string& text, const std::string& origin = "");
 
+/// Which of a study's tasks, known by number, are a part's: every n-th from the k-th.
+inline bool is_of_part(std::size_t task, const Part& part) { return task % part.count == part.number - 1; }
+
 /// Who a part is: of which study (everything that decides its numbers, but for the part's own number), which
 /// part of it, and how it was rounded (arithmetic.h).
 struct PartHead {

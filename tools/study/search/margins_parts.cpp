@@ -34,8 +34,6 @@ RunIdentity identity_of(const MarginsOrder& order) {
   return identity;
 }
 
-bool is_of_part(std::size_t task, const Part& part) { return task % part.count == part.number - 1; }
-
 void write_margins_part(const MarginsOrder& order, const std::string& criterion,
                         const std::vector<std::string>& lines, const PartHead& head) {
   std::string records;

@@ -12,9 +12,6 @@ namespace cohlink {
 /// Everything that decides the numbers of margins.
 RunIdentity identity_of(const MarginsOrder& order);
 
-/// Whether a task (margins.h) is of that part: every so many, so that long and short ones are shared out.
-bool is_of_part(std::size_t task, const Part& part);
-
 /// The file of one part: the order and the lines of its tasks. `criterion`: as it was given.
 void write_margins_part(const MarginsOrder& order, const std::string& criterion,
                         const std::vector<std::string>& lines, const PartHead& head);

@@ -116,6 +116,15 @@ double Outage::quantile(std::vector<double> values, double part) {
   return quantile_of(std::move(values), part);
 }
 
+void count_realisations(const OutageQuestion& question, const std::vector<std::uint64_t>& numbers,
+                        const SourceMaker& source, unsigned threads) {
+  const auto& [scenario, draws, criterion] = question;
+  const FrameSource common = draws.empty() ? source(realisation_scenario(scenario, draws, 0)) : nullptr;
+  for_each_index(numbers.size(), threads, [&, &base = scenario, &laws = draws](std::size_t i) {
+    common ? common(numbers[i]) : source(realisation_scenario(base, laws, numbers[i]))(numbers[i]);
+  });
+}
+
 Realiser::Realiser(const OutageQuestion& question, const SourceMaker& source, unsigned threads)
     : question_(question), source_(source) {
   const auto& [scenario, draws, criterion] = question;

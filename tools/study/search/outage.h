@@ -60,6 +60,10 @@ struct OutageQuestion {
 Outage find_outage(const OutageQuestion& question, std::uint64_t count, const SourceMaker& source,
                    unsigned threads);
 
+/// Counts the frames of those realisations of find_outage that are a part's, for whoever listens to `source`.
+void count_realisations(const OutageQuestion& question, const std::vector<std::uint64_t>& numbers,
+                        const SourceMaker& source, unsigned threads);
+
 /// Simulates and judges realisations one by one, from any thread; question and source must outlive it.
 /// InputError and RunError as find_outage.
 class Realiser {

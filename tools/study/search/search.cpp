@@ -35,13 +35,14 @@ FrameResult with_guesses(FrameResult result, int bits_per_symbol, double symbols
   return result;
 }
 
-/// Frames by scenario and number, in memory and where there is one in a journal. A record: "scenario frame
+using RecordListener = std::function<void(const std::string&)>;
+
+/// Frames by scenario and number, in memory; `keep` hears of every one that is new. A record: "scenario frame
 /// result".
 class RecordedFrames {
  public:
-  explicit RecordedFrames(Journal* journal) : journal_(journal) {
-    if (journal == nullptr) return;
-    for (const std::string& record : journal->records()) {
+  RecordedFrames(const std::vector<std::string>& known, RecordListener keep) : keep_(std::move(keep)) {
+    for (const std::string& record : known) {
       const auto first = record.find(' '), second = record.find(' ', first + 1);
       if (second == std::string::npos) throw RunError("a journal's record without its place");
       known_.emplace(record.substr(0, second),
@@ -56,19 +57,18 @@ class RecordedFrames {
   }
   void keep(const std::string& place, const FrameResult& result) {
     const std::lock_guard lock(mutex_);
-    if (known_.emplace(place, result).second && journal_ != nullptr)
-      journal_->add(place + " " + to_line(result));
+    if (known_.emplace(place, result).second && keep_) keep_(place + " " + to_line(result));
   }
 
  private:
-  Journal* journal_;
+  RecordListener keep_;
   mutable std::mutex mutex_;
   std::map<std::string, FrameResult> known_;
 };
 
 /// Frames of `source`, each computed once.
-SourceMaker kept(SourceMaker source, Journal* journal) {
-  const auto frames = std::make_shared<RecordedFrames>(journal);
+SourceMaker kept(SourceMaker source, const std::vector<std::string>& known, RecordListener keep) {
+  const auto frames = std::make_shared<RecordedFrames>(known, std::move(keep));
   return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
     const std::string name = fingerprint(deciding_text(scenario)).text();
     // Set up when the first frame is missing: most of a resumed study needs no link at all.
@@ -79,7 +79,7 @@ SourceMaker kept(SourceMaker source, Journal* journal) {
     const auto late = std::make_shared<Late>();
     return [=](std::uint64_t frame) {
       const std::string place = name + " " + std::to_string(frame);
-      if (const auto known = frames->find(place)) return *known;
+      if (const auto found = frames->find(place)) return *found;
       std::call_once(late->once, [&] { late->frames = source(scenario); });
       const FrameResult result = late->frames(frame);
       frames->keep(place, result);
@@ -108,10 +108,30 @@ SourceMaker watched(SourceMaker source, std::function<void()> done) {
 }
 
 SourceMaker recorded(SourceMaker source, Journal* journal) {
-  return journal == nullptr ? source : kept(std::move(source), journal);
+  if (journal == nullptr) return source;
+  return kept(std::move(source), journal->records(),
+              [journal](const std::string& record) { journal->add(record); });
 }
 
-SourceMaker remembered(SourceMaker source) { return kept(std::move(source), nullptr); }
+void FrameLog::add(const std::string& record) {
+  const std::lock_guard lock(mutex_);
+  records_.insert(record);
+}
+
+std::vector<std::string> FrameLog::records() const {
+  const std::lock_guard lock(mutex_);
+  return {records_.begin(), records_.end()};
+}
+
+SourceMaker logged(SourceMaker source, FrameLog& log) {
+  return kept(std::move(source), {}, [&log](const std::string& record) { log.add(record); });
+}
+
+SourceMaker known_from(const std::vector<std::string>& known, SourceMaker source) {
+  return kept(std::move(source), known, nullptr);
+}
+
+SourceMaker remembered(SourceMaker source) { return kept(std::move(source), {}, nullptr); }
 
 SourceMaker simulation(const FftCache& fft, std::shared_ptr<FrameReuse> reuse, std::uint64_t address) {
   if (!reuse) reuse = std::make_shared<FrameReuse>(ReuseRule{});

@@ -5,6 +5,8 @@
 #include <cstdint>
 #include <functional>
 #include <memory>
+#include <mutex>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -43,6 +45,23 @@ class Journal;
 /// stands: a study that was interrupted walks the same way again and finds what it had. A frame is known by
 /// its scenario and number, so any study of these scenarios may go on from it. Null journal: `source` itself.
 SourceMaker recorded(SourceMaker source, Journal* journal);
+
+/// Records of frames as `recorded` makes them, in memory: for parts of a study. Thread-safe.
+class FrameLog {
+ public:
+  void add(const std::string& record);
+  /// In an order that does not depend on who counted first.
+  std::vector<std::string> records() const;
+
+ private:
+  mutable std::mutex mutex_;
+  std::set<std::string> records_;
+};
+
+/// The same frames, each that was asked for noted in `log`; those that `known` holds, records of other logs,
+/// are not computed.
+SourceMaker logged(SourceMaker source, FrameLog& log);
+SourceMaker known_from(const std::vector<std::string>& known, SourceMaker source);
 
 /// The same frames, each computed once and kept in memory: for a search that comes back to scenarios it had.
 SourceMaker remembered(SourceMaker source);

@@ -1,4 +1,4 @@
-// The parts of margins, joined by cohlink merge.
+// What 'cohlink merge' does with parts of studies other than sweeps.
 #pragma once
 
 #include "tools/cohlink/command_line.h"
@@ -7,5 +7,7 @@ namespace cohlink {
 
 /// What the whole command would have printed and written; its exit status.
 int merge_margins_parts(const CommandLine& line);
+int merge_outage_parts(const CommandLine& line);
+int merge_qualify_parts(const CommandLine& line);
 
 }  // namespace cohlink
