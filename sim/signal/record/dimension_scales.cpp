@@ -2,30 +2,34 @@
 
 #include <hdf5_hl.h>
 
+#include <array>
 #include <cstdio>
+#include <stdexcept>
 
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
 
-h5::Handle dataset(const h5::File& file, const std::string& name) {
-  return {H5Dopen2(file.id(), name.c_str(), H5P_DEFAULT), H5Dclose};
+bool make_scale(h5::File& file, const std::string& name, const std::string& title) {
+  return H5DSset_scale(file.opened(name), title.c_str()) >= 0;
 }
 
-bool make_scale(const h5::File& file, const std::string& name, const std::string& title) {
-  const h5::Handle scale = dataset(file, name);
-  return scale && H5DSset_scale(scale.get(), title.c_str()) >= 0;
-}
-
-bool attach(const h5::File& file, const std::string& name, const std::vector<std::string>& axes) {
-  const h5::Handle data = dataset(file, name);
-  for (std::size_t axis = 0; axis < axes.size(); ++axis) {
-    const h5::Handle scale = dataset(file, axes[axis]);
-    if (!data || !scale || H5DSattach_scale(data.get(), scale.get(), static_cast<unsigned>(axis)) < 0)
+bool attach(h5::File& file, const std::string& name, const std::vector<std::string>& axes) {
+  for (std::size_t axis = 0; axis < axes.size(); ++axis)
+    if (H5DSattach_scale(file.opened(name), file.opened(axes[axis]), static_cast<unsigned>(axis)) < 0)
       return false;
-  }
   return true;
+}
+
+/// Places along an axis of a data set.
+std::size_t length_of(h5::File& file, const std::string& dataset, std::size_t axis) {
+  const h5::Handle space(H5Dget_space(file.opened(dataset)), H5Sclose);
+  std::array<hsize_t, H5S_MAX_RANK> sizes{};
+  const int rank = H5Sget_simple_extent_dims(space.get(), sizes.data(), nullptr);
+  if (rank < 0 || axis >= static_cast<std::size_t>(rank))
+    throw std::logic_error("more axes than dimensions: " + dataset);
+  return static_cast<std::size_t>(sizes[axis]);
 }
 
 void check(const h5::File& file, bool written) {
@@ -58,12 +62,12 @@ void Axes::labelled(const std::string& axis, const std::vector<std::string>& lab
 }
 
 void Axes::attach(const std::string& dataset, const std::vector<std::string>& axes) {
-  const h5::Shape shape = file_.shape(dataset);
   for (std::size_t i = 0; i < axes.size(); ++i) {
     if (!scales_.insert(axes[i]).second) continue;
     const bool described = file_.has(axes[i]);
-    if (!described) file_.reserve(axes[i], {shape.at(i)});
-    check(file_, make_scale(file_, axes[i], described ? axes[i] : bare_title(shape.at(i))));
+    const std::size_t length = length_of(file_, dataset, i);
+    if (!described) file_.reserve(axes[i], {length});
+    check(file_, make_scale(file_, axes[i], described ? axes[i] : bare_title(length)));
   }
   if (axes.front() != dataset) check(file_, cohlink::attach(file_, dataset, axes));
 }

@@ -87,30 +87,41 @@ class Writer {
 
   template <class Value>
   void operator()(const char* name, const char* unit, const Value& value) {
-    put(group_ + name, value);
-    if (file_.has(group_ + name)) write_unit(file_, group_ + name, unit);
+    put({group_ + name, unit}, value);
   }
 
  private:
-  void put(const std::string& name, double value) { file_.write_scalar(name, value); }
-  template <std::size_t n>
-  void put(const std::string& name, const std::array<double, n>& values) {
-    static_assert(n == 4 || n == 2, "a number for each lane or polarisation");
-    file_.write<double>(name, values, {n});
-    axes_.attach(name, {n == 4 ? "/lane" : "/polarisation"});
+  struct Number {
+    std::string name;
+    const char* unit;
+  };
+
+  void put(const Number& number, double value) {
+    file_.write_scalar(number.name, value);
+    write_unit(file_, number.name, number.unit);
   }
-  void put(const std::string& name, const PerPhotodiode& rows) { put_rows(name, rows, "/photodiode"); }
-  void put(const std::string& name, const PerSubConverter& rows) { put_rows(name, rows, "/sub_converter"); }
+  template <std::size_t n>
+  void put(const Number& number, const std::array<double, n>& values) {
+    static_assert(n == 4 || n == 2, "a number for each lane or polarisation");
+    put_values(number, values, {n}, {n == 4 ? "/lane" : "/polarisation"});
+  }
+  void put(const Number& number, const PerPhotodiode& rows) { put_rows(number, rows, "/photodiode"); }
+  void put(const Number& number, const PerSubConverter& rows) { put_rows(number, rows, "/sub_converter"); }
   template <class T>
-  void put(const std::string& name, const std::optional<T>& value) {
-    if (value) put(name, *value);
+  void put(const Number& number, const std::optional<T>& value) {
+    if (value) put(number, *value);
   }
   template <class Rows>
-  void put_rows(const std::string& name, const Rows& rows, const char* axis) {
+  void put_rows(const Number& number, const Rows& rows, const char* axis) {
     std::vector<double> flat;
     for (const auto& row : rows) flat.insert(flat.end(), row.begin(), row.end());
-    file_.write<double>(name, flat, {rows.size(), rows[0].size()});
-    axes_.attach(name, {"/lane", axis});
+    put_values(number, flat, {rows.size(), rows[0].size()}, {"/lane", axis});
+  }
+  void put_values(const Number& number, std::span<const double> values, const h5::Shape& shape,
+                  const std::vector<std::string>& axes) {
+    file_.write<double>(number.name, values, shape);
+    axes_.attach(number.name, axes);
+    write_unit(file_, number.name, number.unit);
   }
 
   h5::File& file_;

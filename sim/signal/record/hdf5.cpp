@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <string_view>
+#include <utility>
 
 #include "sim/signal/record/atomic_file.h"
 #include "sim/signal/record/hdf5_types.h"
@@ -53,22 +54,6 @@ Handle create_dataset(hid_t file, const std::string& name, const Handle& type, c
                 H5Dclose);
 }
 
-// An attribute's value as HDF5 takes it.
-struct Stored {
-  Handle type, space;
-  const void* data;
-};
-
-void write_attribute(hid_t file, const std::string& path, const std::string& object, const std::string& name,
-                     const Stored& value) {
-  const Handle target(H5Oopen(file, object.c_str(), H5P_DEFAULT), H5Oclose);
-  const Handle attribute(
-      H5Acreate2(target.get(), name.c_str(), value.type.get(), value.space.get(), H5P_DEFAULT, H5P_DEFAULT),
-      H5Aclose);
-  if (!attribute || H5Awrite(attribute.get(), value.type.get(), value.data) < 0)
-    write_failed(path, object + "@" + name);
-}
-
 // A file in memory grows by this much, all of it zeroed before it is filled: of the size of a short capture.
 constexpr std::size_t kMemoryIncrement = std::size_t{256} << 10;
 constexpr std::size_t kRoomForSeal = 64;
@@ -108,38 +93,44 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
   if (!handle) throw RunError(path, "cannot be created");
   File file(path, std::move(handle));
   fill(file);
+  file.kept_open_.clear();
   std::string image = file_image(path, file.file_);
   image += seal_of(image);
   write_atomically(path, image);
 }
 
+hid_t File::opened(const std::string& object) {
+  const auto found = kept_open_.find(object);
+  if (found != kept_open_.end()) return found->second.get();
+  Handle handle(H5Oopen(file_.get(), object.c_str(), H5P_DEFAULT), H5Oclose);
+  if (!handle) write_failed(path_, object);
+  return kept_open_.emplace(object, std::move(handle)).first->second.get();
+}
+
+void File::put(const std::string& dataset, const Handle& type, const Handle& space, const void* values) {
+  Handle data = create_dataset(file_.get(), dataset, type, space);
+  if (!data) write_failed(path_, dataset);
+  if (values != nullptr && H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values) < 0)
+    write_failed(path_, dataset);
+  kept_open_.emplace(dataset, std::move(data));
+}
+
 template <class T>
 void File::write(const std::string& dataset, std::span<const T> values, const Shape& shape) {
   if (count_of(shape) != values.size()) throw std::logic_error("shape and values differ: " + dataset);
-  const Handle type = memory_type<T>();
-  const Handle data = create_dataset(file_.get(), dataset, type, simple_space(shape));
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values.data()) < 0)
-    write_failed(path_, dataset);
+  put(dataset, memory_type<T>(), simple_space(shape), values.data());
 }
 
 void File::write_scalar(const std::string& dataset, double value) {
-  const Handle type = memory_type<double>();
-  const Handle data = create_dataset(file_.get(), dataset, type, scalar_space());
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, &value) < 0)
-    write_failed(path_, dataset);
+  put(dataset, memory_type<double>(), scalar_space(), &value);
 }
 
 void File::reserve(const std::string& dataset, const Shape& shape) {
-  if (!create_dataset(file_.get(), dataset, memory_type<std::uint8_t>(), simple_space(shape)))
-    write_failed(path_, dataset);
+  put(dataset, memory_type<std::uint8_t>(), simple_space(shape), nullptr);
 }
 
 void File::write_text(const std::string& dataset, const std::string& text) {
-  const Handle type = text_type(text.size());
-  const Handle data = create_dataset(file_.get(), dataset, type, scalar_space());
-  const char* const bytes = text.c_str();  // an empty text is stored as one zero
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, bytes) < 0)
-    write_failed(path_, dataset);
+  put(dataset, text_type(text.size()), scalar_space(), text.c_str());  // an empty text is one zero
 }
 
 void File::write_texts(const std::string& dataset, const std::vector<std::string>& texts) {
@@ -147,24 +138,28 @@ void File::write_texts(const std::string& dataset, const std::vector<std::string
   for (const auto& text : texts) longest = std::max(longest, text.size());
   std::string rows;
   for (const auto& text : texts) rows += text + std::string(longest - text.size(), '\0');
-  const Handle type = text_type(longest);
-  const Handle data = create_dataset(file_.get(), dataset, type, simple_space({texts.size()}));
-  if (!data || H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, rows.data()) < 0)
-    write_failed(path_, dataset);
+  put(dataset, text_type(longest), simple_space({texts.size()}), rows.data());
+}
+
+void File::put_attribute(const std::string& object, const std::string& name, const Handle& type,
+                         const Handle& space, const void* value) {
+  const Handle attribute(
+      H5Acreate2(opened(object), name.c_str(), type.get(), space.get(), H5P_DEFAULT, H5P_DEFAULT), H5Aclose);
+  if (!attribute || H5Awrite(attribute.get(), type.get(), value) < 0)
+    write_failed(path_, object + "@" + name);
 }
 
 void File::attribute(const std::string& object, const std::string& name, const std::string& text) {
-  write_attribute(file_.get(), path_, object, name, {text_type(text.size()), scalar_space(), text.c_str()});
+  put_attribute(object, name, text_type(text.size()), scalar_space(), text.c_str());
 }
 void File::attribute(const std::string& object, const std::string& name, double value) {
-  write_attribute(file_.get(), path_, object, name, {memory_type<double>(), scalar_space(), &value});
+  put_attribute(object, name, memory_type<double>(), scalar_space(), &value);
 }
 void File::attribute(const std::string& object, const std::string& name, std::uint64_t value) {
-  write_attribute(file_.get(), path_, object, name, {memory_type<std::uint64_t>(), scalar_space(), &value});
+  put_attribute(object, name, memory_type<std::uint64_t>(), scalar_space(), &value);
 }
 void File::attribute(const std::string& object, const std::string& name, std::span<const double> values) {
-  write_attribute(file_.get(), path_, object, name,
-                  {memory_type<double>(), simple_space({values.size()}), values.data()});
+  put_attribute(object, name, memory_type<double>(), simple_space({values.size()}), values.data());
 }
 
 #define COHLINK_H5_INSTANTIATE(T) \

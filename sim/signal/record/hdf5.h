@@ -9,6 +9,7 @@
 #include <limits>
 #include <span>
 #include <string>
+#include <unordered_map>
 #include <vector>
 
 namespace cohlink::h5 {
@@ -64,6 +65,9 @@ class File {
   const std::string& path() const { return path_; }
   /// HDF5's own identifier, for what these calls do not cover; stays owned by the file.
   hid_t id() const { return file_.get(); }
+  /// HDF5's own identifier of a data set or group of a file that is being written; stays owned by the file,
+  /// which keeps open what it wrote: to find an object by its path takes longer than to write most of them.
+  hid_t opened(const std::string& object);
   bool has(const std::string& object) const;
   bool is_dataset(const std::string& object) const;
   /// Names in a group; none where it is no group.
@@ -115,9 +119,13 @@ class File {
 
  private:
   File(std::string path, Handle file);
+  void put(const std::string& dataset, const Handle& type, const Handle& space, const void* values);
+  void put_attribute(const std::string& object, const std::string& name, const Handle& type,
+                     const Handle& space, const void* value);
   std::string path_;
   Handle file_;
-  std::uint64_t bytes_ = 0;  // of the file: bounds what an object in it can hold
+  std::unordered_map<std::string, Handle> kept_open_;  // while writing
+  std::uint64_t bytes_ = 0;                            // of the file: bounds what an object in it can hold
 };
 
 }  // namespace cohlink::h5
