@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -18,7 +19,49 @@ std::complex<double> IqTransfer::operator()(std::complex<double> drive) const {
   };
   const auto in_phase = child(drive.real(), p_.bias_error_i);
   const auto quadrature = child(drive.imag(), p_.bias_error_q);
-  return amplitude_ * ((1.0 + p_.outer_arm_error) * in_phase + of_quadrature_ * quadrature);
+  return joined(in_phase, quadrature);
+}
+
+namespace {
+
+// A child interferometer by exp(i pi V / (2 V_pi)) of its drive: half the phase between its arms is that
+// turned by its bias, and of the negative drive the conjugate turned.
+struct Child {
+  std::complex<double> bias;
+  double arm_error;
+
+  std::complex<double> operator()(std::complex<double> drive) const {
+    const std::complex<double> half = drive * bias;
+    return {half.real(), arm_error * half.imag()};
+  }
+};
+
+}  // namespace
+
+std::complex<double> IqTransfer::operator()(ComplexRow<double>& row, double volt_per_unit) const {
+  constexpr std::size_t kBlock = 512;
+  const double k = 0.5 * kPi * volt_per_unit / p_.v_pi;
+  const auto child = [&](double bias_error) {
+    return Child{std::polar(1.0, 0.5 * (bias_error - kPi)), p_.inner_arm_error};
+  };
+  const Child in_phase = child(p_.bias_error_i), quadrature = child(p_.bias_error_q);
+  std::complex<double> sum_i = 0.0, sum_q = 0.0;
+  for (std::size_t start = 0; start < row.size(); start += kBlock) {
+    const std::size_t count = std::min(kBlock, row.size() - start);
+    double phase[2 * kBlock];
+    std::complex<double> drive[2 * kBlock];
+    for (std::size_t t = 0; t < count; ++t) {
+      phase[2 * t] = k * row[start + t].real();
+      phase[2 * t + 1] = k * row[start + t].imag();
+    }
+    fill_phasors({phase, 2 * count}, {drive, 2 * count});
+    for (std::size_t t = 0; t < count; ++t) {
+      const std::complex<double> i = drive[2 * t], q = drive[2 * t + 1];
+      sum_i += i, sum_q += q;
+      row[start + t] = joined(in_phase(i), quadrature(q));
+    }
+  }
+  return joined(in_phase(std::conj(sum_i)), quadrature(std::conj(sum_q)));
 }
 
 namespace {

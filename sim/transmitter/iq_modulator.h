@@ -39,7 +39,15 @@ class IqTransfer {
   explicit IqTransfer(const IqModulatorParameters& parameters);
   std::complex<double> operator()(std::complex<double> drive) const;
 
+  /// The same of `volt_per_unit` times each sample of a row, in place. Returns the sum of what the negatives
+  /// of all these drives would let through.
+  std::complex<double> operator()(ComplexRow<double>& row, double volt_per_unit) const;
+
  private:
+  std::complex<double> joined(std::complex<double> in_phase, std::complex<double> quadrature) const {
+    return amplitude_ * ((1.0 + p_.outer_arm_error) * in_phase + of_quadrature_ * quadrature);
+  }
+
   IqModulatorParameters p_;
   double amplitude_;
   std::complex<double> of_quadrature_;

@@ -54,13 +54,11 @@ IqModulatorParameters biased(const ComplexRow<double>& drive, double volt_per_un
 
 // Power of what a modulator lets through of itself over that of what varies. The data's own mean, which a
 // frame has by chance and a longer one less of, is no carrier: over every value and its negative it is none.
-double carrier_to_signal(const ComplexRow<double>& drive, const ComplexRow<double>& transfer,
-                         double volt_per_unit, const IqTransfer& transfer_of) {
-  std::complex<double> of_drive = 0.0, of_negative = 0.0;
-  for (const auto& t : transfer) of_drive += t;
-  for (const auto& u : drive) of_negative += transfer_of(-volt_per_unit * u);
+double carrier_to_signal(const ComplexRow<double>& transfer, std::complex<double> sum_of_negatives) {
+  std::complex<double> sum = 0.0;
+  for (const auto& t : transfer) sum += t;
   const double each = 1.0 / static_cast<double>(transfer.size());
-  const std::complex<double> mean = of_drive * each, carrier = 0.5 * (of_drive + of_negative) * each;
+  const std::complex<double> mean = sum * each, carrier = 0.5 * (sum + sum_of_negatives) * each;
   // Mean of |t - carrier|^2.
   const double signal = mean_power(transfer) - 2.0 * (std::conj(carrier) * mean).real() + std::norm(carrier);
   return signal > 0.0 ? std::norm(carrier) / signal : 0.0;
@@ -73,10 +71,8 @@ ModulatedLight interferometers(Field<double>& drive, const LaserTrace& laser, co
   for (std::size_t pol = 0; pol < 2; ++pol) {
     auto& row = *drive.rows()[pol];
     const IqModulatorParameters iq = biased(row, volt_per_unit, p);
-    const ComplexRow<double> unmodulated = row;
-    const IqTransfer transfer(iq);
-    for (auto& u : row) u = transfer(volt_per_unit * u);
-    out.carrier[pol] = carrier_to_signal(unmodulated, row, volt_per_unit, transfer);
+    const std::complex<double> sum_of_negatives = IqTransfer(iq)(row, volt_per_unit);
+    out.carrier[pol] = carrier_to_signal(row, sum_of_negatives);
     out.bias[pol] = {iq.bias_error_i, iq.bias_error_q};
     const double amplitude = std::sqrt(p.laser_power * shares(p)[pol]);
     for (std::size_t t = 0; t < row.size(); ++t) row[t] *= amplitude * light[t];

@@ -106,6 +106,23 @@ TEST_CASE("modulator: the IQ transfer is sine over sine in quadrature, with bias
   CHECK(std::arg(IqTransfer(p)({0, 1})) == doctest::Approx(94.0 * kPi / 180.0).epsilon(1e-12));
 }
 
+TEST_CASE("modulator: the IQ transfer of a row is that of each sample, its sum that of the negatives") {
+  IqModulatorParameters p{3.5, 0.2, -0.1, 0.05, 0.03, 0.07, 0.4};
+  const IqTransfer transfer(p);
+  ComplexRow<double> row(1029);
+  RandomStreams(1).stream("test").fill_noise(0, 1.0, std::span(row));
+  const ComplexRow<double> drive = row;
+  const Complex sum = transfer(row, 2.3);
+  double worst = 0.0;
+  Complex of_negatives = 0.0;
+  for (std::size_t t = 0; t < row.size(); ++t) {
+    worst = std::max(worst, std::abs(row[t] - transfer(2.3 * drive[t])));
+    of_negatives += transfer(-2.3 * drive[t]);
+  }
+  CHECK(worst < 2e-15);  // rounding of a few operations on values below one
+  CHECK(std::abs(sum - of_negatives) < 1e-12);
+}
+
 TEST_CASE(
     "modulator: bias control nulls the carrier that finite extinction leaves; its errors bring it back") {
   RandomStream random = RandomStreams(3).stream("drive");
