@@ -1,7 +1,11 @@
 #include "sim/electronics/bessel.h"
 
+#include <algorithm>
 #include <cmath>
 #include <stdexcept>
+
+#include "sim/signal/instruction_sets.h"
+#include "sim/signal/phasors.h"
 
 namespace cohlink {
 namespace {
@@ -14,6 +18,24 @@ std::vector<double> reverse_bessel(int n) {
     c[i - 1] = c[i] * (2.0 * n - k + 1.0) * k / (2.0 * (n - k + 1.0));
   }
   return c;
+}
+
+constexpr std::size_t kBlock = 512;  // frequencies side by side, so that the loops run in vectors
+
+// out *= c[0] / sum_k c[k] (i w)^k, its even and odd terms by themselves.
+COHLINK_VECTOR_CLONES
+void weigh_block(const std::vector<double>& c, const double* w, std::size_t count,
+                 std::complex<double>* __restrict out) {
+  double even[kBlock] = {}, odd[kBlock] = {};
+  for (std::size_t k = c.size(); k-- > 0;) {
+    double* const part = k % 2 == 0 ? even : odd;
+    for (std::size_t t = 0; t < count; ++t) part[t] = part[t] * -(w[t] * w[t]) + c[k];
+  }
+  for (std::size_t t = 0; t < count; ++t) {
+    const double re = even[t], im = w[t] * odd[t], each = c[0] / (re * re + im * im);
+    const double x = out[t].real(), y = out[t].imag();
+    out[t] = {each * (x * re + y * im), each * (y * re - x * im)};
+  }
 }
 
 }  // namespace
@@ -40,6 +62,18 @@ std::complex<double> BesselFilter::prototype(double w) const {
 std::complex<double> BesselFilter::operator()(double frequency) const {
   const double w = scale_ * frequency;
   return prototype(w) * std::polar(1.0, w);
+}
+
+std::vector<std::complex<double>> BesselFilter::operator()(std::span<const double> frequencies) const {
+  std::vector<std::complex<double>> out(frequencies.size());
+  for (std::size_t start = 0; start < out.size(); start += kBlock) {
+    const std::size_t count = std::min(kBlock, out.size() - start);
+    double w[kBlock];
+    for (std::size_t t = 0; t < count; ++t) w[t] = scale_ * frequencies[start + t];
+    fill_phasors({w, count}, std::span(out).subspan(start, count));
+    weigh_block(coefficients_, w, count, out.data() + start);
+  }
+  return out;
 }
 
 }  // namespace cohlink

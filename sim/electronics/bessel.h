@@ -2,6 +2,7 @@
 #pragma once
 
 #include <complex>
+#include <span>
 #include <vector>
 
 namespace cohlink {
@@ -18,6 +19,8 @@ class BesselFilter {
 
   /// Response at `frequency` [Hz]; hermitian, so that real waveforms stay real.
   std::complex<double> operator()(double frequency) const;
+  /// The same at many frequencies.
+  std::vector<std::complex<double>> operator()(std::span<const double> frequencies) const;
 
  private:
   std::complex<double> prototype(double w) const;

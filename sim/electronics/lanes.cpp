@@ -5,55 +5,65 @@
 #include <functional>
 #include <numeric>
 
+#include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 
 namespace {
 
-// Calls for each frequency that has a bin, with that bin and the one of its negative: responses are
-// hermitian, so that they are asked for once.
-template <class Function>
-void for_each_frequency(std::size_t n, double sample_rate, Function&& function) {
-  for (std::size_t k = 0; 2 * k <= n && k < n; ++k)
-    function(k, (n - k) % n, bin_frequency(k, n, sample_rate));
+// exp(-2 pi i f delay).
+LaneFilter later_by(double delay, const std::vector<double>& frequencies) {
+  LaneFilter filter(frequencies.size(), 1.0);
+  if (delay == 0.0) return filter;
+  std::vector<double> phase(frequencies.size());
+  for (std::size_t k = 0; k < phase.size(); ++k) phase[k] = -(kTwoPi * frequencies[k]) * delay;
+  fill_phasors(phase, filter);
+  return filter;
 }
 
 }  // namespace
 
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
-                  const FftCache& fft) {
+std::vector<double> bins_from_zero(std::size_t n, double sample_rate) {
+  std::vector<double> frequencies(n / 2 + 1);
+  for (std::size_t k = 0; k < frequencies.size(); ++k) frequencies[k] = bin_frequency(k, n, sample_rate);
+  return frequencies;
+}
+
+void filter_lanes(ComplexRow<double>& row, const LaneFilter& filter, const FftCache& fft) {
   const std::size_t n = row.size();
   fft.get<double>(n).forward(row);
-  for_each_frequency(n, sample_rate, [&](std::size_t k, std::size_t mirror, double f) {
-    const std::complex<double> h = response(f) / static_cast<double>(n);
+  for (std::size_t k = 0; 2 * k <= n && k < n; ++k) {
+    const std::complex<double> h = filter[k] / static_cast<double>(n);
     row[k] *= h;
-    if (mirror != k) row[mirror] *= std::conj(h);
-  });
+    if (k > 0 && 2 * k < n) row[n - k] *= std::conj(h);
+  }
   fft.get<double>(n).inverse(row);
 }
 
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& of_i,
-                  const LaneResponse& of_q, const FftCache& fft) {
+void filter_lanes(ComplexRow<double>& row, const LaneFilter& of_i, const LaneFilter& of_q,
+                  const FftCache& fft) {
   const std::size_t n = row.size();
+  const double half = 0.5 / static_cast<double>(n);
   fft.get<double>(n).forward(row);
   // The spectra of the lanes are the hermitian and anti-hermitian parts of the row's.
-  for_each_frequency(n, sample_rate, [&](std::size_t k, std::size_t mirror, double f) {
+  for (std::size_t k = 0; 2 * k <= n && k < n; ++k) {
+    const std::size_t mirror = k > 0 ? n - k : 0;
     const std::complex<double> here = row[k], there = std::conj(row[mirror]);
-    const std::complex<double> i = 0.5 * (here + there) * of_i(f), q = 0.5 * (here - there) * of_q(f);
-    row[k] = (i + q) / static_cast<double>(n);
-    if (mirror != k) row[mirror] = std::conj(i - q) / static_cast<double>(n);
-  });
+    const std::complex<double> i = half * (here + there) * of_i[k], q = half * (here - there) * of_q[k];
+    row[k] = i + q;
+    if (mirror != k) row[mirror] = std::conj(i - q);
+  }
   fft.get<double>(n).inverse(row);
 }
 
 void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,
                  const FftCache& fft) {
   if (delay_i == 0.0 && delay_q == 0.0) return;
-  const auto later_by = [](double delay) {
-    return [delay](double f) { return std::polar(1.0, -(kTwoPi * f) * delay); };
-  };
-  filter_lanes(row, sample_rate, later_by(delay_i), later_by(delay_q), fft);
+  const std::vector<double> frequencies = bins_from_zero(row.size(), sample_rate);
+  const LaneFilter of_i = later_by(delay_i, frequencies);
+  if (delay_i == delay_q) return filter_lanes(row, of_i, fft);
+  filter_lanes(row, of_i, later_by(delay_q, frequencies), fft);
 }
 
 std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature) {

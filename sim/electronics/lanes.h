@@ -4,7 +4,6 @@
 #pragma once
 
 #include <complex>
-#include <functional>
 #include <vector>
 
 #include "sim/signal/execution/fft.h"
@@ -12,16 +11,19 @@
 
 namespace cohlink {
 
-/// Frequency response of a real filter [Hz -> complex], hermitian.
-using LaneResponse = std::function<std::complex<double>(double)>;
+/// Response of a real filter at the frequencies of bins 0 to n/2 of a spectrum over n; those of the other
+/// bins are conjugates of these.
+using LaneFilter = std::vector<std::complex<double>>;
 
-/// Filters both lanes of a periodic row alike.
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& response,
-                  const FftCache& fft);
+/// Those frequencies [Hz].
+std::vector<double> bins_from_zero(std::size_t n, double sample_rate);
+
+/// Filters both lanes of a periodic row of n samples alike.
+void filter_lanes(ComplexRow<double>& row, const LaneFilter& filter, const FftCache& fft);
 
 /// Filters lane I by `of_i` and lane Q by `of_q`.
-void filter_lanes(ComplexRow<double>& row, double sample_rate, const LaneResponse& of_i,
-                  const LaneResponse& of_q, const FftCache& fft);
+void filter_lanes(ComplexRow<double>& row, const LaneFilter& of_i, const LaneFilter& of_q,
+                  const FftCache& fft);
 
 /// Delays lane I by `delay_i` and lane Q by `delay_q` [s], cyclically and exactly for a band-limited row.
 void delay_lanes(ComplexRow<double>& row, double sample_rate, double delay_i, double delay_q,

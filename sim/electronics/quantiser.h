@@ -1,10 +1,10 @@
 // Uniform quantiser with an effective number of bits, for converters in either direction.
 #pragma once
 
-#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <optional>
+#include <span>
 
 #include "sim/signal/random.h"
 
@@ -32,14 +32,9 @@ class Quantiser {
   /// Full scale in steps, 2^(bits-1).
   double full_scale() const { return full_scale_; }
 
-  /// Code for `x` counted in steps. Draws from `random` only when there is noise to add.
-  std::int16_t operator()(double x, RandomStream& random) {
-    if (noise_ > 0.0) x += noise_ * random.normal();
-    const double code = std::nearbyint(x);
-    const double kept = std::min(std::max(code, -full_scale_), full_scale_ - 1.0);
-    clipped_ += code != kept;
-    return static_cast<std::int16_t>(kept);
-  }
+  /// Codes in place of numbers counted in steps. Draws from `random`, one normal a number, only when there is
+  /// noise to add.
+  void operator()(std::span<double> x, RandomStream& random);
 
   /// Samples clipped so far.
   std::uint64_t clipped() const { return clipped_; }

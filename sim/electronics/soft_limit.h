@@ -2,8 +2,9 @@
 #pragma once
 
 #include <cmath>
-#include <complex>
 #include <optional>
+
+#include "sim/signal/field.h"
 
 namespace cohlink {
 
@@ -15,9 +16,7 @@ inline double soft_limit(double x, std::optional<double> limit) {
   return x / std::sqrt(std::sqrt(1.0 + u * u * u * u));
 }
 
-/// The same on both lanes of a complex sample.
-inline std::complex<double> soft_limit(std::complex<double> z, std::optional<double> limit) {
-  return {soft_limit(z.real(), limit), soft_limit(z.imag(), limit)};
-}
+/// The same on both lanes of a row, each with its limit.
+void soft_limit(ComplexRow<double>& row, double limit_i, double limit_q);
 
 }  // namespace cohlink

@@ -6,13 +6,13 @@
 
 #include "sim/electronics/lanes.h"
 #include "sim/signal/interpolate.h"
+#include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
 
-constexpr std::size_t kTogether = std::size_t{1}
-                                  << 16;  // instants interpolated before it is asked whether to stop
+constexpr std::size_t kTogether = 4096;  // instants made and interpolated at a time: they stay in the cache
 
 // Gaussian draws brought to mean 0 and the given standard deviation exactly; a single one becomes 0.
 std::vector<double> spread(std::size_t count, double deviation, RandomStream& random) {
@@ -63,7 +63,7 @@ bool uniform(const AdcParameters& p) {
          p.interleaving.timing == 0.0;
 }
 
-// The instants of one lane, in seconds; called once a sample, in order.
+// The instants of one lane.
 class Clock {
  public:
   Clock(const AdcParameters& p, const AdcErrors& errors, std::size_t lane, double sine_start)
@@ -71,16 +71,29 @@ class Clock {
 
   const AdcParameters& parameters() const { return p_; }
 
-  double operator()(std::size_t k, RandomStream& jitter) const {
-    const double t = (static_cast<double>(k) + p_.clock_phase) / (p_.sample_rate * (1.0 + p_.clock_offset));
-    double instant = t - skew_ + timing_[k % timing_.size()];
-    if (p_.sine_jitter > 0.0)
-      instant += p_.sine_jitter * std::sin(kTwoPi * p_.sine_jitter_rate * t + sine_start_);
-    if (p_.jitter > 0.0) instant += p_.jitter * jitter.normal();
-    return instant;
+  /// Of samples `first` and on, in seconds; asked for in order.
+  void operator()(std::size_t first, std::span<double> instants, RandomStream& jitter) const {
+    std::vector<double> phase(instants.size());
+    std::size_t sub = first % timing_.size();
+    for (std::size_t i = 0; i < instants.size(); ++i) {
+      const double t =
+          (static_cast<double>(first + i) + p_.clock_phase) / (p_.sample_rate * (1.0 + p_.clock_offset));
+      instants[i] = t - skew_ + timing_[sub];
+      phase[i] = kTwoPi * p_.sine_jitter_rate * t + sine_start_;
+      if (++sub == timing_.size()) sub = 0;
+    }
+    if (p_.sine_jitter > 0.0) add_sine(phase, instants);
+    if (p_.jitter > 0.0)
+      for (double& instant : instants) instant += p_.jitter * jitter.normal();
   }
 
  private:
+  void add_sine(const std::vector<double>& phase, std::span<double> instants) const {
+    std::vector<std::complex<double>> turned(phase.size());
+    fill_phasors(phase, turned);
+    for (std::size_t i = 0; i < instants.size(); ++i) instants[i] += p_.sine_jitter * turned[i].imag();
+  }
+
   const AdcParameters& p_;
   const std::vector<double>& timing_;
   double skew_, sine_start_;
@@ -94,18 +107,18 @@ std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, d
   const double rate = p.sample_rate * (1.0 + p.clock_offset);
   const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, execution.ffts()),
                                          execution.ffts());
+  const std::size_t samples = samples_in_period(static_cast<double>(row.size()) * rate / input_rate);
   std::array<std::vector<double>, 2> out;
+  std::vector<double> instants(std::min(samples, kTogether));
   for (std::size_t q = 0; q < 2; ++q) {
-    execution.check();
-    std::vector<double> instants(samples_in_period(static_cast<double>(row.size()) * rate / input_rate));
-    for (std::size_t k = 0; k < instants.size(); ++k) instants[k] = clocks[q](k, jitter) * input_rate;
-    out[q].resize(instants.size());
-    using Part = PeriodicInterpolator::Part;
-    for (std::size_t k = 0; k < instants.size(); k += kTogether) {
+    out[q].resize(samples);
+    for (std::size_t k = 0; k < samples; k += kTogether) {
       execution.check();
-      const std::size_t count = std::min(kTogether, instants.size() - k);
-      interpolate(q == 0 ? Part::kReal : Part::kImaginary, std::span(instants).subspan(k, count),
-                  std::span(out[q]).subspan(k, count));
+      const std::span<double> now(instants.data(), std::min(kTogether, samples - k));
+      clocks[q](k, now, jitter);
+      for (double& instant : now) instant *= input_rate;
+      using Part = PeriodicInterpolator::Part;
+      interpolate(q == 0 ? Part::kReal : Part::kImaginary, now, std::span(out[q]).subspan(k, now.size()));
     }
   }
   return out;
@@ -140,15 +153,15 @@ LaneScale lane_scale(const AdcErrors& errors, std::size_t lane, double step, dou
   return scale;
 }
 
-std::vector<std::int16_t> quantise_lane(const std::vector<double>& samples, const LaneScale& scale,
+std::vector<std::int16_t> quantise_lane(std::vector<double> samples, const LaneScale& scale,
                                         Quantiser& quantise, RandomStream& noise) {
   const std::size_t subs = scale.code_offset.size();
-  std::vector<std::int16_t> codes(samples.size());
   for (std::size_t k = 0, sub = 0; k < samples.size(); ++k) {
-    codes[k] = quantise(samples[k] * scale.codes_per_ampere[sub] + scale.code_offset[sub], noise);
+    samples[k] = samples[k] * scale.codes_per_ampere[sub] + scale.code_offset[sub];
     if (++sub == subs) sub = 0;
   }
-  return codes;
+  quantise(samples, noise);
+  return {samples.begin(), samples.end()};
 }
 
 }  // namespace
@@ -223,15 +236,15 @@ AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const Ad
     execution.check();
     const std::array<Clock, 2> clocks = {Clock(p, errors, 2 * pol, sine_start),
                                          Clock(p, errors, 2 * pol + 1, sine_start)};
-    const auto pair = uniform(p) ? sample_together(*rows[pol], input_rate, p, execution.ffts())
-                                 : sample_apart(*rows[pol], input_rate, clocks, jitter, execution);
+    auto pair = uniform(p) ? sample_together(*rows[pol], input_rate, p, execution.ffts())
+                           : sample_apart(*rows[pol], input_rate, clocks, jitter, execution);
     for (std::size_t q = 0; q < 2; ++q) {
       execution.check();
       const std::size_t lane = 2 * pol + q;
       out.ampere_per_code[lane] = step_of(pair[q], p, input.transimpedance[lane]);
       Quantiser quantise(p.quantiser);
       const LaneScale scale = lane_scale(errors, lane, out.ampere_per_code[lane], quantise.full_scale());
-      out.lanes[lane] = quantise_lane(pair[q], scale, quantise, noise);
+      out.lanes[lane] = quantise_lane(std::move(pair[q]), scale, quantise, noise);
       out.clipped_samples += quantise.clipped();
     }
   }

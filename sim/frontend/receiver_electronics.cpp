@@ -1,6 +1,7 @@
 #include "sim/frontend/receiver_electronics.h"
 
 #include <complex>
+#include <optional>
 
 #include "sim/electronics/bessel.h"
 #include "sim/electronics/lanes.h"
@@ -10,33 +11,53 @@ namespace cohlink {
 namespace {
 
 // Both edges of a lane's electrical band.
-LaneResponse response_of(const ReceiverElectronicsParameters& p, std::size_t lane) {
-  std::optional<BesselFilter> low_pass;
-  if (const auto bandwidth = p.bandwidth_of(lane)) low_pass.emplace(p.bandwidth_order, *bandwidth);
-  return [low_pass, corner = p.low_cutoff](double f) {
-    std::complex<double> h = low_pass ? (*low_pass)(f) : 1.0;
-    if (corner > 0.0) h *= std::complex<double>(0.0, f) / std::complex<double>(corner, f);
-    return h;
-  };
+LaneFilter band_of(const ReceiverElectronicsParameters& p, std::size_t lane,
+                   const std::vector<double>& frequencies) {
+  LaneFilter filter(frequencies.size(), 1.0);
+  if (const auto bandwidth = p.bandwidth_of(lane))
+    filter = BesselFilter(p.bandwidth_order, *bandwidth)(frequencies);
+  if (p.low_cutoff > 0.0)
+    for (std::size_t k = 0; k < filter.size(); ++k) {
+      const double f = frequencies[k];
+      filter[k] *= std::complex<double>(0.0, f) / std::complex<double>(p.low_cutoff, f);
+    }
+  return filter;
 }
 
-void filter_band(ComplexRow<double>& row, double sample_rate, std::size_t pol,
-                 const ReceiverElectronicsParameters& p, const FftCache& fft) {
-  const auto of_i = p.bandwidth_of(2 * pol), of_q = p.bandwidth_of(2 * pol + 1);
-  if (of_i != of_q)
-    filter_lanes(row, sample_rate, response_of(p, 2 * pol), response_of(p, 2 * pol + 1), fft);
-  else if (of_i || p.low_cutoff > 0.0)
-    filter_lanes(row, sample_rate, response_of(p, 2 * pol), fft);
-}
+// The bands of a polarisation's lanes; nothing where there is no edge. Lanes that are alike share theirs.
+class Bands {
+ public:
+  Bands(const ReceiverElectronicsParameters& p, std::size_t n, double sample_rate)
+      : p_(p), n_(n), sample_rate_(sample_rate) {}
+
+  void filter(ComplexRow<double>& row, std::size_t pol, const FftCache& fft) {
+    const auto of_i = p_.bandwidth_of(2 * pol), of_q = p_.bandwidth_of(2 * pol + 1);
+    if (!of_i && !of_q && p_.low_cutoff == 0.0) return;
+    if (of_i == of_q) return filter_lanes(row, band(2 * pol), fft);
+    const LaneFilter i = band(2 * pol);
+    filter_lanes(row, i, band(2 * pol + 1), fft);
+  }
+
+ private:
+  const LaneFilter& band(std::size_t lane) {
+    const auto bandwidth = p_.bandwidth_of(lane);
+    if (latest_.empty() || bandwidth != latest_bandwidth_)
+      latest_ = band_of(p_, lane, bins_from_zero(n_, sample_rate_));
+    latest_bandwidth_ = bandwidth;
+    return latest_;
+  }
+
+  const ReceiverElectronicsParameters& p_;
+  std::size_t n_;
+  double sample_rate_;
+  std::optional<double> latest_bandwidth_;
+  LaneFilter latest_;
+};
 
 double gain_of(const ComplexRow<double>& row, bool quadrature, const ReceiverElectronicsParameters& p) {
   if (!p.automatic_gain) return p.transimpedance;
   const double level = rms(lane_of(row, quadrature));
   return level > 0.0 ? p.output_rms / level : p.transimpedance;
-}
-
-void saturate(ComplexRow<double>& row, double gain_i, double gain_q, double limit) {
-  for (auto& z : row) z = {soft_limit(z.real(), limit / gain_i), soft_limit(z.imag(), limit / gain_q)};
 }
 
 }  // namespace
@@ -48,13 +69,14 @@ ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectroni
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const double rate = out.currents.sample_rate;
   const auto rows = out.currents.rows();
+  Bands bands(p, out.currents.size(), rate);
   for (std::size_t pol = 0; pol < 2; ++pol) {
     execution.check();
     ComplexRow<double>& row = *rows[pol];
-    filter_band(row, rate, pol, p, fft);
+    bands.filter(row, pol, fft);
     execution.check();
     const double gain_i = gain_of(row, false, p), gain_q = gain_of(row, true, p);
-    if (p.saturation) saturate(row, gain_i, gain_q, *p.saturation);
+    if (p.saturation) soft_limit(row, *p.saturation / gain_i, *p.saturation / gain_q);
     execution.check();
     delay_lanes(row, rate, delay[pol], delay[pol] + p.iq_skew, fft);
     out.transimpedance[2 * pol] = gain_i;

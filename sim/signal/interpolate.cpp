@@ -126,10 +126,12 @@ PeriodicInterpolator::PeriodicInterpolator(const ComplexRow<double>& spectrum, c
   for (std::size_t k = 0; k < n; ++k) dense[2 * k < n ? k : k + n] = spectrum[k];
   fft.get<double>(length_).inverse(dense);
   for (auto& part : parts_) part.resize(length_ + kTaps - 1);
-  for (std::size_t i = 0; i < length_ + kTaps - 1; ++i) {
-    parts_[0][i] = dense[i % length_].real();
-    parts_[1][i] = dense[i % length_].imag();
+  for (std::size_t i = 0; i < length_; ++i) {
+    parts_[0][i] = dense[i].real();
+    parts_[1][i] = dense[i].imag();
   }
+  for (auto& part : parts_)
+    for (std::size_t i = 0; i < kTaps - 1; ++i) part[length_ + i] = part[i % length_];
 }
 
 std::complex<double> PeriodicInterpolator::operator()(double position) const {

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <cmath>
 
-#include "sim/electronics/lanes.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -18,17 +17,15 @@ std::complex<double> emphasis(std::complex<double> response, double limit) {
   return turn * (magnitude * limit > 1.0 ? 1.0 / magnitude : limit);
 }
 
-void preemphasise(ComplexRow<double>& row, double rate, const DacParameters& p, const FftCache& fft) {
-  if (p.preemphasis_db == 0.0) return;
+// Up to half the converter's rate; beyond it nothing is done.
+LaneFilter emphasis_of(const DacParameters& p, const LaneFilter& response,
+                       const std::vector<double>& frequencies, double rate) {
   const double limit = std::pow(10.0, p.preemphasis_db / 20.0);
   const double nyquist = 0.5 * p.sample_rate.value_or(rate);
-  const DacResponse response(p);
-  filter_lanes(
-      row, rate,
-      [&](double f) -> std::complex<double> {
-        return std::abs(f) > nyquist ? 1.0 : emphasis(response(f), limit);
-      },
-      fft);
+  LaneFilter filter(response.size(), 1.0);
+  for (std::size_t k = 0; k < filter.size(); ++k)
+    if (std::abs(frequencies[k]) <= nyquist) filter[k] = emphasis(response[k], limit);
+  return filter;
 }
 
 // Values at the converter's own instants.
@@ -50,22 +47,21 @@ void quantise(ComplexRow<double>& samples, const DacParameters& p, RandomStream&
     return full_scale > 0.0 ? full_scale / quantiser.full_scale() : 1.0;
   };
   const double step_i = step(false), step_q = step(true);
-  for (auto& z : samples) {
-    const double i = step_i * quantiser(z.real() / step_i, random);
-    z = {i, step_q * quantiser(z.imag() / step_q, random)};
-  }
+  for (auto& z : samples) z = {z.real() / step_i, z.imag() / step_q};
+  quantiser({reinterpret_cast<double*>(samples.data()), 2 * samples.size()}, random);
+  for (auto& z : samples) z = {step_i * z.real(), step_q * z.imag()};
   report.clipped_samples += quantiser.clipped();
 }
 
 // Impulses at the converter's rate, seen on the simulation's grid through hold and path.
-void hold(ComplexRow<double>& row, ComplexRow<double> samples, double rate, const DacParameters& p,
+void hold(ComplexRow<double>& row, ComplexRow<double> samples, const LaneFilter& response,
           const FftCache& fft) {
   const std::size_t n = row.size(), m = samples.size();
-  const DacResponse response(p);
   fft.get<double>(m).forward(samples);
   for (std::size_t k = 0; k < n; ++k) {
     const std::size_t image = 2 * k < n ? k % m : (m - (n - k) % m) % m;
-    row[k] = samples[image] * response(bin_frequency(k, n, rate)) / static_cast<double>(m);
+    const std::complex<double> h = 2 * k <= n ? response[k] : std::conj(response[n - k]);
+    row[k] = samples[image] * h / static_cast<double>(m);
   }
   fft.get<double>(n).inverse(row);
 }
@@ -76,9 +72,11 @@ DacResponse::DacResponse(const DacParameters& p) : sample_rate_(p.sample_rate) {
   if (p.bandwidth) path_.emplace(p.bandwidth_order, *p.bandwidth);
 }
 
-std::complex<double> DacResponse::operator()(double frequency) const {
-  const std::complex<double> held = sample_rate_ ? sinc(frequency / *sample_rate_) : 1.0;
-  return path_ ? held * (*path_)(frequency) : held;
+LaneFilter DacResponse::operator()(std::span<const double> frequencies) const {
+  LaneFilter response = path_ ? (*path_)(frequencies) : LaneFilter(frequencies.size(), 1.0);
+  if (sample_rate_)
+    for (std::size_t k = 0; k < response.size(); ++k) response[k] *= sinc(frequencies[k] / *sample_rate_);
+  return response;
 }
 
 DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, const RandomStreams& streams,
@@ -90,12 +88,16 @@ DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, cons
   const auto m =
       static_cast<std::size_t>(std::llround(static_cast<double>(drive.size()) * converter_rate / rate));
   report.sample_rate = static_cast<double>(m) / static_cast<double>(drive.size()) * rate;
+  const bool shaped = p.sample_rate || p.bandwidth;
+  const std::vector<double> frequencies = bins_from_zero(drive.size(), rate);
+  const LaneFilter response = shaped ? DacResponse(p)(frequencies) : LaneFilter();
   for (auto* row : drive.rows()) {
-    preemphasise(*row, rate, p, fft);
+    if (p.preemphasis_db > 0.0 && shaped)
+      filter_lanes(*row, emphasis_of(p, response, frequencies, rate), fft);
     ComplexRow<double> samples = resampled(*row, m, fft);
     quantise(samples, p, random, report);
-    if (p.sample_rate || p.bandwidth)
-      hold(*row, std::move(samples), rate, p, fft);
+    if (shaped)
+      hold(*row, std::move(samples), response, fft);
     else
       *row = std::move(samples);
   }

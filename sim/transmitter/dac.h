@@ -1,11 +1,12 @@
 // Digital-to-analogue converter of the transmitter, with the digital pre-emphasis in front of it.
 #pragma once
 
-#include <complex>
 #include <cstdint>
 #include <optional>
+#include <span>
 
 #include "sim/electronics/bessel.h"
+#include "sim/electronics/lanes.h"
 #include "sim/electronics/quantiser.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
@@ -29,7 +30,7 @@ struct DacReport {
   double sample_rate = 0.0;  // Hz
 };
 
-/// Analogue response at a frequency [Hz], dimensionless:
+/// Analogue response at frequencies [Hz], dimensionless:
 ///   H(f) = sinc(f / f_s) B_n(f),  sinc(x) = sin(pi x) / (pi x),
 /// the zero-order hold at the sample rate f_s, its delay of half a sample taken out, times the Bessel path
 /// (bessel.h); either is 1 when its parameter is absent. Hold: A. V. Oppenheim and R. W. Schafer,
@@ -37,7 +38,7 @@ struct DacReport {
 class DacResponse {
  public:
   explicit DacResponse(const DacParameters& parameters);
-  std::complex<double> operator()(double frequency) const;
+  LaneFilter operator()(std::span<const double> frequencies) const;
 
  private:
   std::optional<double> sample_rate_;

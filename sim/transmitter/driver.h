@@ -27,9 +27,7 @@ struct DriverParameters {
 inline void amplify_drive(Field<double>& drive, const DriverParameters& p) {
   if (!p.saturation) return;
   const double limit = *p.saturation / p.volt_per_unit();
-  for (auto* row : drive.rows()) {
-    for (auto& z : *row) z = soft_limit(z, limit);
-  }
+  for (auto* row : drive.rows()) soft_limit(*row, limit, limit);
 }
 
 }  // namespace cohlink
