@@ -3,6 +3,9 @@
 #include <algorithm>
 #include <utility>
 
+#include "rx/recording/lane_health.h"
+#include "sim/signal/scenario/errors.h"
+
 namespace cohlink {
 
 const std::vector<LaneArrangement>& lane_arrangements() {
@@ -42,6 +45,54 @@ Capture rearranged(const Capture& capture, const LaneArrangement& arrangement) {
     out.ampere_per_code[l] = capture.ampere_per_code[arrangement.from[l]];
   }
   return out;
+}
+
+namespace {
+
+/// Half of the bits without a lock, none where it is not known what was sent.
+double error_ratio(const ReceiverResult& result) {
+  if (!result.locked) return 0.5;
+  return result.score ? result.score->both.ber() : 0.0;
+}
+
+bool moves_y(const LaneArrangement& arrangement) {
+  return arrangement.from[2] != 2 || arrangement.from[3] != 3;
+}
+
+Capture head_of(const Capture& capture, std::size_t samples) {
+  Capture head = capture;
+  head.lanes = Lanes(samples, capture.lanes.count());
+  for (std::size_t l = 0; l < head.lanes.count(); ++l)
+    std::copy_n(capture.lanes[l].begin(), samples, head.lanes[l].begin());
+  return head;
+}
+
+}  // namespace
+
+LaneArrangement arrangement_that_locks(const Receiver& receiver, const Capture& capture, double most_errors) {
+  const auto& all = lane_arrangements();
+  for (const LaneArrangement& arrangement : all) {
+    if (capture.one_polarisation() && moves_y(arrangement)) continue;
+    const ReceiverResult result = receiver(rearranged(capture, arrangement), false);
+    if (result.locked && error_ratio(result) <= most_errors) return arrangement;
+  }
+  return all.front();
+}
+
+void name_lane_fault(const Receiver& receiver, const Capture& capture, ReceiverResult& result) {
+  constexpr std::size_t kHead = std::size_t{1} << 17;
+  constexpr double kMany = 0.1, kLeft = 0.4;
+  const double errors = error_ratio(result);
+  const bool on_constellation = result.coherence_needed > 0.0;
+  if (errors <= kMany || !on_constellation || !lane_findings(capture).faults.empty()) return;
+  try {
+    const Capture head = head_of(capture, std::min(kHead, capture.samples()));
+    const LaneArrangement found = arrangement_that_locks(receiver, head, kLeft * errors);
+    if (!found.fault.empty())
+      result.warnings.push_back(std::string(result.locked ? "many errors" : "no lock") +
+                                " as recorded, but not with the lanes rearranged: " + found.fault);
+  } catch (const InputError&) {  // the head is too short for this receiver
+  }
 }
 
 }  // namespace cohlink

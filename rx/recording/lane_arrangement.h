@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "rx/receiver.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {
@@ -24,5 +25,18 @@ struct LaneArrangement {
 const std::vector<LaneArrangement>& lane_arrangements();
 
 Capture rearranged(const Capture& capture, const LaneArrangement& arrangement);
+
+/// The first with which the receiver locks on a capture, where symbols are known with at most so many of
+/// their bits wrong; as recorded when that locks or none does.
+LaneArrangement arrangement_that_locks(const Receiver& receiver, const Capture& capture,
+                                       double most_errors = 0.5);
+
+/// Where the receiver found no lock on a capture, or more than a tenth of its known bits wrong: a warning in
+/// `result` that says what is wrong with its lanes, told by what the receiver locks on instead in the first
+/// 2^17 samples. None where that is nothing, where a lane holds no signal, or for Gaussian symbols. Where
+/// symbols are known, no more than 0.4 of the errors may then be left (of half the bits a fifth): with one
+/// lane of each pair in its place and the other guessed, half of them would be. Takes up to twelve
+/// receptions.
+void name_lane_fault(const Receiver& receiver, const Capture& capture, ReceiverResult& result);
 
 }  // namespace cohlink

@@ -72,17 +72,6 @@ class Codes {
   std::array<float, 4> mean_{}, step_{};
 };
 
-// As recorded when that locks or nothing does.
-LaneArrangement arrangement_that_locks(const Receiver& receiver, const Capture& head) {
-  const auto& all = lane_arrangements();
-  for (const LaneArrangement& arrangement : all) {
-    const bool moves_y = arrangement.from[2] != 2 || arrangement.from[3] != 3;
-    if (head.one_polarisation() && moves_y) continue;
-    if (receiver(rearranged(head, arrangement), false).locked) return arrangement;
-  }
-  return all.front();
-}
-
 }  // namespace
 
 Capture foreign_head(const Scenario& scenario, const std::vector<std::string>& files) {

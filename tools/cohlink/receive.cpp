@@ -5,6 +5,7 @@
 #include <optional>
 
 #include "rx/receiver.h"
+#include "rx/recording/lane_arrangement.h"
 #include "rx/recording/lane_health.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/sigmf.h"
@@ -79,6 +80,7 @@ ReceiverResult receive_named(const Receiver& receiver, const Scenario& scenario,
     if (capture.truth && scenario.boolean("fec.decode"))  // a frame too short to decode, before any work
       receiver.check_length(capture.sample_rate, symbols_of(capture, scenario));
     ReceiverResult result = receiver(capture);
+    if (scenario.boolean("trace.check_lanes")) name_lane_fault(receiver, capture, result);
     report_lanes(capture, path, result);
     return result;
   } catch (const InputError& error) {

@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <limits>
 #include <set>
 #include <string>
@@ -84,6 +85,62 @@ TEST_CASE("The twelve arrangements are all that a receiver can tell apart, each 
   CHECK(lane_arrangements().size() == 12);
   CHECK(kinds.size() == 12);
   CHECK(lane_arrangements().front().fault.empty());
+}
+
+namespace {
+
+// Two polarisations mixed, which is where wrong pairs of lanes show without known symbols too, and dispersed,
+// where mirrored ones do.
+struct Heard {
+  Capture capture;
+  Receiver receiver;
+
+  explicit Heard(double noise_db, double ps_per_nm = 1000.0)
+      : receiver(test::scenario_of({"dsp.dispersion_ps_per_nm=" + std::to_string(ps_per_nm)}), test::fft()) {
+    const test::Sent sent = test::random_symbols(Modulation::kQpsk, 4096);
+    Field<float> light = test::through(test::rotation(0.5, 0.7), test::shaped(sent.symbols, 2));
+    test::add_noise(light, from_db(-noise_db));
+    capture = test::as_capture(test::dispersed(light, ps_per_nm), sent);
+  }
+
+  std::vector<std::string> said(const Capture& of) const {
+    ReceiverResult result = receiver(of, false);
+    result.warnings.clear();
+    name_lane_fault(receiver, of, result);
+    return result.warnings;
+  }
+  bool says(const Capture& of, const std::string& fault) const {
+    const auto all = said(of);
+    return all.size() == 1 &&
+           all.front().ends_with(" as recorded, but not with the lanes rearranged: " + fault);
+  }
+};
+
+}  // namespace
+
+TEST_CASE("Exchanged and inverted lanes are named where they keep the receiver from its lock") {
+  const Heard heard(25.0);
+  Capture exchanged = heard.capture, inverted = heard.capture;
+  std::ranges::swap_ranges(exchanged.lanes[0], exchanged.lanes[1]);
+  std::ranges::transform(inverted.lanes[3], inverted.lanes[3].begin(), std::negate<>());
+  for (const bool known : {true, false}) {
+    if (!known) exchanged.truth.reset(), inverted.truth.reset();
+    CHECK(heard.says(exchanged, "lanes XI and XQ are swapped, or one of them is inverted"));
+    CHECK(heard.says(inverted, "lanes YI and YQ are swapped, or one of them is inverted"));
+  }
+}
+
+TEST_CASE("No lane is named where the receiver locks, nor where noise or a dead lane keeps it from that") {
+  const Heard good(25.0);
+  CHECK(good.said(good.capture).empty());
+  for (const bool known : {true, false}) {
+    Heard noisy(-3.0), dead(25.0);
+    std::ranges::fill(dead.capture.lanes[2], std::int16_t{0});
+    for (Heard* heard : {&noisy, &dead}) {
+      if (!known) heard->capture.truth.reset();
+      CHECK(heard->said(heard->capture).empty());
+    }
+  }
 }
 
 TEST_CASE("A lane that stands still for a while is named, of any capture") {

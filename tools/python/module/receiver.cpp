@@ -3,6 +3,7 @@
 
 #include <pybind11/stl.h>
 
+#include "rx/recording/lane_arrangement.h"
 #include "rx/recording/lane_health.h"
 #include "sim/signal/units.h"
 #include "tools/python/module/support.h"
@@ -31,6 +32,7 @@ class Reception {
  private:
   Scenario scenario_;
   Receiver receiver_;
+  bool replaced_ = false;  // whoever's function stands in a block is not called again without being asked
 };
 
 /// Lets go of a Python object from whatever thread.
@@ -44,6 +46,7 @@ std::shared_ptr<py::object> shared(const py::object& object) {
 void Reception::replace(const std::string& block, const py::object& function, double edge,
                         bool with_context) {
   const auto held = shared(function);
+  replaced_ = true;
   const std::string who = "the function in the place of block '" + block + "'";
   receiver_.replace(
       block,
@@ -73,6 +76,7 @@ std::shared_ptr<ReceiverResult> Reception::run(const Capture& capture, bool reco
         const py::gil_scoped_acquire lock;
         if (PyErr_CheckSignals() != 0) throw py::error_already_set();
       }));
+  if (!replaced_ && scenario_.boolean("trace.check_lanes")) name_lane_fault(receiver_, capture, *result);
   add_lane_findings(capture, *result);
   return result;
 }
