@@ -4,6 +4,7 @@
 #include <bit>
 #include <cmath>
 #include <limits>
+#include <numeric>
 #include <stdexcept>
 
 #include "sim/signal/transitions.h"
@@ -27,15 +28,24 @@ Complex turned(Complex a, unsigned turns) {
 
 }  // namespace
 
-Constellation::Constellation(std::string_view name, std::vector<Complex> points)
-    : name_(name), points_(std::move(points)), rings_{{1.0, kInfinity, 1.0, 0.0}} {
+Constellation::Constellation(std::string_view name, std::vector<Complex> points, Shaping shaping)
+    : name_(name),
+      shaping_(std::move(shaping)),
+      points_(std::move(points)),
+      rings_{{1.0, kInfinity, 1.0, 0.0}} {
   if (empty()) return;
   if (!std::has_single_bit(size()) || size() < 4)
     throw std::invalid_argument("a constellation has a power of two of points, four at least");
+  if (is_shaped() && shaping_.probability.size() != size())
+    throw std::invalid_argument("a shaped constellation needs a probability for each point");
   bits_ = std::countr_zero(size());
   double power = 0.0;
-  for (const Complex& a : points_) power += std::norm(a);
-  for (Complex& a : points_) a /= std::sqrt(power / static_cast<double>(size()));
+  for (std::size_t i = 0; i < size(); ++i) {
+    power += probability(i) * std::norm(points_[i]);
+    entropy_ -= probability(i) > 0.0 ? probability(i) * std::log2(probability(i)) : 0.0;
+  }
+  for (Complex& a : points_) a /= std::sqrt(power);
+  shaping_.nu *= power;
   single_.assign(points_.begin(), points_.end());
   find_moments();
   find_rings();
@@ -62,19 +72,20 @@ void Constellation::find_moments() {
 
 void Constellation::find_rings() {
   rings_.clear();
-  std::vector<Complex> by_radius = points_;
+  std::vector<std::size_t> by_radius(size());
+  std::iota(by_radius.begin(), by_radius.end(), std::size_t{0});
   std::sort(by_radius.begin(), by_radius.end(),
-            [](const Complex& a, const Complex& b) { return std::norm(a) < std::norm(b); });
-  for (const Complex& a : by_radius) {
-    const double power = std::norm(a);
+            [&](std::size_t a, std::size_t b) { return std::norm(points_[a]) < std::norm(points_[b]); });
+  for (const std::size_t i : by_radius) {
+    const Complex& a = points_[i];
+    const double power = std::norm(a), share = probability(i);
     if (rings_.empty() || power > rings_.back().power + kAlike)
       rings_.push_back({power, kInfinity, 0.0, 0.0});
-    rings_.back().share += 1.0;
-    rings_.back().fourth_power += a * a * a * a / (power * power);
+    rings_.back().share += share;
+    rings_.back().fourth_power += share * a * a * a * a / (power * power);
   }
   for (std::size_t r = 0; r < rings_.size(); ++r) {
     rings_[r].fourth_power /= rings_[r].share;
-    rings_[r].share /= static_cast<double>(size());
     if (r + 1 == rings_.size()) continue;
     const double half_way = 0.5 * (std::sqrt(rings_[r].power) + std::sqrt(rings_[r + 1].power));
     rings_[r].border = half_way * half_way;
@@ -159,7 +170,9 @@ unsigned Constellation::decide(Complex s) const {
   return nearest;
 }
 
-const Constellation& constellation(Modulation modulation) { return constellations()[modulation.row()]; }
+const Constellation& constellation(Modulation modulation) {
+  return modulation.shaped() != nullptr ? *modulation.shaped() : constellations()[modulation.row()];
+}
 
 const std::string& modulation_names() {
   static const std::string names = [] {

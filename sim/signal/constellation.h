@@ -12,17 +12,23 @@
 
 namespace cohlink {
 
-/// The name of a format: its row in the table.
+class Constellation;
+
+/// The name of a format: its row in the table, and how its points are drawn where not all alike (shaping.h).
 class Modulation {
  public:
-  constexpr explicit Modulation(std::size_t row = 0) : row_(row) {}
+  constexpr explicit Modulation(std::size_t row = 0, const Constellation* shaped = nullptr)
+      : row_(row), shaped_(shaped) {}
   constexpr std::size_t row() const { return row_; }
+  /// The constellation drawn in its way, one for each way; none where all points are sent equally often.
+  constexpr const Constellation* shaped() const { return shaped_; }
   friend constexpr bool operator==(Modulation, Modulation) = default;
 
   static const Modulation kQpsk, kQam16, kGaussian;  // those that much is said of in the trade's literature
 
  private:
   std::size_t row_;
+  const Constellation* shaped_;
 };
 inline constexpr Modulation Modulation::kQpsk{0}, Modulation::kQam16{1}, Modulation::kGaussian{2};
 
@@ -46,12 +52,23 @@ struct AxisLevels {
   std::size_t count() const { return level.size(); }
 };
 
+/// How often each point of a shaped format is sent.
+struct Shaping {
+  double entropy_bits = 0.0;      // of a symbol, as asked for
+  std::size_t matcher_block = 0;  // amplitudes that a distribution matcher makes at a time; 0 = ideal
+  double nu = 0.0;                // P ~ exp(-nu |a|^2); of the points given, in a Constellation at unit power
+  double loss_bits = 0.0;         // of a symbol, what the matcher's finite block takes from its entropy
+  std::vector<double> probability = {};  // of each point, by its label
+};
+
 /// Points, labels and what follows from them. Without points: circular Gaussian symbols, which carry no bits.
 class Constellation {
  public:
   /// Points with their labels (index = bits read as a number, first bit most significant), at any scale; a
   /// power of two of them that a quarter turn leaves in place, else std::invalid_argument.
-  Constellation(std::string_view name, std::vector<std::complex<double>> points);
+  /// `shaping`: a probability for each point or for none, else std::invalid_argument; unit mean power is that
+  /// of what is sent.
+  Constellation(std::string_view name, std::vector<std::complex<double>> points, Shaping shaping = {});
 
   std::string_view name() const { return name_; }
   int bits() const { return bits_; }
@@ -62,7 +79,16 @@ class Constellation {
   auto end() const { return points_.end(); }
   std::span<const std::complex<float>> single() const { return single_; }  // the same in single precision
   /// How often each point is sent.
-  double probability(std::size_t) const { return 1.0 / static_cast<double>(points_.size()); }
+  double probability(std::size_t index) const {
+    return is_shaped() ? shaping_.probability[index] : 1.0 / static_cast<double>(points_.size());
+  }
+  bool is_shaped() const { return !shaping_.probability.empty(); }
+  const Shaping& shaping() const { return shaping_; }
+  double entropy() const { return entropy_; }  // bits a symbol
+  /// What a received symbol (gain 1, noise of mean power `noise`) is to be scaled by for its nearest point to
+  /// be the likeliest one a posteriori: |y - a|^2 - N0 ln P(a) with P ~ exp(-nu |a|^2) is, but for what does
+  /// not depend on a, (1 + nu N0) |y / (1 + nu N0) - a|^2. 1 where all points are alike.
+  double posterior_scale(double noise) const { return 1.0 / (1.0 + shaping_.nu * noise); }
 
   double fourth_moment() const { return fourth_; }       // E|a|^4 at E|a|^2 = 1: the kurtosis
   double sixth_moment() const { return sixth_; }         // E|a|^6
@@ -92,6 +118,8 @@ class Constellation {
 
   std::string_view name_;
   int bits_ = 0;
+  Shaping shaping_;
+  double entropy_ = 0.0;
   std::vector<std::complex<double>> points_;
   std::vector<std::complex<float>> single_;
   double fourth_ = 2, sixth_ = 6, axis_modulus_ = 1.5, minimum_distance_ = 0;
@@ -132,9 +160,10 @@ Symbols map_bits(Modulation modulation, std::span<const std::uint8_t> bits, bool
 Bits decide_bits(Modulation modulation, std::span<const std::complex<double>> symbols, bool differential);
 
 /// Bit error ratio of coherent detection in white Gaussian noise at `snr` = Es/N0 (linear), nearest-point
-/// decisions, no differential coding: bits that differ, over all pairs of points, weighted with how often one
-/// is taken for the other (transitions.h). Exact; for QPSK that of Proakis, Digital Communications, ch. 4;
-/// for square QAM that of Cho and Yoon, IEEE Trans. Commun. 50(7) 1074 (2002). NaN for Gaussian symbols.
+/// decisions (a posteriori ones where points are shaped), no differential coding: bits that differ, over all
+/// pairs of points, weighted with how often one is taken for the other (transitions.h). Exact; for QPSK that
+/// of Proakis, Digital Communications, ch. 4; for square QAM that of Cho and Yoon, IEEE Trans. Commun. 50(7)
+/// 1074 (2002). NaN for Gaussian symbols.
 double theory_ber(Modulation modulation, double snr);
 
 /// The same with differential quadrant coding and perfect phase: the exact sum over decided quadrant and

@@ -23,8 +23,9 @@ double between(double low, double high) {
   return gaussian_tail(low) - gaussian_tail(high);
 }
 
-// Of one axis, all of its levels: [sent][decided], the diagonal included.
-Matrix axis_transitions(const AxisLevels& axis, double sigma) {
+// Of one axis, all of its levels, received `scale` times as large as sent: [sent][decided], the diagonal
+// included.
+Matrix axis_transitions(const AxisLevels& axis, double sigma, double scale) {
   const std::size_t count = axis.count();
   Matrix p(count, std::vector<double>(count));
   const double outermost = axis.positive.back();
@@ -33,13 +34,15 @@ Matrix axis_transitions(const AxisLevels& axis, double sigma) {
       const double to = axis.level[decided], half = 0.5 * axis.spacing;
       const double low = to < half - outermost ? -kInfinity : to - half,
                    high = to > outermost - half ? kInfinity : to + half;
-      p[sent][decided] = between((low - axis.level[sent]) / sigma, (high - axis.level[sent]) / sigma);
+      const double from = scale * axis.level[sent];
+      p[sent][decided] = between((low - from) / sigma, (high - from) / sigma);
     }
   return p;
 }
 
 Matrix square_transitions(const Constellation& c, double sigma) {
-  const Matrix axis = axis_transitions(c.axis(), sigma);
+  const double scale = c.posterior_scale(2.0 * sigma * sigma);
+  const Matrix axis = axis_transitions(c.axis(), scale * sigma, scale);
   const std::size_t count = c.axis().count();
   Matrix p(c.size(), std::vector<double>(c.size()));
   for (std::size_t sent = 0; sent < c.size(); ++sent)
