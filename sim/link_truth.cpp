@@ -186,6 +186,8 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   Truth truth;
   truth.bits = sent.data.bits;
   truth.symbols = sent.data.symbols;
+  if (const Modulation sent_as = setup.transmitter.modulation; sent_as.shaped() != nullptr)
+    truth.shaped = sent_as;
   truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
   truth.tx_relative_power = single_precision(at_symbols(sent.laser.relative_power, samples_per_symbol));

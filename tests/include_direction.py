@@ -16,6 +16,7 @@ sim/signal/line/fibre_types
 sim/signal/scenario
 sim/signal/interpolate
 sim/signal/pulse
+sim/signal/read_modulation
 sim/signal/pilots
 sim/signal/propagation
 sim/signal/line

@@ -1,5 +1,7 @@
 #include "rx/stage/block.h"
 
+#include "sim/signal/read_modulation.h"
+
 namespace cohlink {
 
 PulseShape pulse_of(const Scenario& s) {
@@ -10,6 +12,6 @@ PulseShape pulse_of(const Scenario& s) {
   return shape;
 }
 
-Modulation modulation_of(const Scenario& s) { return modulation_named(s.text("signal.modulation")); }
+Modulation modulation_of(const Scenario& s) { return read_modulation(s); }
 
 }  // namespace cohlink

@@ -4,6 +4,7 @@
 #include <stdexcept>
 
 #include "sim/signal/prbs.h"
+#include "sim/signal/shaping.h"
 
 namespace cohlink {
 
@@ -11,6 +12,12 @@ Symbols pilot_symbols(Modulation modulation, std::size_t count, std::size_t pola
   if (constellation(modulation).empty()) throw std::invalid_argument("Gaussian symbols have no pilots");
   constexpr std::size_t kYAhead = 10007;
   const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
+  if (const Constellation& c = constellation(modulation); c.is_shaped()) {
+    const Modulation drawn = shaped(modulation, c.shaping().entropy_bits);
+    const Bits bits = shaped_bits(
+        drawn, count, RandomStreams(1).of("pilots").stream(polarisation == 0 ? "bits-x" : "bits-y"));
+    return map_bits(modulation, bits, false);
+  }
   return map_bits(modulation, prbs(15, per_symbol * count, polarisation * kYAhead), false);
 }
 

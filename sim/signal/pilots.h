@@ -15,8 +15,9 @@ inline bool is_pilot(std::size_t index, std::size_t spacing) { return spacing > 
 /// The `count` pilots of a frame's polarisation 0 (X) or 1 (Y): points of the whole constellation, from the
 /// bits of the O.150 sequence 2^15 - 1; Y starts 10,007 bits ahead. To a blind receiver they are as the
 /// payload: power, moments and decision errors of the row stay the constellation's at any spacing, which
-/// pilots at the outer corners (mean power 1.8 of 16QAM) would change. std::invalid_argument for Gaussian
-/// symbols.
+/// pilots at the outer corners (mean power 1.8 of 16QAM) would change; of a shaped format they are therefore
+/// drawn as its payload is, without a matcher, from a stream of fixed address. std::invalid_argument for
+/// Gaussian symbols.
 Symbols pilot_symbols(Modulation modulation, std::size_t count, std::size_t polarisation);
 
 /// Payload bits of one polarisation, mapped, with a pilot before every spacing - 1 symbols. `bits` becomes

@@ -2,8 +2,9 @@
 
 #include <algorithm>
 #include <boost/math/tools/toms748_solve.hpp>
+#include <charconv>
 #include <cmath>
-#include <cstdio>
+#include <iterator>
 #include <map>
 #include <memory>
 #include <mutex>
@@ -146,12 +147,14 @@ Modulation shaped(Modulation modulation, double entropy_bits, std::size_t matche
   return Modulation(base.row(), there.get());
 }
 
-std::string shown(Modulation modulation) {
+std::string modulation_title(Modulation modulation) {
   const Constellation& c = constellation(modulation);
   if (!c.is_shaped()) return std::string(c.name());
+  const std::size_t block = c.shaping().matcher_block;
   char bits[32];
-  std::snprintf(bits, sizeof bits, " of %.4g bits", c.shaping().entropy_bits);
-  return std::string(c.name()) + bits;
+  const auto end = std::to_chars(std::begin(bits), std::end(bits), c.shaping().entropy_bits);
+  return std::string(c.name()) + " of " + std::string(bits, end.ptr) + " bits" +
+         (block > 0 ? " in blocks of " + std::to_string(block) : "");
 }
 
 Bits shaped_bits(Modulation modulation, std::size_t count, RandomStream random) {

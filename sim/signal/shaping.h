@@ -32,8 +32,8 @@ inline constexpr double kLeastEntropy = 2.1;
 /// bits] and for a block too short to hold every amplitude.
 Modulation shaped(Modulation modulation, double entropy_bits, std::size_t matcher_block = 0);
 
-/// How a format reads: "64qam", "64qam of 4.887 bits".
-std::string shown(Modulation modulation);
+/// How a format reads: "64qam", "64qam of 4.887 bits", "64qam of 4.887 bits in blocks of 256"; no two alike.
+std::string modulation_title(Modulation modulation);
 
 /// Labels of `count` symbols as their shaping sends them, first bits first. With a matcher the symbols must
 /// fill whole blocks, else std::invalid_argument.

@@ -7,6 +7,7 @@
 #include "sim/signal/prbs.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 
 namespace cohlink {
 namespace {
@@ -43,8 +44,12 @@ Bits pattern_bits(const TransmitterParameters& p, std::size_t count, std::size_t
     case Pattern::kPrbs31:
       return sequence(31);
     default:
-      return random_bits(count, streams.stream(polarisation == 0 ? "bits-x" : "bits-y"));
+      break;
   }
+  const RandomStream random = streams.stream(polarisation == 0 ? "bits-x" : "bits-y");
+  const Constellation& c = constellation(p.modulation);
+  return c.is_shaped() ? shaped_bits(p.modulation, count / static_cast<std::size_t>(c.bits()), random)
+                       : random_bits(count, random);
 }
 
 }  // namespace

@@ -60,7 +60,8 @@ struct TransmittedFrame {
   std::uint64_t predistortion_clipped_samples = 0;  // beyond the reach of the modulator, all four lanes
 };
 
-/// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y". A PRBS goes on from frame to
+/// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y"; bits of a shaped format as its
+/// shaping sends them (what a distribution matcher puts out). A PRBS goes on from frame to
 /// frame; Y runs 5,000,011 bits ahead of X. Pilots, where there are any, stand between the payload and their
 /// bits count as the frame's.
 FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams& streams);

@@ -281,7 +281,10 @@ TEST_CASE("every key of the bench that is off its default changes a budget or is
           "[frontend]\npreamplifier_noise_figure_db = 5\n"),
       scenario_of(
           "[channel]\ncount = 3\nspacing_ghz = 34\n[fibre]\nspans = 1\nraman_slope_per_w_km_thz = 0.028\n"
-          "[frontend]\nshot_noise = true\n")};
+          "[frontend]\nshot_noise = true\n"),
+      // Blocks of 3, 6 or 9 amplitudes, of which the latter hold both and fill the frame.
+      scenario_of("[signal]\nmodulation = 16qam\nentropy_bits = 3.2\nsymbols = 18432\n"
+                  "[channel]\nosnr_db = 18\n")};
   std::set<std::string> missed;
   for (const ScenarioKey& key : scenario_keys())
     if (is_of_the_bench(key) && !harmless_by_itself(key.full_name())) missed.insert(key.full_name());

@@ -13,6 +13,7 @@
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/sigmf.h"
+#include "sim/signal/shaping.h"
 #include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "sim/step_check.h"
@@ -106,7 +107,8 @@ void add_other_clipping(std::vector<Fact>& facts, const Capture& capture) {
 
 std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& capture) {
   const double symbol_rate = scenario.number("signal.symbol_rate_gbd");
-  const double bit_rate = 2.0 * bits_per_symbol(scenario_modulation(scenario)) * symbol_rate;
+  const Modulation modulation = scenario_modulation(scenario);
+  const double bit_rate = 2.0 * constellation(modulation).entropy() * symbol_rate;
   const double pilots = static_cast<double>(scenario.integer("signal.pilot_spacing"));
   const auto symbols = static_cast<std::uint64_t>(capture.truth ? capture.truth->symbols[0].size() : 0);
   const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
@@ -114,7 +116,7 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
   std::vector<Fact> facts = {
       {"symbols", "symbols", symbols, grouped(symbols) + " per polarisation"},
       {"symbol_rate_hz", "signal", symbol_rate * 1e9,
-       readable(symbol_rate, 6) + " GBd " + scenario.text("signal.modulation") +
+       readable(symbol_rate, 6) + " GBd " + modulation_title(modulation) +
            (bit_rate > 0 ? ", " + readable(bit_rate, 6) + " Gb/s line rate" : "") +
            (pilots > 0 ? ", " + readable(bit_rate * (1.0 - 1.0 / pilots), 6) + " Gb/s without pilots" : "")},
       {"samples", "samples", static_cast<std::uint64_t>(capture.samples()),

@@ -17,6 +17,8 @@ constexpr std::array<std::string_view, 5> kElsewhere = {"run", "dsp", "fec", "co
 constexpr auto kCounted = std::to_array<std::string_view>({
     "signal.symbol_rate_gbd",
     "signal.modulation",
+    "signal.entropy_bits",
+    "signal.matcher_block",
     "signal.pulse",
     "signal.roll_off",
     "signal.differential",

@@ -8,6 +8,7 @@
 #include "sim/signal/line/fibre_types.h"
 #include "sim/signal/line/loss_spectrum.h"
 #include "sim/signal/line/raman_pump.h"
+#include "sim/signal/read_modulation.h"
 
 namespace cohlink {
 namespace {
@@ -82,6 +83,7 @@ Comb read_comb(const Scenario& s) {
   require_one_a_channel("channel.modulations", modulations.size());
   require_one_a_channel("channel.roll_offs", roll_offs.size());
   const PulseShape pulse = read_pulse(s);
+  const Modulation own = read_modulation(s);
   const double frame_rate = pulse.symbol_rate / static_cast<double>(s.integer("signal.symbols"));
   Comb comb;
   comb.spacing = s.number("channel.spacing_ghz") * 1e9;
@@ -96,7 +98,10 @@ Comb read_comb(const Scenario& s) {
     // Decibels add before they become watts: the same light, however it is written, is the same number.
     channel.power =
         dbm_to_watt(s.number("transmitter.launch_power_dbm") + (powers.empty() ? 0.0 : powers[k]));
-    channel.modulation = modulation_named(modulations.empty() ? s.text("signal.modulation") : modulations[k]);
+    // Neighbours of the same format are shaped as the channel under test is.
+    channel.modulation = modulations.empty() || modulations[k] == modulation_name(own)
+                             ? own
+                             : modulation_named(modulations[k]);
     channel.pulse = pulse;
     if (!roll_offs.empty()) channel.pulse.roll_off = roll_offs[k];
   }

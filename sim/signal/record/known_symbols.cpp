@@ -4,6 +4,7 @@
 #include <cmath>
 #include <filesystem>
 
+#include "sim/signal/read_modulation.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/sent_data.h"
 
@@ -75,8 +76,9 @@ std::optional<Truth> known_symbols(const Scenario& s, const std::vector<std::str
                                        "not what was sent");
   Truth truth;
   truth.symbols = dataset == "/symbols" ? plain_symbols(file, shape) : read_sent_symbols(file);
+  const Modulation m = read_modulation(s);
+  if (m.shaped() != nullptr) truth.shaped = m;
   for (std::size_t p = 0; p < 2; ++p) {
-    const Modulation m = modulation_named(s.text("signal.modulation"));
     if (constellation(m).empty()) continue;
     if (!settle_on_points(m, truth.symbols[p]))
       s.reject("trace.symbols_file", dataset + " must hold points of " + s.text("signal.modulation") +

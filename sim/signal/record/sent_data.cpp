@@ -4,13 +4,14 @@
 #include <cmath>
 
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 
 namespace cohlink {
 namespace {
 
 constexpr const char *kCodes = "/truth/symbol_codes", *kPoints = "/truth/constellation",
-                     *kLabels = "/truth/constellation_bits", *kSymbols = "/truth/symbols",
-                     *kBits = "/truth/bits";
+                     *kLabels = "/truth/constellation_bits", *kShares = "/truth/constellation_probability",
+                     *kSymbols = "/truth/symbols", *kBits = "/truth/bits";
 
 // Both polarisations one after the other, as HDF5 wants them.
 template <class Row>
@@ -47,6 +48,23 @@ void write_codes(h5::File& file, const SentCodes& sent, Axes& axes) {
   axes.attach(kCodes, {"/polarisation", "/symbol"});
   axes.attach(kPoints, {"/point"});
   axes.attach(kLabels, {"/point", "/bit_of_point"});
+  if (!points.is_shaped()) return;
+  const Shaping& shaping = points.shaping();
+  file.write<double>(kShares, shaping.probability);
+  file.attribute(kShares, "entropy_bits", shaping.entropy_bits);
+  file.attribute(kShares, "matcher_block", static_cast<std::uint64_t>(shaping.matcher_block));
+  axes.attach(kShares, {"/point"});
+}
+
+std::optional<Modulation> read_shaped(const h5::File& file) {
+  if (!file.has(kShares)) return std::nullopt;
+  try {
+    return shaped(modulation_named(file.attribute_text(kPoints, "modulation")),
+                  file.attribute_number(kShares, "entropy_bits"),
+                  static_cast<std::size_t>(file.attribute_count(kShares, "matcher_block")));
+  } catch (const std::invalid_argument& fault) {
+    throw InputError(file.path(), std::string("data set ") + kShares + ": " + fault.what());
+  }
 }
 
 /// Bits one a byte, deflated to little more than one a bit: an eighth of a short frame's file otherwise.
@@ -98,13 +116,17 @@ Symbols coded_symbols(const h5::File& file) {
 
 }  // namespace
 
-std::optional<SentCodes> sent_codes(const std::array<Symbols, 2>& symbols) {
-  if (symbols[0].empty()) return std::nullopt;
-  for (std::size_t row = 0; row < constellations().size(); ++row) {
-    SentCodes sent{Modulation(row), {}};
-    const Constellation& points = constellation(sent.format);
+std::optional<SentCodes> sent_codes(const Truth& truth) {
+  if (truth.symbols[0].empty()) return std::nullopt;
+  std::vector<Modulation> formats;
+  for (std::size_t row = 0; row < constellations().size(); ++row) formats.emplace_back(row);
+  if (truth.shaped) formats = {*truth.shaped};
+  for (const Modulation format : formats) {
+    SentCodes sent{format, {}};
+    const Constellation& points = constellation(format);
     if (points.empty() || points.size() > 256) continue;
-    if (append_codes(points, symbols[0], sent.codes) && append_codes(points, symbols[1], sent.codes))
+    if (append_codes(points, truth.symbols[0], sent.codes) &&
+        append_codes(points, truth.symbols[1], sent.codes))
       return sent;
   }
   return std::nullopt;
@@ -120,7 +142,7 @@ Bits point_labels(Modulation format) {
 }
 
 void write_sent(h5::File& file, const Truth& truth, Axes& axes) {
-  const auto codes = sent_codes(truth.symbols);
+  const auto codes = sent_codes(truth);
   if (codes) {
     write_codes(file, *codes, axes);
   } else {
@@ -145,6 +167,7 @@ std::array<Symbols, 2> read_sent_symbols(const h5::File& file) {
 
 void read_sent(const h5::File& file, Truth& truth) {
   truth.symbols = read_sent_symbols(file);
+  truth.shaped = read_shaped(file);
   if (!file.has(kBits)) return;
   truth.bits = unstacked(file.read<std::uint8_t>(kBits, {2, h5::kAnyLength}));
   const std::size_t symbols = truth.symbols[0].size();

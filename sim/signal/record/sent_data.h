@@ -20,14 +20,14 @@ struct SentCodes {
 };
 
 /// Nothing where they are not all points of one format, to the last bit.
-std::optional<SentCodes> sent_codes(const std::array<Symbols, 2>& symbols);
+std::optional<SentCodes> sent_codes(const Truth& truth);
 
 /// The bits of each point, [points, bits]: its number, first bit most significant.
 Bits point_labels(Modulation format);
 
-/// Writes /truth/symbol_codes with the constellation that they point into and what bits its points stand for;
-/// /truth/symbols, the points themselves, where they are those of no format (Gaussian symbols). Beside them
-/// /truth/bits where there are any.
+/// Writes /truth/symbol_codes with the constellation that they point into, what bits its points stand for
+/// and, where they are shaped, how often each is sent; /truth/symbols, the points themselves, where they are
+/// those of no format (Gaussian symbols). Beside them /truth/bits where there are any.
 void write_sent(h5::File& file, const Truth& truth, Axes& axes);
 
 /// The symbols of either kind of file, format 2 and earlier knew points alone. InputError for a code beyond

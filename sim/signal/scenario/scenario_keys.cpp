@@ -21,6 +21,8 @@ constexpr auto kNumbers = KeyType::kNumbers;
 const std::vector<ScenarioKey> kKeys = {
     {"signal", "symbol_rate_gbd", kNumber, "GBd", "32", 0.1, 400, "", "symbol rate of one polarisation", "common practice: 28 to 64 GBd modules"},
     {"signal", "modulation", kChoice, "", "qpsk", 0, 0, modulation_names(), "symbols of each polarisation; gaussian = circular Gaussian symbols without bits", ""},
+    {"signal", "entropy_bits", kNumber, "bits", "", 2.1, 6, "", "probabilistic shaping of 16qam or 64qam: entropy of a symbol, its points drawn by the Maxwell-Boltzmann law; absent = all points alike", "Boecherer et al., IEEE Trans. Commun. 63(12) 4651, 2015"},
+    {"signal", "matcher_block", kInteger, "amplitudes", "0", 0, 4096, "", "amplitudes that the constant-composition distribution matcher of shaped symbols makes at a time; short blocks lose rate; 0 = drawn ideally", "Schulte and Boecherer, IEEE Trans. Inf. Theory 62(1) 430, 2016"},
     {"signal", "pulse", kChoice, "", "rrc", 0, 0, "rrc|nrz", "root-raised-cosine, or NRZ cut at its main lobe", ""},
     {"signal", "roll_off", kNumber, "", "0.1", 0.01, 1, "", "roll-off of the root-raised-cosine pulse", "common practice: 0.05 to 0.2"},
     {"signal", "symbols", kInteger, "", "65536", 1024, 16777216, "", "symbols per frame and polarisation; lengths with small prime factors are fastest", ""},

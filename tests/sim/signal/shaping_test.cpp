@@ -163,7 +163,7 @@ TEST_CASE("shaping says what it cannot do, and nothing where there is nothing to
   CHECK(shaped(kQam64, 6.0) == kQam64);
   CHECK(shaped(kQam64, 5.0) == shaped(kQam64, 5.0));
   CHECK(shaped(kQam64, 5.0) != shaped(kQam64, 5.0, 256));
-  CHECK(shown(shaped(Modulation::kQam16, 3.5)) == "16qam of 3.5 bits");
+  CHECK(modulation_title(shaped(Modulation::kQam16, 3.5)) == "16qam of 3.5 bits");
   CHECK_THROWS_AS(shaped(Modulation::kQpsk, 2.0), std::invalid_argument);
   CHECK_THROWS_AS(shaped(modulation_named("8qam"), 2.5), std::invalid_argument);
   CHECK_THROWS_AS(shaped(Modulation::kGaussian, 2.5), std::invalid_argument);

@@ -56,14 +56,14 @@ py::object jones(const Truth& truth) {
 
 /// (2, symbols): the number of each symbol's point.
 py::object codes(const Truth& truth) {
-  const auto sent = sent_codes(truth.symbols);
+  const auto sent = sent_codes(truth);
   if (!sent) return py::none();
   return array_of(std::span<const std::uint8_t>(sent->codes),
                   {py::ssize_t{2}, static_cast<py::ssize_t>(sent->codes.size() / 2)});
 }
 
 py::object points(const Truth& truth) {
-  const auto sent = sent_codes(truth.symbols);
+  const auto sent = sent_codes(truth);
   if (!sent) return py::none();
   const Constellation& format = constellation(sent->format);
   return array_of(std::span<const std::complex<double>>(std::to_address(format.begin()), format.size()),
@@ -72,11 +72,18 @@ py::object points(const Truth& truth) {
 
 /// (points, bits a symbol)
 py::object labels(const Truth& truth) {
-  const auto sent = sent_codes(truth.symbols);
+  const auto sent = sent_codes(truth);
   if (!sent) return py::none();
   const Bits bits = point_labels(sent->format);
   const auto size = static_cast<py::ssize_t>(constellation(sent->format).size());
   return array_of(std::span<const std::uint8_t>(bits), {size, static_cast<py::ssize_t>(bits.size()) / size});
+}
+
+/// (points,): how often each is sent.
+py::object probabilities(const Truth& truth) {
+  if (!truth.shaped) return py::none();
+  const std::vector<double>& shares = constellation(*truth.shaped).shaping().probability;
+  return array_of(std::span<const double>(shares), {static_cast<py::ssize_t>(shares.size())});
 }
 
 py::object group(const std::vector<TruthNumber>& numbers) {
@@ -107,6 +114,7 @@ const TruthItem kTruth[] = {
     {"symbol_codes", "", codes},
     {"constellation", "", points},
     {"constellation_bits", "", labels},
+    {"constellation_probability", "", probabilities},
     {"tx_phase_rad", "rad", [](const Truth& t) { return row(t.tx_phase_rad); }},
     {"lo_phase_rad", "rad", [](const Truth& t) { return row(t.lo_phase_rad); }},
     {"tx_relative_power", "1", [](const Truth& t) { return row(t.tx_relative_power); }},
@@ -175,6 +183,7 @@ Truth truth_of_symbols(
   const auto n = static_cast<std::size_t>(sent.shape(1));
   Truth truth;
   const Modulation modulation = modulation_of(scenario);
+  if (modulation.shaped() != nullptr) truth.shaped = modulation;
   for (std::size_t p = 0; p < 2; ++p) {
     truth.symbols[p].assign(sent.data() + p * n, sent.data() + (p + 1) * n);
     if (constellation(modulation).empty()) continue;

@@ -7,6 +7,7 @@
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/sent_data.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 #include "tools/study/files/study_file.h"
 
 namespace cohlink {
@@ -73,12 +74,14 @@ void write_samples(h5::File& file, const std::vector<Capture>& captures, bool cr
 /// The points and labels of a format, once in a file.
 void write_format(h5::File& file, Modulation format) {
   const Constellation& points = constellation(format);
-  const std::string name(points.name());
+  const std::string name = modulation_title(format);
   if (file.has("/truth/constellation/" + name)) return;
   file.write<std::complex<double>>("/truth/constellation/" + name,
                                    std::vector<std::complex<double>>(points.begin(), points.end()));
   file.write<std::uint8_t>("/truth/constellation_bits/" + name, point_labels(format),
                            {points.size(), static_cast<std::size_t>(points.bits())});
+  if (points.is_shaped())
+    file.write<double>("/truth/constellation_probability/" + name, points.shaping().probability);
 }
 
 void write_symbols(h5::File& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
@@ -86,14 +89,14 @@ void write_symbols(h5::File& file, const std::vector<Capture>& captures, bool cr
   Stacked<std::uint8_t> codes(length);
   std::vector<std::string> formats;
   for (const Capture& capture : captures) {
-    const auto sent = sent_codes(capture.truth->symbols);
+    const auto sent = sent_codes(*capture.truth);
     if (!sent)
       throw InputError(file.path(), "Gaussian symbols have no codes; give --form files, which keeps them");
     const std::span<const std::uint8_t> both(sent->codes);
     codes.add(both.first(both.size() / 2));
     codes.add(both.last(both.size() / 2));
     write_format(file, sent->format);
-    formats.emplace_back(modulation_name(sent->format));
+    formats.push_back(modulation_title(sent->format));
   }
   file.write<std::uint8_t>("/truth/symbol_codes", codes.values(), {items, 2, length});
   file.write<std::uint64_t>("/truth/symbols_of_item", counts_of(captures, length, symbols_of), {items});

@@ -4,6 +4,7 @@
 #include <boost/math/distributions/normal.hpp>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/read_modulation.h"
 #include "tools/study/plan/numbers.h"
 
 namespace cohlink {
@@ -18,6 +19,9 @@ const std::vector<FecCode>& fec_codes() {
   };
   return codes;
 }
+
+// Of a shaped symbol: fair bits, and the only ones that parity, which is fair, can go into.
+static constexpr double kSignBits = 2.0;
 
 std::string Threshold::name() const {
   return quality == Quality::kNgmi ? "NGMI" : quality == Quality::kBer ? "BER" : "BER after decoding";
@@ -60,12 +64,25 @@ std::optional<double> fec_overhead(const Scenario& scenario) {
 }
 
 BitRates bit_rates(const Scenario& scenario) {
-  BitRates rates;
-  rates.line = 2.0 * bits_per_symbol(modulation_named(scenario.text("signal.modulation"))) *
-               scenario.number("signal.symbol_rate_gbd") * 1e9;
+  const Constellation& format = constellation(read_modulation(scenario));
   const auto spacing = static_cast<double>(scenario.integer("signal.pilot_spacing"));
-  rates.payload = spacing > 0.0 ? rates.line * (1.0 - 1.0 / spacing) : rates.line;
-  if (const auto overhead = fec_overhead(scenario)) rates.net = rates.payload / (1.0 + *overhead);
+  const double of_payload = spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0;
+  BitRates rates;
+  rates.line = 2.0 * format.entropy() * scenario.number("signal.symbol_rate_gbd") * 1e9;
+  rates.payload = rates.line * of_payload;
+  const auto overhead = fec_overhead(scenario);
+  if (!overhead) return rates;
+  if (!format.is_shaped()) {
+    rates.net = rates.payload / (1.0 + *overhead);
+    return rates;
+  }
+  const double parity = format.bits() * *overhead / (1.0 + *overhead);  // bits of a symbol: m (1 - Rc)
+  if (parity > kSignBits)
+    scenario.reject("fec.overhead_percent",
+                    "makes more parity than the signs of shaped symbols hold, " + readable(kSignBits) +
+                        " bits of " + std::to_string(format.bits()) + ": at most " +
+                        readable(100.0 * kSignBits / (format.bits() - kSignBits)) + " %");
+  rates.net = rates.payload * (1.0 - (parity + format.shaping().loss_bits) / format.entropy());
   return rates;
 }
 

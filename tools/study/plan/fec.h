@@ -45,7 +45,11 @@ std::optional<double> fec_threshold(const Scenario& scenario);
 /// with neither, or when a threshold was given without an overhead (whose code would it be?).
 std::optional<double> fec_overhead(const Scenario& scenario);
 
-/// Bits a second [b/s] of both polarisations on the line, and what is left of them for payload.
+/// Bits a second [b/s] of both polarisations on the line (the entropy of what is sent), and what is left of
+/// them for payload. Shaped symbols of entropy H, m bits in each label and a code of rate Rc carry H - m (1 -
+/// Rc), less what the matcher loses: parity stands in their signs (probabilistic amplitude shaping; G.
+/// Boecherer, F. Steiner and P. Schulte, IEEE Trans. Commun. 63(12) 4651, 2015). InputError where it does not
+/// fit in there.
 struct BitRates {
   double line = 0.0;
   double payload = 0.0;  // without the pilots

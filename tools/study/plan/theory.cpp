@@ -7,14 +7,13 @@
 #include "sim/signal/awgn_information.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/line/read_line.h"
+#include "sim/signal/read_modulation.h"
 #include "sim/signal/units.h"
 #include "tools/study/plan/receiver_outputs.h"
 
 namespace cohlink {
 
-Modulation scenario_modulation(const Scenario& scenario) {
-  return modulation_named(scenario.text("signal.modulation"));
-}
+Modulation scenario_modulation(const Scenario& scenario) { return read_modulation(scenario); }
 
 std::optional<double> ideal_snr(const Scenario& scenario) {
   const auto osnr_db = scenario.optional_number("channel.osnr_db");
