@@ -40,6 +40,21 @@ void equalise(const Equaliser& equaliser, const Constellation& points, std::size
                                     0.0, Equaliser::kBlock));
 }
 
+// Shaped symbols are too like noise for a modulus or rings to tell them from it: taps are learnt from known
+// symbols, and then stay unless decisions are asked for.
+void follow_shaped(const Scenario& s, const std::string& rule, EqualiserParameters& p) {
+  if (s.integer("dsp.training_symbols") == 0)
+    s.reject("dsp.training_symbols",
+             "shaped symbols (signal.entropy_bits) give a blind equaliser nothing to start on: it needs "
+             "training symbols");
+  if (rule == "cma" || rule == "radius-directed")
+    s.reject("dsp.equaliser",
+             rule + " cannot hold shaped symbols (signal.entropy_bits); auto or decision-directed");
+  if (p.widely_linear)
+    s.reject("dsp.equaliser_form", "widely-linear cannot hold shaped symbols (signal.entropy_bits)");
+  if (rule == "auto") p.rule = EqualiserRule::kHold;
+}
+
 EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   EqualiserParameters p;
   p.modulation = modulation;
@@ -63,6 +78,7 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
       s.reject("dsp.equaliser_form", "Gaussian symbols have no decisions for a widely linear equaliser");
     if (rule == "auto") p.rule = EqualiserRule::kDecisionDirected;
   }
+  if (points.is_shaped()) follow_shaped(s, rule, p);
   if (points.empty()) {
     if (s.integer("dsp.training_symbols") == 0)
       s.reject("dsp.training_symbols",

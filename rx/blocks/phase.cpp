@@ -72,6 +72,15 @@ PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t f
   PhaseResult result{scale_to_constellation(symbols, p_.modulation, first, last), {}};
   for (auto& phase : result.phase_rad) phase.assign(symbols.size(), 0.0);
   if (p_.method == PhaseMethod::kOff) return result;
+  const auto factors = scale_to_posterior(result.symbols, p_.modulation, first, last);
+  recover(result, first, last, truth, removed_hz);
+  for (std::size_t p = 0; p < 2; ++p)
+    if (factors[p] != 1.0f) scale(*result.symbols.rows()[p], 1.0f / factors[p]);
+  return result;
+}
+
+void PhaseRecovery::recover(PhaseResult& result, std::size_t first, std::size_t last, const Truth* truth,
+                            double removed_hz) const {
   if (p_.method == PhaseMethod::kGenie) {
     genie(result, truth, removed_hz);
     remove_constants(result, first, last);
@@ -85,7 +94,6 @@ PhaseResult PhaseRecovery::operator()(const Field<float>& symbols, std::size_t f
     for (auto* row : result.symbols.rows()) refine(result, {row});
     count_slips(result, 2, first, last);
   }
-  return result;
 }
 
 // The second stage on rows that share their phase.
@@ -120,6 +128,8 @@ Operations PhaseRecovery::cost() const {
                            : fourth_power_operations(p_.modulation, rows);
   const Operations turned = static_cast<double>(rows) * kComplexProduct + Operations{0, 0, 1};
   one += turned;
+  if (p_.joint && search_ && constellation(p_.modulation).is_shaped())  // what fourfold() finds of each row
+    one += 2.0 * phase_search_operations(p_.modulation, p_.test_phases, 1);
   if (second_) one += decision_phase_operations(p_.modulation, rows) + turned;
   return static_cast<double>(estimates) * one;
 }
@@ -129,9 +139,19 @@ std::vector<double> PhaseRecovery::estimate(std::span<const std::complex<float>*
   return search_ ? (*search_)(rows, count) : (*fourth_power_)(rows, count);
 }
 
+// What the row's phase makes of the fourth power of a symbol: of shaped formats, whose own is too near to
+// nothing (64QAM of 5.3 bits: 0.05 of what its size allows), from the row's own estimate.
+ComplexRow<float> PhaseRecovery::fourfold(const ComplexRow<float>& row) const {
+  if (!constellation(p_.modulation).is_shaped()) return fourth_powers(row);
+  const std::complex<float>* rows[] = {row.data()};
+  std::vector<double> phase = estimate(rows, row.size());
+  for (double& angle : phase) angle *= -4.0;
+  return phasors_back(phase);
+}
+
 void PhaseRecovery::joint(PhaseResult& result, std::size_t first, std::size_t last) const {
   auto &x = result.symbols.x, &y = result.symbols.y;
-  const auto angle = slow_angle(fourth_powers(y), fourth_powers(x), 4.0, {first, last}, kAngleWindow);
+  const auto angle = slow_angle(fourfold(y), fourfold(x), 4.0, {first, last}, kAngleWindow);
   turn_back(y, angle);
   const std::complex<float>* rows[] = {x.data(), y.data()};
   const auto phase = estimate(rows, x.size());
@@ -175,13 +195,25 @@ void PhaseRecovery::genie(PhaseResult& result, const Truth* truth, double remove
   result.phase_rad = {phase, phase};
 }
 
-// Each row's angle against the grid: coarsely from fourth powers, then from decisions.
+std::vector<double> PhaseRecovery::constant_angle(const ComplexRow<float>& row, std::size_t first,
+                                                  std::size_t last) const {
+  const std::size_t count = last - first;
+  if (!constellation(p_.modulation).is_shaped())
+    return slow_angle(fourth_powers(row), ComplexRow<float>(row.size(), -1.0f), 4.0, {first, last},
+                      2 * count);
+  constexpr std::size_t kEnough = 8192;
+  const BlindPhaseSearch search({p_.modulation, p_.window, p_.test_phases});
+  return std::vector<double>(row.size(),
+                             search.block_phase(Row(row).subspan(first, std::min(count, kEnough))));
+}
+
+// Each row's angle against the grid: coarsely from fourth powers, of shaped formats by a search, then from
+// decisions.
 void PhaseRecovery::remove_constants(PhaseResult& result, std::size_t first, std::size_t last) const {
   if (constellation(p_.modulation).empty()) return;
   for (std::size_t p = 0; p < 2; ++p) {
     auto& row = *result.symbols.rows()[p];
-    const auto angle = slow_angle(fourth_powers(row), ComplexRow<float>(row.size(), -1.0f), 4.0,
-                                  {first, last}, 2 * (last - first));
+    const auto angle = constant_angle(row, first, last);
     turn_back(row, angle);
     add_to(result.phase_rad[p], angle);
   }

@@ -38,9 +38,11 @@ struct PhaseResult {
 
 /// Both polarisations carry the same laser phases but leave the equaliser at an unknown, slowly moving
 /// angle to each other. Joint recovery measures that angle first, from x^4 conj(y^4) over thousands of
-/// symbols (blind to data and to the common phase), brings Y onto X, estimates one phase from both rows, and
-/// last removes each row's own leftover, the angle of sum y conj(decision) over kSlowWindow symbols. A second
-/// stage, where asked for, goes over the same rows with their decisions (decision_phase.h).
+/// symbols (blind to data and to the common phase; of shaped formats from what the search finds of each row),
+/// brings Y onto X, estimates one phase from both rows, and last removes each row's own leftover, the angle
+/// of sum y conj(decision) over kSlowWindow symbols. A second stage, where asked for, goes over the same rows
+/// with their decisions (decision_phase.h). Points of shaped formats are searched and decided a posteriori,
+/// at the noise that the rows' powers leave for it.
 class PhaseRecovery {
  public:
   explicit PhaseRecovery(const PhaseParameters& parameters, const Execution& execution = {});
@@ -57,6 +59,10 @@ class PhaseRecovery {
   static constexpr std::size_t kAngleWindow = 8192, kSlowWindow = 2048;  // symbols
 
  private:
+  void recover(PhaseResult& result, std::size_t first, std::size_t last, const Truth* truth,
+               double removed_hz) const;
+  ComplexRow<float> fourfold(const ComplexRow<float>& row) const;
+  std::vector<double> constant_angle(const ComplexRow<float>& row, std::size_t first, std::size_t last) const;
   std::vector<double> estimate(std::span<const std::complex<float>* const> rows, std::size_t count) const;
   void joint(PhaseResult& result, std::size_t first, std::size_t last) const;
   void separate(PhaseResult& result) const;

@@ -66,6 +66,10 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
                                : PhaseMethod::kFourthPower;
   if (constellation(modulation).empty() && p.method != PhaseMethod::kGenie && p.method != PhaseMethod::kOff)
     s.reject("dsp.phase_recovery", "Gaussian symbols have no constellation: only genie or off can work");
+  if (constellation(modulation).is_shaped() && p.method == PhaseMethod::kFourthPower)
+    s.reject("dsp.phase_recovery",
+             "fourth-power cannot hold shaped symbols (signal.entropy_bits), whose rings noise "
+             "covers; bps, genie or off");
   p.modulation = modulation;
   p.window = static_cast<int>(s.integer("dsp.phase_window"));
   p.test_phases = static_cast<int>(s.integer("dsp.test_phases"));

@@ -25,13 +25,15 @@ std::vector<float> flipped_likelihoods(std::span<const std::complex<float>> rece
     throw std::invalid_argument(
         "likelihoods need as many sent symbols as received, noise and a constellation");
   const auto bits = static_cast<std::size_t>(points.bits());
-  std::vector<double> exponent(points.size());
+  std::vector<double> exponent(points.size()), logarithm(points.size());
+  for (std::size_t i = 0; i < points.size(); ++i) logarithm[i] = std::log(points.probability(i));
   std::vector<float> out;
   out.reserve(bits * received.size());
   for (std::size_t k = 0; k < received.size(); ++k) {
     execution.check();
     const std::complex<double> y(received[k]);
-    for (std::size_t i = 0; i < points.size(); ++i) exponent[i] = -std::norm(y - points[i]) / noise;
+    for (std::size_t i = 0; i < points.size(); ++i)
+      exponent[i] = logarithm[i] - std::norm(y - points[i]) / noise;
     const std::size_t index = nearest_index(points, sent[k]);
     for (std::size_t bit = bits; bit-- > 0;) {  // the first bit is the most significant
       // Of the likeliest point on either side, exactly, and the others beside it.

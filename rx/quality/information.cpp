@@ -33,14 +33,14 @@ struct Losses {
 COHLINK_VECTOR_INLINE Floats exponential(const Floats& x) { return exp_single<Floats, Words>(x); }
 COHLINK_VECTOR_INLINE Floats logarithm(const Floats& x) { return log_single<Floats, Words>(x); }
 
-// Of values in white noise of 1 / per_noise. The nearest point counts 1, so that not all underflow; where all
-// that have a bit as sent do, the largest of them stands for their sum.
+// Of values in white noise of 1 / per_noise. The likeliest point counts 1, so that not all underflow; where
+// all that have a bit as sent do, the largest of them stands for their sum.
 template <class Points>
 COHLINK_VECTOR_INLINE Losses losses_of(const Points& points, const typename Points::Value& y,
                                        const typename Points::Value& sent, float per_noise) {
   const Words label = labels(points, sent);
   const auto likelihood = [&](std::size_t i) __attribute__((always_inline)) {
-    return points.distance(y, i) * -per_noise;
+    return points.distance(y, i) * -per_noise + points.log_share[i];
   };
   Floats most = likelihood(0), of_sent = most;
   for (std::size_t i = 1; i < points.count; ++i) {
@@ -161,12 +161,12 @@ Information achievable_information(std::span<const std::complex<float>> received
                   count);
   }
   const Loss loss = stretches.sum();
-  const double bits = bits_per_symbol(modulation),
+  const double bits = points.bits(), entropy = points.entropy(),
                nats = std::log(2.0) * static_cast<double>(received.size());
   Information information;
-  information.mutual_bits = bits - loss.symbol / nats;
-  information.generalised_bits = bits - loss.bit / nats;
-  information.normalised = information.generalised_bits / bits;
+  information.mutual_bits = entropy - loss.symbol / nats;
+  information.generalised_bits = entropy - loss.bit / nats;
+  information.normalised = 1.0 - loss.bit / nats / bits;
   const std::optional<double> deviation = stretches.deviation();
   information.deviation = deviation ? *deviation / std::log(2.0) / bits : 1.0;
   return information;

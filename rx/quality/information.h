@@ -13,14 +13,14 @@ namespace cohlink {
 struct Information {
   double mutual_bits = 0;       // symbol-wise: a code over the symbols, or bit-interleaving with iterations
   double generalised_bits = 0;  // bit-wise (GMI): bit-interleaved coded modulation with one demapping
-  double normalised = 0;        // NGMI: the largest rate an ideal binary code may have, 1 - (m - GMI) / m
+  double normalised = 0;        // NGMI: the largest rate an ideal binary code may have, 1 - (H - GMI) / m
   double deviation = 0;         // standard error of `normalised`; 1, which says nothing, for too few symbols
 };
 
 /// Achievable with a decoder that believes in white circular Gaussian noise (the auxiliary channel; a lower
-/// bound on what the true channel carries), with uniform input:
-///   MI  = m - mean log2 sum_x exp(-(|y - x|^2 - |y - a|^2) / N0),
-///   GMI = m - mean sum_b log2 (sum_x exp(-|y - x|^2 / N0) / sum_{x: bit b as sent} exp(-|y - x|^2 / N0)).
+/// bound on what the true channel carries), with p_x = P(x) exp(-|y - x|^2 / N0) and the format's entropy H:
+///   MI  = H - mean log2 (sum_x p_x / p_a),
+///   GMI = H - mean sum_b log2 (sum_x p_x / sum_{x: bit b as sent} p_x).
 /// `received`: the complex gain of its signal part is 1; `sent` beside it; `noise` = N0, its mean noise
 /// power. Bits are the labels of constellation(), also where they were coded differentially before mapping.
 /// std::invalid_argument for unequal lengths, no symbols, N0 not above 0, or Gaussian symbols. Single

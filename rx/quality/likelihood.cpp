@@ -56,8 +56,10 @@ void add_cell(Pass& pass, const Cell& cell, const Points& points, const Constell
   for (const auto& a : points) most = std::min(most, std::norm(cell.at - fit.gain * a));
   double total = 0.0, square = 0.0, reference = 0.0;
   std::complex<double> mean = 0.0;
-  for (const auto& a : points) {
-    const double away = std::norm(cell.at - fit.gain * a), p = std::exp((most - away) / fit.noise);
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    const std::complex<double>& a = points[i];
+    const double away = std::norm(cell.at - fit.gain * a),
+                 p = points.probability(i) * std::exp((most - away) / fit.noise);
     total += p;
     mean += p * a;
     reference += p * std::norm(a);
@@ -71,8 +73,8 @@ void add_cell(Pass& pass, const Cell& cell, const Points& points, const Constell
   pass.cross += cell.count * cross;
   pass.reference += cell.count * reference;
   pass.squares += cell.count * square;
-  pass.likelihood += cell.count * (std::log(total / static_cast<double>(points.size())) -
-                                   (most + cell.scatter) / fit.noise - std::log(kPi * fit.noise));
+  pass.likelihood +=
+      cell.count * (std::log(total) - (most + cell.scatter) / fit.noise - std::log(kPi * fit.noise));
   pass.gains += cell.count * by_gain * by_gain;
   pass.both += cell.count * by_gain * by_noise;
   pass.noises += cell.count * by_noise * by_noise;

@@ -17,13 +17,12 @@ struct ConstellationFit {
   double snr() const { return std::norm(gain) / noise; }
 };
 
-/// Most likely gain and noise power, all points sent equally often: unbiased where distances to decisions are
-/// not (those fall short of the noise as soon as decisions are wrong). Expectation maximisation: A. P.
-/// Dempster, N. M. Laird and D. B. Rubin, J. R. Stat. Soc. B 39, 1 (1977); the spread by the observed
-/// information. Symbols in one cell, a sixteenth of the smallest distance between points wide, count as one
-/// place; their scatter in it is kept. `symbols`: signal part near unit power, at an
-/// angle near that of the grid.
-/// std::invalid_argument for Gaussian symbols and for no symbols.
+/// Most likely gain and noise power, points sent as often as their format has it: unbiased where distances to
+/// decisions are not (those fall short of the noise as soon as decisions are wrong). Expectation
+/// maximisation: A. P. Dempster, N. M. Laird and D. B. Rubin, J. R. Stat. Soc. B 39, 1 (1977); the spread by
+/// the observed information. Symbols in one cell, a sixteenth of the smallest distance between points wide,
+/// count as one place; their scatter in it is kept. `symbols`: signal part near unit power, at an angle near
+/// that of the grid. std::invalid_argument for Gaussian symbols and for no symbols.
 ConstellationFit fit_constellation(std::span<const std::complex<float>> symbols, Modulation modulation);
 
 /// The fit's log_likelihood, or somewhat less, after a few steps of it: to compare constellations by.

@@ -2,9 +2,11 @@
 #pragma once
 
 #include <algorithm>
+#include <cmath>
 #include <complex>
 #include <cstddef>
 #include <span>
+#include <vector>
 
 #include "rx/rows/vectors.h"
 #include "sim/signal/constellation.h"
@@ -19,6 +21,11 @@ struct AxisPoints {
   static constexpr std::size_t bits = kBits, count = std::size_t{1} << kBits;
   explicit AxisPoints(const Constellation& c) {
     for (std::size_t i = 0; i < count; ++i) level[i] = static_cast<float>(c.axis().level[i]);
+    for (std::size_t i = 0; i < count && c.is_shaped(); ++i) {
+      double share = 0.0;
+      for (std::size_t k = 0; k < count; ++k) share += c.probability(i * count + k);
+      log_share[i] = static_cast<float>(std::log(share));
+    }
   }
   static COHLINK_VECTOR_INLINE Value take(const float* row, std::size_t left) {
     if (left >= vectors::kWidth) return vectors::load(row);
@@ -31,6 +38,7 @@ struct AxisPoints {
     return away * away;
   }
   float level[count];
+  float log_share[count] = {};  // ln of how often each is sent; 0 where all are alike
 };
 
 /// Any points.
@@ -38,7 +46,10 @@ struct PlanePoints {
   using Part = std::complex<float>;
   using Value = vectors::ComplexFloats;
   explicit PlanePoints(const Constellation& c)
-      : bits(static_cast<std::size_t>(c.bits())), count(c.size()), points(c.single()) {}
+      : bits(static_cast<std::size_t>(c.bits())), count(c.size()), points(c.single()), log_share(c.size()) {
+    for (std::size_t i = 0; i < count && c.is_shaped(); ++i)
+      log_share[i] = static_cast<float>(std::log(c.probability(i)));
+  }
   static COHLINK_VECTOR_INLINE Value take(const std::complex<float>* row, std::size_t left) {
     return vectors::load_complex(row, left);
   }
@@ -48,6 +59,7 @@ struct PlanePoints {
   }
   std::size_t bits, count;
   std::span<const std::complex<float>> points;
+  std::vector<float> log_share;  // ln of how often each is sent; 0 where all are alike
 };
 
 /// Labels of the points nearest to the values.

@@ -10,6 +10,7 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/record/known_symbols.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -186,6 +187,10 @@ void check_truth(const Truth& truth, Modulation modulation) {
   const std::size_t count = truth.symbols[0].size();
   if (count == 0 || truth.symbols[1].size() != count)
     throw InputError("the capture's truth has no symbols, or not as many on Y as on X");
+  if (const Modulation sent = truth.shaped.value_or(Modulation(modulation.row())); sent != modulation)
+    throw InputError(Origin(), "signal.entropy_bits",
+                     "is not what was sent: the truth has symbols of " + modulation_title(sent) +
+                         ", the receiver is told " + modulation_title(modulation));
   const auto bits = count * static_cast<std::size_t>(bits_per_symbol(modulation));
   for (const auto& row : truth.bits)
     if (!row.empty() && row.size() != bits)
@@ -254,6 +259,17 @@ class Scorer {
   }
 
  private:
+  // Of shaped points the likeliest are decided, at the noise that likelihoods are computed with.
+  ErrorCount count_points(const Pair& pair, const Bits& sent) const {
+    const Constellation& points = constellation(p_.modulation);
+    if (!points.is_shaped())
+      return count_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+    ComplexRow<float> row = pair.received;
+    const double snr = error_vector(pair.received, pair.sent).snr;
+    if (snr > 0.0) scale(row, static_cast<float>(points.posterior_scale(1.0 / snr)));
+    return count_errors(row, pair.at, sent, p_.modulation, p_.pilot_spacing);
+  }
+
   void count(Pair& pair, std::size_t source) {
     const Bits sent = bits_of(truth_, source, p_);
     const bool counted = !constellation(p_.modulation).empty() && !sent.empty();
@@ -262,8 +278,7 @@ class Scorer {
       errors = count_differential_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
     // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
     if (p_.pilot_spacing == 0) remove_turns(pair);
-    if (counted && !p_.differential)
-      errors = count_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+    if (counted && !p_.differential) errors = count_points(pair, sent);
     score_.both += errors;
   }
 

@@ -29,11 +29,11 @@ struct Judged {
   std::size_t first, last;
 };
 
-/// Aligns what is judged with the truth and counts over it. Bits are decided by quadrant and ring thresholds
-/// of the received symbols as they are; the data-aided gain fit enters SNR and EVM only. No score, and a line
-/// in `warnings`, when an output matches nothing that was sent or both carry the same polarisation. Gaussian
-/// symbols: SNR and EVM only. InputError for a truth whose symbols or bits do not fit each other or the
-/// modulation.
+/// Aligns what is judged with the truth and counts over it. Bits are decided by the nearest points
+/// of the received symbols as they are (shaped: the likeliest at the fit's noise); the data-aided gain fit
+/// enters SNR and EVM only. No score, and a line in `warnings`, when an output matches nothing that was sent
+/// or both carry the same polarisation. Gaussian symbols: SNR and EVM only. InputError for a truth whose
+/// symbols or bits do not fit each other or the modulation.
 std::optional<Score> score_symbols(const Judged& judged, const Truth& truth,
                                    const ScoreParameters& parameters, const Execution& execution,
                                    std::vector<std::string>& warnings);

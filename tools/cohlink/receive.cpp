@@ -7,9 +7,11 @@
 #include "rx/receiver.h"
 #include "rx/recording/lane_arrangement.h"
 #include "rx/recording/lane_health.h"
+#include "sim/signal/read_modulation.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/sigmf.h"
 #include "sim/signal/record/trace.h"
+#include "sim/signal/shaping.h"
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
@@ -48,6 +50,11 @@ Scenario receiver_scenario(const Capture& capture, const std::string& path, cons
 void check_modulation(const Capture& capture, const Scenario& scenario) {
   const std::size_t symbols = capture.truth ? capture.truth->symbols[0].size() : 0;
   if (symbols == 0) return;
+  const Modulation format = read_modulation(scenario),
+                   drawn = capture.truth->shaped.value_or(Modulation(format.row()));
+  if (drawn != format)
+    scenario.reject("signal.entropy_bits",
+                    "is not what was sent: /truth has symbols of " + modulation_title(drawn));
   const std::size_t sent = capture.truth->bits[0].size() / symbols;
   const std::string told = scenario.text("signal.modulation");
   const int bits = bits_per_symbol(modulation_named(told));
