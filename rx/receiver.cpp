@@ -55,9 +55,7 @@ std::string code_to_decode(const Scenario& scenario) {
 // Captures that leave less than the code is decoded in, both polarisations together.
 void refuse_undecodable(double symbols, const ScoreParameters& scoring) {
   if (scoring.decode.empty()) return;
-  const double payload =
-      scoring.pilot_spacing > 0 ? 1.0 - 1.0 / static_cast<double>(scoring.pilot_spacing) : 1.0;
-  const double bits = 2.0 * bits_per_symbol(scoring.modulation) * payload;
+  const double bits = 2.0 * bits_per_symbol(scoring.modulation) * scoring.layout.payload_share();
   const auto least = static_cast<double>(fec::least_bits(scoring.decode));
   if (symbols * bits < least)
     throw InputError({}, "fec.decode",
@@ -100,9 +98,10 @@ struct Receiver::Incoming {
 };
 
 Receiver::Receiver(const Scenario& scenario, Execution execution) {
-  const ScoreParameters scoring{modulation_of(scenario), scenario.boolean("signal.differential"),
-                                static_cast<std::size_t>(scenario.integer("signal.pilot_spacing")), 2,
-                                code_to_decode(scenario)};
+  const FrameLayout layout = frame_layout(scenario);
+  const ScoreParameters scoring{
+      modulation_of(scenario), scenario.boolean("signal.differential"), layout, layout.spacing > 0, 2,
+      code_to_decode(scenario)};
   std::vector<Link> chain = make_chain(scenario, execution);
   parts_ = std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, channel_wavelength(scenario),
                                          scoring, std::move(chain), std::move(execution)});

@@ -6,8 +6,8 @@
 
 #include "sim/link_setup_hardware.h"
 #include "sim/optical_path.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/line/read_line.h"
-#include "sim/signal/pilots.h"
 #include "sim/signal/read_modulation.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/units.h"
@@ -21,9 +21,8 @@ TransmitterParameters transmitter_setup(const Scenario& s, const Channel& channe
   p.pulse = channel.pulse;
   p.launch_power = channel.power;
   p.differential = s.boolean("signal.differential");
-  check_pilots(s);
   check_shaped_data(s);
-  p.pilot_spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
+  p.layout = frame_layout(s);
   p.symbols = static_cast<std::size_t>(s.integer("signal.symbols"));
   p.pattern = chosen<Pattern>(s, "signal.pattern",
                               {{"random", Pattern::kRandom},

@@ -188,6 +188,9 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.symbols = sent.data.symbols;
   if (const Modulation sent_as = setup.transmitter.modulation; sent_as.shaped() != nullptr)
     truth.shaped = sent_as;
+  if (const FrameLayout& layout = setup.transmitter.layout; !layout.has_payload_alone())
+    for (std::size_t k = 0; k < truth.symbols[0].size(); ++k)
+      truth.symbol_role.push_back(static_cast<std::uint8_t>(layout.role(k)));
   truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
   truth.tx_relative_power = single_precision(at_symbols(sent.laser.relative_power, samples_per_symbol));

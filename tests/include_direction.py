@@ -18,6 +18,7 @@ sim/signal/interpolate
 sim/signal/pulse
 sim/signal/read_modulation
 sim/signal/pilots
+sim/signal/frame_layout
 sim/signal/propagation
 sim/signal/line
 sim/signal/record

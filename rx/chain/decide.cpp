@@ -130,7 +130,7 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
   if (result.score->cycle_slips > 0)
     result.warnings.push_back(
         "cycle slips: " + std::to_string(result.score->cycle_slips) +
-        (scoring.differential || scoring.pilot_spacing > 0
+        (scoring.differential || scoring.turned_by_pilots
              ? ""
              : ", each quarter turn put right from the truth before counting, as pilots would"));
 }
@@ -140,8 +140,7 @@ void score(Carried& c, const ScoreParameters& scoring, std::size_t first, std::s
 void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execution& execution) {
   ReceiverResult& result = c.result;
   scoring.rows = result.rows();
-  const auto spacing = static_cast<double>(scoring.pilot_spacing);
-  result.payload_rate = c.symbol_rate * (spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0);
+  result.payload_rate = c.symbol_rate * scoring.layout.payload_share();
   const std::size_t last = c.last();
   std::size_t first = c.first();
   result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);

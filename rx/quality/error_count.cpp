@@ -4,7 +4,6 @@
 #include <cstdint>
 
 #include "rx/quality/point_labels.h"
-#include "sim/signal/pilots.h"
 
 namespace cohlink {
 namespace {
@@ -67,18 +66,18 @@ std::size_t place(const Position& at, std::size_t k) { return (at.start + k) % a
 
 }  // namespace
 
-std::vector<std::size_t> pilots_among(const Position& at, std::size_t count, std::size_t spacing) {
-  std::vector<std::size_t> pilots;
-  if (spacing == 0) return pilots;
+std::vector<std::size_t> not_payload_among(const Position& at, std::size_t count, const FrameLayout& layout) {
+  std::vector<std::size_t> places;
+  if (layout.has_payload_alone()) return places;
   for (std::size_t k = 0, index = at.start % at.period; k < count; ++k) {
-    if (is_pilot(index, spacing)) pilots.push_back(k);
+    if (!layout.is_payload(index)) places.push_back(k);
     if (++index == at.period) index = 0;
   }
-  return pilots;
+  return places;
 }
 
 ErrorCount count_errors(std::span<const std::complex<float>> received, const Position& at, const Bits& sent,
-                        Modulation modulation, std::size_t pilot_spacing) {
+                        Modulation modulation, const FrameLayout& layout) {
   const Constellation& c = constellation(modulation);
   const auto per_symbol = static_cast<std::size_t>(c.bits());
   std::vector<std::uint32_t> labels(received.size() + kWidth);
@@ -88,7 +87,7 @@ ErrorCount count_errors(std::span<const std::complex<float>> received, const Pos
     k += run;
   }
   ErrorCount count{sum_errors(c, received, labels.data()), received.size() * per_symbol};
-  for (const std::size_t k : pilots_among(at, received.size(), pilot_spacing)) {
+  for (const std::size_t k : not_payload_among(at, received.size(), layout)) {
     count.errors -= sum_errors(c, received.subspan(k, 1), std::vector(kWidth, labels[k]).data());
     count.bits -= per_symbol;
   }
@@ -96,7 +95,7 @@ ErrorCount count_errors(std::span<const std::complex<float>> received, const Pos
 }
 
 ErrorCount count_differential_errors(std::span<const std::complex<float>> received, const Position& at,
-                                     const Bits& sent, Modulation modulation, std::size_t pilot_spacing) {
+                                     const Bits& sent, Modulation modulation, const FrameLayout& layout) {
   const auto per_symbol = static_cast<std::size_t>(bits_per_symbol(modulation));
   const Symbols wide(received.begin(), received.end());
   const Bits decided = decide_bits(modulation, wide, true);
@@ -104,7 +103,7 @@ ErrorCount count_differential_errors(std::span<const std::complex<float>> receiv
   for (std::size_t k = 1; k < received.size(); ++k) {
     const std::size_t index = place(at, k);
     // The transmitted row's first symbol was coded against quadrant 0, not against the row's last.
-    if (index == 0 || is_pilot(index, pilot_spacing)) continue;
+    if (index == 0 || !layout.is_payload(index)) continue;
     for (std::size_t b = 0; b < per_symbol; ++b)
       count.errors += decided[k * per_symbol + b] != sent[index * per_symbol + b];
     count.bits += per_symbol;

@@ -8,6 +8,7 @@
 
 #include "rx/quality/metrics.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/frame_layout.h"
 
 namespace cohlink {
 
@@ -17,16 +18,16 @@ struct Position {
   std::size_t start = 0, period = 0;
 };
 
-/// Those of `count` symbols from there that are pilots, the first of every `spacing` of the row; none at 0.
-std::vector<std::size_t> pilots_among(const Position& at, std::size_t count, std::size_t spacing);
+/// Those of `count` symbols from there that carry no data.
+std::vector<std::size_t> not_payload_among(const Position& at, std::size_t count, const FrameLayout& layout);
 
 /// Decided by the nearest point against `sent`, the bits of the whole transmitted row, without differential
 /// coding.
 ErrorCount count_errors(std::span<const std::complex<float>> received, const Position& at, const Bits& sent,
-                        Modulation modulation, std::size_t pilot_spacing);
+                        Modulation modulation, const FrameLayout& layout);
 
 /// With it; the first symbol only serves as the one before the second.
 ErrorCount count_differential_errors(std::span<const std::complex<float>> received, const Position& at,
-                                     const Bits& sent, Modulation modulation, std::size_t pilot_spacing);
+                                     const Bits& sent, Modulation modulation, const FrameLayout& layout);
 
 }  // namespace cohlink

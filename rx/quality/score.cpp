@@ -127,11 +127,10 @@ std::size_t count_misplaced(const Pair& pair) {
   return misplaced;
 }
 
-// The payload after the fitted gain is taken out; the noise's power is then that of what was sent over the
-// SNR. Noise below 1e-9 of the signal would only divide by zero.
+// What carries data of a row, and how it fits.
 struct Payload {
   ComplexRow<float> received, sent;
-  double noise = 0.0;
+  ErrorVector fit;
 };
 
 // Takes those places out of a row.
@@ -145,15 +144,14 @@ void take_out(ComplexRow<float>& row, const std::vector<std::size_t>& places) {
   row.resize(kept);
 }
 
-Payload payload_of(Pair pair, const ErrorVector& fit, const ScoreParameters& p) {
-  const double noise = std::max(mean_power(pair.sent) / fit.snr, 1e-9);
-  Payload payload{std::move(pair.received), std::move(pair.sent), noise};
-  if (p.pilot_spacing > 0) {
-    const auto pilots = pilots_among(pair.at, payload.sent.size(), p.pilot_spacing);
-    take_out(payload.received, pilots);
-    take_out(payload.sent, pilots);
+Payload payload_of(Pair pair, const ScoreParameters& p) {
+  Payload payload{std::move(pair.received), std::move(pair.sent), {}};
+  if (!p.layout.has_payload_alone()) {
+    const auto others = not_payload_among(pair.at, payload.sent.size(), p.layout);
+    take_out(payload.received, others);
+    take_out(payload.sent, others);
   }
-  scale(payload.received, std::complex<float>(1.0 / fit.gain));
+  payload.fit = error_vector(payload.received, payload.sent);
   return payload;
 }
 
@@ -239,10 +237,12 @@ class Scorer {
     score_.last_quarter_turns[source] = turns.last;
     score_.delay_symbols[source] = delay;
     count(pair, source);
-    fit_[source] = error_vector(pair.received, pair.sent);
+    Payload payload = payload_of(std::move(pair), p_);
+    score_.symbols = payload.sent.size();
+    fit_[source] = payload.fit;
     score_.snr_db_polarisation[source] = fit_[source].snr_db();
     if (constellation(p_.modulation).empty() || !(fit_[source].snr > 0.0)) return;
-    inform(payload_of(std::move(pair), fit_[source], p_), source);
+    inform(std::move(payload), source);
   }
 
   /// `only`: the polarisation counted where one was.
@@ -263,11 +263,11 @@ class Scorer {
   ErrorCount count_points(const Pair& pair, const Bits& sent) const {
     const Constellation& points = constellation(p_.modulation);
     if (!points.is_shaped())
-      return count_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+      return count_errors(pair.received, pair.at, sent, p_.modulation, p_.layout);
     ComplexRow<float> row = pair.received;
     const double snr = error_vector(pair.received, pair.sent).snr;
     if (snr > 0.0) scale(row, static_cast<float>(points.posterior_scale(1.0 / snr)));
-    return count_errors(row, pair.at, sent, p_.modulation, p_.pilot_spacing);
+    return count_errors(row, pair.at, sent, p_.modulation, p_.layout);
   }
 
   void count(Pair& pair, std::size_t source) {
@@ -275,20 +275,24 @@ class Scorer {
     const bool counted = !constellation(p_.modulation).empty() && !sent.empty();
     ErrorCount& errors = score_.polarisation[source];
     if (counted && p_.differential)
-      errors = count_differential_errors(pair.received, pair.at, sent, p_.modulation, p_.pilot_spacing);
+      errors = count_differential_errors(pair.received, pair.at, sent, p_.modulation, p_.layout);
     // With pilots nothing is put right from the truth: the fit takes out one rotation of the whole row.
-    if (p_.pilot_spacing == 0) remove_turns(pair);
+    if (!p_.turned_by_pilots) remove_turns(pair);
     if (counted && !p_.differential) errors = count_points(pair, sent);
     score_.both += errors;
   }
 
-  void inform(const Payload& payload, std::size_t source) {
+  // After the fitted gain is taken out the noise's power is that of what was sent over the SNR. Noise below
+  // 1e-9 of the signal would only divide by zero.
+  void inform(Payload payload, std::size_t source) {
+    const double noise = std::max(mean_power(payload.sent) / payload.fit.snr, 1e-9);
+    scale(payload.received, std::complex<float>(1.0 / payload.fit.gain));
     information_[source] =
-        achievable_information(payload.received, payload.sent, payload.noise, p_.modulation, execution_);
+        achievable_information(payload.received, payload.sent, noise, p_.modulation, execution_);
     if (p_.decode.empty()) return;
     likelihoods_[source] =
-        flipped_likelihoods(payload.received, Symbols(payload.sent.begin(), payload.sent.end()),
-                            payload.noise, p_.modulation, execution_);
+        flipped_likelihoods(payload.received, Symbols(payload.sent.begin(), payload.sent.end()), noise,
+                            p_.modulation, execution_);
   }
 
   const Truth& truth_;
@@ -317,7 +321,6 @@ std::optional<Score> score_symbols(const Judged& judged, const Truth& truth, con
   }
   Score score = scorer.conclude(static_cast<std::size_t>(alignment.source[0]), warnings);
   score.swapped = alignment.source[0] == 1;
-  score.symbols = last - first;
   return score;
 }
 

@@ -8,6 +8,7 @@
 #include "rx/quality/metrics.h"
 #include "sim/signal/execution/fft.h"
 #include "sim/signal/field.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {
@@ -15,7 +16,8 @@ namespace cohlink {
 struct ScoreParameters {
   Modulation modulation = Modulation::kQpsk;
   bool differential = false;
-  std::size_t pilot_spacing = 0;  // pilots carry no data and are not counted; 0 = none
+  FrameLayout layout = {};        // what is no payload is not counted
+  bool turned_by_pilots = false;  // the receiver's own pilots have settled quarter turns
   std::size_t rows = 2;           // received; 1 = X alone, on either of the polarisations sent
   std::string decode = {};        // code whose words the payload is taken for (fec.code); empty = none
 };
@@ -31,9 +33,9 @@ struct Judged {
 
 /// Aligns what is judged with the truth and counts over it. Bits are decided by the nearest points
 /// of the received symbols as they are (shaped: the likeliest at the fit's noise); the data-aided gain fit
-/// enters SNR and EVM only. No score, and a line in `warnings`, when an output matches nothing that was sent
-/// or both carry the same polarisation. Gaussian symbols: SNR and EVM only. InputError for a truth whose
-/// symbols or bits do not fit each other or the modulation.
+/// enters SNR and EVM only, all of the payload alone. No score, and a line in `warnings`, when an output
+/// matches nothing that was sent or both carry the same polarisation. Gaussian symbols: SNR and EVM only.
+/// InputError for a truth whose symbols or bits do not fit each other or the modulation.
 std::optional<Score> score_symbols(const Judged& judged, const Truth& truth,
                                    const ScoreParameters& parameters, const Execution& execution,
                                    std::vector<std::string>& warnings);

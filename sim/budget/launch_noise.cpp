@@ -13,7 +13,7 @@ double launch_noise_psd(const TransmitterParameters& p) {
   TransmitterParameters part = p;
   part.symbols = 2048;
   part.pattern = Pattern::kRandom;
-  part.pilot_spacing = 0;
+  part.layout = {};
   part.laser = {};
   FftCache fft(FftPlanning::kEstimate, "");
   return transmit(part, RandomStreams(1), fft).noise_psd;

@@ -49,6 +49,8 @@ Modulation read_modulation(const Scenario& s) {
 void check_shaped_data(const Scenario& s) {
   const Modulation modulation = read_modulation(s);
   if (modulation.shaped() == nullptr) return;
+  if (s.text("signal.frame") != "none")
+    s.reject("signal.frame", "is for points sent equally often; leave signal.entropy_bits out, or the frame");
   const std::string pattern = s.text("signal.pattern");
   if (pattern.starts_with("prbs"))
     s.reject("signal.pattern",

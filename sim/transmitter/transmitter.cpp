@@ -64,10 +64,11 @@ FrameData draw_data(const TransmitterParameters& p, const RandomStreams& streams
       if (per_symbol > 0) data.bits[pol] = decide_bits(p.modulation, data.symbols[pol], p.differential);
     } else if (per_symbol == 0) {
       data.symbols[pol] = gaussian_symbols(p.symbols, streams.stream(pol == 0 ? "bits-x" : "bits-y"));
-    } else if (p.pilot_spacing > 0) {
-      const std::size_t payload = p.symbols - p.symbols / p.pilot_spacing;
-      data.bits[pol] = pattern_bits(p, payload * per_symbol, pol, streams);
-      data.symbols[pol] = map_with_pilots(p.modulation, data.bits[pol], p.pilot_spacing, pol);
+    } else if (!p.layout.has_payload_alone()) {
+      data.bits[pol] = pattern_bits(p, data_symbols(p.layout, p.symbols) * per_symbol, pol, streams);
+      data.symbols[pol] = p.layout.framed()
+                              ? map_with_frame(p.modulation, data.bits[pol], p.layout, p.symbols, pol)
+                              : map_with_pilots(p.modulation, data.bits[pol], p.layout.spacing, pol);
     } else {
       data.bits[pol] = pattern_bits(p, p.symbols * per_symbol, pol, streams);
       data.symbols[pol] = map_bits(p.modulation, data.bits[pol], p.differential);
@@ -103,7 +104,9 @@ TransmittedFrame transmit(const TransmitterParameters& p, const RandomStreams& s
   execution.check();
   // An ideal modulator scales with its drive; the launch amplifier makes up for what converter and driver
   // took.
-  const double taken = p.modulator.kind == ModulatorKind::kIdeal ? mean_power(light) / shaped_power : 1.0;
+  double taken = 1.0;
+  if (p.modulator.kind == ModulatorKind::kIdeal)
+    taken = mean_power(light) / shaped_power * mean_power(p.layout, p.modulation);
   const ModulatedLight modulated =
       modulate(light, out.laser, p.modulator, p.driver.volt_per_unit(), p.launch_power / taken);
   execution.check();

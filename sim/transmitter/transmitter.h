@@ -11,6 +11,7 @@
 #include "sim/signal/constellation.h"
 #include "sim/signal/execution/execution.h"
 #include "sim/signal/field.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/pulse.h"
 #include "sim/signal/random.h"
 #include "sim/signal/units.h"
@@ -27,7 +28,7 @@ enum class Pattern { kRandom, kPrbs15, kPrbs23, kPrbs31, kFile };
 struct TransmitterParameters {
   Modulation modulation = Modulation::kQpsk;
   bool differential = false;
-  std::size_t pilot_spacing = 0;  // symbols; 0 = no pilots (sim/signal/pilots.h)
+  FrameLayout layout = {};  // training and pilots between the data; by default none
   PulseShape pulse;
   std::size_t symbols = 65536;
   std::size_t samples_per_symbol = 4;
@@ -62,8 +63,8 @@ struct TransmittedFrame {
 
 /// Draws the bits or symbols of a frame from streams "bits-x" and "bits-y"; bits of a shaped format as its
 /// shaping sends them (what a distribution matcher puts out). A PRBS goes on from frame to
-/// frame; Y runs 5,000,011 bits ahead of X. Pilots, where there are any, stand between the payload and their
-/// bits count as the frame's.
+/// frame; Y runs 5,000,011 bits ahead of X. Known symbols, where there are any, stand between the payload and
+/// their bits count as the frame's.
 FrameData draw_data(const TransmitterParameters& parameters, const RandomStreams& streams);
 
 /// One period of the field at the set launch power. Streams: those of dac.h and laser.h ("tx-..."), and

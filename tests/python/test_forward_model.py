@@ -25,6 +25,7 @@ SINGLE = {
     "NRZ": "signal.pulse=nrz",
     "16QAM, roll-off": "signal.modulation=16qam signal.roll_off=0.3",
     "pilots": "signal.pilot_spacing=8",
+    "frame": "signal.frame=free signal.pilot_spacing=8 signal.preamble_symbols=40 signal.modulation=16qam",
     "lasers": "transmitter.laser_linewidth_khz=500 laser_lo.linewidth_khz=500 laser_lo.frequency_offset_mhz=700",
     "laser drift, dither, flicker": "transmitter.laser_drift_mhz_per_ms=5000 laser_lo.dither_mhz=50 "
         "laser_lo.dither_rate_khz=500 laser_lo.flicker_hz2_per_hz=1e6",

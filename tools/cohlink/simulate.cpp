@@ -9,6 +9,7 @@
 
 #include "sim/link.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/line/read_line.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
@@ -109,7 +110,7 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
   const double symbol_rate = scenario.number("signal.symbol_rate_gbd");
   const Modulation modulation = scenario_modulation(scenario);
   const double bit_rate = 2.0 * constellation(modulation).entropy() * symbol_rate;
-  const double pilots = static_cast<double>(scenario.integer("signal.pilot_spacing"));
+  const double payload = frame_layout(scenario).payload_share();
   const auto symbols = static_cast<std::uint64_t>(capture.truth ? capture.truth->symbols[0].size() : 0);
   const double seconds = static_cast<double>(capture.samples()) / capture.sample_rate;
   const std::uint64_t clipped = count_of(capture, "adc_clipped_samples");
@@ -118,7 +119,7 @@ std::vector<Fact> describe_signal(const Scenario& scenario, const Capture& captu
       {"symbol_rate_hz", "signal", symbol_rate * 1e9,
        readable(symbol_rate, 6) + " GBd " + modulation_title(modulation) +
            (bit_rate > 0 ? ", " + readable(bit_rate, 6) + " Gb/s line rate" : "") +
-           (pilots > 0 ? ", " + readable(bit_rate * (1.0 - 1.0 / pilots), 6) + " Gb/s without pilots" : "")},
+           (payload < 1.0 ? ", " + readable(bit_rate * payload, 6) + " Gb/s without pilots" : "")},
       {"samples", "samples", static_cast<std::uint64_t>(capture.samples()),
        grouped(capture.samples()) + " in each of 4 lanes"},
       {"sample_rate_hz", "sample rate", capture.sample_rate,

@@ -86,7 +86,10 @@ constexpr auto kHarmless = std::to_array<std::string_view>({
     "signal.pattern",
     "signal.pattern_file",
     "signal.pilot_spacing",
-    "fibre.loss_file",  // of loss_curve
+    "signal.frame",
+    "signal.preamble_symbols",  // of frame
+    "signal.preamble_spacing",  //
+    "fibre.loss_file",          // of loss_curve
     "fibre.step_law",
     "fibre.steps_per_span",
     "fibre.max_phase_rad",

@@ -23,6 +23,7 @@ struct Truth {
   std::array<Bits, 2> bits;          // [polarisation][symbols x bits per symbol]; empty for Gaussian symbols
   std::array<Symbols, 2> symbols;    // [polarisation][symbols], as transmitted, unit mean power
   std::optional<Modulation> shaped;  // the format where its points are not sent equally often
+  std::vector<std::uint8_t> symbol_role;  // [symbols], SymbolRole (frame_layout.h); empty = all payload
   std::vector<double> tx_phase_rad, lo_phase_rad;            // [symbols], at the symbol centres
   std::vector<double> tx_relative_power, lo_relative_power;  // [symbols], mean 1; empty = 1 throughout
   std::optional<std::array<double, 2>>

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/shaping.h"
 
@@ -11,7 +12,7 @@ namespace {
 
 constexpr const char *kCodes = "/truth/symbol_codes", *kPoints = "/truth/constellation",
                      *kLabels = "/truth/constellation_bits", *kShares = "/truth/constellation_probability",
-                     *kSymbols = "/truth/symbols", *kBits = "/truth/bits";
+                     *kSymbols = "/truth/symbols", *kBits = "/truth/bits", *kRoles = "/truth/symbol_role";
 
 // Both polarisations one after the other, as HDF5 wants them.
 template <class Row>
@@ -101,6 +102,14 @@ std::vector<std::complex<double>> finite_points(const h5::File& file, const char
   return points;
 }
 
+std::vector<std::uint8_t> read_roles(const h5::File& file, std::size_t symbols) {
+  auto roles = file.read<std::uint8_t>(kRoles, {symbols});
+  const auto last = static_cast<std::uint8_t>(SymbolRole::kReserved);
+  if (std::any_of(roles.begin(), roles.end(), [last](auto role) { return role > last; }))
+    throw InputError(file.path(), std::string("data set ") + kRoles + " holds something else than 0 to 3");
+  return roles;
+}
+
 Symbols coded_symbols(const h5::File& file) {
   const auto points = finite_points(file, kPoints, {h5::kAnyLength});
   Symbols symbols;
@@ -149,6 +158,10 @@ void write_sent(h5::File& file, const Truth& truth, Axes& axes) {
     file.write<std::complex<double>>(kSymbols, stacked(truth.symbols), {2, truth.symbols[0].size()});
     axes.attach(kSymbols, {"/polarisation", "/symbol"});
   }
+  if (!truth.symbol_role.empty()) {
+    file.write<std::uint8_t>(kRoles, truth.symbol_role, {truth.symbol_role.size()});
+    axes.attach(kRoles, {"/symbol"});
+  }
   if (truth.bits[0].empty()) return;
   write_bits(file, stacked(truth.bits));
   axes.attach(kBits, {"/polarisation", "/bit"});
@@ -168,6 +181,7 @@ std::array<Symbols, 2> read_sent_symbols(const h5::File& file) {
 void read_sent(const h5::File& file, Truth& truth) {
   truth.symbols = read_sent_symbols(file);
   truth.shaped = read_shaped(file);
+  if (file.has(kRoles)) truth.symbol_role = read_roles(file, truth.symbols[0].size());
   if (!file.has(kBits)) return;
   truth.bits = unstacked(file.read<std::uint8_t>(kBits, {2, h5::kAnyLength}));
   const std::size_t symbols = truth.symbols[0].size();

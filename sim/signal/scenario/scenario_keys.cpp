@@ -29,6 +29,9 @@ const std::vector<ScenarioKey> kKeys = {
     {"signal", "pattern", kChoice, "", "random", 0, 0, "random|prbs15|prbs23|prbs31|file", "data: random bits, an ITU-T O.150 sequence, or pattern_file", "ITU-T O.150 clause 5"},
     {"signal", "pattern_file", kText, "", "", 0, 0, "", "HDF5 file with /symbols [2, symbols], complex {r,i}, unit mean power (for pattern = file)", ""},
     {"signal", "pilot_spacing", kInteger, "symbols", "0", 0, 65536, "", "every so many symbols one is a pilot that the receiver knows: it resolves quarter turns and removes cycle slips, and costs 1/spacing of the rate; 0 = none", "OIF-400ZR-01.0: 32 (from memory)"},
+    {"signal", "frame", kChoice, "", "none", 0, 0, "none|400zr|free", "known symbols that a pilot-aided receiver starts and steers by: none = pilot_spacing alone, among a blind receiver's symbols; 400zr = training, alignment word and pilots where that standard has them; free = preamble and pilots as the keys say", "OIF-400ZR-01.0 (from memory)"},
+    {"signal", "preamble_symbols", kInteger, "symbols", "64", 0, 65536, "", "training symbols that lead each block of a free frame", ""},
+    {"signal", "preamble_spacing", kInteger, "symbols", "0", 0, 16777216, "", "symbols from one preamble of a free frame to the next; 0 = one preamble a frame of signal.symbols", ""},
     {"signal", "differential", kBoolean, "", "false", 0, 0, "", "differential quadrant coding of the bits", "Weber, IEEE Trans. Commun. 26(3) 385, 1978"},
 
     {"run", "seed", kInteger, "", "1", 0, 9007199254740992.0, "", "seed of every random stream", ""},

@@ -88,8 +88,8 @@ TEST_CASE("pilots resolve the quarter turn and remove every slip, at the noise o
     truth.bits = sent.bits;
     truth.symbols = sent.symbols;
     std::vector<std::string> warnings;
-    const auto score = score_symbols({out.symbols, 10, kFrame - 10}, truth, {c.modulation, false, kSpacing},
-                                     test::fft(), warnings);
+    const auto score = score_symbols({out.symbols, 10, kFrame - 10}, truth,
+                                     {c.modulation, false, {kSpacing}, true}, test::fft(), warnings);
     REQUIRE(score);
     // Pilots are not counted. What lies between a slip and the point half way to the next pilot is wrong: at
     // most spacing/2 symbols, half their bits, for each of three slips; beside that theory, within five
@@ -186,7 +186,8 @@ TEST_CASE("with pilots, what a slip spoils is in SNR, MI and GMI too: nothing is
   std::vector<std::string> warnings;
   const auto scored = [&](std::size_t spacing) {
     const auto score =
-        score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, spacing}, test::fft(), warnings);
+        score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, {spacing}, spacing > 0},
+                      test::fft(), warnings);
     REQUIRE(score);
     return *score;
   };
@@ -212,20 +213,20 @@ TEST_CASE("pilots are not in MI and GMI: the payload alone gives the same figure
   truth.symbols = sent.symbols;
   std::vector<std::string> warnings;
   const auto score =
-      score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, 2}, test::fft(), warnings);
+      score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, {2}, true}, test::fft(), warnings);
   REQUIRE(score);
   std::array<Information, 2> payload, all;
   for (std::size_t p = 0; p < 2; ++p) {
-    const ErrorVector fit = error_vector(*field.rows()[p], sent.symbols[p]);
-    const double noise = mean_power(std::span<const std::complex<double>>(sent.symbols[p])) / fit.snr;
-    std::vector<std::complex<float>> received, received_all;
+    ComplexRow<float> received, received_all = *field.rows()[p];
     Symbols data;
-    for (std::size_t k = 0; k < kFrame; ++k) {
-      received_all.push_back((*field.rows()[p])[k] / std::complex<float>(fit.gain));
-      if (k % 2 == 0) continue;
-      received.push_back(received_all.back());
+    for (std::size_t k = 1; k < kFrame; k += 2) {
+      received.push_back(received_all[k]);
       data.push_back(sent.symbols[p][k]);
     }
+    const ErrorVector fit = error_vector(received, data);
+    const double noise = mean_power(std::span<const std::complex<double>>(data)) / fit.snr;
+    for (auto* row : {&received, &received_all})
+      for (auto& y : *row) y /= std::complex<float>(fit.gain);
     payload[p] = achievable_information(received, data, noise, Modulation::kQam16);
     all[p] = achievable_information(received_all, sent.symbols[p], noise, Modulation::kQam16);
   }
@@ -248,8 +249,7 @@ TEST_CASE("the noise that MI and GMI believe in is measured against the power of
   Truth truth;
   truth.symbols = sent.symbols;
   std::vector<std::string> warnings;
-  const auto score =
-      score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16, false, 0}, test::fft(), warnings);
+  const auto score = score_symbols({field, 0, kFrame}, truth, {Modulation::kQam16}, test::fft(), warnings);
   REQUIRE(score);
   const Information right = mean(achievable_information(field.x, sent.symbols[0], noise, Modulation::kQam16),
                                  achievable_information(field.y, sent.symbols[1], noise, Modulation::kQam16));

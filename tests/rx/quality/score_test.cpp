@@ -116,7 +116,7 @@ TEST_CASE("Errors are those of the decision bit by bit, in every format, from an
           wanted.errors += decided[b] != sent.bits[0][index * per_symbol + b];
         wanted.bits += per_symbol;
       }
-      const ErrorCount count = count_errors(received, {start, 640}, sent.bits[0], modulation, spacing);
+      const ErrorCount count = count_errors(received, {start, 640}, sent.bits[0], modulation, {spacing});
       CHECK(count.errors == wanted.errors);
       CHECK(count.bits == wanted.bits);
       CHECK(count.errors > 20);

@@ -42,6 +42,7 @@ Capture small_capture() {
   Truth t;
   t.bits = {Bits(100, 1), Bits(100, 0)};
   t.symbols = {Symbols(50, {0.5, -0.25}), Symbols(50, {-1.0, 0.125})};
+  t.symbol_role.assign(50, 1);
   t.tx_phase_rad.assign(50, 0.1);
   t.lo_phase_rad.assign(50, 0.2);
   t.frequency_offset_hz = 1e8;
@@ -124,6 +125,7 @@ TEST_CASE("a capture reads back as it was written, with and without OSNR, truth 
   REQUIRE(after.truth.has_value());
   CHECK(after.truth->symbols == before.truth->symbols);
   CHECK(after.truth->bits == before.truth->bits);
+  CHECK(after.truth->symbol_role == before.truth->symbol_role);
   CHECK(after.truth->jones == before.truth->jones);
   CHECK_FALSE(after.truth->osnr_db.has_value());
 

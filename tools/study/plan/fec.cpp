@@ -4,6 +4,7 @@
 #include <boost/math/distributions/normal.hpp>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/read_modulation.h"
 #include "tools/study/plan/numbers.h"
 
@@ -65,11 +66,9 @@ std::optional<double> fec_overhead(const Scenario& scenario) {
 
 BitRates bit_rates(const Scenario& scenario) {
   const Constellation& format = constellation(read_modulation(scenario));
-  const auto spacing = static_cast<double>(scenario.integer("signal.pilot_spacing"));
-  const double of_payload = spacing > 0.0 ? 1.0 - 1.0 / spacing : 1.0;
   BitRates rates;
   rates.line = 2.0 * format.entropy() * scenario.number("signal.symbol_rate_gbd") * 1e9;
-  rates.payload = rates.line * of_payload;
+  rates.payload = rates.line * frame_layout(scenario).payload_share();
   const auto overhead = fec_overhead(scenario);
   if (!overhead) return rates;
   if (!format.is_shaped()) {
