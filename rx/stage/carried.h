@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstddef>
+#include <optional>
 #include <vector>
 
 #include "rx/quality/residual_offset.h"
@@ -28,6 +29,8 @@ struct ChainState {
   bool clock_lost = false;      // no clock was found where one was looked for
   bool singular = false;        // both outputs carry one polarisation
   bool pilots_lost = false;     // an output shows none, or both show those of one polarisation
+  std::optional<std::size_t> frame_start = {};  // symbol that begins a block of the frame; absent: not found
+  std::optional<std::size_t> superframe_start = {};  // that begins a super-frame; absent: not found
 };
 
 struct Carried : ChainState {

@@ -230,6 +230,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "phase_second_window", kInteger, "", "32", 1, 4096, "", "symbols averaged by the second stage", ""},
     {"dsp", "phase_joint", kBoolean, "", "true", 0, 0, "", "one carrier phase estimated from both polarisations together; false = each on its own, as the published linewidth tolerances have it", ""},
     {"dsp", "test_phases", kInteger, "", "32", 4, 1024, "", "phases tried by the blind phase search in a quarter turn", "Pfau et al., 2009: 32 for 4 and 16QAM (from memory)"},
+    {"dsp", "pilots", kChoice, "", "used", 0, 0, "used|ignored", "whether the receiver uses the known symbols of signal.frame (block frame-sync, start of the equaliser, carrier offset and phase) and signal.pilot_spacing; ignored = it is blind", ""},
     {"dsp", "training_symbols", kInteger, "", "0", 0, 1048576, "", "known symbols at the head of the frame that the equaliser may start on; 0 = blind", ""},
 
     {"cost", "energy_per_multiplication_pj", kNumber, "pJ", "0.07", 0, 1000, "", "energy of one real multiplication of 8-bit words in cost.node_nm, for the table of cost", "Jouppi et al., Proc. ISCA, 1, 2021 (from memory): 8-bit integer, 7 nm; Horowitz, ISSCC 2014 (from memory): 0.2 in 45 nm"},
