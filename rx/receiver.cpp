@@ -5,6 +5,7 @@
 #include <stdexcept>
 #include <utility>
 
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/lanes.h"
 #include "rx/chain/decide.h"
 #include "rx/chain/order.h"
@@ -24,9 +25,22 @@ struct Link {
 
 const Truth* truth_of(const Capture& capture) { return capture.truth ? &*capture.truth : nullptr; }
 
-std::vector<Link> make_chain(const Scenario& scenario, const Execution& execution) {
-  const std::vector<std::string> names = scenario.list("dsp.chain");
+// dsp.chain, and frame-sync before what takes the signal to one sample a symbol, where there is a frame to
+// be found and the chain does not say where.
+std::vector<std::string> names_of(const Scenario& scenario) {
+  std::vector<std::string> names = scenario.list("dsp.chain");
   if (const std::string fault = chain_fault(names); !fault.empty()) scenario.reject("dsp.chain", fault);
+  const char* sync = "frame-sync";
+  if (!usable_frame(scenario) || std::find(names.begin(), names.end(), sync) != names.end()) return names;
+  const auto rows = rows_of(names);
+  const auto last =
+      std::find_if(rows.begin(), rows.end(), [](const BlockRow* row) { return row->leaves == Rate::kOne; });
+  names.insert(names.begin() + (last - rows.begin()), sync);
+  return names;
+}
+
+std::vector<Link> make_chain(const Scenario& scenario, const Execution& execution) {
+  const std::vector<std::string> names = names_of(scenario);
   if (scenario.text("dsp.dispersion") == "blind" &&
       std::find(names.begin(), names.end(), "dispersion") == names.end())
     scenario.reject("dsp.dispersion", "blind needs the block 'dispersion' in dsp.chain, which has none");
@@ -99,9 +113,12 @@ struct Receiver::Incoming {
 
 Receiver::Receiver(const Scenario& scenario, Execution execution) {
   const FrameLayout layout = frame_layout(scenario);
-  const ScoreParameters scoring{
-      modulation_of(scenario), scenario.boolean("signal.differential"), layout, layout.spacing > 0, 2,
-      code_to_decode(scenario)};
+  const ScoreParameters scoring{modulation_of(scenario),
+                                scenario.boolean("signal.differential"),
+                                layout,
+                                layout.spacing > 0 && scenario.text("dsp.pilots") == "used",
+                                2,
+                                code_to_decode(scenario)};
   std::vector<Link> chain = make_chain(scenario, execution);
   parts_ = std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, channel_wavelength(scenario),
                                          scoring, std::move(chain), std::move(execution)});

@@ -9,8 +9,12 @@
 
 #include "rx/blocks/amplitude.h"
 #include "rx/blocks/butterfly.h"
+#include "rx/blocks/equaliser_guide.h"
 #include "rx/blocks/equaliser_rules.h"
+#include "rx/blocks/equaliser_run.h"
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/frequency.h"
+#include "rx/blocks/least_squares.h"
 #include "rx/blocks/operations.h"
 #include "rx/blocks/whitening.h"
 #include "rx/blocks/widely_linear.h"
@@ -28,78 +32,7 @@ constexpr int kTestPhases = DecisionDirectedError::kTestPhases;
 // much is still safe with 15 taps, four times as much breaks the constant modulus rule on 16QAM.
 constexpr double kStartUpStep = 2e-3;
 
-// Everything one call works on.
-struct Run {
-  const EqualiserParameters& p;
-  const Execution& execution;
-  ButterflyInput in;
-  Butterfly filters;
-  std::size_t first, last;  // symbols that may drive the adaptation
-  double symbol_rate;
-  bool one_row;  // X alone: Y's filters stay at nought
-
-  // One pass of adaptation over whole blocks in [from, to).
-  template <class Error>
-  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
-    ButterflyBlock y, e;
-    for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
-      execution.check();
-      filters.filter(in, k, y);
-      error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
-    }
-  }
-
-  // What an error remembers (the gain of the outputs) made ready over [from, to), the taps as they are.
-  template <class Error>
-  void settle(Error& error, std::size_t from, std::size_t to) const {
-    ButterflyBlock y, e;
-    for (std::size_t k = from; k + kBlock <= to; k += kBlock) {
-      execution.check();
-      filters.filter(in, k, y);
-      error(k, y, e);
-    }
-  }
-
-  // Filters all symbols, adapting in [first, last) only: near the ends the input is incomplete.
-  template <class Error>
-  Field<float> equalise(Error& error) {
-    Field<float> out(in.symbols(), symbol_rate);
-    ButterflyBlock y, e;
-    for (std::size_t k = 0; k < in.symbols(); k += kBlock) {
-      execution.check();
-      filters.filter(in, k, y);
-      store(y, k, out, 0);
-      if (k < first || k + kBlock > last) continue;
-      error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(p.step), !one_row);
-    }
-    return out;
-  }
-
-  // Output of the present taps over [from, to), as a field of its own.
-  Field<float> filtered(std::size_t from, std::size_t to) const {
-    Field<float> out(to - from, symbol_rate);
-    ButterflyBlock y;
-    for (std::size_t k = from; k < to; k += kBlock) {
-      execution.check();
-      filters.filter(in, k, y);
-      store(y, k, out, from);
-    }
-    return out;
-  }
-
-  static void store(const ButterflyBlock& y, std::size_t k, Field<float>& out, std::size_t origin) {
-    const std::size_t at = k - origin;
-    for (std::size_t i = 0; i < 2; ++i) put_together(y, i, out.rows()[i]->data() + at, out.size() - at);
-  }
-
-  // Offset of the carrier on what the taps now give [cycles a symbol].
-  double offset(std::size_t from, std::size_t to) const {
-    const Field<float> head = filtered(from, to);
-    return FrequencyEstimator(execution.ffts())(head, 0, head.size()).offset_hz / symbol_rate;
-  }
-};
+using Run = EqualiserRun;
 
 // Mean of (|y|^2 - R)^2 of output X relative to its power squared: least for a single signal.
 double modulus_cost(const Run& run, std::size_t from, std::size_t to) {
@@ -255,6 +188,28 @@ void trained_start(Run& run, const std::array<Symbols, 2>& known) {
     run.adapt(error, start_up_step(run.p, pass), true, from, to);
 }
 
+void frame_start(Run& run, const EqualiserKnowledge& known) {
+  const std::size_t head = std::min(run.last, run.first + run.p.head);
+  least_squares_start(run.in, known.frame->in_row(run.first, head, known.frame_start), run.first, head,
+                      run.filters);
+}
+
+void follow_frame(Run& run, const EqualiserKnowledge& known, bool warm, EqualiserResult& result) {
+  EqualiserGuide guide(run, known);
+  if (!warm) guide.along(run.first, std::min(run.last, run.first + run.p.head), nullptr);
+  result.symbols = Field<float>(run.in.symbols(), run.symbol_rate);
+  guide.along(0, run.in.symbols(), &result.symbols);
+}
+
+void start(Run& run, const EqualiserKnowledge& known, EqualiserResult& result) {
+  if (known.training != nullptr)
+    trained_start(run, *known.training);
+  else if (known.frame != nullptr)
+    frame_start(run, known);
+  else
+    blind_start(run, result);
+}
+
 // From the start-up's rule to the final one, then the whole row. `warm`: the taps have converged already.
 void follow_rule(Run& run, bool warm, EqualiserResult& result) {
   const EqualiserParameters& p = run.p;
@@ -347,7 +302,8 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   const std::size_t symbols = (signal.size() + 1) / 2;
   last = std::min(last, symbols);
   if (last < first + kBlock) throw std::invalid_argument("no symbols left to adapt the equaliser on");
-  const bool blind = known.training == nullptr && known.taps == nullptr && !p_.widely_linear;
+  const bool blind =
+      known.training == nullptr && known.taps == nullptr && known.frame == nullptr && !p_.widely_linear;
   const auto white = blind ? whitening(signal, 2 * first, 2 * last) : std::nullopt;
   const Field<float> whitened = white ? through(*white, signal) : Field<float>();
   Run run{p_,
@@ -363,10 +319,7 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
   EqualiserResult result;
   const bool warm = known.taps != nullptr && go_on_from(run, *known.taps);
   const auto* training = warm ? nullptr : known.training;
-  if (training != nullptr)
-    trained_start(run, *training);
-  else if (!warm)
-    blind_start(run, result);
+  if (!warm) start(run, known, result);
 
   if (p_.widely_linear) {
     equalise_widely_linear(run, training, known.removed_hz, result);
@@ -374,7 +327,10 @@ EqualiserResult Equaliser::operator()(const Field<float>& signal, std::size_t fi
     return result;
   }
 
-  follow_rule(run, warm, result);
+  if (known.frame != nullptr && p_.rule == EqualiserRule::kDecisionDirected)
+    follow_frame(run, known, warm, result);
+  else
+    follow_rule(run, warm, result);
   result.taps = white ? taps_before(*white, run.filters.taps()) : run.filters.taps();
   check_tail(result, first, last);
   return result;

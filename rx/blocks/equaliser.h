@@ -16,6 +16,7 @@ namespace cohlink {
 
 struct Block;
 struct BlockSetting;
+class FrameKnowledge;
 
 enum class EqualiserRule { kConstantModulus, kRadiusDirected, kDecisionDirected, kHold };
 
@@ -44,6 +45,9 @@ struct EqualiserKnowledge {
   /// To go on from, instead of any start-up; should they put both outputs on one polarisation, the blind
   /// start is made after all.
   const EqualiserTaps* taps = nullptr;
+  /// Training and pilots, whose offset has been removed, and a symbol that begins a block of them.
+  const FrameKnowledge* frame = nullptr;
+  std::size_t frame_start = 0;
 };
 
 /// Blind start: constant modulus (D. N. Godard, IEEE Trans. Commun. 28(11) 1867, 1980; for polarisations
@@ -54,6 +58,9 @@ struct EqualiserKnowledge {
 /// rows are made white first, and the taps are given for the rows as they came.
 /// Known start (training): least mean squares against the known symbols, carrier offset and phase tracked
 /// from them; output X then is the transmitter's X.
+/// Start from a frame's known symbols: least squares (least_squares.h), at the same known X and Y. Decisions
+/// are then taken at the carrier phase that the known symbols round them show, a stretch of some thousand
+/// symbols at a time, so that neither a quarter turn nor a dense constellation can mislead them.
 /// Then, over the whole row, the rule chosen: constant modulus; radius directed (M. J. Ready and
 /// R. P. Gooch, Proc. ICASSP, 1699, 1990); decision directed least mean squares on symbols whose carrier is
 /// found block by block inside the loop (offset from the start-up's output, phase by blind search); or hold:

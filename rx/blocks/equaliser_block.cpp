@@ -1,12 +1,22 @@
 // The equaliser as a block of the chain.
+#include <optional>
+
 #include "rx/blocks/equaliser.h"
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/stage/block.h"
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
 
-void equalise(const Equaliser& equaliser, const Constellation& points, std::size_t training, Carried& c) {
+// What the block was told beforehand.
+struct Told {
+  std::size_t training = 0;             // symbols of the truth
+  std::optional<FrameKnowledge> frame;  // where the layout has one that may be used
+};
+
+void equalise(const Equaliser& equaliser, const Constellation& points, const Told& told, Carried& c) {
+  std::size_t training = told.training;
   std::array<Symbols, 2> known;
   const EqualiserTaps* start =
       c.from != nullptr && !c.from->before.taps[0][0].empty() ? &c.from->before.taps : nullptr;
@@ -28,9 +38,12 @@ void equalise(const Equaliser& equaliser, const Constellation& points, std::size
     c.result.used_known_data.push_back("equaliser (" + std::to_string(known[0].size()) +
                                        " training symbols)");
   }
+  const bool framed = told.frame && c.frame_start;
+  if (framed) c.result.used_known_data.push_back("equaliser (frame)");
   EqualiserResult out =
       equaliser(c.signal, c.first(), c.last(),
-                {training > 0 ? &known : nullptr, c.result.frequency_offset_hz.value_or(0.0), start});
+                {training > 0 ? &known : nullptr, c.result.frequency_offset_hz.value_or(0.0), start,
+                 framed ? &*told.frame : nullptr, c.frame_start.value_or(0)});
   c.signal = std::move(out.symbols);
   c.result.taps = std::move(out.taps);
   c.result.counters["equaliser_singularities"] += out.singularities;
@@ -55,6 +68,15 @@ void follow_shaped(const Scenario& s, const std::string& rule, EqualiserParamete
   if (rule == "auto") p.rule = EqualiserRule::kHold;
 }
 
+Told told_by(const Scenario& s, Modulation modulation) {
+  Told told{static_cast<std::size_t>(s.integer("dsp.training_symbols")), {}};
+  if (const auto layout = usable_frame(s)) told.frame.emplace(modulation, *layout);
+  if (told.frame && told.training > 0)
+    s.reject("dsp.training_symbols",
+             "are the truth's; signal.frame has its own: set 0, or dsp.pilots = ignored");
+  return told;
+}
+
 EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   EqualiserParameters p;
   p.modulation = modulation;
@@ -72,6 +94,7 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   if (rule == "radius-directed") p.rule = EqualiserRule::kRadiusDirected;
   if (rule == "decision-directed" || (rule == "auto" && !points.one_ring()))
     p.rule = EqualiserRule::kDecisionDirected;
+  if (rule == "auto" && usable_frame(s)) p.rule = EqualiserRule::kDecisionDirected, p.decide_below = 0;
   p.widely_linear = s.text("dsp.equaliser_form") == "widely-linear";
   if (p.widely_linear) {
     if (points.empty())
@@ -95,9 +118,9 @@ Block equaliser_block(const BlockSetting& setting) {
   const EqualiserParameters p = equaliser_of(s, setting.modulation);
   const Equaliser equaliser(p, setting.execution);
   Block block;
-  block.apply = [equaliser, training = static_cast<std::size_t>(s.integer("dsp.training_symbols")),
+  block.apply = [equaliser, told = told_by(s, setting.modulation),
                  &points = constellation(setting.modulation)](Carried& c) {
-    equalise(equaliser, points, training, c);
+    equalise(equaliser, points, told, c);
   };
   block.edge = edge_of(static_cast<double>(p.taps) / (2 * kSamplesPerSymbol));
   block.cost = cost_of(equaliser.cost());

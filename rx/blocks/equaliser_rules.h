@@ -117,6 +117,48 @@ class DecisionDirectedError {
   std::array<float, 2> gain_ = {1.0f, 1.0f};
 };
 
+// e = decision, carrier put back, minus y, at a carrier phase that is known from elsewhere; gain as above.
+class GuidedError {
+ public:
+  explicit GuidedError(Modulation modulation) : points_(constellation(modulation)) {}
+
+  /// The phases of X and Y [rad] from symbol `first` on, in whole blocks.
+  void follow(std::size_t first, const std::array<std::vector<double>, 2>& phase) {
+    first_ = first;
+    for (std::size_t i = 0; i < 2; ++i) {
+      carrier_[i].clear();
+      for (const double angle : phase[i]) carrier_[i].emplace_back(std::polar(1.0, angle));
+    }
+  }
+
+  void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
+    std::complex<float> turned[ButterflyBlock::kSize], decisions[ButterflyBlock::kSize];
+    for (std::size_t i = 0; i < 2; ++i) {
+      const std::complex<float>* carrier = carrier_[i].data() + (k - first_);
+      const float scale = 1.0f / gain_[i];
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s)
+        turned[s] = scale * std::complex<float>(y.re[i][s], y.im[i][s]) * std::conj(carrier[s]);
+      with_decision(points_, [&](const auto& decide) {
+        for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) decisions[s] = decide(turned[s]);
+      });
+      GainSums<float> sums;
+      for (std::size_t s = 0; s < ButterflyBlock::kSize; ++s) {
+        sums.add(turned[s], decisions[s]);
+        const std::complex<float> wanted = decisions[s] * carrier[s];
+        e.re[i][s] = wanted.real() - y.re[i][s];
+        e.im[i][s] = wanted.imag() - y.im[i][s];
+      }
+      gain_[i] = moved_gain(gain_[i], sums.aligned, sums.power);
+    }
+  }
+
+ private:
+  const Constellation& points_;
+  std::size_t first_ = 0;
+  std::array<std::vector<std::complex<float>>, 2> carrier_;
+  std::array<float, 2> gain_ = {1.0f, 1.0f};
+};
+
 // e = known symbol, carrier put back, minus y; the phase comes from the known symbols themselves.
 class TrainedError {
  public:

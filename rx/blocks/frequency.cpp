@@ -4,7 +4,9 @@
 #include <array>
 #include <bit>
 #include <cmath>
+#include <optional>
 
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/operations.h"
 #include "rx/rows/row_operations.h"
 #include "rx/stage/block.h"
@@ -82,8 +84,15 @@ Field<float> remove_frequency(Field<float> signal, double offset_hz) {
 
 namespace {
 
-void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
-  const FrequencyEstimate estimate = estimator(c.signal, c.first(), c.last());
+// The frame's known symbols, where they have been found, tell it at any constellation and noise.
+FrequencyEstimate offset_of(const FrequencyEstimator& estimator, const std::optional<FrameKnowledge>& frame,
+                            const Carried& c) {
+  if (!frame || !c.frame_start) return estimator(c.signal, c.first(), c.last());
+  const KnownSymbols known = frame->in_row(c.first(), c.last(), *c.frame_start);
+  return {c.symbol_rate * known_offset(c.signal, known, frame->layout().spacing), kFrequencyLock};
+}
+
+void remove_offset(const FrequencyEstimate& estimate, Carried& c) {
   if (estimate.peak_to_mean < kFrequencyLock) {
     c.result.warnings.push_back("frequency: no clear line at four times the offset, none removed");
     c.line_lost = true;
@@ -98,8 +107,10 @@ void remove_offset(const FrequencyEstimator& estimator, Carried& c) {
 
 Block frequency_block(const BlockSetting& setting) {
   const FrequencyEstimator estimator(setting.fft());
+  std::optional<FrameKnowledge> frame;
+  if (const auto layout = usable_frame(setting.scenario)) frame.emplace(setting.modulation, *layout);
   Block block;
-  block.apply = [estimator](Carried& c) { remove_offset(estimator, c); };
+  block.apply = [estimator, frame](Carried& c) { remove_offset(offset_of(estimator, frame, c), c); };
   block.cost = cost_of(rotation_operations());
   return block;
 }

@@ -4,7 +4,9 @@
 #include <cmath>
 
 #include "rx/blocks/amplitude.h"
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/operations.h"
+#include "rx/blocks/phase_track.h"
 #include "rx/quality/cycle_slips.h"
 #include "rx/rows/row_operations.h"
 #include "sim/signal/scenario/errors.h"
@@ -93,6 +95,36 @@ void PhaseRecovery::recover(PhaseResult& result, std::size_t first, std::size_t 
     separate(result);
     for (auto* row : result.symbols.rows()) refine(result, {row});
     count_slips(result, 2, first, last);
+  }
+}
+
+PhaseResult PhaseRecovery::aided(Field<float> symbols, const KnownSymbols& known, std::size_t first,
+                                 std::size_t last) const {
+  PhaseResult result{std::move(symbols), {}};
+  const TogetherSeen seen(known.places, known_products(result.symbols, known));
+  result.phase_rad = seen.phase_between(seen.walk(), 0, result.symbols.size());
+  for (std::size_t p = 0; p < 2; ++p) turn_back(*result.symbols.rows()[p], result.phase_rad[p]);
+  correct(result);
+  remove_leftover(result, first, last, kSlowWindow);
+  if (p_.joint)
+    refine(result, {&result.symbols.x, &result.symbols.y});
+  else
+    for (auto* row : result.symbols.rows()) refine(result, {row});
+  return result;
+}
+
+// Takes off what the blind method finds beyond the phase that is known.
+void PhaseRecovery::correct(PhaseResult& result) const {
+  const auto rows = result.symbols.rows();
+  for (std::size_t from = 0; from < 2; from += p_.joint ? 2 : 1) {
+    std::vector<const std::complex<float>*> shared;
+    for (std::size_t p = from; p < (p_.joint ? 2 : from + 1); ++p) shared.push_back(rows[p]->data());
+    std::vector<double> phase = estimate(shared, result.symbols.size());
+    for (double& angle : phase) angle = std::remainder(angle, 0.5 * kPi);
+    for (std::size_t p = from; p < from + shared.size(); ++p) {
+      turn_back(*rows[p], phase);
+      add_to(result.phase_rad[p], phase);
+    }
   }
 }
 

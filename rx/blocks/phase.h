@@ -10,6 +10,7 @@
 #include "rx/blocks/fourth_power_phase.h"
 #include "rx/stage/cost.h"
 #include "sim/signal/field.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {
@@ -53,6 +54,13 @@ class PhaseRecovery {
   PhaseResult operator()(const Field<float>& symbols, std::size_t first, std::size_t last, const Truth* truth,
                          double removed_hz) const;
 
+  /// The same with the phase that a frame's known symbols show taken off first, both polarisations' together
+  /// but for their slow angle to each other; what the method then finds is a correction of less than an
+  /// eighth of a turn, so that no quarter turn is open and none can slip. Level: `known` symbols have their
+  /// size.
+  PhaseResult aided(Field<float> symbols, const KnownSymbols& known, std::size_t first,
+                    std::size_t last) const;
+
   /// Of one symbol, both rows. Pilots and slow averages over thousands of symbols are left out.
   Operations cost() const;
 
@@ -66,6 +74,7 @@ class PhaseRecovery {
   std::vector<double> estimate(std::span<const std::complex<float>* const> rows, std::size_t count) const;
   void joint(PhaseResult& result, std::size_t first, std::size_t last) const;
   void separate(PhaseResult& result) const;
+  void correct(PhaseResult& result) const;
   void refine(PhaseResult& result, const std::vector<ComplexRow<float>*>& shared) const;
   void count_slips(PhaseResult& result, std::size_t tracks, std::size_t first, std::size_t last) const;
   void genie(PhaseResult& result, const Truth* truth, double removed_hz) const;

@@ -1,10 +1,10 @@
 // Carrier phase recovery as a block of the chain, with the pilots that settle its quarter turns.
 #include <algorithm>
 
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/phase.h"
 #include "rx/blocks/pilot_phase.h"
 #include "rx/stage/block.h"
-#include "sim/signal/pilots.h"
 
 namespace cohlink {
 namespace {
@@ -38,23 +38,38 @@ std::size_t decided_together(const PhaseParameters& p, std::size_t rows) {
   return window > 0 ? static_cast<std::size_t>(2 * (window / 2) + 1) * (p.joint ? rows : 1) : 0;
 }
 
-void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p,
-                   const std::optional<PilotPhase>& pilots, Carried& c) {
+// What the receiver knows of the signal's known symbols.
+struct KnownPilots {
+  std::optional<PilotPhase> pilots;     // without a frame
+  std::optional<FrameKnowledge> frame;  // with one
+};
+
+PhaseResult recovered(const PhaseRecovery& recovery, const PhaseParameters& p,
+                      const std::optional<FrameKnowledge>& frame, Carried& c) {
+  if (!frame || !c.frame_start || !is_windowed(p))
+    return recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz.value_or(0.0));
+  const KnownSymbols known = frame->in_row(c.first(), c.last(), *c.frame_start);
+  scale_to_known(c.signal, known);
+  c.result.used_known_data.push_back("phase (frame)");
+  return recovery.aided(std::move(c.signal), known, c.first(), c.last());
+}
+
+void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p, const KnownPilots& known,
+                   Carried& c) {
   if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
     c.result.phase_averaged = decided_together(p, c.result.rows());
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
-  PhaseResult out =
-      recovery(c.signal, c.first(), c.last(), c.truth, c.result.frequency_offset_hz.value_or(0.0));
+  PhaseResult out = recovered(recovery, p, known.frame, c);
   c.signal = std::move(out.symbols);
   if (out.suspected_slips) c.result.counters["suspected_cycle_slips"] += *out.suspected_slips;
   c.signals.push_back(record_signal("carrier phase", "rad",
                                     std::vector<std::vector<double>>{out.phase_rad[0], out.phase_rad[1]}, 0.0,
                                     1.0));
   c.carrier.phase_rad = std::move(out.phase_rad);
-  if (pilots) use_pilots(*pilots, c);
+  if (known.pilots) use_pilots(*known.pilots, c);
 }
 
 PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
@@ -79,11 +94,15 @@ PhaseParameters phase_of(const Scenario& s, Modulation modulation) {
   return p;
 }
 
-std::optional<PilotPhase> pilots_of(const Scenario& s, Modulation modulation, const FftCache& fft) {
-  const auto spacing = static_cast<std::size_t>(s.integer("signal.pilot_spacing"));
-  if (spacing == 0) return std::nullopt;
-  check_pilots(s);
-  return PilotPhase({modulation, spacing, static_cast<std::size_t>(s.integer("signal.symbols"))}, fft);
+KnownPilots pilots_of(const Scenario& s, Modulation modulation, const FftCache& fft) {
+  KnownPilots known;
+  const FrameLayout layout = frame_layout(s);
+  if (const auto frame = usable_frame(s)) known.frame.emplace(modulation, *frame);
+  if (!layout.framed() && layout.spacing > 0 && s.text("dsp.pilots") == "used")
+    known.pilots.emplace(
+        PilotParameters{modulation, layout.spacing, static_cast<std::size_t>(s.integer("signal.symbols"))},
+        fft);
+  return known;
 }
 
 }  // namespace
@@ -92,8 +111,8 @@ Block phase_block(const BlockSetting& setting) {
   const PhaseParameters p = phase_of(setting.scenario, setting.modulation);
   const PhaseRecovery recovery(p, setting.execution);
   Block block;
-  block.apply = [recovery, p, pilots = pilots_of(setting.scenario, setting.modulation, setting.fft())](
-                    Carried& c) { recover_phase(recovery, p, pilots, c); };
+  block.apply = [recovery, p, known = pilots_of(setting.scenario, setting.modulation, setting.fft())](
+                    Carried& c) { recover_phase(recovery, p, known, c); };
   if (is_windowed(p)) block.edge = edge_of(0.5 * (p.window + p.second_window));
   block.cost = cost_of(recovery.cost());
   return block;

@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "rx/blocks/amplitude.h"
+#include "rx/blocks/frame_knowledge.h"
 #include "rx/chain/join.h"
 #include "rx/quality/likelihood.h"
 #include "rx/quality/lock.h"
@@ -18,12 +19,34 @@ namespace {
 
 constexpr double kGuessedBer = 0.4;  // nothing that still works counts so many errors
 
+// What is judged without truth: the payload, where the frame tells which that is.
+Field<float> payload_of(const Field<float>& symbols, std::size_t first, std::size_t last, FrameLayout layout,
+                        const ChainState& state) {
+  Field<float> payload(0, symbols.sample_rate);
+  if (!state.superframe_start) layout.alignment = layout.reserved = 0;
+  const std::size_t period = layout.period(),
+                    start = state.superframe_start.value_or(state.frame_start.value_or(0)) % period;
+  for (std::size_t k = first; k < last; ++k)
+    if (!state.frame_start || layout.is_payload(k + period - start)) {
+      payload.x.push_back(symbols.x[k]);
+      payload.y.push_back(symbols.y[k]);
+    }
+  return payload;
+}
+
+// By the frame's known symbols where those were found, else blindly.
+Field<float> scaled(Carried& c, const ScoreParameters& scoring, std::size_t first, std::size_t last) {
+  if (!c.frame_start) return scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
+  const FrameKnowledge frame(scoring.modulation, scoring.layout);
+  scale_to_known(c.signal, frame.in_row(first, last, *c.frame_start));
+  return std::move(c.signal);
+}
+
 // What speaks against an output's lock though its carrier is held: another constellation, or no signal for a
 // while. Judged without known symbols, which tell more, and of no weight for how a recording's pieces are
 // joined, which must be the same with them.
-void doubt_output(ReceiverResult& result, std::size_t p, Modulation modulation) {
-  const ComplexRow<float>& row = *result.symbols.rows()[p];
-  const std::span<const std::complex<float>> judged(row.data() + result.first_judged, result.judged_symbols);
+void doubt_output(ReceiverResult& result, const Field<float>& payload, std::size_t p, Modulation modulation) {
+  const std::span<const std::complex<float>> judged(*payload.rows()[p]);
   const std::string output = std::string("output ") + (p == 0 ? "X" : "Y");
   if (const auto likelier = likelier_modulation(judged, modulation)) {
     result.locked = false;
@@ -48,9 +71,9 @@ bool angles_tell(Modulation modulation) {
 
 // A lock that can be seen without truth: a clock, both outputs on the constellation, all the time, and not
 // the same one twice.
-void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation,
+void check_lock(ReceiverResult& result, const Field<float>& payload, Modulation modulation,
                 const Carried& c) {
-  result.coherence = carrier_coherence(result.symbols, first, last, modulation);
+  result.coherence = carrier_coherence(payload, 0, payload.size(), modulation);
   if (!constellation(modulation).empty())
     result.coherence_needed = angles_tell(modulation) ? coherence_needed(c.averaged) : -1.0;  // any will do
   result.locked_blindly = !c.singular && !c.pilots_lost && !c.clock_lost;
@@ -61,17 +84,17 @@ void check_lock(ReceiverResult& result, std::size_t first, std::size_t last, Mod
   if (constellation(modulation).empty() || c.truth != nullptr) return;
   for (std::size_t p = 0; p < result.rows(); ++p)
     if (result.coherence[p] >= result.coherence_needed)
-      doubt_output(result, p, modulation);
+      doubt_output(result, payload, p, modulation);
     else
       result.warnings.push_back(std::string("no lock: output ") + (p == 0 ? "X" : "Y") +
                                 " is on no constellation; its SNR means nothing");
 }
 
 // Without knowing what was sent.
-void judge_blindly(ReceiverResult& result, std::size_t first, std::size_t last, Modulation modulation) {
+void judge_blindly(ReceiverResult& result, const Field<float>& payload, Modulation modulation) {
   std::vector<JointSnr> rows;
   for (std::size_t p = 0; p < result.rows(); ++p) {
-    const auto fit = fit_constellation({result.symbols.rows()[p]->data() + first, last - first}, modulation);
+    const auto fit = fit_constellation(*payload.rows()[p], modulation);
     rows.push_back({fit.snr(), fit.spread});
   }
   const JointSnr joint = joint_snr(rows);
@@ -143,7 +166,7 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   result.payload_rate = c.symbol_rate * scoring.layout.payload_share();
   const std::size_t last = c.last();
   std::size_t first = c.first();
-  result.symbols = scale_to_constellation(std::move(c.signal), scoring.modulation, first, last);
+  result.symbols = scaled(c, scoring, first, last);
   result.discarded_symbols = result.symbols.size() - (last - first);
   // Removed before the clock's, if any, was known, the carrier turned by the receiver's clock.
   c.carrier.cycles_per_symbol *= 1.0 + 1e-6 * result.clock_offset_ppm.value_or(0.0);
@@ -156,14 +179,15 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   first = std::max(first, std::min(judged, last - kFewestScored));
   result.first_judged = first;
   result.judged_symbols = last - first;
+  const Field<float> payload = payload_of(result.symbols, first, last, scoring.layout, c);
   if (!constellation(scoring.modulation).empty()) {
     // Distances to decisions flatter, but serve to compare pieces of one recording.
     result.blind_snr_db =
-        decision_aided(result.symbols, first, last, scoring.modulation, scoring.rows).snr_db();
-    if (c.truth == nullptr) judge_blindly(result, first, last, scoring.modulation);
+        decision_aided(payload, 0, payload.size(), scoring.modulation, scoring.rows).snr_db();
+    if (c.truth == nullptr) judge_blindly(result, payload, scoring.modulation);
   }
   execution.check();
-  check_lock(result, first, last, scoring.modulation, c);
+  check_lock(result, payload, scoring.modulation, c);
   if (c.truth != nullptr) score(c, scoring, first, last, execution);
   read_channel(result, c.symbol_rate);
 }

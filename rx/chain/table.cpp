@@ -8,6 +8,7 @@
 #include "rx/blocks/deskew.h"
 #include "rx/blocks/dispersion.h"
 #include "rx/blocks/equaliser.h"
+#include "rx/blocks/frame_sync.h"
 #include "rx/blocks/frequency.h"
 #include "rx/blocks/lanes.h"
 #include "rx/blocks/matched_filter.h"
@@ -47,6 +48,8 @@ const std::vector<BlockRow>& block_table() {
       {"clock", "clock", Rate::kTwo, Rate::kTwo, clock_block, "works at two samples a symbol", "dsp.clock_window"},
       {"matched-filter", "matched-filter", Rate::kTwo, Rate::kTwo, matched_filter_block,
        "works at two samples a symbol", ""},
+      {"frame-sync", "frame-sync", Rate::kTwo, Rate::kTwo, frame_sync_block, "works at two samples a symbol",
+       "dsp.pilots", "", "", "", {{"frame_start", "frame start", "symbols"}}},
       {"equaliser", "equaliser", Rate::kTwo, Rate::kOne, equaliser_block,
        "takes two samples a symbol and gives one",
        "dsp.equaliser, dsp.equaliser_form, dsp.equaliser_taps, dsp.equaliser_step, dsp.equaliser_passes, "

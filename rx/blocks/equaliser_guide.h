@@ -1,0 +1,66 @@
+// The equaliser's adaptation where a frame's known symbols show the carrier's phase.
+#pragma once
+
+#include <algorithm>
+#include <cstddef>
+
+#include "rx/blocks/equaliser_rules.h"
+#include "rx/blocks/equaliser_run.h"
+#include "rx/blocks/frame_knowledge.h"
+#include "rx/blocks/phase_track.h"
+
+namespace cohlink {
+
+/// Adaptation by decisions whose carrier phase the frame's known symbols show.
+class EqualiserGuide {
+ public:
+  EqualiserGuide(EqualiserRun& run, const EqualiserKnowledge& known)
+      : run_(run),
+        known_(known),
+        error_(run.p.modulation),
+        margin_(16 * known.frame->layout().spacing),
+        stretch_(std::max<std::size_t>(2048, 4 * margin_) / Equaliser::kBlock * Equaliser::kBlock) {
+    walk_ = look(run.first, std::min(run.last, run.first + run.p.head)).walk();
+  }
+
+  /// Over whole blocks of [from, to), which are stored where there is an `out`.
+  void along(std::size_t from, std::size_t to, Field<float>* out) {
+    for (; from < to; from += stretch_) {
+      const std::size_t end = std::min(from + stretch_, to);
+      follow(from, end);
+      for (std::size_t k = from; k < end; k += Equaliser::kBlock) step(k, out);
+    }
+  }
+
+ private:
+  // At the known symbols of [from, to), on what the taps now give.
+  TogetherSeen look(std::size_t from, std::size_t to) const {
+    const KnownSymbols known = known_.frame->in_row(from, to, known_.frame_start);
+    return TogetherSeen(known.places, known_products(run_.filtered(from, to), known, from));
+  }
+
+  void follow(std::size_t from, std::size_t to) {
+    const std::size_t count = std::min(run_.last - run_.first, stretch_ + 2 * margin_),
+                      low = std::min(from > run_.first + margin_ ? from - margin_ : run_.first,
+                                     run_.last - count);
+    error_.follow(from, look(low, low + count).phase_between(walk_, from, to + Equaliser::kBlock));
+  }
+
+  void step(std::size_t k, Field<float>* out) {
+    run_.execution.check();
+    ButterflyBlock y, e;
+    run_.filters.filter(run_.in, k, y);
+    if (out != nullptr) EqualiserRun::store(y, k, *out, 0);
+    if (k < run_.first || k + Equaliser::kBlock > run_.last) return;
+    error_(k, y, e);
+    run_.filters.adapt(run_.in, k, e, static_cast<float>(run_.p.step), true);
+  }
+
+  EqualiserRun& run_;
+  const EqualiserKnowledge& known_;
+  GuidedError error_;
+  std::size_t margin_, stretch_;  // symbols looked at beyond a stretch, and in one
+  PhaseWalk walk_;
+};
+
+}  // namespace cohlink

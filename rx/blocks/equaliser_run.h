@@ -1,0 +1,87 @@
+// What one call of the equaliser works on, and the passes that its rules make over it.
+#pragma once
+
+#include <algorithm>
+#include <cstddef>
+
+#include "rx/blocks/butterfly.h"
+#include "rx/blocks/equaliser.h"
+#include "rx/blocks/frequency.h"
+#include "sim/signal/execution/execution.h"
+#include "sim/signal/field.h"
+
+namespace cohlink {
+
+struct EqualiserRun {
+  const EqualiserParameters& p;
+  const Execution& execution;
+  ButterflyInput in;
+  Butterfly filters;
+  std::size_t first, last;  // symbols that may drive the adaptation
+  double symbol_rate;
+  bool one_row;  // X alone: Y's filters stay at nought
+
+  // One pass of adaptation over whole blocks in [from, to).
+  template <class Error>
+  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
+    ButterflyBlock y, e;
+    for (std::size_t k = from; k + Equaliser::kBlock <= to; k += Equaliser::kBlock) {
+      execution.check();
+      filters.filter(in, k, y);
+      error(k, y, e);
+      filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
+    }
+  }
+
+  // What an error remembers (the gain of the outputs) made ready over [from, to), the taps as they are.
+  template <class Error>
+  void settle(Error& error, std::size_t from, std::size_t to) const {
+    ButterflyBlock y, e;
+    for (std::size_t k = from; k + Equaliser::kBlock <= to; k += Equaliser::kBlock) {
+      execution.check();
+      filters.filter(in, k, y);
+      error(k, y, e);
+    }
+  }
+
+  // Filters all symbols, adapting in [first, last) only: near the ends the input is incomplete.
+  template <class Error>
+  Field<float> equalise(Error& error) {
+    Field<float> out(in.symbols(), symbol_rate);
+    ButterflyBlock y, e;
+    for (std::size_t k = 0; k < in.symbols(); k += Equaliser::kBlock) {
+      execution.check();
+      filters.filter(in, k, y);
+      store(y, k, out, 0);
+      if (k < first || k + Equaliser::kBlock > last) continue;
+      error(k, y, e);
+      filters.adapt(in, k, e, static_cast<float>(p.step), !one_row);
+    }
+    return out;
+  }
+
+  // Output of the present taps over [from, to), as a field of its own.
+  Field<float> filtered(std::size_t from, std::size_t to) const {
+    Field<float> out(to - from, symbol_rate);
+    ButterflyBlock y;
+    for (std::size_t k = from; k < to; k += Equaliser::kBlock) {
+      execution.check();
+      filters.filter(in, k, y);
+      store(y, k, out, from);
+    }
+    return out;
+  }
+
+  static void store(const ButterflyBlock& y, std::size_t k, Field<float>& out, std::size_t origin) {
+    const std::size_t at = k - origin;
+    for (std::size_t i = 0; i < 2; ++i) put_together(y, i, out.rows()[i]->data() + at, out.size() - at);
+  }
+
+  // Offset of the carrier on what the taps now give [cycles a symbol].
+  double offset(std::size_t from, std::size_t to) const {
+    const Field<float> head = filtered(from, to);
+    return FrequencyEstimator(execution.ffts())(head, 0, head.size()).offset_hz / symbol_rate;
+  }
+};
+
+}  // namespace cohlink
