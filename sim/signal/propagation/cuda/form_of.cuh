@@ -6,39 +6,44 @@
 
 namespace cohlink::cuda {
 
-template <class Shape, class Lay>
+template <int kLength, int kElements, int kBlock, int kResident>
+using Few = Shape<kLength, kElements, kBlock, kResident, Purpose::kFewLinks>;
+template <int kLength, int kElements, int kBlock, int kResident>
+using Many = Shape<kLength, kElements, kBlock, kResident, Purpose::kManyLinks>;
+
+template <class Real, class Shape, class Lay>
 Form form_without_kernels(int layouts) {
   Form form;
+  form.purpose = Shape::kAhead ? Purpose::kFewLinks : Purpose::kManyLinks;
   form.length = Shape::kL;
   form.log_e = Lay::kLogE;
   form.threads = Shape::kThreads;
-  form.together = Shape::kTogether;
-  form.shared = static_cast<std::size_t>(Lay::kSamples * layouts);
+  form.together = Shape::template kTogether<Real>;
+  form.shared = Lay::kSamples * layouts * sizeof(typename Shape::template Held<Real>);
   return form;
 }
 
 template <class Real, class Shape>
 Form row_form_of() {
-  Form form = form_without_kernels<Shape, Places<Shape::kL, Shape::kE, 1>>(Shape::kTogether);
-  form.shared *= sizeof(Sample<Real>);
+  using Lay = Places<Shape::kL, Shape::kE, Shape::template kHolders<Real>>;
+  Form form = form_without_kernels<Real, Shape, Lay>(Shape::template kTogether<Real>);
   form.kernel = reinterpret_cast<const void*>(&row_kernel<Real, Shape>);
   return form;
 }
 
 template <class Real, class Shape>
 Form column_form_of() {
-  Form form = form_without_kernels<Shape, Places<Shape::kL, Shape::kE, Shape::kTogether>>(1);
-  form.shared *= sizeof(Sample<Real>);
+  using Lay = Places<Shape::kL, Shape::kE, Shape::template kTogether<Real> * Shape::template kHolders<Real>>;
+  Form form = form_without_kernels<Real, Shape, Lay>(1);
   form.kernel = reinterpret_cast<const void*>(&column_kernel<Real, Shape, true>);
   form.ends = reinterpret_cast<const void*>(&column_kernel<Real, Shape, false>);
   return form;
 }
 
 template <std::size_t kCount>
-Form find(const Form (&forms)[kCount], int length, int elements, int together) {
+Form find(const Form (&forms)[kCount], Purpose purpose, int length, int elements) {
   for (const Form& form : forms) {
-    if (form.length == length && 1 << form.log_e == elements && (together == 0 || form.together == together))
-      return form;
+    if (form.purpose == purpose && form.length == length && 1 << form.log_e == elements) return form;
   }
   return {};
 }

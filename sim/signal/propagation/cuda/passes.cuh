@@ -6,6 +6,7 @@
 // fraction of a bin on the way there, and of the column transform by a fraction of a sample on the way back.
 #pragma once
 
+#include "sim/signal/propagation/cuda/forms.h"
 #include "sim/signal/propagation/cuda/spectral.cuh"
 #include "sim/signal/propagation/cuda/transform.cuh"
 
@@ -19,11 +20,22 @@ COHLINK_DEVICE void await_previous_kernel() {
 #endif
 }
 
-/// Length of rows, samples a thread, threads a block, blocks a multiprocessor at least.
-template <int kLength, int kElements, int kBlock, int kResident>
+/// Length of rows, samples a thread, threads a block, blocks a multiprocessor at least, and what the kernel
+/// is made for. Of a few links every thread's chain of instructions is waited for, so that there are many
+/// threads with little each, and all that needs no samples is computed before the kernel before has ended. Of
+/// many links all units are busy anyway, and registers are what lacks.
+template <int kLength, int kElements, int kBlock, int kResident, Purpose kPurpose>
 struct Shape {
   static constexpr int kL = kLength, kE = kElements, kThreads = kBlock, kBlocks = kResident;
-  static constexpr int kTogether = kBlock / (kLength / kElements);  // transforms in a block
+  static constexpr bool kAhead = kPurpose == Purpose::kFewLinks;
+  template <class Real>
+  static constexpr bool kSplit = kAhead || std::is_same_v<Real, double>;  // samples by polarisation
+  template <class Real>
+  static constexpr int kHolders = kSplit<Real> ? 2 : 1;  // threads that hold a sample
+  template <class Real>
+  static constexpr int kTogether = kBlock / (kLength / kElements * kHolders<Real>);  // transforms in a block
+  template <class Real>
+  using Held = Piece<Real, kSplit<Real>>;
 };
 
 extern __shared__ float4 shared_memory[];
@@ -33,69 +45,140 @@ COHLINK_DEVICE int signed_bin(int c, int log_n1, int d, int n2) {
   return c + ((d >= n2 / 2 ? d - n2 : d) << log_n1);
 }
 
-// A chirp, then sections.
-template <class Real, class Lay, int L, int E>
-COHLINK_DEVICE void work_on_row(Sample<Real>* v, int s, int c, const RowPass<Real>& pass) {
-  const double k0 = signed_bin(c, pass.log_n1, Lay::frequency(s), 2 * L), n1 = 1 << pass.log_n1;
-  // Register e's part holds the highest digit: it alone says in which half of the spectrum a bin is.
-  const auto bin = [&](int e) {
+// Phasors make(argument(0)) and make(argument(1)) of two samples. Where two threads hold a sample and both
+// need both, each computes one.
+template <bool kSplit, class Real, class Argument, class Make>
+COHLINK_DEVICE void two_phasors(Phasor<Real>* w, const Argument& argument, const Make& make) {
+  if constexpr (kSplit) {
+    const Phasor<Real> own = make(holds_y() ? argument(1) : argument(0)), other = neighbours(own);
+    w[0] = holds_y() ? other : own;
+    w[1] = holds_y() ? own : other;
+  } else {
+    w[0] = make(argument(0));
+    w[1] = make(argument(1));
+  }
+}
+
+/// Signed bins of the registers of thread s in the row of frequency c.
+template <class Lay, int L>
+struct Bins {
+  double first, n1;
+  COHLINK_DEVICE Bins(int s, int c, int log_n1)
+      : first(signed_bin(c, log_n1, Lay::frequency(s), 2 * L)), n1(1 << log_n1) {}
+  COHLINK_DEVICE double operator[](int e) const {
+    // The register's part holds the highest digit: it alone says in which half of the spectrum a bin is.
     const int part = Lay::part(e);
-    return fma(n1, static_cast<double>(part >= L / 2 ? part - L : part), k0);
-  };
+    return fma(n1, static_cast<double>(part >= L / 2 ? part - L : part), first);
+  }
+};
+
+template <bool kSplit, int E, class Lay, int L, class Real>
+COHLINK_DEVICE void set_chirp(Phasor<Real>* w, const Bins<Lay, L>& bins, const RowPass<Real>& pass) {
   const auto amplitude = static_cast<Real>(pass.amplitude);
 #pragma unroll
-  for (int e = 0; e < E; ++e) v[e] = v[e] * (amplitude * chirp<Real>(pass.chirp[0], pass.chirp[1], bin(e)));
-    // Rolled up: most steps have one section or none, and code that does not fit the instruction cache costs
-    // more.
+  for (int e = 0; e < E; e += 2) {
+    two_phasors<kSplit>(
+        w + e, [&](int i) { return bins[e + i]; },
+        [&](double k) { return amplitude * chirp<Real>(pass.chirp[0], pass.chirp[1], k); });
+  }
+}
+
+template <bool kSplit, int E, class Lay, int L, class Real>
+COHLINK_DEVICE void sections(Piece<Real, kSplit>* v, const Bins<Lay, L>& bins, const RowPass<Real>& pass) {
+  // Rolled up: most steps have one section or none, and code that does not fit the instruction cache costs
+  // more.
 #pragma unroll 1
   for (int i = 0; i < pass.sections; ++i) {
+    const Section<Real>& m = pass.section[i];
 #pragma unroll
-    for (int e = 0; e < E; ++e) v[e] = section(pass.section[i], bin(e), v[e]);
+    for (int e = 0; e < E; e += 2) {
+      Phasor<Real> fast[2];
+      two_phasors<kSplit>(
+          fast, [&](int j) { return bins[e + j] * m.turns; },
+          [](double turns) { return phasor_of_long_phase<Real>(turns); });
+      v[e] = section(m, fast[0], v[e]);
+      v[e + 1] = section(m, fast[1], v[e + 1]);
+    }
+  }
+}
+
+// Kerr rotation by the power of both polarisations.
+template <bool kSplit, int E, class Real>
+COHLINK_DEVICE void rotate(Piece<Real, kSplit>* v, Real turns_per_watt) {
+#pragma unroll
+  for (int e = 0; e < E; e += 2) {
+    Real power_of[2] = {power(v[e]), power(v[e + 1])};
+    if constexpr (kSplit) {
+      // Of the sample whose phasor this thread computes.
+      const Real other = neighbours(holds_y() ? power_of[0] : power_of[1]);
+      power_of[0] += other;
+      power_of[1] += other;
+    }
+    Phasor<Real> w[2];
+    two_phasors<kSplit>(
+        w, [&](int i) { return turns_per_watt * power_of[i]; },
+        [](Real turns) { return phasor_of_turns(turns); });
+    v[e] = v[e] * w[0];
+    v[e + 1] = v[e + 1] * w[1];
   }
 }
 
 template <class Real, class Form>
 __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
     row_kernel(const __grid_constant__ RowPass<Real> pass) {
-  constexpr int L = Form::kL, E = Form::kE, T = L / E;
-  using Lay = Places<L, E, 1>;
-  const int s = threadIdx.x % T, group = threadIdx.x / T, r = blockIdx.x * Form::kTogether + group;
+  constexpr int L = Form::kL, E = Form::kE, T = L / E, W = Form::template kHolders<Real>;
+  constexpr bool kSplit = Form::template kSplit<Real>;
+  using Lay = Places<L, E, W>;
+  using Held = typename Form::template Held<Real>;
+  const int holder = threadIdx.x % W, s = threadIdx.x / W % T, group = threadIdx.x / (W * T);
+  const int r = blockIdx.x * Form::template kTogether<Real> + group;
   const int c = frequency_at(r, pass.log_n1, pass.log_e1);
-  auto* shared = reinterpret_cast<Sample<Real>*>(shared_memory) + group * Lay::kSamples;
-  const Turns<Real> there = forward_turns<L, E, Real>(s, c, pass.log_n1);
-  const Turns<Real> back = inverse_turns<L, E, Real>(s, 0, 0);
+  const Bins<Lay, L> bins(s, c, pass.log_n1);
+  auto* shared = reinterpret_cast<Held*>(shared_memory) + group * Lay::kSamples + holder;
+  Turns<Real> there, back;
+  Phasor<Real> chirp[E];
+  set_forward_turns<L, E>(there, s, c, pass.log_n1);
+  if (Form::kAhead) set_inverse_turns<L, E>(back, s, 0, 0);
+  if (Form::kAhead) set_chirp<kSplit, E>(chirp, bins, pass);
   await_previous_kernel();
-  Sample<Real>* row = pass.field + ((static_cast<std::size_t>(blockIdx.y) << pass.log_n1) + r) * L + s;
-  Sample<Real> v[E];
+  Held* row = reinterpret_cast<Held*>(pass.field) +
+              (((static_cast<std::size_t>(blockIdx.y) << pass.log_n1) + r) * L + s) * W + holder;
+  Held v[E];
 #pragma unroll
-  for (int e = 0; e < E; ++e) v[e] = load(row + e * T);
-  if (pass.forward) forward<L, E, 1, true>(v, s, shared, there);
-  work_on_row<Real, Lay, L, E>(v, s, c, pass);
-  if (pass.inverse) inverse<L, E, 1, false>(v, s, shared, back);
+  for (int e = 0; e < E; ++e) v[e] = load(row + e * T * W);
+  if (pass.forward) forward<L, E, W, true>(v, s, shared, there);
+  if (!Form::kAhead) set_chirp<kSplit, E>(chirp, bins, pass);
 #pragma unroll
-  for (int e = 0; e < E; ++e) store(row + e * T, v[e]);
+  for (int e = 0; e < E; ++e) v[e] = v[e] * chirp[e];
+  sections<kSplit, E>(v, bins, pass);
+  if (!Form::kAhead) set_inverse_turns<L, E>(back, s, 0, 0);
+  if (pass.inverse) inverse<L, E, W, false>(v, s, shared, back);
+#pragma unroll
+  for (int e = 0; e < E; ++e) store(row + e * T * W, v[e]);
 }
 
 /// Inverse, Kerr rotation, forward; or, for the ends of a stay on the device, one of the transforms alone.
 template <class Real, class Form, bool kKerr>
 __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
     column_kernel(const __grid_constant__ ColumnPass<Real> pass) {
-  constexpr int L = Form::kL, E = Form::kE, T = L / E, W = Form::kTogether;
-  const int column = threadIdx.x % W, s = threadIdx.x / W, b = blockIdx.x * W + column;
-  auto* shared = reinterpret_cast<Sample<Real>*>(shared_memory) + column;
-  const Turns<Real> there = forward_turns<L, E, Real>(s, 0, 0);
-  const Turns<Real> back = inverse_turns<L, E, Real>(s, b, pass.log_n2);
+  constexpr int kHolders = Form::template kHolders<Real>;
+  constexpr int L = Form::kL, E = Form::kE, T = L / E, W = Form::template kTogether<Real> * kHolders;
+  using Held = typename Form::template Held<Real>;
+  const int column = threadIdx.x % W, s = threadIdx.x / W, b = blockIdx.x * W + column;  // of pieces
+  auto* shared = reinterpret_cast<Held*>(shared_memory) + column;
+  Turns<Real> there, back;
+  if (Form::kAhead) set_forward_turns<L, E>(there, s, 0, 0);
+  set_inverse_turns<L, E>(back, s, b / kHolders, pass.log_n2);
   await_previous_kernel();
-  Sample<Real>* first = pass.field + ((static_cast<std::size_t>(blockIdx.y) * L + s) << pass.log_n2) + b;
-  const std::size_t stride = static_cast<std::size_t>(T) << pass.log_n2;
-  Sample<Real> v[E];
+  const std::size_t row = static_cast<std::size_t>(kHolders) << pass.log_n2, stride = T * row;
+  Held* first =
+      reinterpret_cast<Held*>(pass.field) + (static_cast<std::size_t>(blockIdx.y) * L + s) * row + b;
+  Held v[E];
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = load(first + e * stride);
   if (kKerr || pass.leave) inverse<L, E, W, true>(v, s, shared, back);
-  if constexpr (kKerr) {
-#pragma unroll
-    for (int e = 0; e < E; ++e) v[e] = v[e] * phasor_of_turns(pass.turns_per_watt * power(v[e]));
-  }
+  if constexpr (kKerr) rotate<Form::template kSplit<Real>, E>(v, pass.turns_per_watt);
+  if (!Form::kAhead) set_forward_turns<L, E>(there, s, 0, 0);
   if (kKerr || !pass.leave) forward<L, E, W, false>(v, s, shared, there);
 #pragma unroll
   for (int e = 0; e < E; ++e) store(first + e * stride, v[e]);

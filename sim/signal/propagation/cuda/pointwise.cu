@@ -88,7 +88,8 @@ struct Linear {
   RowPass<Real> pass;
   COHLINK_DEVICE Sample<Real> operator()(int, int, double k, Sample<Real> v) const {
     v = static_cast<Real>(pass.amplitude) * (v * chirp<Real>(pass.chirp[0], pass.chirp[1], k));
-    for (int i = 0; i < pass.sections; ++i) v = section(pass.section[i], k, v);
+    for (int i = 0; i < pass.sections; ++i)
+      v = section(pass.section[i], phasor_of_long_phase<Real>(k * pass.section[i].turns), v);
     return v;
   }
 };

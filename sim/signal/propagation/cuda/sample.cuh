@@ -15,6 +15,13 @@ struct alignas(2 * sizeof(Real)) Phasor {
   Real c, s;  // c + i s
 };
 
+/// What a thread holds of a sample: both polarisations, or, split, x (even threads) or y (odd), whose
+/// neighbour holds the other. In double precision these are pieces of 16 bytes: neighbours' lie side by side,
+/// so that no sector is read twice and no bank asked twice, and sixteen fit into a thread's registers.
+template <class Real, bool kSplit>
+using Piece = std::conditional_t<kSplit, Phasor<Real>, Sample<Real>>;
+COHLINK_DEVICE bool holds_y() { return threadIdx.x % 2 != 0; }
+
 template <class Real>
 COHLINK_DEVICE Sample<Real> operator+(Sample<Real> p, Sample<Real> q) {
   return {p.xr + q.xr, p.xi + q.xi, p.yr + q.yr, p.yi + q.yi};
@@ -36,6 +43,14 @@ COHLINK_DEVICE Phasor<Real> operator*(Phasor<Real> p, Phasor<Real> q) {
   return {p.c * q.c - p.s * q.s, p.c * q.s + p.s * q.c};
 }
 template <class Real>
+COHLINK_DEVICE Phasor<Real> operator+(Phasor<Real> p, Phasor<Real> q) {
+  return {p.c + q.c, p.s + q.s};
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> operator-(Phasor<Real> p, Phasor<Real> q) {
+  return {p.c - q.c, p.s - q.s};
+}
+template <class Real>
 COHLINK_DEVICE Sample<Real> operator*(Sample<Real> p, Phasor<Real> w) {
   return {p.xr * w.c - p.xi * w.s, p.xr * w.s + p.xi * w.c, p.yr * w.c - p.yi * w.s, p.yr * w.s + p.yi * w.c};
 }
@@ -45,20 +60,47 @@ COHLINK_DEVICE Sample<Real> add_product(Sample<Real> a, Phasor<Real> w, Sample<R
   return {fma(w.c, b.xr, fma(-w.s, b.xi, a.xr)), fma(w.c, b.xi, fma(w.s, b.xr, a.xi)),
           fma(w.c, b.yr, fma(-w.s, b.yi, a.yr)), fma(w.c, b.yi, fma(w.s, b.yr, a.yi))};
 }
+template <class Real>
+COHLINK_DEVICE Phasor<Real> add_product(Phasor<Real> a, Phasor<Real> w, Phasor<Real> b) {
+  return {fma(w.c, b.c, fma(-w.s, b.s, a.c)), fma(w.c, b.s, fma(w.s, b.c, a.s))};
+}
 /// 2 a - x.
 template <class Real>
 COHLINK_DEVICE Sample<Real> reflect(Sample<Real> a, Sample<Real> x) {
   const Real two = 2;
   return {fma(two, a.xr, -x.xr), fma(two, a.xi, -x.xi), fma(two, a.yr, -x.yr), fma(two, a.yi, -x.yi)};
 }
+template <class Real>
+COHLINK_DEVICE Phasor<Real> reflect(Phasor<Real> a, Phasor<Real> x) {
+  const Real two = 2;
+  return {fma(two, a.c, -x.c), fma(two, a.s, -x.s)};
+}
 /// kSign i times it.
 template <int kSign, class Real>
 COHLINK_DEVICE Sample<Real> times_i(Sample<Real> p) {
   return kSign > 0 ? Sample<Real>{-p.xi, p.xr, -p.yi, p.yr} : Sample<Real>{p.xi, -p.xr, p.yi, -p.yr};
 }
+template <int kSign, class Real>
+COHLINK_DEVICE Phasor<Real> times_i(Phasor<Real> p) {
+  return kSign > 0 ? Phasor<Real>{-p.s, p.c} : Phasor<Real>{p.s, -p.c};
+}
+/// Of the thread that holds the other polarisation.
+template <class Real>
+COHLINK_DEVICE Real neighbours(Real x) {
+  return __shfl_xor_sync(0xffffffffu, x, 1);
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> neighbours(Phasor<Real> p) {
+  return {neighbours(p.c), neighbours(p.s)};
+}
 template <class Real>
 COHLINK_DEVICE Real power(Sample<Real> p) {
   return fma(p.xr, p.xr, fma(p.xi, p.xi, fma(p.yr, p.yr, p.yi * p.yi)));
+}
+
+template <class Real>
+COHLINK_DEVICE Real power(Phasor<Real> p) {
+  return fma(p.c, p.c, p.s * p.s);
 }
 
 // Fields live in the L2 cache from one pass to the next; the first-level cache would hold stale lines.
@@ -66,18 +108,32 @@ COHLINK_DEVICE Sample<float> load(const Sample<float>* p) {
   const float4 q = __ldcg(reinterpret_cast<const float4*>(p));
   return {q.x, q.y, q.z, q.w};
 }
+COHLINK_DEVICE Phasor<float> load(const Phasor<float>* p) {
+  const float2 q = __ldcg(reinterpret_cast<const float2*>(p));
+  return {q.x, q.y};
+}
+COHLINK_DEVICE Phasor<double> load(const Phasor<double>* p) {
+  const double2 q = __ldcg(reinterpret_cast<const double2*>(p));
+  return {q.x, q.y};
+}
 COHLINK_DEVICE Sample<double> load(const Sample<double>* p) {
-  const auto* q = reinterpret_cast<const double2*>(p);
-  const double2 x = __ldcg(q), y = __ldcg(q + 1);
-  return {x.x, x.y, y.x, y.y};
+  const auto* q = reinterpret_cast<const Phasor<double>*>(p);
+  const Phasor<double> x = load(q), y = load(q + 1);
+  return {x.c, x.s, y.c, y.s};
 }
 COHLINK_DEVICE void store(Sample<float>* p, Sample<float> v) {
   __stcg(reinterpret_cast<float4*>(p), float4{v.xr, v.xi, v.yr, v.yi});
 }
+COHLINK_DEVICE void store(Phasor<float>* p, Phasor<float> v) {
+  __stcg(reinterpret_cast<float2*>(p), float2{v.c, v.s});
+}
+COHLINK_DEVICE void store(Phasor<double>* p, Phasor<double> v) {
+  __stcg(reinterpret_cast<double2*>(p), double2{v.c, v.s});
+}
 COHLINK_DEVICE void store(Sample<double>* p, Sample<double> v) {
-  auto* q = reinterpret_cast<double2*>(p);
-  __stcg(q, double2{v.xr, v.xi});
-  __stcg(q + 1, double2{v.yr, v.yi});
+  auto* q = reinterpret_cast<Phasor<double>*>(p);
+  store(q, Phasor<double>{v.xr, v.xi});
+  store(q + 1, Phasor<double>{v.yr, v.yi});
 }
 
 // cos and sin of 2 pi r for |r| <= 1/4, the CPU engine's minimax polynomials (cpu/kernels.cpp).

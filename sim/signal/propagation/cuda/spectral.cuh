@@ -20,12 +20,19 @@ COHLINK_DEVICE Sample<Real> mix(const Section<Real>& m, Sample<Real> v) {
   return {x.c, x.s, y.c, y.s};
 }
 
+/// With `fast`, the phasor of k turns; a thread that holds x or y alone takes part with its neighbour.
 template <class Real>
-COHLINK_DEVICE Sample<Real> section(const Section<Real>& m, double k, Sample<Real> v) {
-  const Phasor<Real> fast = phasor_of_long_phase<Real>(k * m.turns);
+COHLINK_DEVICE Sample<Real> section(const Section<Real>& m, Phasor<Real> fast, Sample<Real> v) {
   const Phasor<Real> x = Phasor<Real>{v.xr, v.xi} * Phasor<Real>{fast.c, -fast.s};
   const Phasor<Real> y = Phasor<Real>{v.yr, v.yi} * fast;
   return mix(m, Sample<Real>{x.c, x.s, y.c, y.s});
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> section(const Section<Real>& m, Phasor<Real> fast, Phasor<Real> v) {
+  const bool y = holds_y();
+  const Phasor<Real> own = v * Phasor<Real>{fast.c, y ? fast.s : -fast.s}, other = neighbours(own);
+  const auto entry = [](const Real(&z)[2]) { return Phasor<Real>{z[0], z[1]}; };
+  return add_product(own * (y ? entry(m.yy) : entry(m.xx)), y ? entry(m.yx) : entry(m.xy), other);
 }
 
 // plan.h, OpticalFilter.

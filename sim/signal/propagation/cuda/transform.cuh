@@ -14,6 +14,12 @@
 
 namespace cohlink::cuda {
 
+__host__ COHLINK_DEVICE constexpr int log2_of(int power_of_two) {
+  int log = 0;
+  while (power_of_two > 1 << log) ++log;
+  return log;
+}
+
 /// The last digit's radix.
 template <int L, int E>
 __host__ COHLINK_DEVICE constexpr int last_radix() {
@@ -53,15 +59,15 @@ COHLINK_DEVICE constexpr Phasor<Real> sixteenth(int j) {
 }
 
 /// (a, b) -> (a + w b, a - w b).
-template <class Real>
-COHLINK_DEVICE void butterfly(Sample<Real>& a, Sample<Real>& b, Phasor<Real> w) {
-  const Sample<Real> sum = add_product(a, w, b);
+template <class Piece, class Real>
+COHLINK_DEVICE void butterfly(Piece& a, Piece& b, Phasor<Real> w) {
+  const Piece sum = add_product(a, w, b);
   b = reflect(a, sum);
   a = sum;
 }
-template <class Real>
-COHLINK_DEVICE void butterfly(Sample<Real>& a, Sample<Real>& b) {
-  const Sample<Real> difference = a - b;
+template <class Piece>
+COHLINK_DEVICE void butterfly(Piece& a, Piece& b) {
+  const Piece difference = a - b;
   a = a + b;
   b = difference;
 }
@@ -69,10 +75,10 @@ COHLINK_DEVICE void butterfly(Sample<Real>& a, Sample<Real>& b) {
 // One level of decimation in time: joins pairs of transforms of kHalf points into transforms of 2 kHalf.
 // Output j of the transform of the samples r, r + R/kHalf, ... lies at j R/kHalf + r. `w` turns the odd one
 // of a pair, and is 1 unless kTurned; the phasors of the upper half are those of the lower times i.
-template <int R, int kHalf, int kSign, bool kTurned, class Real>
-COHLINK_DEVICE void join(Sample<Real>* v, Phasor<Real> w) {
+template <int R, int kHalf, int kSign, bool kTurned, class Piece, class Real>
+COHLINK_DEVICE void join(Piece* v, Phasor<Real> w) {
   constexpr int kStep = R / (2 * kHalf);
-  Sample<Real> joined[R];
+  Piece joined[R];
 #pragma unroll
   for (int j = 0; j < kHalf; ++j) {
     const bool upper = kHalf > 1 && j >= kHalf / 2;
@@ -81,7 +87,7 @@ COHLINK_DEVICE void join(Sample<Real>* v, Phasor<Real> w) {
     const Phasor<Real> turn = !kTurned ? constant : sixteenths == 0 ? w : w * constant;
 #pragma unroll
     for (int r = 0; r < kStep; ++r) {
-      Sample<Real> a = v[2 * j * kStep + r], b = v[2 * j * kStep + kStep + r];
+      Piece a = v[2 * j * kStep + r], b = v[2 * j * kStep + kStep + r];
       if (upper) b = times_i<kSign>(b);
       if (kTurned || sixteenths != 0)
         butterfly(a, b, turn);
@@ -96,8 +102,8 @@ COHLINK_DEVICE void join(Sample<Real>* v, Phasor<Real> w) {
 }
 
 /// v[q] = sum_e v[e] w^e exp(kSign 2 pi i e q/R); w is taken for 1 unless kTurned.
-template <int R, int kSign, bool kTurned = true, class Real>
-COHLINK_DEVICE void dft(Sample<Real>* v, Phasor<Real> w = {}) {
+template <int R, int kSign, bool kTurned = true, class Piece, class Real>
+COHLINK_DEVICE void dft(Piece* v, Phasor<Real> w) {
   Phasor<Real> w2{}, w4{}, w8{};
   if constexpr (kTurned) w2 = w * w, w4 = w2 * w2, w8 = w4 * w4;
   if constexpr (R >= 2) join<R, 1, kSign, kTurned>(v, R == 2 ? w : R == 4 ? w2 : R == 8 ? w4 : w8);
@@ -113,7 +119,7 @@ template <int L, int E, int W>
 struct Places {
   static constexpr int kThreads = L / E;  // of one transform
   static constexpr int kLast = last_radix<L, E>();
-  static constexpr int kLogE = E == 16 ? 4 : 3;
+  static constexpr int kLogE = log2_of(E);
   static constexpr bool kPad = W < 8;  // spreads a stage's places over the banks
   static constexpr int kSamples = (L + (kPad ? L / E : 0)) * W;
 
@@ -151,58 +157,46 @@ struct Turns {
   Phasor<Real> stage[4], last;
 };
 
-__host__ COHLINK_DEVICE constexpr int log2_of(int power_of_two) {
-  int log = 0;
-  while (power_of_two > 1 << log) ++log;
-  return log;
-}
-
 /// exp(-2 pi i P (K + c/N1)/L) for a forward transform that is shifted by c/N1 of a bin.
-template <int L, int E, class Real>
-COHLINK_DEVICE Turns<Real> forward_turns(int s, int c, int log_n1) {
+template <int L, int E, class Real, int P = L / E, int kStage = 0>
+COHLINK_DEVICE void set_forward_turns(Turns<Real>& turns, int s, int c, int log_n1) {
   using Lay = Places<L, E, 1>;
-  constexpr int P = L / E, Q = P / E, R = Q / E;
   const int log_n = log_n1 + log2_of(L);
-  Turns<Real> turns{};
-  turns.stage[0] = root<Real>(-c, log_n - log2_of(P));
+  turns.stage[kStage] = root<Real>(-((Lay::template found<P>(s) << log_n1) + c), log_n - log2_of(P));
   if constexpr (P > E)
-    turns.stage[1] = root<Real>(-((Lay::template found<Q>(s) << log_n1) + c), log_n - log2_of(Q));
-  if constexpr (Q > E)
-    turns.stage[2] = root<Real>(-((Lay::template found<R>(s) << log_n1) + c), log_n - log2_of(R));
-  turns.last = root<Real>(-((Lay::frequency(s) << log_n1) + c), log_n);
-  return turns;
+    set_forward_turns<L, E, Real, P / E, kStage + 1>(turns, s, c, log_n1);
+  else
+    turns.last = root<Real>(-((Lay::frequency(s) << log_n1) + c), log_n);
 }
 /// exp(+2 pi i (lo + b/N2)/(P E)) for an inverse transform that is shifted by b/N2 of a sample.
-template <int L, int E, class Real>
-COHLINK_DEVICE Turns<Real> inverse_turns(int s, int b, int log_n2) {
-  constexpr int P = L / E, Q = P / E, R = Q / E;
-  Turns<Real> turns{};
-  turns.stage[0] = root<Real>((s << log_n2) + b, log_n2 + log2_of(L));
-  if constexpr (P > E) turns.stage[1] = root<Real>((s % Q << log_n2) + b, log_n2 + log2_of(P));
-  if constexpr (Q > E) turns.stage[2] = root<Real>((s % R << log_n2) + b, log_n2 + log2_of(Q));
-  turns.last = root<Real>(b, log_n2 + log2_of(last_radix<L, E>()));
-  return turns;
+template <int L, int E, class Real, int P = L / E, int kStage = 0>
+COHLINK_DEVICE void set_inverse_turns(Turns<Real>& turns, int s, int b, int log_n2) {
+  turns.stage[kStage] = root<Real>((s % P << log_n2) + b, log_n2 + log2_of(P * E));
+  if constexpr (P > E)
+    set_inverse_turns<L, E, Real, P / E, kStage + 1>(turns, s, b, log_n2);
+  else
+    turns.last = root<Real>(b, log_n2 + log2_of(P));
 }
 
-template <int P, int L, int E, int W, class Real>
-COHLINK_DEVICE void put(const Sample<Real>* v, int s, Sample<Real>* shared) {
+template <int P, int L, int E, int W, class Piece>
+COHLINK_DEVICE void put(const Piece* v, int s, Piece* shared) {
   using Lay = Places<L, E, W>;
-  Sample<Real>* at = shared + Lay::template start<P>(s);
+  Piece* at = shared + Lay::template start<P>(s);
 #pragma unroll
   for (int e = 0; e < E; ++e) at[Lay::pad(e * P)] = v[e];
 }
-template <int P, int L, int E, int W, class Real>
-COHLINK_DEVICE void get(Sample<Real>* v, int s, const Sample<Real>* shared) {
+template <int P, int L, int E, int W, class Piece>
+COHLINK_DEVICE void get(Piece* v, int s, const Piece* shared) {
   using Lay = Places<L, E, W>;
-  const Sample<Real>* at = shared + Lay::template start<P>(s);
+  const Piece* at = shared + Lay::template start<P>(s);
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = at[Lay::pad(e * P)];
 }
 
 /// Time in, register e of thread s holding sample e L/E + s; frequency out, see Places. kShifted: turns of
 /// the first stage are not 1.
-template <int L, int E, int W, bool kShifted, int P = L / E, int kStage = 0, class Real>
-COHLINK_DEVICE void forward(Sample<Real>* v, int s, Sample<Real>* shared, const Turns<Real>& turns) {
+template <int L, int E, int W, bool kShifted, int P = L / E, int kStage = 0, class Piece, class Real>
+COHLINK_DEVICE void forward(Piece* v, int s, Piece* shared, const Turns<Real>& turns) {
   dft<E, -1, kShifted || kStage != 0>(v, turns.stage[kStage]);
   put<P, L, E, W>(v, s, shared);
   exchange_barrier<P * W>();
@@ -218,8 +212,8 @@ COHLINK_DEVICE void forward(Sample<Real>* v, int s, Sample<Real>* shared, const 
 }
 
 /// The way back, unscaled.
-template <int L, int E, int W, bool kShifted, int P = L / E, int kStage = 0, class Real>
-COHLINK_DEVICE void inverse(Sample<Real>* v, int s, Sample<Real>* shared, const Turns<Real>& turns) {
+template <int L, int E, int W, bool kShifted, int P = L / E, int kStage = 0, class Piece, class Real>
+COHLINK_DEVICE void inverse(Piece* v, int s, Piece* shared, const Turns<Real>& turns) {
   if constexpr (P > E) {
     inverse<L, E, W, kShifted, P / E, kStage + 1>(v, s, shared, turns);
     put<P / E, L, E, W>(v, s, shared);

@@ -1,6 +1,7 @@
 #include "sim/signal/propagation/cuda/two_pass.h"
 
 #include <bit>
+#include <iterator>
 
 #include "sim/signal/propagation/cuda/check.h"
 
@@ -9,57 +10,43 @@ namespace {
 
 int log2_of(int value) { return std::countr_zero(static_cast<unsigned>(value)); }
 
-// Kernels of one length, as measured best on an H100: `few` where a device has multiprocessors to spare,
-// `many` where memory traffic rules.
+// Kernels of one length, as measured best on an H200.
 struct Choice {
-  int rows, row_elements, columns, column_elements, together;
+  Purpose purpose;
+  int rows, row_elements, columns, column_elements;
 };
-struct Choices {
-  Choice few, many;
-};
+constexpr auto kFew = Purpose::kFewLinks, kMany = Purpose::kManyLinks;
 
-Choices choices(int log_n, bool single) {
-  if (single) {
-    switch (log_n) {
-      case 12:
-        return {{64, 8, 64, 8, 8}, {64, 8, 64, 8, 8}};
-      case 13:
-        return {{128, 8, 64, 8, 8}, {128, 8, 64, 8, 8}};
-      case 14:
-        return {{256, 8, 64, 8, 8}, {256, 8, 64, 8, 8}};
-      case 15:
-        return {{256, 8, 128, 8, 8}, {256, 16, 128, 8, 8}};
-      case 16:
-        return {{256, 8, 256, 8, 2}, {256, 16, 256, 16, 8}};
-      case 17:
-        return {{512, 8, 256, 8, 4}, {512, 16, 256, 16, 8}};
-      case 18:
-        return {{512, 8, 512, 8, 4}, {1024, 16, 256, 16, 8}};
-      case 19:
-        return {{2048, 16, 256, 16, 8}, {2048, 16, 256, 16, 8}};
-      case 20:
-        return {{4096, 16, 256, 16, 8}, {4096, 16, 256, 16, 8}};
-      case 21:
-        return {{4096, 16, 512, 16, 8}, {4096, 16, 512, 16, 8}};
-      case 22:
-        return {{4096, 16, 1024, 16, 4}, {4096, 16, 1024, 16, 4}};
-      case 23:
-        return {{4096, 16, 2048, 16, 4}, {4096, 16, 2048, 16, 4}};
-      case 24:
-        return {{4096, 16, 4096, 16, 2}, {4096, 16, 4096, 16, 2}};
-      default:
-        return {};
-    }
-  }
-  if (log_n < 12 || log_n > 24) return {};
-  const int columns = std::min(log_n / 2, 12);
-  const Choice choice{1 << (log_n - columns), 8, 1 << columns, 8, 0};
-  return {choice, choice};
-}
+// Of lengths from 2^12 on, where a device has multiprocessors to spare ...
+constexpr Choice kSingleFew[] = {
+    {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},      {kFew, 256, 8, 64, 4},
+    {kFew, 512, 8, 64, 8},       {kFew, 256, 8, 256, 8},     {kFew, 512, 8, 256, 16},
+    {kFew, 512, 8, 512, 8},      {kFew, 2048, 16, 256, 16},  {kMany, 4096, 16, 256, 16},
+    {kMany, 2048, 16, 1024, 16}, {kMany, 4096, 8, 1024, 16}, {kMany, 4096, 16, 2048, 16},
+    {kMany, 4096, 16, 4096, 16}};
+constexpr Choice kDoubleFew[] = {
+    {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},       {kFew, 256, 4, 64, 4},
+    {kFew, 256, 4, 128, 4},      {kFew, 512, 8, 128, 8},      {kFew, 512, 8, 256, 8},
+    {kFew, 512, 8, 512, 8},      {kMany, 2048, 16, 256, 16},  {kMany, 2048, 16, 512, 8},
+    {kMany, 2048, 16, 1024, 16}, {kMany, 2048, 16, 2048, 16}, {kMany, 4096, 16, 2048, 16},
+    {kMany, 4096, 16, 4096, 16}};
+// ... and where all are busy; longer ones are as above.
+constexpr Choice kSingleMany[] = {
+    {kMany, 64, 8, 64, 8},    {kMany, 128, 8, 64, 8},   {kMany, 256, 8, 64, 8},    {kMany, 512, 8, 64, 8},
+    {kMany, 256, 8, 256, 16}, {kMany, 512, 8, 256, 16}, {kMany, 1024, 8, 256, 16}, {kMany, 2048, 8, 256, 16}};
+constexpr Choice kDoubleMany[] = {{kMany, 64, 8, 64, 8},      {kMany, 128, 8, 64, 8},
+                                  {kMany, 256, 16, 64, 8},    {kMany, 512, 8, 64, 8},
+                                  {kMany, 256, 16, 256, 16},  {kMany, 512, 8, 256, 16},
+                                  {kMany, 1024, 16, 256, 16}, {kMany, 2048, 16, 256, 16}};
 
-Choice choose(int n, int links, bool single) {
-  const Choices both = choices(log2_of(n), single);
-  return static_cast<long>(n) * links >= 1L << 20 ? both.many : both.few;
+template <class Real>
+Choice choose(int n, int links) {
+  constexpr bool kSingle = sizeof(Real) == sizeof(float);
+  constexpr std::size_t kBusy = std::size_t{16} << 20;  // bytes
+  const auto i = static_cast<std::size_t>(log2_of(n) - 12);
+  const bool many = static_cast<std::size_t>(n) * links * sizeof(Sample<Real>) >= kBusy;
+  if (many && i < std::size(kSingleMany)) return kSingle ? kSingleMany[i] : kDoubleMany[i];
+  return kSingle ? kSingleFew[i] : kDoubleFew[i];
 }
 
 // A kernel that may start its preamble while the one before it still runs.
@@ -86,8 +73,8 @@ template <class Real>
 class TwoPassLayout final : public Layout<Real> {
  public:
   TwoPassLayout(int n, const Choice& choice, cudaStream_t stream)
-      : rows_(row_form<Real>(choice.rows, choice.row_elements)),
-        columns_(column_form<Real>(choice.columns, choice.column_elements, choice.together)),
+      : rows_(row_form<Real>(choice.purpose, choice.rows, choice.row_elements)),
+        columns_(column_form<Real>(choice.purpose, choice.columns, choice.column_elements)),
         stream_(stream) {
     if (rows_.length == 0 || columns_.length == 0)
       throw DeviceError("CUDA device: no kernels for this length");
@@ -126,7 +113,7 @@ class TwoPassLayout final : public Layout<Real> {
 
 template <class Real>
 std::unique_ptr<Layout<Real>> make_two_pass(int n, int links, cudaStream_t stream) {
-  return std::make_unique<TwoPassLayout<Real>>(n, choose(n, links, sizeof(Real) == sizeof(float)), stream);
+  return std::make_unique<TwoPassLayout<Real>>(n, choose<Real>(n, links), stream);
 }
 
 template std::unique_ptr<Layout<float>> make_two_pass<float>(int, int, cudaStream_t);
