@@ -7,6 +7,7 @@
 #include <cstdlib>
 #include <cstring>
 #include <functional>
+#include <memory>
 #include <stdexcept>
 #include <vector>
 
@@ -68,32 +69,44 @@ struct Timed {
     std::vector<cuda::GainOnLink> gain(static_cast<std::size_t>(links), cuda::GainOnLink{0.0, 1e-30, {1, 2}});
     auto* table = worker.gains.template at_least<cuda::GainOnLink>(gain.size());
     check(cudaMemcpyAsync(table, gain.data(), gain.size() * sizeof gain[0], cudaMemcpyHostToDevice,
-                          worker.stream));
-    check(cudaMemsetAsync(samples, 0, static_cast<std::size_t>(n) * links * sizeof *samples, worker.stream));
-    cuda::amplify(cuda::FieldsOnDevice<Real>{samples, links, {n}}, {table, links}, 0, worker.stream);
+                          worker.stream()));
+    check(
+        cudaMemsetAsync(samples, 0, static_cast<std::size_t>(n) * links * sizeof *samples, worker.stream()));
+    cuda::amplify(cuda::FieldsOnDevice<Real>{samples, links, {n}}, {table, links}, 0, worker.stream());
   }
 
-  // All links through all steps, `chunk` at a time.
+  // All links through all steps, `chunk` at a time, in lanes as the engine has them.
   double steps(int sections, int chunk) {
-    const auto layout = cuda::make_layout<Real>(n, chunk, worker.stream);
+    const int lanes = cuda::lanes_for<Real>(static_cast<std::size_t>(n), static_cast<std::size_t>(chunk));
+    const int share = chunk / lanes;  // chunks are powers of two
+    std::vector<std::unique_ptr<cuda::Layout<Real>>> layouts;
+    for (int i = 0; i < lanes; ++i)
+      layouts.push_back(cuda::make_layout<Real>(n, share, worker.lanes[static_cast<std::size_t>(i)].stream));
+    const cuda::RowPass<Real> pass = row_pass(sections);
+    const auto record = [&] {
+      if (lanes > 1) worker.fork();
+      for (int first = 0, i = 0; first < links; first += share, i = (i + 1) % lanes) {
+        auto* at = samples + static_cast<std::size_t>(first) * n;
+        for (int step = 0; step < kRepeats; ++step) {
+          layouts[static_cast<std::size_t>(i)]->linear(at, share, pass);
+          layouts[static_cast<std::size_t>(i)]->kerr(at, share, Real(0.01));
+        }
+      }
+      if (lanes > 1) worker.join();
+    };
+    return replayed(
+               worker.stream(), [&] { refill(); }, record) /
+           kRepeats;
+  }
+
+  cuda::RowPass<Real> row_pass(int sections) const {
     cuda::RowPass<Real> pass;
     pass.forward = pass.inverse = true;
     pass.chirp[0] = 60.3 / (n / 2) / (n / 2);
     pass.chirp[1] = -3.1 / (n / 2) / (n / 2) / (n / 2);
     pass.amplitude = 1.0 / n;
     pass.sections = sections;
-    return replayed(
-               worker.stream, [&] { refill(); },
-               [&] {
-                 for (int first = 0; first < links; first += chunk) {
-                   auto* at = samples + static_cast<std::size_t>(first) * n;
-                   for (int i = 0; i < kRepeats; ++i) {
-                     layout->linear(at, chunk, pass);
-                     layout->kerr(at, chunk, Real(0.01));
-                   }
-                 }
-               }) /
-           kRepeats;
+    return pass;
   }
 
   double bare(int chunk) {
@@ -103,9 +116,9 @@ struct Timed {
     if (cufftPlanMany(&plan, 1, length, nullptr, 1, n, nullptr, 1, n, single ? CUFFT_C2C : CUFFT_Z2Z,
                       2 * chunk) != CUFFT_SUCCESS)
       throw std::runtime_error("cuFFT makes no plan");
-    cufftSetStream(plan, worker.stream);
+    cufftSetStream(plan, worker.stream());
     const double time = replayed(
-        worker.stream, [&] { refill(); },
+        worker.stream(), [&] { refill(); },
         [&] {
           for (int first = 0; first < links; first += chunk) {
             void* at = samples + static_cast<std::size_t>(first) * n;

@@ -41,12 +41,16 @@ const std::vector<Device>& devices() {
 
 Worker::Worker(int index) : device(index) {
   enter();
-  check(cudaStreamCreateWithFlags(&stream, cudaStreamNonBlocking));
+  for (Lane& lane : lanes) check(cudaStreamCreateWithFlags(&lane.stream, cudaStreamNonBlocking));
+  check(cudaEventCreateWithFlags(&event_, cudaEventDisableTiming));
 }
 
 Worker::~Worker() {
   cudaSetDevice(device);
-  if (stream != nullptr) cudaStreamDestroy(stream);
+  if (event_ != nullptr) cudaEventDestroy(event_);
+  for (const Lane& lane : lanes) {
+    if (lane.stream != nullptr) cudaStreamDestroy(lane.stream);
+  }
 }
 
 struct Cards::State {

@@ -190,7 +190,7 @@ class Run {
   }
 
   void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
-    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, worker_.stream));
+    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, worker_.stream()));
   }
 
   void send(std::span<const HostRows<Real>> fields) {
@@ -222,30 +222,56 @@ class Run {
     copy(table_.gains, host_gains_, gains_.size() * links * sizeof(GainOnLink), cudaMemcpyHostToDevice);
   }
 
+  // The links of a chunk, divided among lanes.
+  std::vector<Share<Real>> shares_of(std::size_t links) const {
+    std::vector<Share<Real>> shares;
+    const auto lanes = static_cast<std::size_t>(lanes_for<Real>(n_, links));
+    for (std::size_t lane = 0; lane < lanes; ++lane) {
+      const std::size_t first = lane * links / lanes, count = (lane + 1) * links / lanes - first;
+      shares.push_back({{samples_ + first * n_, static_cast<int>(count), {static_cast<int>(n_)}},
+                        {table_.gains + first, table_.links},
+                        parts_ + first * kSumBlocks});
+    }
+    return shares;
+  }
+
   // Returns the progress that was told meanwhile, in fields.
   double launch(std::size_t links) {
-    const FieldsOnDevice<Real> in_time{samples_, static_cast<int>(links), {static_cast<int>(n_)}};
-    Executor<Real> executor(worker_, in_time, rate_, table_);
+    std::vector<Executor<Real>> executors;
+    const std::vector<Share<Real>> shares = shares_of(links);
+    for (std::size_t i = 0; i < shares.size(); ++i)
+      executors.emplace_back(worker_, worker_.lanes[i], shares[i], rate_);
     const auto queue = [&](const auto& before_each) {
-      interleave(in_time, rows_, worker_.stream);
-      executor.run(program_, before_each);
-      separate(rows_, in_time, worker_.stream);
+      const auto each = [&](const auto& pass) {
+        Real* rows = rows_;
+        for (std::size_t i = 0; i < shares.size(); ++i) {
+          pass(shares[i].fields, rows, worker_.lanes[i].stream);
+          rows += 4 * n_ * static_cast<std::size_t>(shares[i].fields.links);
+        }
+      };
+      if (shares.size() > 1) worker_.fork();
+      each([](const auto& fields, Real* rows, cudaStream_t stream) { interleave(fields, rows, stream); });
+      cuda::run(executors, program_, before_each);
+      each([](const auto& fields, Real* rows, cudaStream_t stream) { separate(rows, fields, stream); });
+      if (shares.size() > 1) worker_.join();
     };
     if (program_.size() <= kMostRecorded && !has_adaptive_stretch(program_)) {
-      worker_.recording.run(signature(links), worker_.stream, [&] { queue([](const Instruction&) {}); });
+      worker_.recording.run(signature(links), worker_.stream(), [&] { queue([](const Instruction&) {}); });
       return 0.0;
     }
-    Watch watch(execution_, worker_.stream, program_.size(), links);
+    Watch watch(execution_, worker_.stream(), program_.size(), links);
     queue([&](const Instruction&) { watch(); });
-    report.steps += executor.adaptive.steps;
-    report.rejected_steps += executor.adaptive.rejected_steps;
-    report.step_floor_hits += executor.adaptive.step_floor_hits;
+    const EngineReport& adaptive = executors.front().adaptive;  // which take one link
+    report.steps += adaptive.steps;
+    report.rejected_steps += adaptive.rejected_steps;
+    report.step_floor_hits += adaptive.step_floor_hits;
     return watch.told();
   }
 
   std::vector<double> signature(std::size_t links) const {
     Signature signature = signature_;
-    signature.add(n_, rate_, links, sizeof(Real), std::get<LayoutInUse<Real>>(worker_.layouts).made);
+    signature.add(n_, rate_, links, sizeof(Real));
+    for (const Lane& lane : worker_.lanes) signature.add(std::get<LayoutInUse<Real>>(lane.layouts).made);
     for (const void* p : {static_cast<const void*>(samples_), static_cast<const void*>(rows_),
                           static_cast<const void*>(table_.gains), static_cast<const void*>(parts_)})
       signature.add_pointer(p);
@@ -256,7 +282,7 @@ class Run {
     copy(host_rows_, rows_, 4 * fields.size() * n_ * sizeof(Real), cudaMemcpyDeviceToHost);
     const std::size_t gains = gains_.size() * fields.size();
     copy(host_gains_, table_.gains, gains * sizeof(GainOnLink), cudaMemcpyDeviceToHost);
-    check(cudaStreamSynchronize(worker_.stream));
+    check(cudaStreamSynchronize(worker_.stream()));
     if (!std::all_of(host_gains_, host_gains_ + gains,
                      [](const GainOnLink& gain) { return std::isfinite(gain.amplitude); }))
       throw std::invalid_argument("an amplifier of fixed output power received no light");

@@ -52,14 +52,23 @@ int parts_of(const kernels::PhasePolynomial& phase, int n) {
 }  // namespace
 
 template <class Real>
-Executor<Real>::Executor(Worker& worker, FieldsOnDevice<Real> samples, double rate, GainTable gains)
+Executor<Real>::Executor(Worker& worker, Lane& lane, const Share<Real>& share, double rate)
     : worker_(worker),
-      samples_(samples.samples),
-      n_(samples.order.n),
-      links_(samples.links),
-      layout_(&std::get<LayoutInUse<Real>>(worker.layouts).get(n_, links_, worker.stream)),
+      stream_(lane.stream),
+      samples_(share.fields.samples),
+      n_(share.fields.order.n),
+      links_(share.fields.links),
+      layout_(&std::get<LayoutInUse<Real>>(lane.layouts).get(n_, links_, stream_)),
       rate_(rate),
-      gains_(gains) {}
+      gains_(share.gains),
+      parts_(share.parts) {}
+
+template <class Real>
+void Executor<Real>::enter() {
+  next_gain_ = 0;
+  adaptive = {};
+  layout_->enter(samples_, links_);
+}
 
 template <class Real>
 void Executor<Real>::rows(RowPass<Real> pass) {
@@ -82,10 +91,10 @@ void Executor<Real>::operator()(const LinearPass& pass) {
   for (const SpectralWork& work : pass.work) {
     if (const auto* filter = std::get_if<OpticalFilter>(&work)) {
       flush();
-      cuda::filter(fields(), filter_of(*filter, rate_ / n_), worker_.stream);
+      cuda::filter(fields(), filter_of(*filter, rate_ / n_), stream_);
     } else if (const auto* gain = std::get_if<SpectralGain>(&work)) {
       flush();
-      cuda::shape(fields(), shape_of(*gain, rate_ / n_), worker_.stream);
+      cuda::shape(fields(), shape_of(*gain, rate_ / n_), stream_);
     } else {
       if (row.sections == RowPass<Real>::kMostSections) flush();
       row.section[row.sections++] = section_of<Real>(std::get<SectionWork>(work));
@@ -106,9 +115,9 @@ void Executor<Real>::operator()(const GainPass& pass) {
   if (pass.gain.output_power > 0.0) {
     const LevelledGain amplifier{pass.gain.output_power, pass.gain.noise_factor, kPlanck * pass.gain.carrier,
                                  rate_};
-    level(fields(), amplifier, gains_, gain, worker_.parts.at_least<double>(0), worker_.stream);
+    level(fields(), amplifier, gains_, gain, parts_, stream_);
   }
-  amplify(fields(), gains_, gain, worker_.stream);
+  amplify(fields(), gains_, gain, stream_);
 }
 
 template <class Real>
@@ -116,7 +125,7 @@ void Executor<Real>::operator()(const RotationPass& pass) {
   const PolarisationRotation& e = pass.rotation;
   const Turning turning{{e.axis[0], e.axis[1], e.axis[2]}, e.rate * e.start, e.rate / rate_};
   layout_->leave(samples_, links_);
-  cuda::rotate(FieldsOnDevice<Real>{samples_, links_, {n_}}, turning, worker_.stream);
+  cuda::rotate(FieldsOnDevice<Real>{samples_, links_, {n_}}, turning, stream_);
   layout_->enter(samples_, links_);
 }
 
@@ -134,17 +143,17 @@ void Executor<Real>::step(const FibreConstants& fibre, double h) {
 template <class Real>
 void Executor<Real>::keep(Sample<Real>* to, const Sample<Real>* from) {
   check(cudaMemcpyAsync(to, from, static_cast<std::size_t>(n_) * sizeof(Sample<Real>),
-                        cudaMemcpyDeviceToDevice, worker_.stream));
+                        cudaMemcpyDeviceToDevice, stream_));
 }
 
 template <class Real>
 double Executor<Real>::relative_difference() {
   auto* coarse = worker_.spare.at_least<Sample<Real>>(0) + n_;
-  double* parts = worker_.parts.at_least<double>(0);
+  double* parts = parts_;
   double sums[2];
-  compare(samples_, coarse, n_, parts + 2 * kSumBlocks, parts, worker_.stream);
-  check(cudaMemcpyAsync(sums, parts + 2 * kSumBlocks, sizeof sums, cudaMemcpyDeviceToHost, worker_.stream));
-  check(cudaStreamSynchronize(worker_.stream));
+  compare(samples_, coarse, n_, parts + 2 * kSumBlocks, parts, stream_);
+  check(cudaMemcpyAsync(sums, parts + 2 * kSumBlocks, sizeof sums, cudaMemcpyDeviceToHost, stream_));
+  check(cudaStreamSynchronize(stream_));
   return sums[1] > 0.0 ? std::sqrt(sums[0] / sums[1]) : 0.0;
 }
 
@@ -170,7 +179,7 @@ void Executor<Real>::operator()(const AdaptivePass& pass) {
       ++adaptive.step_floor_hits;
     }
     if (verdict.accept) {
-      extrapolate(samples_, coarse, n_, worker_.stream);
+      extrapolate(samples_, coarse, n_, stream_);
       left -= h;
       ++adaptive.steps;
     } else {

@@ -1,4 +1,4 @@
-// Runs a compiled program (program.h) on a chunk of links that lie on the device.
+// Runs a compiled program (program.h) on links that lie on the device.
 #pragma once
 
 #include <span>
@@ -11,27 +11,24 @@
 
 namespace cohlink::cuda {
 
+/// The links that one Executor takes through a program: fields in time, natural order.
+template <class Real>
+struct Share {
+  FieldsOnDevice<Real> fields;
+  GainTable gains;
+  double* parts = nullptr;  ///< links x kSumBlocks, and 2 kSumBlocks + 2 for adaptive stretches
+};
+
 /// Sample rate and length are those of all links.
 template <class Real>
 class Executor {
  public:
-  /// `samples`: links fields of n samples, in time, natural order.
-  Executor(Worker& worker, FieldsOnDevice<Real> samples, double rate, GainTable gains);
+  Executor(Worker& worker, Lane& lane, const Share<Real>& share, double rate);
 
-  /// Queues everything; only adaptive stretches, which need to look and take one link, wait for the device.
-  /// `before_each` is called with each instruction.
-  template <class Watch>
-  void run(const std::vector<propagation_detail::Instruction>& program, const Watch& before_each) {
-    next_gain_ = 0;
-    adaptive = {};
-    layout_->enter(samples_, links_);
-    for (const auto& instruction : program) {
-      before_each(instruction);
-      std::visit(*this, instruction);
-    }
-    layout_->leave(samples_, links_);
-  }
-
+  void enter();
+  void leave() { layout_->leave(samples_, links_); }
+  /// Queues an instruction; only adaptive stretches, which need to look and take one link, wait for the
+  /// device.
   void operator()(const propagation_detail::LinearPass& pass);
   void operator()(const propagation_detail::KerrPass& pass);
   void operator()(const propagation_detail::GainPass& pass);
@@ -48,11 +45,26 @@ class Executor {
   void keep(Sample<Real>* to, const Sample<Real>* from);
 
   Worker& worker_;
+  cudaStream_t stream_;
   Sample<Real>* samples_;
   int n_, links_, next_gain_ = 0;
   Layout<Real>* layout_;
   double rate_;
   GainTable gains_;
+  double* parts_;
 };
+
+/// Queues a program on the executors' streams, in turn, so that all get on at the same time. `before_each` is
+/// called with each instruction.
+template <class Real, class Watch>
+void run(std::vector<Executor<Real>>& executors, const std::vector<propagation_detail::Instruction>& program,
+         const Watch& before_each) {
+  for (Executor<Real>& executor : executors) executor.enter();
+  for (const auto& instruction : program) {
+    before_each(instruction);
+    for (Executor<Real>& executor : executors) std::visit(executor, instruction);
+  }
+  for (Executor<Real>& executor : executors) executor.leave();
+}
 
 }  // namespace cohlink::cuda

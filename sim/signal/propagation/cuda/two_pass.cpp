@@ -20,7 +20,7 @@ constexpr auto kFew = Purpose::kFewLinks, kMany = Purpose::kManyLinks;
 // Of lengths from 2^12 on, where a device has multiprocessors to spare ...
 constexpr Choice kSingleFew[] = {
     {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},      {kFew, 256, 8, 64, 4},
-    {kFew, 512, 8, 64, 8},       {kFew, 256, 8, 256, 8},     {kFew, 512, 8, 256, 16},
+    {kFew, 256, 8, 128, 8},      {kFew, 512, 8, 128, 8},     {kFew, 512, 8, 256, 16},
     {kFew, 512, 8, 512, 8},      {kFew, 2048, 16, 256, 16},  {kMany, 4096, 16, 256, 16},
     {kMany, 2048, 16, 1024, 16}, {kMany, 4096, 8, 1024, 16}, {kMany, 4096, 16, 2048, 16},
     {kMany, 4096, 16, 4096, 16}};

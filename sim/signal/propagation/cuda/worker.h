@@ -1,12 +1,14 @@
-// A stream on a card with its memory.
+// Streams on a card with their memory.
 #pragma once
 
 #include <cuda_runtime.h>
 
+#include <array>
 #include <memory>
 #include <tuple>
 #include <vector>
 
+#include "sim/signal/propagation/cuda/device.h"
 #include "sim/signal/propagation/cuda/layouts.h"
 #include "sim/signal/propagation/cuda/memory.h"
 
@@ -80,6 +82,20 @@ struct LayoutInUse {
   }
 };
 
+/// A stream, and how fields lie for what is queued on it.
+struct Lane {
+  cudaStream_t stream = nullptr;
+  std::tuple<LayoutInUse<float>, LayoutInUse<double>> layouts;
+};
+
+/// How many lanes share `links` fields of n samples: on two streams one half computes while the other reads
+/// and writes, or waits for a kernel to end. Less than some MiB is over before a host has launched it twice.
+template <class Real>
+int lanes_for(std::size_t n, std::size_t links) {
+  constexpr std::size_t kEnough = std::size_t{8} << 20;
+  return links > 1 && takes_two_passes(n) && links * n * sizeof(Sample<Real>) >= kEnough ? 2 : 1;
+}
+
 struct Worker {
   explicit Worker(int index);
   ~Worker();
@@ -87,13 +103,24 @@ struct Worker {
   Worker& operator=(const Worker&) = delete;
   /// Makes this worker's card the calling thread's.
   void enter() const { check(cudaSetDevice(device)); }
+  /// The stream of all that is not shared between lanes.
+  cudaStream_t stream() const { return lanes[0].stream; }
+  /// What is queued on the second lane from here on waits for the first; and the first for the second.
+  void fork() const { follow(lanes[1].stream, lanes[0].stream); }
+  void join() const { follow(lanes[0].stream, lanes[1].stream); }
 
   int device;
-  cudaStream_t stream = nullptr;
+  std::array<Lane, 2> lanes;
   DeviceMemory fields, rows, spare, gains, parts;
   LockedMemory host_rows, host_gains;
   Recording recording;
-  std::tuple<LayoutInUse<float>, LayoutInUse<double>> layouts;
+
+ private:
+  void follow(cudaStream_t later, cudaStream_t earlier) const {
+    check(cudaEventRecord(event_, earlier));
+    check(cudaStreamWaitEvent(later, event_, 0));
+  }
+  cudaEvent_t event_ = nullptr;
 };
 
 }  // namespace cohlink::cuda
