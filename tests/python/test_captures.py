@@ -101,6 +101,18 @@ def test_xarray_opens_captures_with_their_axes(capture, tmp_path):
     assert units["truth/dgd_ps"] == "ps" and units["truth/jones_frequency_hz"] == "Hz"
 
 
+def test_a_name_of_sigmf_metadata_is_saved_as_the_program_writes_it(capture, program, tmp_path):
+    capture.save(tmp_path / "c.h5")
+    program("simulate", "c.h5", "-o", "program.sigmf-meta", "--quiet")
+    capture.save(tmp_path / "module.sigmf-meta")
+    for ending in ("meta", "data"):
+        assert (tmp_path / f"module.sigmf-{ending}").read_bytes() == (tmp_path / f"program.sigmf-{ending}").read_bytes()
+    nameless = cohlink.Capture(capture.lanes, capture.sample_rate_hz)
+    with pytest.raises(RuntimeError, match="says its optical carrier"):
+        nameless.save(tmp_path / "nameless.sigmf-meta")
+    assert not list(tmp_path.glob("nameless*"))
+
+
 def test_a_recording_with_known_symbols_is_saved_without_a_path(capture, tmp_path):
     made = cohlink.Capture(capture.lanes, capture.sample_rate_hz, scenario=capture.scenario,
                            symbols=capture.truth.symbols)

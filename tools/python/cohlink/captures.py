@@ -112,7 +112,11 @@ class Capture:
         return cls._of(_core.load(os.fspath(path)))
 
     def save(self, path: Union[str, "os.PathLike[str]"]) -> None:
-        """Writes the capture file: of a simulated capture the same bytes as `cohlink simulate` writes."""
+        """Writes the capture file: of a simulated capture the same bytes as `cohlink simulate` writes.
+
+        A name that ends in .sigmf-meta: a SigMF recording, its samples beside it in .sigmf-data, without the truth.
+        It says the optical carrier, which the capture's scenario must tell (RunError else).
+        """
         self._core.save(os.fspath(path))
 
     @property

@@ -7,8 +7,10 @@
 
 #include "rx/stage/block.h"
 #include "sim/link.h"
+#include "sim/signal/line/read_line.h"
 #include "sim/signal/record/known_symbols.h"
 #include "sim/signal/record/sent_data.h"
+#include "sim/signal/record/sigmf.h"
 #include "sim/signal/record/truth_numbers.h"
 #include "tools/python/module/support.h"
 #include "tools/study/cautions.h"
@@ -209,7 +211,18 @@ Held capture_of(const py::array_t<std::int16_t, py::array::c_style>& lanes, doub
   return capture;
 }
 
+/// Optical carrier [Hz] by the capture's scenario.
+double carrier_of(const Capture& capture, const std::string& path) {
+  if (capture.scenario_text.empty())
+    throw RunError(path,
+                   "a SigMF recording says its optical carrier; the capture has no scenario that tells it");
+  Scenario scenario;
+  scenario.read_text(capture.scenario_text, "the capture's scenario");
+  return read_line(scenario).carrier();
+}
+
 void save(const Capture& capture, const std::string& path) {
+  if (names_sigmf(path)) return write_sigmf(capture, carrier_of(capture, path), path);
   if (capture.one_polarisation())
     throw RunError(path, "the capture file has four lanes; X alone is no such file");
   write_capture(capture, path);
