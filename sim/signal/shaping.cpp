@@ -133,6 +133,8 @@ Modulation shaped(Modulation modulation, double entropy_bits, std::size_t matche
     throw std::invalid_argument(std::string(modulation_name(base)) + " cannot be shaped");
   if (!(entropy_bits >= kLeastEntropy && entropy_bits <= bits_per_symbol(base)))
     throw std::invalid_argument("a shaped symbol has at least 2.1 bits and at most all of its own");
+  if (matcher_block > kLongestBlock)
+    throw std::invalid_argument("a matcher's block has at most 4096 amplitudes");
   if (entropy_bits == bits_per_symbol(base)) return base;
   static std::mutex mutex;
   static std::map<std::tuple<std::size_t, double, std::size_t>, std::unique_ptr<const Constellation>> kept;

@@ -60,9 +60,11 @@ void write_codes(h5::File& file, const SentCodes& sent, Axes& axes) {
 std::optional<Modulation> read_shaped(const h5::File& file) {
   if (!file.has(kShares)) return std::nullopt;
   try {
-    return shaped(modulation_named(file.attribute_text(kPoints, "modulation")),
-                  file.attribute_number(kShares, "entropy_bits"),
-                  static_cast<std::size_t>(file.attribute_count(kShares, "matcher_block")));
+    const Modulation format =
+        shaped(modulation_named(file.attribute_text(kPoints, "modulation")),
+               file.attribute_number(kShares, "entropy_bits"),
+               static_cast<std::size_t>(file.attribute_count(kShares, "matcher_block")));
+    return format.shaped() != nullptr ? std::optional(format) : std::nullopt;
   } catch (const std::invalid_argument& fault) {
     throw InputError(file.path(), std::string("data set ") + kShares + ": " + fault.what());
   }

@@ -8,6 +8,7 @@
 
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 
 using namespace cohlink;
 namespace fs = std::filesystem;
@@ -65,13 +66,16 @@ std::string message_of(const std::string& path) {
 
 TEST_CASE("symbols of every format are stored as codes and come back to the last bit") {
   const Folder folder;
-  for (std::size_t row = 0; row < constellations().size(); ++row) {
-    const Modulation format(row);
-    if (constellation(format).empty()) continue;
-    CAPTURE(modulation_name(format));
+  std::vector<Modulation> formats = {shaped(modulation_named("64qam"), 5.0, 256),
+                                     shaped(Modulation::kQam16, 3.3)};
+  for (std::size_t row = 0; row < constellations().size(); ++row)
+    if (!constellations()[row].empty()) formats.emplace_back(row);
+  for (const Modulation format : formats) {
+    CAPTURE(modulation_title(format));
     for (const bool differential : {false, true}) {
       Capture before = small_capture();
       Truth& truth = *before.truth;
+      if (format.shaped() != nullptr) truth.shaped = format;
       for (std::size_t p = 0; p < 2; ++p) {
         truth.bits[p].resize(50 * static_cast<std::size_t>(bits_per_symbol(format)));
         for (std::size_t i = 0; i < truth.bits[p].size(); ++i) truth.bits[p][i] = (i * (p + 5) / 3) % 2;
@@ -81,8 +85,10 @@ TEST_CASE("symbols of every format are stored as codes and come back to the last
       const Capture after = read_capture(folder.file("a.h5"));
       CHECK(after.truth->symbols == truth.symbols);
       CHECK(after.truth->bits == truth.bits);
+      CHECK(after.truth->shaped == truth.shaped);
       const auto file = h5::File::open(folder.file("a.h5"));
       CHECK_FALSE(file.has("/truth/symbols"));
+      CHECK(file.has("/truth/constellation_probability") == (format.shaped() != nullptr));
       CHECK(file.attribute_text("/truth/bits", "mapping") == (differential ? "quarter turns" : "point"));
     }
   }

@@ -169,4 +169,6 @@ TEST_CASE("shaping says what it cannot do, and nothing where there is nothing to
   CHECK_THROWS_AS(shaped(Modulation::kGaussian, 2.5), std::invalid_argument);
   CHECK_THROWS_AS(shaped(kQam64, 6.1), std::invalid_argument);
   CHECK_THROWS_AS(shaped(kQam64, 2.0), std::invalid_argument);
+  CHECK_THROWS_AS(shaped(kQam64, 5.0, kLongestBlock + 1), std::invalid_argument);
+  CHECK_THROWS_AS(shaped(kQam64, 5.0, 8), std::invalid_argument);  // no room for the outermost amplitude
 }
