@@ -28,6 +28,7 @@ template <int kLength, int kElements, int kBlock, int kResident, Purpose kPurpos
 struct Shape {
   static constexpr int kL = kLength, kE = kElements, kThreads = kBlock, kBlocks = kResident;
   static constexpr bool kAhead = kPurpose == Purpose::kFewLinks;
+  static constexpr bool kTurnsAhead = kAhead || kElements < 16;  // registers hold those of both directions
   template <class Real>
   static constexpr bool kSplit = kAhead || std::is_same_v<Real, double>;  // samples by polarisation
   template <class Real>
@@ -138,7 +139,7 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   Turns<Real> there, back;
   Phasor<Real> chirp[E];
   set_forward_turns<L, E>(there, s, c, pass.log_n1);
-  if (Form::kAhead) set_inverse_turns<L, E>(back, s, 0, 0);
+  if (Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
   if (Form::kAhead) set_chirp<kSplit, E>(chirp, bins, pass);
   await_previous_kernel();
   Held* row = reinterpret_cast<Held*>(pass.field) +
@@ -151,7 +152,7 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = v[e] * chirp[e];
   sections<kSplit, E>(v, bins, pass);
-  if (!Form::kAhead) set_inverse_turns<L, E>(back, s, 0, 0);
+  if (!Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
   if (pass.inverse) inverse<L, E, W, false>(v, s, shared, back);
 #pragma unroll
   for (int e = 0; e < E; ++e) store(row + e * T * W, v[e]);
@@ -167,7 +168,7 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   const int column = threadIdx.x % W, s = threadIdx.x / W, b = blockIdx.x * W + column;  // of pieces
   auto* shared = reinterpret_cast<Held*>(shared_memory) + column;
   Turns<Real> there, back;
-  if (Form::kAhead) set_forward_turns<L, E>(there, s, 0, 0);
+  if (Form::kTurnsAhead) set_forward_turns<L, E>(there, s, 0, 0);
   set_inverse_turns<L, E>(back, s, b / kHolders, pass.log_n2);
   await_previous_kernel();
   const std::size_t row = static_cast<std::size_t>(kHolders) << pass.log_n2, stride = T * row;
@@ -178,7 +179,7 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   for (int e = 0; e < E; ++e) v[e] = load(first + e * stride);
   if (kKerr || pass.leave) inverse<L, E, W, true>(v, s, shared, back);
   if constexpr (kKerr) rotate<Form::template kSplit<Real>, E>(v, pass.turns_per_watt);
-  if (!Form::kAhead) set_forward_turns<L, E>(there, s, 0, 0);
+  if (!Form::kTurnsAhead) set_forward_turns<L, E>(there, s, 0, 0);
   if (kKerr || !pass.leave) forward<L, E, W, false>(v, s, shared, there);
 #pragma unroll
   for (int e = 0; e < E; ++e) store(first + e * stride, v[e]);

@@ -17,7 +17,7 @@ struct alignas(2 * sizeof(Real)) Phasor {
 
 /// What a thread holds of a sample: both polarisations, or, split, x (even threads) or y (odd), whose
 /// neighbour holds the other. In double precision these are pieces of 16 bytes: neighbours' lie side by side,
-/// so that no sector is read twice and no bank asked twice, and sixteen fit into a thread's registers.
+/// so that no bank of shared memory is asked twice, and sixteen fit into a thread's registers.
 template <class Real, bool kSplit>
 using Piece = std::conditional_t<kSplit, Phasor<Real>, Sample<Real>>;
 COHLINK_DEVICE bool holds_y() { return threadIdx.x % 2 != 0; }
@@ -103,18 +103,25 @@ COHLINK_DEVICE Real power(Phasor<Real> p) {
   return fma(p.c, p.c, p.s * p.s);
 }
 
-// Fields live in the L2 cache from one pass to the next; the first-level cache would hold stale lines.
+// Fields live in the L2 cache from one pass to the next; the first-level cache would hold stale lines. Of a
+// line that has to come from memory all 128 bytes come: the rest is what the block beside is about to ask
+// for.
 COHLINK_DEVICE Sample<float> load(const Sample<float>* p) {
-  const float4 q = __ldcg(reinterpret_cast<const float4*>(p));
-  return {q.x, q.y, q.z, q.w};
+  Sample<float> q;
+  asm volatile("ld.global.cg.L2::128B.v4.f32 {%0, %1, %2, %3}, [%4];"
+               : "=f"(q.xr), "=f"(q.xi), "=f"(q.yr), "=f"(q.yi)
+               : "l"(p)
+               : "memory");
+  return q;
 }
 COHLINK_DEVICE Phasor<float> load(const Phasor<float>* p) {
   const float2 q = __ldcg(reinterpret_cast<const float2*>(p));
   return {q.x, q.y};
 }
 COHLINK_DEVICE Phasor<double> load(const Phasor<double>* p) {
-  const double2 q = __ldcg(reinterpret_cast<const double2*>(p));
-  return {q.x, q.y};
+  Phasor<double> q;
+  asm volatile("ld.global.cg.L2::128B.v2.f64 {%0, %1}, [%2];" : "=d"(q.c), "=d"(q.s) : "l"(p) : "memory");
+  return q;
 }
 COHLINK_DEVICE Sample<double> load(const Sample<double>* p) {
   const auto* q = reinterpret_cast<const Phasor<double>*>(p);

@@ -50,8 +50,8 @@ Choice choose(int n, int links) {
 }
 
 // A field that is little larger than the second-level cache drives itself out of it: most of it is read and
-// written as passing through, so that the rest is found there again. Measured: a third is best, 3 % of a
-// step.
+// written as passing through, so that the rest is found there again. On an H200 a third is
+// best, and spares 2 to 3 % of a step.
 struct CachePolicy {
   explicit CachePolicy(std::size_t field_bytes) {
     int device = 0, cache = 0;
