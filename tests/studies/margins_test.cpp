@@ -233,6 +233,20 @@ TEST_CASE("a link that fails says what would mend it") {
   CHECK(named(margins, "laser_lo.linewidth_khz").growth.state == GrowthState::kFailsAnyway);
 }
 
+TEST_CASE("of two that would mend a failing link the one with less to change stands on top") {
+  const double most = most_noise();
+  const Scenario scenario = impaired({{"channel.dgd_ps", 10}, {"laser_lo.linewidth_khz", 100}});
+  // A twentieth too much, a tenth each: one has to halve its square, the other itself.
+  const NoiseLaw noise = [most](const Scenario& s) {
+    return 0.85 * most + 0.10 * most * std::pow(s.number("channel.dgd_ps") / 10.0, 2) +
+           0.10 * most * s.number("laser_lo.linewidth_khz") / 100.0;
+  };
+  const Margins margins = margins_of({scenario, {}}, model(5, noise));
+  CHECK(margins.impairments.front().impairment.name() == "channel.dgd_ps");
+  CHECK(named(margins, "laser_lo.linewidth_khz").headroom == doctest::Approx(0.5).epsilon(0.05));
+  CHECK(named(margins, "laser_lo.linewidth_khz").growth.state == GrowthState::kFailsNow);
+}
+
 TEST_CASE("an impairment at its ideal has no cost, and its limit begins at its usual value") {
   MarginsOrder order{impaired({{"channel.dgd_ps", 10}}), {}};
   order.all = true;
