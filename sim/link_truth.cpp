@@ -177,20 +177,25 @@ LaneTruth lane_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const 
   return lanes;
 }
 
+// What was sent: bits and symbols, how often each point comes, what each symbol is for.
+Truth sent_truth(const TransmitterParameters& transmitter, const FrameData& data) {
+  Truth truth;
+  truth.bits = data.bits;
+  truth.symbols = data.symbols;
+  if (transmitter.modulation.shaped() != nullptr) truth.shaped = transmitter.modulation;
+  if (!transmitter.layout.has_payload_alone())
+    for (std::size_t k = 0; k < truth.symbols[0].size(); ++k)
+      truth.symbol_role.push_back(static_cast<std::uint8_t>(transmitter.layout.role(k)));
+  return truth;
+}
+
 }  // namespace
 
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
                  const TransmittedFrame& sent, const ReceiverFrame& received) {
   const std::size_t samples_per_symbol = setup.transmitter.samples_per_symbol;
   const double tuned = setup.line.comb.tested().frequency;
-  Truth truth;
-  truth.bits = sent.data.bits;
-  truth.symbols = sent.data.symbols;
-  if (const Modulation sent_as = setup.transmitter.modulation; sent_as.shaped() != nullptr)
-    truth.shaped = sent_as;
-  if (const FrameLayout& layout = setup.transmitter.layout; !layout.has_payload_alone())
-    for (std::size_t k = 0; k < truth.symbols[0].size(); ++k)
-      truth.symbol_role.push_back(static_cast<std::uint8_t>(layout.role(k)));
+  Truth truth = sent_truth(setup.transmitter, sent.data);
   truth.tx_phase_rad = at_symbols(sent.laser.phase, samples_per_symbol);
   truth.lo_phase_rad = at_symbols(received.oscillator.phase, samples_per_symbol);
   truth.tx_relative_power = single_precision(at_symbols(sent.laser.relative_power, samples_per_symbol));

@@ -185,6 +185,32 @@ void keep_part(const Order& order, const FrameLog& log, const FftCache& fft, con
                           std::to_string(order.part.count) + "; 'cohlink merge' puts the parts together");
 }
 
+std::vector<std::uint64_t> realisations_of_part(const Order& order) {
+  std::vector<std::uint64_t> numbers;
+  for (std::uint64_t i = 0; i < order.count; ++i)
+    if (is_of_part(i, order.part)) numbers.push_back(i);
+  return numbers;
+}
+
+/// Frames as they are counted, shown on a bar.
+class ShownFrames {
+ public:
+  ShownFrames(std::uint64_t all, bool quiet) : bar_(quiet), all_(all) {}
+  SourceMaker of(SourceMaker source) {
+    return watched(std::move(source), [this] {
+      const std::uint64_t done = ++done_;
+      bar_.show(static_cast<double>(done) / static_cast<double>(all_),
+                grouped(std::min(done, all_)) + " of " + grouped(all_) + " realisations");
+    });
+  }
+  void end() { bar_.clear(); }
+
+ private:
+  ProgressBar bar_;
+  std::uint64_t all_;
+  std::atomic<std::uint64_t> done_ = 0;
+};
+
 /// What the rank does that asks, counts and prints.
 void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, unsigned threads,
           const CommandLine& line) {
@@ -194,22 +220,11 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
   set_up_cautions({scenario});
   const auto journal = open_journal(options, identity_of(order));
   FrameLog log;
-  std::vector<std::uint64_t> numbers;  // of the part
-  for (std::uint64_t i = 0; i < order.count; ++i)
-    if (is_of_part(i, order.part)) numbers.push_back(i);
-  ProgressBar bar(options.quiet);
-  std::atomic<std::uint64_t> frames = 0;
-  const auto counted = [&](const SourceMaker& source) {
-    return watched(recorded(source, journal.get()), [&] {
-      const std::uint64_t done = ++frames;
-      const std::uint64_t all = numbers.size();
-      bar.show(static_cast<double>(done) / static_cast<double>(all),
-               grouped(std::min(done, all)) + " of " + grouped(all) + " realisations");
-    });
-  };
+  const std::vector<std::uint64_t> numbers = realisations_of_part(order);
+  ShownFrames shown(numbers.size(), options.quiet);
   std::function<void()> tell_found;
   const auto study = [&](const FrameWork& work) {
-    const SourceMaker source = counted(work.source);
+    const SourceMaker source = shown.of(recorded(work.source, journal.get()));
     if (!order.part.whole()) {
       count_realisations(order.of, numbers, logged(source, log), work.threads);
       tell_found = [&] { keep_part(order, log, fft, options); };
@@ -224,7 +239,7 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
     }
   };
   share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
-  bar.clear();
+  shown.end();
   tell_found();
   end_journal(journal.get());
 }
