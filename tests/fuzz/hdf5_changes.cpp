@@ -116,7 +116,9 @@ Handle space_of(const std::vector<hsize_t>& shape) {
 
 /// Values for a small object: script bytes over and over, or numbers readers stumble over.
 std::vector<char> some_values(Script& script, hid_t type, hid_t space) {
-  const auto count = static_cast<std::size_t>(H5Sget_simple_extent_npoints(space));
+  const hssize_t points = H5Sget_simple_extent_npoints(space);
+  if (points <= 0) return {};  // fewer than none: an object that earlier changes left without an extent
+  const auto count = static_cast<std::size_t>(points);
   std::vector<char> values(count * H5Tget_size(type));
   static constexpr std::array<double, 6> kNumbers = {0.0,
                                                      -1.0,
