@@ -8,6 +8,7 @@
 #include <optional>
 
 #include "sim/link.h"
+#include "sim/link_effort.h"
 #include "sim/signal/constellation.h"
 #include "sim/signal/frame_layout.h"
 #include "sim/signal/line/read_line.h"
@@ -245,12 +246,27 @@ void write(const Capture& capture, const Scenario& scenario, const std::string& 
                     : write_capture(capture, path);
 }
 
+/// What a frame takes, told beforehand where that is more than a moment or a laptop's share of memory.
+void tell_effort(const Order& order, unsigned threads, bool quiet) {
+  constexpr double kMoment = 3e9, kMuch = 1e9;  // samples times steps: minutes of a core; bytes
+  const LinkEffort effort = link_effort(order.scenario);
+  const double bytes = effort.bytes * threads;
+  if (static_cast<double>(effort.samples) * static_cast<double>(effort.split_steps) < kMoment &&
+      bytes < kMuch)
+    return;
+  note(quiet, "a frame is " + grouped(effort.samples) + " samples through " + grouped(effort.split_steps) +
+                  " split steps" + (effort.adaptive_stretches > 0 ? " and more, as their error asks" : "") +
+                  "; about " + readable(bytes / 1e9, 2) + " GB of memory" +
+                  (threads > 1 ? " for " + std::to_string(threads) + " threads" : ""));
+}
+
 /// Makes and writes every frame of the order; what is told of the first.
 std::vector<Fact> write_frames(const Order& order, const Link& link, const Execution& execution,
                                const CommonOptions& options, Progress& progress) {
   std::mutex files;  // HDF5 is not thread-safe
   std::vector<Fact> facts;
   const unsigned threads = thread_count(asked_threads(options, order.scenario), order.frames.size());
+  tell_effort(order, threads, options.quiet);
   for_each_index(order.frames.size(), threads, [&](std::size_t i) {
     const Capture capture = link(order.frames[i], order.point);
     const std::lock_guard lock(files);
