@@ -262,8 +262,7 @@ class Scorer {
   // Of shaped points the likeliest are decided, at the noise that likelihoods are computed with.
   ErrorCount count_points(const Pair& pair, const Bits& sent) const {
     const Constellation& points = constellation(p_.modulation);
-    if (!points.is_shaped())
-      return count_errors(pair.received, pair.at, sent, p_.modulation, p_.layout);
+    if (!points.is_shaped()) return count_errors(pair.received, pair.at, sent, p_.modulation, p_.layout);
     ComplexRow<float> row = pair.received;
     const double snr = error_vector(pair.received, pair.sent).snr;
     if (snr > 0.0) scale(row, static_cast<float>(points.posterior_scale(1.0 / snr)));
