@@ -110,6 +110,11 @@ class GrowthSearch {
     found_.state = now ? GrowthState::kFailsNow : GrowthState::kLimited;
     found_.value = limit.value, found_.holds = limit.holds, found_.fails = limit.fails;
     found_.remark = limit.remark;
+    if (impairment_.at_ideal || (impairment_.now - limit.holds) * (limit.fails - impairment_.now) <= 0.0)
+      return;
+    // Neither shown to hold nor to fail as it is: where between the two the limit lies is anybody's guess.
+    found_.state = GrowthState::kUndecided;
+    if (found_.remark.empty()) found_.remark = "as it is, too near to call";
   }
 
   GrowthLimit stop(const std::string& why) {

@@ -143,8 +143,8 @@ std::optional<PairMargin> pair_of(const NoiseTable& noise, std::size_t i, std::s
   return pair;
 }
 
-/// Of a link that fails, what mends it by the least change; limited ones by their headroom; then those that
-/// nothing limits, and switches, by what they cost.
+/// Of a link that fails, what mends it by the least change; limited ones by their headroom; then, by what they
+/// cost, those too near to call, and those that nothing limits, and switches.
 bool breaks_before(const ImpairmentMargin& a, const ImpairmentMargin& b) {
   const auto order = [](const ImpairmentMargin& m) {
     switch (m.growth.state) {
@@ -162,7 +162,8 @@ bool breaks_before(const ImpairmentMargin& a, const ImpairmentMargin& b) {
   };
   if (order(a) != order(b)) return order(a) < order(b);
   const bool failing = a.growth.state == GrowthState::kFailsNow;
-  if (std::isfinite(a.headroom) && std::isfinite(b.headroom) && a.headroom != b.headroom)
+  const bool known = a.growth.state != GrowthState::kUndecided;
+  if (known && std::isfinite(a.headroom) && std::isfinite(b.headroom) && a.headroom != b.headroom)
     return failing ? a.headroom > b.headroom : a.headroom < b.headroom;
   const auto cost = [](const ImpairmentMargin& m) { return std::isnan(m.cost.value) ? -1e9 : m.cost.value; };
   return cost(a) > cost(b);
