@@ -102,8 +102,9 @@ struct Timed {
   cuda::RowPass<Real> row_pass(int sections) const {
     cuda::RowPass<Real> pass;
     pass.forward = pass.inverse = true;
-    pass.chirp[0] = 60.3 / (n / 2) / (n / 2);
-    pass.chirp[1] = -3.1 / (n / 2) / (n / 2) / (n / 2);
+    const double half = 0.5 * n;
+    pass.chirp[0] = 60.3 / half / half;
+    pass.chirp[1] = -3.1 / half / half / half;
     pass.amplitude = 1.0 / n;
     pass.sections = sections;
     return pass;

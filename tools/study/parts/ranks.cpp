@@ -41,7 +41,7 @@ void throw_if_failure(const std::string& reply) {
   if (reply.starts_with(kRunFailure)) throw RunError(reply.substr(kRunFailure.size()));
 }
 
-std::string Courier::answer(const std::string& job, const std::function<std::string()>& here) {
+std::string Courier::answer(const std::string& job, const std::function<std::string()>& locally) {
   std::unique_lock lock(mutex_);
   changed_.wait(lock, [&] { return idle_here_ > 0 || !idle_.empty(); });
   if (idle_here_ > 0) {
@@ -55,7 +55,7 @@ std::string Courier::answer(const std::string& job, const std::function<std::str
         courier.changed_.notify_one();
       }
     } const back{*this};
-    return here();
+    return locally();
   }
   const std::uint64_t number = sent_++;
   errands_.push_back({idle_.front(), std::to_string(number) + "\n" + job});

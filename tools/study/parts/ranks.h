@@ -66,9 +66,9 @@ class Courier {
   explicit Courier(unsigned own) : own_(own), idle_here_(own) {}
   /// How many jobs can be answered at a time.
   unsigned places() const { return own_ * static_cast<unsigned>(world().size); }
-  /// The answer to `job`, a text of any length: another rank's, or what `here` gives. Waits; called from many
-  /// threads. Throws what a failure stands for.
-  std::string answer(const std::string& job, const std::function<std::string()>& here);
+  /// The answer to `job`, a text of any length: another rank's, or what `locally` gives. Waits; called from
+  /// many threads. Throws what a failure stands for.
+  std::string answer(const std::string& job, const std::function<std::string()>& locally);
   /// Runs `study` on a thread of its own and carries its jobs to the other ranks until it ends; then sends
   /// them home. Their last words. Throws what the study threw.
   std::vector<std::string> serve(const std::function<void()>& study);
