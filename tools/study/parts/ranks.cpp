@@ -24,7 +24,7 @@ constexpr std::string_view kInputFailure = "!input ", kRunFailure = "!run ";
 
 const World& world() { return here; }
 
-std::string failure_reply(std::exception_ptr failure) {
+std::string failure_reply(const std::exception_ptr& failure) {
   try {
     std::rethrow_exception(failure);
   } catch (const InputError& error) {

@@ -96,7 +96,7 @@ void answer_courier(unsigned threads, const std::function<std::string(const std:
                     const std::function<std::string()>& last_words);
 
 /// A failure as a reply; throws it when `reply` is one.
-std::string failure_reply(std::exception_ptr failure);
+std::string failure_reply(const std::exception_ptr& failure);
 void throw_if_failure(const std::string& reply);
 
 }  // namespace cohlink
