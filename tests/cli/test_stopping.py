@@ -36,7 +36,7 @@ class Stopping(ProgramTest):
         for number, status in ((signal.SIGINT, 130), (signal.SIGTERM, 143)):
             for path in ("c.h5", "c-000.h5"):
                 before = self.listing()
-                arguments = ["simulate", "long.ini", "-o", path] + (["--set", "run.frames=1"] if path == "c.h5" else [])
+                arguments = ["simulate", "long.ini", "--quiet", "-o", path] + (["--set", "run.frames=1"] if path == "c.h5" else [])
                 self.assertEqual(self.stopped(number, *arguments),
                                  (status, "cohlink: interrupted; nothing was written\n"))
                 self.assertEqual(self.listing(), before)
