@@ -143,8 +143,8 @@ std::optional<PairMargin> pair_of(const NoiseTable& noise, std::size_t i, std::s
   return pair;
 }
 
-/// Of a link that fails, what mends it by the least change; limited ones by their headroom; then, by what they
-/// cost, those too near to call, and those that nothing limits, and switches.
+/// Of a link that fails, what mends it by the least change; limited ones by their headroom; then, by what
+/// they cost, those too near to call, and those that nothing limits, and switches.
 bool breaks_before(const ImpairmentMargin& a, const ImpairmentMargin& b) {
   const auto order = [](const ImpairmentMargin& m) {
     switch (m.growth.state) {
