@@ -290,6 +290,9 @@ class PartsOfFrames(SweepTest):
             self.assertEqual((merged.returncode, merged.stdout), (whole.returncode, whole.stdout), merged.stderr)
             self.assertEqual(self.content("merged.h5"), self.content("whole.h5"))
             self.refuse(2, "merge: missing 2/3", "merge", "part-1.h5", "part-3.h5", "-o", "m.h5")
+        self.succeed("qualify", "line.ini", "sheet.ini", "--quiet", "--part", "1/1", "-o", "one.h5")  # a part, as of a sweep
+        self.assertEqual(self.run_program("merge", "one.h5", "-o", "merged.h5").returncode, whole.returncode)
+        self.assertEqual(self.content("merged.h5"), self.content("whole.h5"))
         self.refuse(2, "--part needs -o FILE", "qualify", "line.ini", "sheet.ini", "--part", "1/2")
         self.refuse(2, "--part 3/2: expected k/n", "outage", "line.ini", "--part", "3/2", "-o", "p.h5")
 

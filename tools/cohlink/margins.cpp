@@ -127,15 +127,7 @@ void keep_part(const CommandLine& line, const MarginsOrder& order, const Part& p
   const CommonOptions& options = line.common();
   write_margins_part(order, criterion_text(line), lines,
                      {options.output, part, identity_text(identity_of_parts(order, part)), arithmetic});
-  note(options.quiet, options.output + ": part " + std::to_string(part.number) + " of " +
-                          std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
-}
-
-Part part_of(const CommandLine& line) {
-  if (!line.has("part")) return {};
-  if (line.common().output.empty()) throw InputError("--part needs -o FILE: a part is nothing by itself");
-  line.refuse({"quick", "pairs"}, "not with --part, which keeps its pieces for 'cohlink merge'");
-  return parse_part(line.text("part"), "--part");
+  note_part(options, part);
 }
 
 bool fails_now(const Margins& margins) {
@@ -215,7 +207,7 @@ int margins(const Arguments& arguments) {
       "quick", "closed forms of the budget instead of simulating, for those impairments that it counts");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
-  const Part part = part_of(line);
+  const Part part = asked_part(line, {"quick", "pairs"}).value_or(Part());
   const MarginsOrder order = read_order(line);
   FftCache fft(planning_of(order.scenario));
   const unsigned threads = thread_count(asked_threads(options, order.scenario), 64);

@@ -47,12 +47,14 @@ std::string worst_again(const std::string& repeat, const std::vector<Draw>& draw
   return text + " --frame " + std::to_string(worst.number) + " -o worst.h5";
 }
 
+constexpr std::uint64_t kMost = 1'000'000;  // realisations: all are kept, to be sorted
+
 /// What is asked, and over how many realisations.
 struct Order {
   OutageQuestion of;
   std::uint64_t count = 0;
   std::optional<std::uint64_t> screened;  // of which `count` are simulated
-  Part part = {};
+  std::optional<Part> part = {};
   std::string must_hold;  // the criterion as it was given
   std::string repeat;     // repeat_command
 };
@@ -75,7 +77,7 @@ void declare_options(CommandLine& line) {
 }
 
 void read_counts(const CommandLine& line, Order& order) {
-  constexpr std::uint64_t kMost = 1'000'000, kMostScreened = 10'000'000;  // all are kept, to be sorted
+  constexpr std::uint64_t kMostScreened = 10'000'000;
   order.count = line.count("realisations", 1)
                     .value_or(static_cast<std::uint64_t>(order.of.scenario.integer("run.frames")));
   if (order.count > kMost)
@@ -83,13 +85,6 @@ void read_counts(const CommandLine& line, Order& order) {
   order.screened = line.count("screen", order.count);
   if (order.screened.value_or(0) > kMostScreened)
     throw InputError("--screen " + std::to_string(*order.screened) + ": at most 10,000,000 realisations");
-}
-
-Part part_of(const CommandLine& line) {
-  if (!line.has("part")) return {};
-  if (line.common().output.empty()) throw InputError("--part needs -o FILE: a part is nothing by itself");
-  line.refuse({"screen", "each"}, "not with --part, which keeps its realisations for 'cohlink merge'");
-  return parse_part(line.text("part"), "--part");
 }
 
 Order read_order(const CommandLine& line) {
@@ -103,7 +98,7 @@ Order read_order(const CommandLine& line) {
   order.must_hold = line.has("criterion") ? line.text("criterion") : "fec";
   criterion = parse_criterion(order.must_hold, scenario, "--criterion");
   read_counts(line, order);
-  order.part = part_of(line);
+  order.part = asked_part(line, {"screen", "each"});
   order.repeat = repeat_command(line.common(), scenario);
   if (!world().leads()) return order;
   caution_unread(scenario, keys_of(draws));
@@ -147,48 +142,37 @@ void tell(const Outage& found, const Order& order, const CommandLine& line) {
   print(std::cout, {{"quantiles", quantiles}}, facts, options.format);
 }
 
-Question question_of(const Order& order) {
+PartedStudy parted(const Order& order) {
   std::string laws;
   for (const Draw& draw : order.of.draws) laws += draw.key + "=" + draw_text(draw) + "\n";
-  return {{"scenario", order.of.scenario.resolved()},
-          {"draws", laws},
-          {"criterion", order.must_hold},
-          {"realisations", std::to_string(order.count)},
-          {"repeat", order.repeat}};
+  return {"outage",
+          order.of.scenario,
+          {{"scenario", order.of.scenario.resolved()},
+           {"draws", laws},
+           {"criterion", order.must_hold},
+           {"realisations", std::to_string(order.count)},
+           {"repeat", order.repeat}},
+          order.part};
 }
 
-Order order_from(const Question& question) {
+Order order_from(const MergedFrames& merged) {
   Order order;
-  order.of.scenario.read_text(question.at("scenario"), "scenario of the parts");
-  order.of.draws = read_draws(order.of.scenario, lines_of(question.at("draws")), "draws of the parts");
-  order.of.criterion = parse_criterion(question.at("criterion"), order.of.scenario, "criterion of the parts");
-  order.count = std::stoull(question.at("realisations"));
-  order.repeat = question.at("repeat");
+  order.of.scenario.read_text(merged.asked("scenario"), merged.path + ":/question/scenario");
+  order.of.draws = read_draws(order.of.scenario, lines_of(merged.asked("draws")), merged.path);
+  order.must_hold = merged.asked("criterion");
+  order.of.criterion = parse_criterion(order.must_hold, order.of.scenario, merged.path);
+  const auto count = parse_number(merged.asked("realisations"));
+  if (!count || *count < 1.0 || *count > static_cast<double>(kMost))
+    throw InputError(merged.path, "data set /question/realisations holds no number of them");
+  order.count = static_cast<std::uint64_t>(*count);
+  order.repeat = merged.asked("repeat");
   return order;
-}
-
-RunIdentity identity_of(const Order& order) {
-  if (order.part.whole()) return study_identity("outage", order.of.scenario);
-  RunIdentity identity = identity_of_parts("outage", order.of.scenario, question_of(order), order.part);
-  identity.emplace_back("--part", std::to_string(order.part.number));
-  return identity;
-}
-
-/// The part's realisations, kept for merge.
-void keep_part(const Order& order, const FrameLog& log, const FftCache& fft, const CommonOptions& options) {
-  const Question question = question_of(order);
-  const std::string identity =
-      identity_text(identity_of_parts("outage", order.of.scenario, question, order.part));
-  write_frames_part("outage", question, log.records(),
-                    {options.output, order.part, identity, arithmetic_of(fft)});
-  note(options.quiet, options.output + ": part " + std::to_string(order.part.number) + " of " +
-                          std::to_string(order.part.count) + "; 'cohlink merge' puts the parts together");
 }
 
 std::vector<std::uint64_t> realisations_of_part(const Order& order) {
   std::vector<std::uint64_t> numbers;
   for (std::uint64_t i = 0; i < order.count; ++i)
-    if (is_of_part(i, order.part)) numbers.push_back(i);
+    if (!order.part || is_of_part(i, *order.part)) numbers.push_back(i);
   return numbers;
 }
 
@@ -218,16 +202,19 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
   const Scenario& scenario = order.of.scenario;
   light_hazard_caution(check_scenarios(drawn_scenarios(order), fft, threads));
   set_up_cautions({scenario});
-  const auto journal = open_journal(options, identity_of(order));
+  const auto journal = open_journal(options, journal_identity(parted(order)));
   FrameLog log;
   const std::vector<std::uint64_t> numbers = realisations_of_part(order);
   ShownFrames shown(numbers.size(), options.quiet);
   std::function<void()> tell_found;
   const auto study = [&](const FrameWork& work) {
     const SourceMaker source = shown.of(recorded(work.source, journal.get()));
-    if (!order.part.whole()) {
+    if (order.part) {
       count_realisations(order.of, numbers, logged(source, log), work.threads);
-      tell_found = [&] { keep_part(order, log, fft, options); };
+      tell_found = [&] {
+        write_frames_part(parted(order), log.records(), arithmetic_of(fft), options.output);
+        note_part(options, *order.part);
+      };
     } else if (order.screened) {
       const auto screened = screen(scenario, order.of.draws, *order.screened, threads);
       const RareOutage found =
@@ -249,10 +236,11 @@ void lead(const Order& order, const SourceMaker& simulated, const FftCache& fft,
 int merge_outage_parts(const CommandLine& line) {
   const MergedFrames merged = merge_frames("outage", line.common().files);
   if (!merged.remark.empty()) caution(merged.remark);
-  const Order order = order_from(merged.question);
+  const Order order = order_from(merged);
   FftCache fft(planning_of(order.of.scenario));
   const SourceMaker source = known_from(merged.records, simulation(fft));
-  tell(find_outage(order.of, order.count, source, thread_count(0, order.count)), order, line);
+  const unsigned threads = thread_count(asked_threads(line.common(), order.of.scenario), order.count);
+  tell(find_outage(order.of, order.count, source, threads), order, line);
   return kDone;
 }
 

@@ -1,6 +1,7 @@
 // cohlink qualify: every requirement of a spec sheet, pass or fail.
 #include <algorithm>
 #include <iostream>
+#include <optional>
 
 #include "tools/cohlink/command_line.h"
 #include "tools/cohlink/commands.h"
@@ -84,39 +85,23 @@ std::vector<RequirementOutcome> check_all(const std::vector<Requirement>& requir
 struct Order {
   const Scenario& scenario;
   const std::vector<Requirement>& requirements;
-  Part part = {};
+  std::optional<Part> part = {};
 };
 
-Question question_of(const Order& order) {
+PartedStudy parted(const Order& order) {
   std::string names;
   for (const Requirement& requirement : order.requirements) names += requirement.name + "\n";
-  return {{"scenario", order.scenario.resolved()}, {"requirements", names}};
-}
-
-RunIdentity identity_of(const Order& order) {
-  if (order.part.whole()) return study_identity("qualify", order.scenario);
-  RunIdentity identity = identity_of_parts("qualify", order.scenario, question_of(order), order.part);
-  identity.emplace_back("--part", std::to_string(order.part.number));
-  return identity;
+  return {"qualify",
+          order.scenario,
+          {{"scenario", order.scenario.resolved()}, {"requirements", names}},
+          order.part};
 }
 
 std::vector<Requirement> of_part(const Order& order) {
   std::vector<Requirement> mine;
   for (std::size_t i = 0; i < order.requirements.size(); ++i)
-    if (is_of_part(i, order.part)) mine.push_back(order.requirements[i]);
+    if (!order.part || is_of_part(i, *order.part)) mine.push_back(order.requirements[i]);
   return mine;
-}
-
-/// The frames that the part's requirements took, kept for merge.
-int keep_part(const Order& order, const FrameLog& log, const FftCache& fft, const CommonOptions& options) {
-  const Question question = question_of(order);
-  const std::string identity =
-      identity_text(identity_of_parts("qualify", order.scenario, question, order.part));
-  write_frames_part("qualify", question, log.records(),
-                    {options.output, order.part, identity, arithmetic_of(fft)});
-  note(options.quiet, options.output + ": part " + std::to_string(order.part.number) + " of " +
-                          std::to_string(order.part.count) + "; 'cohlink merge' puts the parts together");
-  return kDone;
 }
 
 /// Prints and writes what was found; the exit status.
@@ -139,16 +124,20 @@ int lead(const Order& order, const SourceMaker& simulated, const FftCache& fft, 
   caution_unread(scenario, keys_of(requirements));
   set_up_cautions(set_scenarios(scenario, requirements));
   light_hazard_caution(check_scenarios(set_scenarios(scenario, requirements), fft, threads));
-  const auto journal = open_journal(options, identity_of(order));
+  const auto journal = open_journal(options, journal_identity(parted(order)));
   std::vector<RequirementOutcome> outcomes;
   FrameLog log;
   const auto study = [&](const FrameWork& work) {
     const SourceMaker source = recorded(work.source, journal.get());
-    outcomes = check_all(of_part(order), order.scenario, order.part.whole() ? source : logged(source, log),
+    outcomes = check_all(of_part(order), order.scenario, order.part ? logged(source, log) : source,
                          work.threads, options.quiet);
   };
   share_frames(simulated, fft, threads, study, [&](const std::string& text) { note(options.quiet, text); });
-  const int status = part.whole() ? show(order, outcomes, options) : keep_part(order, log, fft, options);
+  if (part) {
+    write_frames_part(parted(order), log.records(), arithmetic_of(fft), options.output);
+    note_part(options, *part);
+  }
+  const int status = part ? kDone : show(order, outcomes, options);
   end_journal(journal.get());
   return status;
 }
@@ -160,11 +149,13 @@ int merge_qualify_parts(const CommandLine& line) {
   const MergedFrames merged = merge_frames("qualify", options.files);
   if (!merged.remark.empty()) caution(merged.remark);
   Scenario scenario;
-  scenario.read_text(merged.question.at("scenario"), "scenario of the parts");
-  const auto requirements = chosen_requirements(scenario, lines_of(merged.question.at("requirements")));
+  scenario.read_text(merged.asked("scenario"), merged.path + ":/question/scenario");
+  const auto requirements = chosen_requirements(scenario, lines_of(merged.asked("requirements")));
   FftCache fft(planning_of(scenario));
   const SourceMaker source = known_from(merged.records, simulation(fft));
-  const auto outcomes = check_all(requirements, scenario, source, thread_count(0, 64), options.quiet);
+  const unsigned threads = thread_count(asked_threads(options, scenario),
+                                        static_cast<std::size_t>(scenario.integer("run.frames")));
+  const auto outcomes = check_all(requirements, scenario, source, threads, options.quiet);
   return show({scenario, requirements}, outcomes, options);
 }
 
@@ -184,9 +175,7 @@ int qualify(const Arguments& arguments) {
   if (!line.parse(arguments)) return kDone;
   const Scenario scenario = scenario_to_study(line, "qualify");
   const auto requirements = chosen_requirements(scenario, line.texts("only"));
-  const Part part = line.has("part") ? parse_part(line.text("part"), "--part") : Part();
-  if (line.has("part") && line.common().output.empty())
-    throw InputError("--part needs -o FILE: a part is nothing by itself");
+  const std::optional<Part> part = asked_part(line);
   FftCache fft(planning_of(scenario));
   const unsigned threads = threads_of_rank(asked_threads(line.common(), scenario),
                                            static_cast<std::size_t>(scenario.integer("run.frames")));

@@ -167,8 +167,7 @@ int run_order(const CommandLine& line, SweepOrder order, const Part& part, bool 
     print(std::cout, table, options.format);
   } else {
     write_part(order, records, part, options.output);
-    note(options.quiet, options.output + ": part " + std::to_string(part.number) + " of " +
-                            std::to_string(part.count) + "; 'cohlink merge' puts the parts together");
+    note_part(options, part);
   }
   end_journal(journal.get());
   best.end();
@@ -205,10 +204,8 @@ int sweep(const Arguments& arguments) {
       "only the k-th of n parts of the points, for batch systems; 'cohlink merge' joins them");
   if (!line.parse(arguments)) return kDone;
   const SweepOrder order = read_order(line);
-  const Part part = line.has("part") ? parse_part(line.text("part"), "--part") : Part();
-  if (line.has("part") && line.common().output.empty())
-    throw InputError("--part needs -o FILE: a part is nothing by itself");
-  return run_order(line, order, part, line.has("part"));
+  const std::optional<Part> part = asked_part(line);
+  return run_order(line, order, part.value_or(Part()), part.has_value());
 }
 
 int merge(const Arguments& arguments) {
