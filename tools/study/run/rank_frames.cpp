@@ -1,5 +1,6 @@
 #include "tools/study/run/rank_frames.h"
 
+#include <algorithm>
 #include <list>
 #include <mutex>
 
@@ -24,54 +25,41 @@ class LateScenarios {
 
   std::string frame(const std::string& job) {
     const auto end = job.find('\n');
-    const auto set_up = of(job.substr(end + 1));
-    std::call_once(set_up->once, [&] { set_up->frames = source_(scenario_of(set_up->text)); });
-    return to_line(set_up->frames(std::stoull(job.substr(0, end))));
+    const FrameSource frames = of(job.substr(end + 1));
+    return to_line(frames(std::stoull(job.substr(0, end))));
   }
 
  private:
   static constexpr std::size_t kMost = 8;
-  struct SetUp {
-    explicit SetUp(std::string scenario) : text(std::move(scenario)) {}
+  struct Known {
     std::string text;
-    std::once_flag once;
     FrameSource frames;
   };
-  static Scenario scenario_of(const std::string& text) {
-    Scenario scenario;
-    scenario.read_text(text, "scenario of rank 0");
-    return scenario;
-  }
-  std::shared_ptr<SetUp> of(const std::string& text) {
+  FrameSource of(const std::string& text) {
     const std::lock_guard lock(mutex_);
-    for (auto at = latest_.begin(); at != latest_.end(); ++at)
-      if ((*at)->text == text) {
-        latest_.splice(latest_.begin(), latest_, at);
-        return latest_.front();
-      }
-    latest_.push_front(std::make_shared<SetUp>(text));
-    if (latest_.size() > kMost) latest_.pop_back();
-    return latest_.front();
+    const auto at =
+        std::find_if(latest_.begin(), latest_.end(), [&](const Known& k) { return k.text == text; });
+    if (at != latest_.end()) {
+      latest_.splice(latest_.begin(), latest_, at);
+    } else {
+      Scenario scenario;
+      scenario.read_text(text, "scenario of rank 0");
+      latest_.push_front({text, late(source_, scenario)});
+      if (latest_.size() > kMost) latest_.pop_back();
+    }
+    return latest_.front().frames;
   }
 
   const SourceMaker& source_;
   std::mutex mutex_;
-  std::list<std::shared_ptr<SetUp>> latest_;
+  std::list<Known> latest_;
 };
 
-/// Frames by the courier; set up here when the first of them is computed here.
+/// Frames by the courier.
 SourceMaker carried(const SourceMaker& local, Courier& courier) {
   return [&local, &courier](const Scenario& scenario) -> FrameSource {
-    struct Here {
-      std::once_flag once;
-      FrameSource frames;
-    };
-    const auto here = std::make_shared<Here>();
-    return [&local, &courier, here, scenario, text = scenario.resolved()](std::uint64_t frame) {
-      return frame_result_from(courier.answer(job_of(text, frame), [&] {
-        std::call_once(here->once, [&] { here->frames = local(scenario); });
-        return to_line(here->frames(frame));
-      }));
+    return [&courier, here = late(local, scenario), text = scenario.resolved()](std::uint64_t frame) {
+      return frame_result_from(courier.answer(job_of(text, frame), [&] { return to_line(here(frame)); }));
     };
   };
 }

@@ -71,17 +71,11 @@ SourceMaker kept(SourceMaker source, const std::vector<std::string>& known, Reco
   const auto frames = std::make_shared<RecordedFrames>(known, std::move(keep));
   return [frames, source = std::move(source)](const Scenario& scenario) -> FrameSource {
     const std::string name = fingerprint(deciding_text(scenario)).text();
-    // Set up when the first frame is missing: most of a resumed study needs no link at all.
-    struct Late {
-      std::once_flag once;
-      FrameSource frames;
-    };
-    const auto late = std::make_shared<Late>();
+    const FrameSource computed = late(source, scenario);
     return [=](std::uint64_t frame) {
       const std::string place = name + " " + std::to_string(frame);
       if (const auto found = frames->find(place)) return *found;
-      std::call_once(late->once, [&] { late->frames = source(scenario); });
-      const FrameResult result = late->frames(frame);
+      const FrameResult result = computed(frame);
       frames->keep(place, result);
       return result;
     };
@@ -95,6 +89,17 @@ double check_scenarios(const std::vector<Scenario>& scenarios, const FftCache& f
   for_each_index(scenarios.size(), threads,
                  [&](std::size_t i) { power[i] = Bench(scenarios[i], fft).link.peak_fibre_power(); });
   return scenarios.empty() ? 0.0 : *std::max_element(power.begin(), power.end());
+}
+
+FrameSource late(const SourceMaker& source, const Scenario& scenario) {
+  struct SetUp {
+    std::once_flag once;
+    FrameSource frames;
+  };
+  return [source, scenario, set_up = std::make_shared<SetUp>()](std::uint64_t frame) {
+    std::call_once(set_up->once, [&] { set_up->frames = source(scenario); });
+    return set_up->frames(frame);
+  };
 }
 
 SourceMaker watched(SourceMaker source, std::function<void()> done) {

@@ -26,6 +26,10 @@ using FrameSource = std::function<FrameResult(std::uint64_t frame)>;
 /// Sets a scenario up and gives its frames. Thread-safe sources; the tests put models in place of the link.
 using SourceMaker = std::function<FrameSource(const Scenario&)>;
 
+/// Frames of a scenario that is set up when the first of them is computed: most of a resumed study needs no
+/// link at all.
+FrameSource late(const SourceMaker& source, const Scenario& scenario);
+
 /// The same, calling `done` after every frame, from whatever thread it ran on.
 SourceMaker watched(SourceMaker source, std::function<void()> done);
 
