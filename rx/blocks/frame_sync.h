@@ -21,7 +21,7 @@ struct FramePlace {
   bool conjugate = false;          // the rows are those sent, conjugated: I and Q have changed places
 };
 
-/// What correlations of unrelated rows exceed once in 1e8 searches of some thousand places.
+/// What correlations of unrelated rows, were they Gaussian, exceed at one place in e^36 (4e15).
 inline constexpr double kFrameLock = 6.0;
 
 /// Products of samples a pilot spacing apart, r[k + P] conj(r[k]) summed over the two rows, do not care about

@@ -8,6 +8,7 @@
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/record/seal.h"
+#include "sim/signal/shaping.h"
 #include "tests/fuzz/hdf5_changes.h"
 #include "tests/fuzz/target.h"
 #include "tools/cohlink/commands.h"
@@ -44,8 +45,10 @@ void write_small_capture(const std::string& path) {
   c.scenario_text = small_scenario().resolved();
   c.counters = {{"adc_clipped_samples", 5}};
   Truth t;
-  t.bits = {Bits(64, 1), Bits(64, 0)};
-  t.symbols = {Symbols(32, {0.7, -0.7}), Symbols(32, {-0.7, 0.7})};
+  t.shaped = shaped(Modulation::kQam16, 3.3);
+  t.bits = {Bits(128, 1), Bits(128, 0)};
+  for (std::size_t p = 0; p < 2; ++p) t.symbols[p] = map_bits(*t.shaped, t.bits[p], false);
+  t.symbol_role.assign(32, 1);
   t.tx_phase_rad.assign(32, 0.1);
   t.lo_phase_rad.assign(32, 0.2);
   t.osnr_db = 14.0;

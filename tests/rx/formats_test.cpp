@@ -153,7 +153,9 @@ TEST_CASE(
       awgn_generalised_bits(constellation(shaped(modulation_named("64qam"), 5.2654)), from_db(15.0));
   MESSAGE("rate " << result.score->information.generalised_bits << " of " << theory << ", SNR "
                   << result.snr_db);
-  CHECK(result.score->information.generalised_bits > theory - 0.15);
+  // Taps that are held, and a phase of 64 symbols between lasers of 50 kHz, may take 0.2 dB, on a curve of
+  // 0.3 bits a decibel.
+  CHECK(result.score->information.generalised_bits > theory - 0.06);
   s.set("signal.entropy_bits=5");
   CHECK_THROWS_WITH(Receiver(s, test::fft())(capture),
                     doctest::Contains("signal.entropy_bits: is not what was sent"));
