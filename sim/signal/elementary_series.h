@@ -1,4 +1,4 @@
-// ln, and in single precision exp, over GCC's vector types, for loops compiled for one instruction set each.
+// ln and exp in single precision over GCC's vector types, for loops compiled for one instruction set each.
 // R is a vector of doubles, W one of as many 64-bit words; S one of floats, V one of as many 32-bit words.
 #pragma once
 
@@ -20,19 +20,6 @@ COHLINK_VECTOR_INLINE Reduced<R> reduced(const R& u) {
   const W from_root = bits<W>(u) - (0x3fe6a09e667f3bcdu - kBias);
   return {bits<R>((from_root >> 52) | 0x4330000000000000u) - (0x1p52 + 1024.0),
           bits<R>(bits<W>(u) - (from_root & 0xfff0000000000000u) + kBias)};
-}
-
-/// ln u for normal u > 0. u = 2^e m; ln m = 2 atanh s, s = (m - 1)/(m + 1), with the coefficients of
-/// FreeBSD's e_log.c (error below 2^-58).
-template <class R, class W>
-COHLINK_VECTOR_INLINE R log_series(const R& u) {
-  const auto [e, m] = reduced<R, W>(u);
-  const R s = (m - 1.0) / (m + 1.0), z = s * s, w = z * z;
-  const R series =
-      (2.0 + z * 0.6666666666666735130) + w * ((0.3999999999940941908 + z * 0.2857142874366239149) +
-                                               w * ((0.2222219843214978396 + z * 0.1818357216161805012) +
-                                                    w * (0.1531383769920937332 + z * 0.1479819860511658591)));
-  return e * 0.69314718055994530942 + s * series;
 }
 
 /// ln(1 + t) in single precision for t from sqrt(1/2) - 1 to sqrt(2) - 1, by Taylor's series of atanh:

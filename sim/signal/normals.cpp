@@ -2,6 +2,7 @@
 
 #include <cmath>
 #include <string_view>
+#include <type_traits>
 #include <utility>
 
 #include "sim/signal/elementary_series.h"
@@ -18,7 +19,6 @@ namespace cohlink::normals {
 namespace {
 
 using vectors::bits;
-using vectors::interleave;
 using vectors::store;
 
 template <int kLanes>
@@ -27,10 +27,16 @@ struct Shape : vectors::Doubles<kLanes> {
   typedef std::uint32_t V __attribute__((vector_size(8 * kLanes)));  // as many words of 32 bits
   typedef float Half __attribute__((vector_size(4 * kLanes)));
   static constexpr int kWidth = kLanes;
+
+  static inline Half rounded(const typename Shape::R& x) { return __builtin_convertvector(x, Half); }
+  static inline typename Shape::R widened(const Half& x) {
+    return __builtin_convertvector(x, typename Shape::R);
+  }
 };
 
-// The two operations that the compiler's vector types do not offer: the 64-bit product of the lower halves,
-// and the square root. Inlined once the loops around them stand in a function of the same instruction set.
+// The operations that the compiler's vector types do not offer: the 64-bit product of the lower halves and
+// the square root, and conversions of a whole vector (GCC 12 splits those of 512 bits). Inlined once the
+// loops around them stand in a function of the same instruction set.
 struct Portable : Shape<2> {
 #if COHLINK_X86
   static inline W product(const W& a, const W& b) {
@@ -63,6 +69,12 @@ struct Avx512 : Shape<8> {
   COHLINK_AVX512 static inline F root(const F& x) {
     return bits<F>(_mm512_maskz_sqrt_ps(0xffff, bits<__m512>(x)));
   }
+  COHLINK_AVX512 static inline Half rounded(const R& x) {
+    return bits<Half>(_mm512_maskz_cvtpd_ps(0xff, bits<__m512d>(x)));
+  }
+  COHLINK_AVX512 static inline R widened(const Half& x) {
+    return bits<R>(_mm512_maskz_cvtps_pd(0xff, bits<__m256>(x)));
+  }
 };
 #endif
 
@@ -73,47 +85,30 @@ COHLINK_VECTOR_INLINE typename S::R unit_interval(const typename S::W& word) {
   return 2.0 - bits<typename S::R>(((word >> 24) << 12) | kOne);
 }
 
-// The pair of normals of one 64-bit word in each lane, by Box and Muller. The angle is s/2 + 1/4 + q turns
-// with s its first bit and |q| <= 1/4, so that the cosine is -(-1)^s sin 2 pi q and the sine (-1)^s cos 2 pi
-// q.
-template <class S>
-COHLINK_VECTOR_INLINE void pair_of_word(const typename S::W& word, double deviation, typename S::R& even,
-                                        typename S::R& odd) {
-  using R = typename S::R;
-  using W = typename S::W;
-  constexpr std::uint64_t kOne = 0x3ff0000000000000u;  // pattern of 1.0: or a fraction into it
-  const R radius = S::root(-2.0 * vectors::log_series<R, W>(unit_interval<S>(word)));
-  const R q = 0.5 * bits<R>(((word << 29) & 0x000fffffe0000000u) | kOne) - 0.75;
-  const R square = q * q;
-  const W sign = (word << 40) & 0x8000000000000000u;
-  const R length = bits<R>(bits<W>(radius * deviation) ^ sign);
-  even = -length * (q * vectors::sine_series(square, 0.0));
-  odd = length * vectors::cosine_series(square, 0.0);
-}
-
 // The lower words of both, those of a before those of b.
 template <class V, class W, int... I>
 COHLINK_VECTOR_INLINE V lower_words(const W& a, const W& b, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(bits<V>(a), bits<V>(b), (2 * I)...);
 }
-template <class F, class Half, class R, int... I>
-COHLINK_VECTOR_INLINE F rounded(const R& a, const R& b, std::integer_sequence<int, I...>) {
-  return __builtin_shufflevector(__builtin_convertvector(a, Half), __builtin_convertvector(b, Half), I...);
+template <class S, int... I>
+COHLINK_VECTOR_INLINE typename S::F rounded(const typename S::R& a, const typename S::R& b,
+                                            std::integer_sequence<int, I...>) {
+  return __builtin_shufflevector(S::rounded(a), S::rounded(b), I...);
 }
 
-// In single precision the pairs of two words in each lane, those of a before those of b. Of the radius only
-// the reduction of the logarithm is made in double: 1 - u may be as small as 2^-40.
+// The pairs of normals of two 64-bit words in each lane, those of a before those of b, by Box and Muller. The
+// angle is s/2 + 1/4 + q turns with s the first of its bits and |q| <= 1/4, so that the cosine is
+// -(-1)^s sin 2 pi q and the sine (-1)^s cos 2 pi q. Of the radius only the reduction of the logarithm is
+// made in double precision: the uniform number may be as small as 2^-40.
 template <class S>
 COHLINK_VECTOR_INLINE void pairs_of_words(const typename S::W& a, const typename S::W& b, float deviation,
                                           typename S::F& even, typename S::F& odd) {
   using F = typename S::F;
   using V = typename S::V;
-  using Half = typename S::Half;
   constexpr std::make_integer_sequence<int, 2 * S::kWidth> lanes{};
   const auto of_a = vectors::reduced<typename S::R, typename S::W>(unit_interval<S>(a)),
              of_b = vectors::reduced<typename S::R, typename S::W>(unit_interval<S>(b));
-  const F e = rounded<F, Half>(of_a.e, of_b.e, lanes),
-          t = rounded<F, Half>(of_a.m - 1.0, of_b.m - 1.0, lanes);
+  const F e = rounded<S>(of_a.e, of_b.e, lanes), t = rounded<S>(of_a.m - 1.0, of_b.m - 1.0, lanes);
   const F radius = S::root(-2.0f * (e * 0.69314718f + vectors::log_of_mantissa(t)));
   const V low = lower_words<V>(a, b, lanes);
   const F q = 0.5f * bits<F>((low & 0x007fffffu) | 0x3f800000u) - 0.75f, square = q * q;
@@ -123,48 +118,41 @@ COHLINK_VECTOR_INLINE void pairs_of_words(const typename S::W& a, const typename
 }
 
 // Blocks stand in lanes; in memory a block's four normals stand together.
-template <class S>
-COHLINK_VECTOR_INLINE void store_blocks(double* out, const typename S::R (&normal)[4]) {
-  constexpr int kWidth = S::kWidth;
-  constexpr std::make_integer_sequence<int, kWidth> lanes{};
-  using R = typename S::R;
-  const R a0 = interleave<1, 0>(normal[0], normal[1], lanes),
-          a1 = interleave<1, 1>(normal[0], normal[1], lanes);
-  const R b0 = interleave<1, 0>(normal[2], normal[3], lanes),
-          b1 = interleave<1, 1>(normal[2], normal[3], lanes);
-  if constexpr (kWidth == 2) {
-    store(out, a0), store(out + 2, b0), store(out + 4, a1), store(out + 6, b1);
-  } else {
-    store(out, interleave<2, 0>(a0, b0, lanes));
-    store(out + kWidth, interleave<2, 1>(a0, b0, lanes));
-    store(out + 2 * kWidth, interleave<2, 0>(a1, b1, lanes));
-    store(out + 3 * kWidth, interleave<2, 1>(a1, b1, lanes));
-  }
-}
 template <int kLanes, int kUpper, class F, int... I>
 COHLINK_VECTOR_INLINE F block_order(const F& even, const F& odd, std::integer_sequence<int, I...>) {
   return __builtin_shufflevector(even, odd,
                                  (I % 2 * 2 * kLanes + I % 4 / 2 * kLanes + I / 4 + kUpper * kLanes / 2)...);
 }
 
-// The normals of the blocks whose words 0 and 1 are these.
+// Half the lanes of single-precision normals as doubles. The scale comes last: it may be below their range.
+template <class S, int kFirst, int... I>
+COHLINK_VECTOR_INLINE typename S::R widened(const typename S::F& normals, double deviation,
+                                            std::integer_sequence<int, I...>) {
+  return S::widened(__builtin_shufflevector(normals, normals, (kFirst + I)...)) * deviation;
+}
+
+// Twice as many normals as a vector has lanes in single precision, at their places.
 template <class S>
-COHLINK_VECTOR_INLINE void put_blocks(double* out, const typename S::W& a, const typename S::W& b,
-                                      double deviation) {
-  typename S::R normal[4];
-  pair_of_word<S>(a, deviation, normal[0], normal[1]);
-  pair_of_word<S>(b, deviation, normal[2], normal[3]);
-  store_blocks<S>(out, normal);
+COHLINK_VECTOR_INLINE void put(float* out, const typename S::F& normals, double /*in them*/) {
+  store(out, normals);
 }
 template <class S>
-COHLINK_VECTOR_INLINE void put_blocks(float* out, const typename S::W& a, const typename S::W& b,
+COHLINK_VECTOR_INLINE void put(double* out, const typename S::F& normals, double deviation) {
+  constexpr std::make_integer_sequence<int, S::kWidth> lanes{};
+  store(out, widened<S, 0>(normals, deviation, lanes));
+  store(out + S::kWidth, widened<S, S::kWidth>(normals, deviation, lanes));
+}
+
+// The normals of the blocks whose words 0 and 1 are these.
+template <class S, class Real>
+COHLINK_VECTOR_INLINE void put_blocks(Real* out, const typename S::W& a, const typename S::W& b,
                                       double deviation) {
   constexpr int kWidth = S::kWidth;
   constexpr std::make_integer_sequence<int, 2 * kWidth> lanes{};
   typename S::F even, odd;
-  pairs_of_words<S>(a, b, static_cast<float>(deviation), even, odd);
-  store(out, block_order<kWidth, 0>(even, odd, lanes));
-  store(out + 2 * kWidth, block_order<kWidth, 1>(even, odd, lanes));
+  pairs_of_words<S>(a, b, std::is_same_v<Real, float> ? static_cast<float>(deviation) : 1.0f, even, odd);
+  put<S>(out, block_order<kWidth, 0>(even, odd, lanes), deviation);
+  put<S>(out + 2 * kWidth, block_order<kWidth, 1>(even, odd, lanes), deviation);
 }
 
 // Ten rounds are one long chain of dependent operations: four vectors of blocks side by side hide it. A word

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/normals.h"
 #include "sim/signal/philox.h"
 
@@ -19,6 +20,14 @@ std::uint64_t mix(std::uint64_t z) {
 std::uint64_t hash_name(std::uint64_t h, std::string_view name) {
   for (const char c : name) h = mix(h ^ static_cast<unsigned char>(c));
   return h;
+}
+
+// A compiler clones plain functions for each instruction set, not templates.
+COHLINK_VECTOR_CLONES void add(const float* noise, std::size_t count, float* row) {
+  for (std::size_t i = 0; i < count; ++i) row[i] += noise[i];
+}
+COHLINK_VECTOR_CLONES void add(const double* noise, std::size_t count, double* row) {
+  for (std::size_t i = 0; i < count; ++i) row[i] += noise[i];
 }
 
 }  // namespace
@@ -55,10 +64,11 @@ template <class Real>
 void RandomStream::add_noise(std::uint64_t first, double rms, std::span<std::complex<Real>> row) const {
   constexpr std::size_t kChunk = 256;
   std::array<std::complex<Real>, kChunk> noise;
+  Real* const parts = reinterpret_cast<Real*>(row.data());  // pairs, as in fill_noise
   for (std::size_t start = 0; start < row.size(); start += kChunk) {
     const std::size_t count = std::min(kChunk, row.size() - start);
     fill_noise(first + start, rms, std::span(noise.data(), count));
-    for (std::size_t i = 0; i < count; ++i) row[start + i] += noise[i];
+    add(reinterpret_cast<const Real*>(noise.data()), 2 * count, parts + 2 * start);
   }
 }
 

@@ -8,23 +8,6 @@
 
 using namespace cohlink;
 
-TEST_CASE("logarithms in double precision are those of the C library") {
-  typedef double Doubles __attribute__((vector_size(64)));
-  typedef std::uint64_t Words __attribute__((vector_size(64)));
-  double worst = 0.0;
-  const auto check = [&](const Doubles& u) {
-    const Doubles log = vectors::log_series<Doubles, Words>(u);
-    for (std::size_t i = 0; i < 8; ++i) {
-      const long double exact = std::log(static_cast<long double>(u[i]));
-      if (exact != 0.0L) worst = std::max(worst, static_cast<double>(std::abs((log[i] - exact) / exact)));
-    }
-  };
-  const Doubles apart{0, 1, 2, 3, 4, 5, 6, 7};
-  for (double u = 1e-300; u < 1e300; u *= 1.37) check(u * (1.0 + 1e-2 * apart));
-  for (double u = 0.999; u < 1.001; u += 1e-7) check(u + 1e-8 * apart);
-  CHECK(worst < 6e-16);  // a rounding is 1.1e-16
-}
-
 TEST_CASE("exponentials and logarithms in single precision keep their stated errors beside the C library's") {
   typedef float Floats __attribute__((vector_size(32)));
   typedef std::uint32_t Words __attribute__((vector_size(32)));
