@@ -20,22 +20,6 @@ constexpr LaneBits exchange_lanes(LaneBits bits, unsigned mask) {
   return bits;
 }
 
-/// The same for soft values.
-inline SoftPlaces exchange_lanes(const SoftPlaces& values, unsigned mask) {
-  constexpr std::uint64_t kKept[] = {0x00ff00ff00ff00ff, 0x0000ffff0000ffff, 0x00000000ffffffff};
-  std::uint64_t words[4], out[4];  // eight lanes each
-  std::memcpy(words, values.data(), sizeof words);
-  for (unsigned w = 0; w < 4; ++w) {
-    std::uint64_t x = words[w];
-    for (int step = 0; step < 3; ++step)
-      if (mask >> step & 1) x = (x >> (8 << step) & kKept[step]) | (x & kKept[step]) << (8 << step);
-    out[w ^ mask >> 3] = x;
-  }
-  SoftPlaces exchanged;
-  std::memcpy(exchanged.data(), out, sizeof out);
-  return exchanged;
-}
-
 /// The lanes whose value is below zero.
 inline LaneBits negative_lanes(const SoftPlaces& values) {
   std::uint64_t words[4];

@@ -3,16 +3,69 @@
 #include <algorithm>
 #include <cmath>
 
+#include "sim/signal/instruction_sets.h"
+#include "sim/signal/vectors.h"
+
 namespace cohlink::fec::ofec {
 namespace {
 
-// LLR of the channel and, weighed, what the other word said; `weight` in 1 / 256.
-SoftPlaces together(const SoftPlaces& channel, const SoftPlaces& said, int weight) {
-  SoftPlaces out;
-  for (int l = 0; l < kLanes; ++l) {
-    const auto sum = static_cast<std::int16_t>(channel[l] + said[l] * weight / 256);  // zeros and ones alike
-    out[l] = static_cast<std::int8_t>(std::clamp<std::int16_t>(sum, -127, 127));
+// LLRs of the channel and, weighed, what the other words said; `weight` in 1 / 256, at most 1.
+COHLINK_VECTOR_CLONES
+void combine(std::span<const SoftPlaces> channel, std::span<const SoftPlaces> said, int weight,
+             SoftPlaces* out) {
+  typedef std::int8_t Bytes __attribute__((vector_size(kLanes)));
+  typedef std::int16_t Shorts __attribute__((vector_size(2 * kLanes)));
+  const auto load = [](const SoftPlaces& places) __attribute__((always_inline)) {
+    return __builtin_convertvector(vectors::load<Bytes>(places.data()), Shorts);
+  };
+  const Shorts most = Shorts{} + std::int16_t{127}, least = -most;
+  for (std::size_t k = 0; k < channel.size(); ++k) {
+    const Shorts product = load(said[k]) * static_cast<std::int16_t>(weight);
+    // Cut towards zero: zeros and ones alike.
+    Shorts sum = load(channel[k]) + ((product + (product >> 15 & std::int16_t{255})) >> 8);
+    sum = sum < most ? sum : most;
+    sum = sum > least ? sum : least;
+    vectors::store(out[k].data(), __builtin_convertvector(sum, Bytes));
   }
+}
+
+// Entry k of a block column (16 entries): lanes exchanged as those of old bits are.
+typedef std::int8_t Half __attribute__((vector_size(kLanes / 2)));
+static_assert(kLanes / 2 == kBlock);
+template <int kEntry, int... L>
+COHLINK_VECTOR_INLINE void exchange_entry(SoftPlaces& places, std::integer_sequence<int, L...>) {
+  static_assert(old_lanes(kEntry) == (kBlock ^ kEntry));
+  const auto low = vectors::load<Half>(&places[0]), high = vectors::load<Half>(&places[kBlock]);
+  vectors::store(&places[0], __builtin_shufflevector(high, high, (L ^ kEntry)...));
+  vectors::store(&places[kBlock], __builtin_shufflevector(low, low, (L ^ kEntry)...));
+}
+template <int... K>
+COHLINK_VECTOR_INLINE void exchange_column(SoftPlaces* column, std::integer_sequence<int, K...>) {
+  (exchange_entry<K>(column[K], std::make_integer_sequence<int, kBlock>()), ...);
+}
+COHLINK_VECTOR_CLONES
+void exchange_columns(std::span<SoftPlaces, kColumns> places) {
+  for (int k = 0; k < kColumns; k += kBlock)
+    exchange_column(&places[k], std::make_integer_sequence<int, kBlock>());
+}
+
+// Sums of the columns of the parity-check matrix that belong to the ones of each lane's word, and all ones.
+struct LaneSyndromes {
+  std::array<LaneBits, 16> rows;
+  LaneBits odd = 0;
+};
+COHLINK_VECTOR_CLONES
+LaneSyndromes syndromes_of(std::span<const LaneBits, kLength> word) {
+  typedef LaneBits Rows __attribute__((vector_size(64)));
+  Rows sum{};
+  LaneSyndromes out;
+  const auto columns = Component::get().columns();
+  constexpr Rows kRow = {0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15};
+  for (int k = 0; k < kLength; ++k) {
+    sum ^= -((Rows{} + columns[k]) >> kRow & 1U) & word[k];
+    out.odd ^= word[k];
+  }
+  vectors::store(out.rows.data(), sum);
   return out;
 }
 
@@ -30,15 +83,18 @@ void Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
   const SoftStage stage{parameters_.ranked, static_cast<int>(std::lround(kUnit * iteration.beta)),
                         static_cast<int>(std::lround(kUnit * parameters_.clip))};
   std::array<SoftPlaces, kLength> words, said;
+  const std::span<SoftPlaces, kColumns> old_words(words.data(), kColumns), old_said(said.data(), kColumns);
   Pair& own = at(pair);
-  for (int k = 0; k < kColumns; ++k) {
+  for (int k = 0; k < kColumns; k += kBlock) {
     const Pair& old = at(pair + old_pair(k));
-    words[k] = exchange_lanes(together(old.channel[k], old.from_new[k], weight), old_lanes(k));
-    words[kColumns + k] = together(own.channel[k], own.from_old[k], weight);
+    combine({&old.channel[k], kBlock}, {&old.from_new[k], kBlock}, weight, &words[k]);
   }
+  exchange_columns(old_words);
+  combine(own.channel, own.from_old, weight, &words[kColumns]);
   decode_soft(words, stage, said);
+  exchange_columns(old_said);
   for (int k = 0; k < kColumns; ++k) {
-    at(pair + old_pair(k)).from_old[k] = exchange_lanes(said[k], old_lanes(k));
+    at(pair + old_pair(k)).from_old[k] = said[k];
     own.from_new[k] = said[kColumns + k];
   }
 }
@@ -46,24 +102,21 @@ void Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
 void Decoder::decide(long pair) {
   Pair& own = at(pair);
   const int weight = static_cast<int>(std::lround(256.0 * parameters_.soft.back().alpha));
-  for (int k = 0; k < kColumns; ++k)
-    own.decided[k] =
-        negative_lanes(together(together(own.channel[k], own.from_old[k], weight), own.from_new[k], weight));
+  PairValues sum;
+  combine(own.channel, own.from_old, weight, sum.data());
+  combine(sum, own.from_new, weight, sum.data());
+  for (int k = 0; k < kColumns; ++k) own.decided[k] = negative_lanes(sum[k]);
 }
 
 void Decoder::hard_iteration(long pair) {
   const Component& component = Component::get();
-  std::array<LaneBits, 17> syndrome{};  // the last: ones in the word
-  const auto enter = [&](int place, LaneBits bits) {
-    syndrome[16] ^= bits;
-    for (int row = 0; row < 16; ++row)
-      syndrome[row] ^= bits & -static_cast<LaneBits>(component.columns()[place] >> row & 1);
-  };
+  std::array<LaneBits, kLength> word;
   for (int k = 0; k < kColumns; ++k) {
-    enter(k, exchange_lanes(at(pair + old_pair(k)).decided[k], old_lanes(k)));
-    enter(kColumns + k, at(pair).decided[k]);
+    word[k] = exchange_lanes(at(pair + old_pair(k)).decided[k], old_lanes(k));
+    word[kColumns + k] = at(pair).decided[k];
   }
-  LaneBits wrong = 0;
+  const auto [syndrome, odd] = syndromes_of(word);
+  LaneBits wrong = odd;
   for (const LaneBits bits : syndrome) wrong |= bits;
   const auto flip = [&](int place, unsigned lane) {
     if (place >= kColumns)
@@ -75,7 +128,7 @@ void Decoder::hard_iteration(long pair) {
     const auto lane = static_cast<unsigned>(__builtin_ctz(wrong));
     unsigned s = 0;
     for (int row = 0; row < 16; ++row) s |= (syndrome[row] >> lane & 1) << row;
-    if (syndrome[16] >> lane & 1) {  // one error, or three and more
+    if (odd >> lane & 1) {  // one error, or three and more
       const int place = component.single(static_cast<std::uint16_t>(s));
       if (place >= 0) flip(place, lane);
     } else if (const int two = component.pair(static_cast<std::uint16_t>(s)); two != 0) {
