@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cstring>
+#include <string_view>
 
 #include "sim/signal/instruction_sets.h"
 #include "sim/signal/vectors.h"
@@ -13,91 +14,43 @@ constexpr int kMostPatterns = 1 << (kRanked - 1);
 constexpr std::int16_t kNever =
     0x7000;  // above any metric: at most 8 tested and 2 decoded places of 127 each
 
-// Words found near one received word. `flips`: which of the ranked places they change; i, j: the two places
-// that the decoder changed besides (either may be a ranked one, which then counts in `flips` alone).
-struct Found {
-  int count = 0;
-  alignas(64) std::array<std::int16_t, kMostPatterns> metric, flips, i, j;
+// Vectors of so many lanes.
+template <int kWidth>
+struct Vectors {
+  typedef std::int8_t Bytes __attribute__((vector_size(kWidth)));
+  typedef std::int16_t Metrics __attribute__((vector_size(2 * kWidth)));
+  typedef std::uint16_t Sets __attribute__((vector_size(2 * kWidth)));
 };
 
-// One lane: the ranked places, and what lies in the list beside each place (1 << rank, or 0).
-struct Lane {
-  std::array<int, kRanked> place, magnitude;
-  std::array<std::uint8_t, kLength> ranked{};
-};
-
-COHLINK_VECTOR_INLINE Lane lane_of(const RankedWords& words, int lane, int ranked) {
-  Lane out;
-  for (int r = 0; r < ranked; ++r) {
-    out.place[r] = words.place(r, lane);
-    out.magnitude[r] = words.magnitude(r, lane);
-    out.ranked[out.place[r]] = static_cast<std::uint8_t>(1 << r);
-  }
-  return out;
+// Masks by arithmetic: GCC 12 makes a branch for every lane of a comparison that is no minimum or maximum.
+template <class Metrics>
+COHLINK_VECTOR_INLINE Metrics negative(const Metrics& v) {
+  return v >> 15;
 }
-
-// Every pattern of tested places that leaves an even number of errors, and what two more errors make of it.
-// The last ranked place is in a pattern when parity asks for it.
-struct Patterns {
-  alignas(64) std::array<std::uint16_t, kMostPatterns> syndrome, metric, flips;
-};
-
-COHLINK_VECTOR_INLINE void list_patterns(const Lane& lane, std::uint16_t syndrome, bool odd, int ranked,
-                                         Patterns& out) {
-  const auto columns = Component::get().columns();
-  const int last = ranked - 1;
-  const auto last_column = columns[lane.place[last]];
-  const auto last_metric = static_cast<std::uint16_t>(lane.magnitude[last]);
-  const auto last_flip = static_cast<std::uint16_t>(1 << last);
-  out.syndrome[0] = static_cast<std::uint16_t>(syndrome ^ (odd ? last_column : 0));
-  out.metric[0] = static_cast<std::uint16_t>(odd ? last_metric : 0);
-  out.flips[0] = static_cast<std::uint16_t>(odd ? last_flip : 0);
-  for (int b = 0; b < last; ++b) {
-    const auto column = static_cast<std::uint16_t>(columns[lane.place[b]] ^ last_column);
-    const auto metric = static_cast<std::uint16_t>(lane.magnitude[b]);
-    const auto flip = static_cast<std::uint16_t>(1 << b | last_flip);
-    for (int t = 0; t < 1 << b; ++t) {
-      const int u = t | 1 << b;
-      out.syndrome[u] = static_cast<std::uint16_t>(out.syndrome[t] ^ column);
-      out.flips[u] = static_cast<std::uint16_t>(out.flips[t] ^ flip);
-      out.metric[u] = static_cast<std::uint16_t>(out.metric[t] + metric +
-                                                 ((out.flips[t] & last_flip) ? -last_metric : last_metric));
-    }
-  }
+template <class Metrics, class Sets>
+COHLINK_VECTOR_INLINE Metrics not_zero(const Sets& v) {
+  return vectors::bits<Metrics>(v | -v) >> 15;
 }
-
-COHLINK_VECTOR_INLINE void find_words(std::span<const SoftPlaces, kLength> words, int l, const Lane& lane,
-                                      const Patterns& patterns, int count, Found& found) {
-  const Component& component = Component::get();
-  int n = 0;
-  for (int t = 0; t < count; ++t) {
-    const unsigned two = component.pair(patterns.syndrome[t]);
-    const unsigned i = two & 255, j = two >> 8;
-    const int a = std::abs(words[i][l]), b = std::abs(words[j][l]);
-    const unsigned known_i = lane.ranked[i], known_j = lane.ranked[j], tested = patterns.flips[t];
-    found.metric[n] = static_cast<std::int16_t>(patterns.metric[t] + ((tested & known_i) ? -a : a) +
-                                                ((tested & known_j) ? -b : b));
-    found.flips[n] = static_cast<std::int16_t>(tested ^ known_i ^ known_j);
-    found.i[n] = static_cast<std::int16_t>(i);
-    found.j[n] = static_cast<std::int16_t>(j);
-    n += two != 0;
-  }
-  found.count = n;
-  while (n % 32 != 0) found.metric[n++] = kNever;  // so that whole vectors can be looked at
+template <class Metrics>
+COHLINK_VECTOR_INLINE Metrics choose(const Metrics& mask, const Metrics& a, const Metrics& b) {
+  return (mask & a) | (~mask & b);
 }
 
 template <int kWidth>
-struct Shorts {
-  typedef std::int16_t V __attribute__((vector_size(2 * kWidth)));
-};
-using Metrics = Shorts<32>::V;
+COHLINK_VECTOR_INLINE typename Vectors<kWidth>::Metrics numbers() {
+  alignas(64) static constexpr std::array<std::int16_t, 32> kNumbers = {
+      0,  1,  2,  3,  4,  5,  6,  7,  8,  9,  10, 11, 12, 13, 14, 15,
+      16, 17, 18, 19, 20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 31};
+  static_assert(kWidth <= 32);
+  return vectors::load<typename Vectors<kWidth>::Metrics>(kNumbers.data());
+}
 
 template <int kWidth>
-COHLINK_VECTOR_INLINE int least_of(const typename Shorts<kWidth>::V& v) {
+COHLINK_VECTOR_INLINE int least_of(const typename Vectors<kWidth>::Metrics& v) {
   if constexpr (kWidth == 4) {
     return std::min(std::min(v[0], v[1]), std::min(v[2], v[3]));
   } else {
-    using Half = typename Shorts<kWidth / 2>::V;
+    using Half = typename Vectors<kWidth / 2>::Metrics;
     Half halves[2];
     std::memcpy(halves, &v, sizeof v);
     const Half least = halves[0] < halves[1] ? halves[0] : halves[1];
@@ -105,144 +58,244 @@ COHLINK_VECTOR_INLINE int least_of(const typename Shorts<kWidth>::V& v) {
   }
 }
 
-// Least metrics of the words that do and do not change the ranked place of this bit.
-COHLINK_VECTOR_INLINE std::pair<int, int> ranked_metrics(const Found& found, int bit) {
-  const Metrics never = Metrics{} + kNever;
-  Metrics with = never, without = never;
-  for (int t = 0; t < found.count; t += 32) {
-    const auto m = vectors::load<Metrics>(&found.metric[t]);
-    const Metrics changed = (vectors::load<Metrics>(&found.flips[t]) << (15 - bit)) >> 15;
-    const Metrics if_changed = (m & changed) | (never & ~changed),
-                  if_kept = (m & ~changed) | (never & changed);
-    with = if_changed < with ? if_changed : with;
-    without = if_kept < without ? if_kept : without;
-  }
-  return {least_of<32>(with), least_of<32>(without)};
+using Row = std::array<std::int8_t, kLength>;  // the places of one word
+
+// Words side by side become words one after the other, or back: blocks of 16 by 16, of which every step
+// interleaves one half with the other.
+typedef std::int8_t Sixteen __attribute__((vector_size(16)));
+COHLINK_VECTOR_INLINE void transpose(const std::int8_t* in, int in_stride, std::int8_t* out, int out_stride) {
+  Sixteen a[16], b[16];
+  const std::make_integer_sequence<int, 16> lanes;
+  for (int k = 0; k < 16; ++k) a[k] = vectors::load<Sixteen>(in + k * in_stride);
+  const auto step = [&](const Sixteen* from, Sixteen* to) __attribute__((always_inline)) {
+    for (int k = 0; k < 8; ++k) {
+      to[2 * k] = vectors::interleave<1, 0>(from[k], from[k + 8], lanes);
+      to[2 * k + 1] = vectors::interleave<1, 1>(from[k], from[k + 8], lanes);
+    }
+  };
+  step(a, b), step(b, a), step(a, b), step(b, a);
+  for (int k = 0; k < 16; ++k) vectors::store(out + k * out_stride, a[k]);
+}
+COHLINK_VECTOR_INLINE void rows_of(std::span<const SoftPlaces, kLength> words, Row* rows) {
+  for (int k = 0; k < kLength; k += 16)
+    for (int l = 0; l < kLanes; l += 16) transpose(&words[k][l], kLanes, &rows[l][k], kLength);
+}
+COHLINK_VECTOR_INLINE void words_of(const Row* rows, std::span<SoftPlaces, kLength> words) {
+  for (int k = 0; k < kLength; k += 16)
+    for (int l = 0; l < kLanes; l += 16) transpose(&rows[l][k], kLength, &words[k][l], kLanes);
 }
 
-// Least metric of the words that leave a place as it is.
-COHLINK_VECTOR_INLINE int metric_without(const Found& found, int place) {
-  const Metrics never = Metrics{} + kNever, here = Metrics{} + static_cast<std::int16_t>(place);
-  Metrics least = never;
-  for (int t = 0; t < found.count; t += 32) {
-    const auto m = vectors::load<Metrics>(&found.metric[t]);
-    const Metrics changed =
-        (vectors::load<Metrics>(&found.i[t]) == here) | (vectors::load<Metrics>(&found.j[t]) == here);
-    const Metrics if_kept = (m & ~changed) | (never & changed);
-    least = if_kept < least ? if_kept : least;
+// One received word and the words found near it. Beforehand the patterns of tested places that leave an even
+// number of errors, then those alone of which a word comes.
+struct Search {
+  alignas(64) std::array<std::uint16_t, kMostPatterns> syndrome;
+  alignas(64) std::array<std::int16_t, kMostPatterns> metric;
+  alignas(64) std::array<std::uint16_t, kMostPatterns> flips;  // which of the ranked places are changed
+  // The two places that the decoder changed besides, i + 256 j (either may be a ranked one, which then counts
+  // in `flips` alone), and what `places` says of them.
+  alignas(64) std::array<std::uint16_t, kMostPatterns> two, first, second;
+  alignas(64) std::array<std::uint16_t, kLength> places;  // magnitude, and 256 << rank where ranked
+  // Of every place: the least metric of a word that differs there from the likeliest, and whether the
+  // likeliest contradicts the hard decision.
+  alignas(64) std::array<std::int16_t, kLength> rival;
+  alignas(64) Row changed;
+  int count;  // words found
+  int best;   // the likeliest
+};
+
+// Vectors of patterns. (A scalar that has just been stored delays the load of a vector round it; so every
+// step is done for several words before the next.)
+constexpr int kGroup = 8;
+
+// What is done to every word, by vectors of so many patterns or places.
+template <int kWidth>
+struct Kernel {
+  using Bytes = typename Vectors<kWidth>::Bytes;
+  using Metrics = typename Vectors<kWidth>::Metrics;
+  using Sets = typename Vectors<kWidth>::Sets;
+
+  // The last ranked place is in a pattern when parity asks for it.
+  static COHLINK_VECTOR_INLINE void list_patterns(const RankedWords& words, int lane, int ranked,
+                                                  const Row& row, Search& out) {
+    const auto columns = Component::get().columns();
+    for (int k = 0; k < kLength; k += kWidth) {
+      const Metrics llr = __builtin_convertvector(vectors::load<Bytes>(&row[k]), Metrics);
+      vectors::store(&out.places[k], (llr ^ negative(llr)) - negative(llr));
+    }
+    for (int r = 0; r < ranked; ++r) out.places[words.place(r, lane)] |= static_cast<std::uint16_t>(256 << r);
+    Metrics number = numbers<kWidth>();
+    for (int t = 0; t < 1 << (ranked - 1); t += kWidth, number += std::int16_t{kWidth}) {
+      Metrics ones = number ^ number >> 4;
+      ones ^= ones >> 2;
+      ones ^= ones >> 1;
+      const Metrics flips = number | ((ones ^ static_cast<std::int16_t>(words.odd[lane])) & std::int16_t{1})
+                                         << (ranked - 1);
+      Metrics syndrome = Metrics{} + static_cast<std::int16_t>(words.syndromes[lane]), metric{};
+      for (int r = 0; r < ranked; ++r) {
+        const Metrics tested = (flips << (15 - r)) >> 15;
+        syndrome ^= tested & static_cast<std::int16_t>(columns[words.place(r, lane)]);
+        metric += tested & static_cast<std::int16_t>(words.magnitude(r, lane));
+      }
+      vectors::store(&out.syndrome[t], syndrome);
+      vectors::store(&out.metric[t], metric);
+      vectors::store(&out.flips[t], flips);
+    }
   }
-  return least_of<32>(least);
-}
 
-COHLINK_VECTOR_INLINE int likeliest(const Found& found) {
-  Metrics least = Metrics{} + kNever;
-  for (int t = 0; t < found.count; t += 32) {
-    const auto m = vectors::load<Metrics>(&found.metric[t]);
-    least = m < least ? m : least;
+  // What two more errors make of each pattern.
+  static COHLINK_VECTOR_INLINE void look_up(int ranked, Search& search) {
+    const Component& component = Component::get();
+    int n = 0;
+    for (int t = 0; t < 1 << (ranked - 1); ++t) {
+      const unsigned two = component.pair(search.syndrome[t]);
+      search.metric[n] = search.metric[t];
+      search.flips[n] = search.flips[t];
+      search.two[n] = static_cast<std::uint16_t>(two);
+      search.first[n] = search.places[two & 255];
+      search.second[n] = search.places[two >> 8];
+      n += two != 0;
+    }
+    search.count = n;
   }
-  const int metric = least_of<32>(least);
-  int best = 0;
-  while (found.metric[best] != metric) ++best;
-  return best;
-}
 
-// One lane's extrinsic values, place by place.
-struct Writer {
-  std::span<const SoftPlaces, kLength> words;
-  std::span<SoftPlaces, kLength> extrinsic;
-  const SoftStage& stage;
-  int lane, best;  // metric of the likeliest word
+  // The metrics of whole words; kNever behind the last, so that whole vectors can be looked at.
+  static COHLINK_VECTOR_INLINE void measure(Search& search) {
+    Metrics least = Metrics{} + kNever, number = numbers<kWidth>();
+    for (int t = 0; t < search.count; t += kWidth, number += std::int16_t{kWidth}) {
+      const auto flips = vectors::load<Sets>(&search.flips[t]);
+      auto metric = vectors::load<Metrics>(&search.metric[t]);
+      Sets known{};
+      for (const auto* place : {&search.first, &search.second}) {
+        const auto entry = vectors::load<Sets>(&(*place)[t]);
+        const auto magnitude = vectors::bits<Metrics>(entry & std::uint16_t{255});
+        const Metrics back = not_zero<Metrics>(flips & entry >> 8);
+        metric += (magnitude ^ back) - back;
+        known ^= entry >> 8;
+      }
+      metric = choose(negative(number - static_cast<std::int16_t>(search.count)), metric, Metrics{} + kNever);
+      vectors::store(&search.metric[t], metric);
+      vectors::store(&search.flips[t], flips ^ known);
+      least = metric < least ? metric : least;
+    }
+    const int metric = least_of<kWidth>(least);
+    search.best = 0;
+    while (search.best < search.count && search.metric[search.best] != metric) ++search.best;
+  }
 
-  // `changed`: the likeliest word contradicts the hard decision here; `rival`: least metric of a word that
-  // differs from it here.
-  COHLINK_VECTOR_INLINE void operator()(int place, bool changed, int rival) const {
-    const int llr = words[place][lane];
-    const bool one = (llr < 0) != changed;
-    const int gap = std::min(rival - best, 512);
-    const int disputed = std::clamp((one ? -gap : gap) - llr, -stage.clip, stage.clip);
-    extrinsic[place][lane] =
-        static_cast<std::int8_t>(rival == kNever ? one ? -stage.beta : stage.beta : disputed);
+  // Least metric of the words chosen by mask(first of a vector).
+  template <class Mask>
+  static COHLINK_VECTOR_INLINE std::int16_t least_metric(const Search& search, const Mask& mask) {
+    Metrics least = Metrics{} + kNever;
+    for (int t = 0; t < search.count; t += kWidth) {
+      const Metrics metric = choose(mask(t), vectors::load<Metrics>(&search.metric[t]), Metrics{} + kNever);
+      least = metric < least ? metric : least;
+    }
+    return static_cast<std::int16_t>(least_of<kWidth>(least));
+  }
+
+  static COHLINK_VECTOR_INLINE void find_rivals(const RankedWords& words, int lane, int ranked,
+                                                Search& search) {
+    search.rival.fill(kNever);
+    search.changed.fill(0);
+    for (int t = 0; t < search.count; ++t) {
+      const unsigned two = search.two[t];
+      const std::int16_t metric = search.metric[t];
+      search.rival[two & 255] = std::min(search.rival[two & 255], metric);
+      search.rival[two >> 8] = std::min(search.rival[two >> 8], metric);
+    }
+    const unsigned two_of_best = search.two[search.best];
+    for (const unsigned place : {two_of_best & 255, two_of_best >> 8}) {
+      search.changed[place] = -1;
+      search.rival[place] = least_metric(
+          search, [&](int t) __attribute__((always_inline)) {
+            const auto two = vectors::load<Sets>(&search.two[t]);
+            const auto here = static_cast<std::uint16_t>(place);
+            return not_zero<Metrics>((two & std::uint16_t{255}) ^ here) & not_zero<Metrics>(two >> 8 ^ here);
+          });
+    }
+    const std::uint16_t flips = search.flips[search.best];
+    for (int r = 0; r < ranked; ++r) {  // last: these stand among the pairs too
+      search.changed[words.place(r, lane)] = flips >> r & 1 ? -1 : 0;
+      search.rival[words.place(r, lane)] = least_metric(
+          search, [&](int t) __attribute__((always_inline)) {
+            return negative(
+                vectors::bits<Metrics>((vectors::load<Sets>(&search.flips[t]) ^ flips) << (15 - r)));
+          });
+    }
+  }
+
+  // Extrinsic values of one word.
+  static COHLINK_VECTOR_INLINE void write(const Row& row, const SoftStage& stage, const Search& search,
+                                          Row& out) {
+    if (search.count == 0) return out.fill(0);
+    const std::int16_t best = search.metric[search.best];
+    const Metrics clip = Metrics{} + static_cast<std::int16_t>(stage.clip),
+                  most = Metrics{} + std::int16_t{512};
+    for (int k = 0; k < kLength; k += kWidth) {
+      const Metrics llr = __builtin_convertvector(vectors::load<Bytes>(&row[k]), Metrics);
+      const Metrics one =
+          negative(llr) ^ __builtin_convertvector(vectors::load<Bytes>(&search.changed[k]), Metrics);
+      const auto rival = vectors::load<Metrics>(&search.rival[k]);
+      Metrics gap = rival - best;
+      gap = gap < most ? gap : most;
+      Metrics disputed = ((gap ^ one) - one) - llr;
+      disputed = disputed < clip ? disputed : clip;
+      disputed = disputed > -clip ? disputed : -clip;
+      const Metrics beta = ((Metrics{} + static_cast<std::int16_t>(stage.beta)) ^ one) - one;
+      vectors::store(&out[k],
+                     __builtin_convertvector(choose(negative(rival - kNever), disputed, beta), Bytes));
+    }
+  }
+
+  static COHLINK_VECTOR_INLINE void decode_lanes(std::span<const SoftPlaces, kLength> words,
+                                                 const RankedWords& ranked, const SoftStage& stage,
+                                                 std::span<SoftPlaces, kLength> extrinsic) {
+    alignas(64) std::array<Row, kLanes> rows, said;
+    rows_of(words, rows.data());
+    std::array<Search, kGroup> searches;
+    for (int first = 0; first < kLanes; first += kGroup) {
+      for (int g = 0; g < kGroup; ++g)
+        list_patterns(ranked, first + g, stage.ranked, rows[first + g], searches[g]);
+      for (Search& search : searches) look_up(stage.ranked, search);
+      for (Search& search : searches) measure(search);
+      for (int g = 0; g < kGroup; ++g) find_rivals(ranked, first + g, stage.ranked, searches[g]);
+      for (int g = 0; g < kGroup; ++g) write(rows[first + g], stage, searches[g], said[first + g]);
+    }
+    words_of(said.data(), extrinsic);
   }
 };
 
-COHLINK_VECTOR_INLINE void write_lane(const Lane& lane, const Found& found, int best, const Writer& write) {
-  alignas(64) std::array<std::int16_t, kLength> with;  // least metric of the words that change a place
-  with.fill(kNever);
-  for (int t = 0; t < found.count; ++t) {
-    with[found.i[t]] = std::min(with[found.i[t]], found.metric[t]);
-    with[found.j[t]] = std::min(with[found.j[t]], found.metric[t]);
-  }
-  for (int t = 0; t < found.count; ++t) {
-    write(found.i[t], false, with[found.i[t]]);
-    write(found.j[t], false, with[found.j[t]]);
-  }
-  write(found.i[best], true, metric_without(found, found.i[best]));
-  write(found.j[best], true, metric_without(found, found.j[best]));
-  for (int r = 0; r < write.stage.ranked; ++r) {  // last: these stand among i and j too
-    const auto [changed, kept] = ranked_metrics(found, r);
-    const bool flipped = found.flips[best] >> r & 1;
-    write(lane.place[r], flipped, flipped ? kept : changed);
-  }
-}
-
-COHLINK_VECTOR_INLINE void find_lane(std::span<const SoftPlaces, kLength> words,
-                                     const RankedWords& ranked_words, int l, int ranked, Lane& lane,
-                                     Found& found) {
-  Patterns patterns;
-  lane = lane_of(ranked_words, l, ranked);
-  list_patterns(lane, ranked_words.syndromes[l], ranked_words.odd[l] != 0, ranked, patterns);
-  find_words(words, l, lane, patterns, 1 << (ranked - 1), found);
-}
-
-COHLINK_VECTOR_INLINE void decode_lanes(std::span<const SoftPlaces, kLength> words, const RankedWords& ranked,
-                                        const SoftStage& stage, std::span<SoftPlaces, kLength> extrinsic) {
-  const auto beta = static_cast<std::int8_t>(stage.beta);
-  for (int k = 0; k < kLength; ++k)
-    for (int l = 0; l < kLanes; ++l)
-      extrinsic[k][l] = words[k][l] < 0 ? static_cast<std::int8_t>(-beta) : beta;
-  for (int l = 0; l < kLanes; ++l) {
-    Lane lane;
-    Found found;
-    find_lane(words, ranked, l, stage.ranked, lane, found);
-    if (found.count == 0) {
-      for (int k = 0; k < kLength; ++k) extrinsic[k][l] = 0;
-      continue;
-    }
-    const int best = likeliest(found);
-    write_lane(lane, found, best, {words, extrinsic, stage, l, found.metric[best]});
-  }
-}
-
-using DecodeFunction = void (*)(std::span<const SoftPlaces, kLength>, const RankedWords&, const SoftStage&,
-                                std::span<SoftPlaces, kLength>);
 void decode_portable(std::span<const SoftPlaces, kLength> words, const RankedWords& ranked,
                      const SoftStage& stage, std::span<SoftPlaces, kLength> extrinsic) {
-  decode_lanes(words, ranked, stage, extrinsic);
+  Kernel<8>::decode_lanes(words, ranked, stage, extrinsic);
 }
 #if COHLINK_X86
 COHLINK_AVX2 void decode_avx2(std::span<const SoftPlaces, kLength> words, const RankedWords& ranked,
                               const SoftStage& stage, std::span<SoftPlaces, kLength> extrinsic) {
-  decode_lanes(words, ranked, stage, extrinsic);
+  Kernel<16>::decode_lanes(words, ranked, stage, extrinsic);
 }
 COHLINK_AVX512 void decode_avx512(std::span<const SoftPlaces, kLength> words, const RankedWords& ranked,
                                   const SoftStage& stage, std::span<SoftPlaces, kLength> extrinsic) {
-  decode_lanes(words, ranked, stage, extrinsic);
+  Kernel<32>::decode_lanes(words, ranked, stage, extrinsic);
 }
 #endif
-
-DecodeFunction best_decode() {
-#if COHLINK_X86
-  if (has_avx512()) return decode_avx512;
-  if (has_avx2()) return decode_avx2;
-#endif
-  return decode_portable;
-}
 
 }  // namespace
 
+DecodeFunction named_decode_function(const char* name) {
+  const std::string_view wanted(name);
+#if COHLINK_X86
+  if (wanted == "avx512") return has_avx512() ? decode_avx512 : nullptr;
+  if (wanted == "avx2") return has_avx2() ? decode_avx2 : nullptr;
+#endif
+  return wanted == "portable" ? decode_portable : nullptr;
+}
+
 LaneBits decode_soft(std::span<const SoftPlaces, kLength> words, const SoftStage& stage,
                      std::span<SoftPlaces, kLength> extrinsic) {
-  static const DecodeFunction decode = best_decode();
+  static const DecodeFunction decode = named_decode_function(has_avx512() ? "avx512"
+                                                             : has_avx2() ? "avx2"
+                                                                          : "portable");
   RankedWords ranked;
   rank_words(words, Component::get().columns(), ranked);
   decode(words, ranked, stage, extrinsic);
@@ -255,12 +308,15 @@ LaneBits decode_soft(std::span<const SoftPlaces, kLength> words, const SoftStage
 std::array<int, kLanes> least_metrics(std::span<const SoftPlaces, kLength> words, int ranked) {
   RankedWords ranked_words;
   rank_words(words, Component::get().columns(), ranked_words);
+  std::array<Row, kLanes> rows;
+  rows_of(words, rows.data());
   std::array<int, kLanes> metrics;
   for (int l = 0; l < kLanes; ++l) {
-    Lane lane;
-    Found found;
-    find_lane(words, ranked_words, l, ranked, lane, found);
-    metrics[l] = found.count == 0 ? -1 : found.metric[likeliest(found)];
+    Search search;
+    Kernel<8>::list_patterns(ranked_words, l, ranked, rows[l], search);
+    Kernel<8>::look_up(ranked, search);
+    Kernel<8>::measure(search);
+    metrics[l] = search.count == 0 ? -1 : search.metric[search.best];
   }
   return metrics;
 }

@@ -24,6 +24,12 @@ struct SoftStage {
 LaneBits decode_soft(std::span<const SoftPlaces, kLength> words, const SoftStage& stage,
                      std::span<SoftPlaces, kLength> extrinsic);
 
+/// The same of words that are ranked already, as compiled for one instruction set, "portable", "avx2" or
+/// "avx512"; null where this processor lacks it.
+using DecodeFunction = void (*)(std::span<const SoftPlaces, kLength>, const RankedWords&, const SoftStage&,
+                                std::span<SoftPlaces, kLength>);
+DecodeFunction named_decode_function(const char* name);
+
 /// Metric of the likeliest word found in each lane: the sum of the magnitudes of the LLRs that it
 /// contradicts; -1 where none was found.
 std::array<int, kLanes> least_metrics(std::span<const SoftPlaces, kLength> words, int ranked);
