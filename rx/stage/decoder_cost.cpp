@@ -19,12 +19,13 @@ Operations ranking(int places, int ranked) { return {0, 1.0 * places * ranked, 0
 // place.
 Operations soft_word(int ranked) {
   const double patterns = std::exp2(ranked - 1);
-  const Operations listed{0, 2 * patterns, 0}, found{0, 2 * patterns, patterns}, likeliest{0, patterns, 0};
-  const double rivals_of_pairs = 2 * patterns, rivals_of_ranked = 2 * patterns * ranked,
+  const Operations listed{0, patterns * ranked, 0}, found{0, 2 * patterns, patterns},
+      likeliest{0, patterns, 0};
+  const double rivals_of_pairs = 2 * patterns, rivals_of_ranked = patterns * ranked,
                rivals_of_likeliest = 2 * patterns;
   const Operations rivals{0, rivals_of_pairs + rivals_of_ranked + rivals_of_likeliest, 0};
-  const Operations written{0, 4 * 2 * patterns,
-                           0};  // two differences and two limits, of both places of a pair
+  // Of every place two differences and two limits.
+  const Operations written{0, 4.0 * fec::ofec::kLength, 0};
   const Operations combined =
       fec::ofec::kLength * Operations{1, 1, 0};  // the channel's and the weighted rest
   return combined + ranking(fec::ofec::kLength, ranked) + listed + found + likeliest + rivals + written;
