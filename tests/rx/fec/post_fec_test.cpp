@@ -56,17 +56,18 @@ TEST_CASE("LLRs of QPSK are the closed form, and their signs are the bit errors 
   // sqrt(2).
   const Symbols sent = {constellation(Modulation::kQpsk)[0], constellation(Modulation::kQpsk)[3]};
   const std::vector<std::complex<float>> received = {{0.3F, -0.2F}, {-0.9F, 0.1F}};
-  const double noise = 0.25;
-  const auto llr = flipped_likelihoods(received, sent, noise, Modulation::kQpsk);
-  REQUIRE(llr.size() == 4);
-  double from_llr = 0.0, from_form = 0.0;
-  for (std::size_t k = 0; k < 2; ++k) {
-    from_form += 4.0 * std::sqrt(0.5) / noise *
-                 (received[k].real() * (sent[k].real() > 0 ? 1 : -1) +
-                  received[k].imag() * (sent[k].imag() > 0 ? 1 : -1));
-    from_llr += llr[2 * k] + llr[2 * k + 1];
+  for (const double noise : {0.25, 1e-4}) {  // of the second the far point weighs nothing beside the near one
+    const auto llr = flipped_likelihoods(received, sent, noise, Modulation::kQpsk);
+    REQUIRE(llr.size() == 4);
+    double from_llr = 0.0, from_form = 0.0;
+    for (std::size_t k = 0; k < 2; ++k) {
+      from_form += 4.0 * std::sqrt(0.5) / noise *
+                   (received[k].real() * (sent[k].real() > 0 ? 1 : -1) +
+                    received[k].imag() * (sent[k].imag() > 0 ? 1 : -1));
+      from_llr += llr[2 * k] + llr[2 * k + 1];
+    }
+    CHECK(from_llr == doctest::Approx(from_form).epsilon(1e-5));
   }
-  CHECK(from_llr == doctest::Approx(from_form).epsilon(1e-5));
 
   const auto data = test::random_symbols(Modulation::kQam16, 4096, 1);
   Field<float> field = test::at_symbol_rate(data.symbols);
