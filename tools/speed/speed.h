@@ -21,6 +21,9 @@ int speed_of_studies(int argc, char** argv);
 /// ratios.
 int speed_of_waterfall(int argc, char** argv);
 
+/// `waterfall CODE/FORMAT[/ENTROPY] BITS SEED BER|NGMI...`: the same of a format, as the receiver decodes it.
+int speed_of_modulated_waterfall(int argc, char** argv);
+
 /// `cuda-step`: the cost of a split step on a card beside that of its four bare cuFFT transforms.
 int speed_of_cuda_step(int argc, char** argv);
 

@@ -135,8 +135,12 @@ Tally waterfall(const std::string& code, double ber, double bits, std::uint64_t 
 }  // namespace
 
 int speed_of_waterfall(int argc, char** argv) {
-  if (argc < 5) {
-    std::puts("usage: speed waterfall ofec|cfec|staircase BITS SEED RANKED BER...");
+  if (argc > 4 && std::strchr(argv[1], '/')) return speed_of_modulated_waterfall(argc, argv);
+  if (argc < 6) {
+    std::puts(
+        "usage: speed waterfall ofec|cfec|staircase BITS SEED RANKED BER...\n"
+        "       speed waterfall CODE/FORMAT[/ENTROPY] BITS SEED BER|NGMI...   CODE as fec.code spells it; "
+        "above 0.5: NGMI");
     return 2;
   }
   const double bits = std::atof(argv[2]);
