@@ -47,6 +47,10 @@ struct Inverter {
   void operator()(const PolarisationRotation& e) const {
     plan.elements.push_back(PolarisationRotation{-e.rate, e.axis, e.start});
   }
+  void operator()(PolarisationTrack e) const {
+    for (JonesMatrix& turn : e.turns) turn = adjoint(turn);
+    plan.elements.emplace_back(std::move(e));
+  }
   void operator()(SpectralGain e) const {
     for (double& value : e.log_gain) value = -value;
     plan.elements.emplace_back(std::move(e));
@@ -95,15 +99,28 @@ double log_gain(const SpectralGain& gain, double frequency) {
   return gain.log_gain[i] + (place - static_cast<double>(i)) * (gain.log_gain[i + 1] - gain.log_gain[i]);
 }
 
+JonesMatrix turn_at(const PolarisationRotation& rotation, double time) {
+  return stokes_rotation(rotation.axis, rotation.rate * (time + rotation.start));
+}
+
+JonesMatrix turn_at(const PolarisationTrack& track, double time) {
+  const double last = static_cast<double>(track.turns.size() - 1);
+  const double place = std::clamp(time / track.spacing, 0.0, last);
+  const auto i = static_cast<std::size_t>(place);
+  const double beyond = place - static_cast<double>(i);
+  if (beyond == 0.0) return track.turns[i];
+  // A sum of two matrices [a -b*; b a*] is one of them, too, but for its determinant.
+  const JonesMatrix between = (1.0 - beyond) * track.turns[i] + beyond * track.turns[i + 1];
+  return (1.0 / std::sqrt(determinant(between).real())) * between;
+}
+
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time) {
   JonesMatrix j;
   for (const PlanElement& element : plan.elements) {
     std::visit(Overloaded{[&](const PmdSection& e) { j = section_response(e, frequency) * j; },
                           [&](const LumpedJones& e) { j = e.matrix * j; },
-                          [&](const PolarisationRotation& e) {
-                            j = stokes_rotation(e.axis, e.rate * (time + e.start)) * j;
-                          },
-                          [](const auto&) {}},
+                          [&](const PolarisationRotation& e) { j = turn_at(e, time) * j; },
+                          [&](const PolarisationTrack& e) { j = turn_at(e, time) * j; }, [](const auto&) {}},
                element);
   }
   return j;

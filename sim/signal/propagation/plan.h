@@ -106,6 +106,18 @@ struct PolarisationRotation {
   double start = 0.0;  ///< s
 };
 
+/// Polarisation on a given way: A(t) -> J(t) A(t). `turns` are unitary, of determinant 1, at equally spaced
+/// times from t = 0, the first sample, on; straight lines between neighbours, made unitary again, and
+/// standing still beyond both ends. Not periodic either.
+struct PolarisationTrack {
+  double spacing = 0.0;            ///< s, > 0
+  std::vector<JonesMatrix> turns;  ///< at least one
+};
+
+/// The turn at `time` [s].
+JonesMatrix turn_at(const PolarisationRotation& rotation, double time);
+JonesMatrix turn_at(const PolarisationTrack& track, double time);
+
 /// Gain that hangs on frequency, without noise and without phase: the natural log of the power gain at
 /// equally spaced frequencies (FFT sign), linear between them and level beyond the ends. What fibre does
 /// beyond its flat loss stands between split steps as such elements: half of it before and half behind a
@@ -118,8 +130,9 @@ struct SpectralGain {
   bool operator==(const SpectralGain&) const = default;
 };
 
-using PlanElement = std::variant<SplitStep, AdaptiveStretch, PmdSection, LumpedGain, LumpedJones,
-                                 OpticalFilter, DispersionModule, PolarisationRotation, SpectralGain>;
+using PlanElement =
+    std::variant<SplitStep, AdaptiveStretch, PmdSection, LumpedGain, LumpedJones, OpticalFilter,
+                 DispersionModule, PolarisationRotation, PolarisationTrack, SpectralGain>;
 
 /// Elements in the order the light meets them.
 struct PropagationPlan {
@@ -138,7 +151,7 @@ double filter_sigma(const OpticalFilter& filter);
 double log_gain(const SpectralGain& gain, double frequency);
 
 /// Jones matrix of the plan's polarisation-dependent elements at `frequency` [Hz, FFT sign] and `time` [s,
-/// for a polarisation rotation]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and
+/// for what turns in time]: PMD sections and lumped Jones elements, in order. Dispersion, loss, gain and
 /// filters are scalar and left out (scalar_response gives them).
 JonesMatrix jones_matrix(const PropagationPlan& plan, double frequency, double time = 0.0);
 

@@ -71,6 +71,10 @@ class Compiler {
     to_time();
     program_.push_back(RotationPass{e});
   }
+  void operator()(const PolarisationTrack& e) {
+    to_time();
+    program_.push_back(TrackPass{e});
+  }
 
   std::vector<Instruction> finish() {
     to_time();

@@ -34,7 +34,7 @@ struct KerrPass {
 };
 
 /// Elements the executor treats by themselves: gain with noise (on a spectrum), adaptive stretch (on a
-/// spectrum), rotation (in time).
+/// spectrum), turning polarisation (in time).
 struct GainPass {
   LumpedGain gain;
 };
@@ -45,7 +45,11 @@ struct RotationPass {
   PolarisationRotation rotation;
 };
 
-using Instruction = std::variant<LinearPass, KerrPass, GainPass, AdaptivePass, RotationPass>;
+struct TrackPass {
+  PolarisationTrack track;
+};
+
+using Instruction = std::variant<LinearPass, KerrPass, GainPass, AdaptivePass, RotationPass, TrackPass>;
 
 /// Starts and ends in time. `n` samples at `rate` [Hz].
 std::vector<Instruction> compile(const PropagationPlan& plan, std::size_t n, double rate);

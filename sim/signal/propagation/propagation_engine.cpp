@@ -27,6 +27,12 @@ bool has_steps(const PropagationPlan& plan) {
   });
 }
 
+// Cards have no kernel for a track, which stands among optics without steps, where a card gains nothing.
+bool has_track(const PropagationPlan& plan) {
+  return std::any_of(plan.elements.begin(), plan.elements.end(),
+                     [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
+}
+
 template <class Real>
 bool pays_on_card(std::span<Field<Real>> fields, const PropagationPlan& plan) {
   return !fields.empty() && cuda::takes_two_passes(fields[0].size()) && has_steps(plan);
@@ -50,6 +56,7 @@ EngineReport PropagationEngine<Real>::operator()(std::span<Field<Real>> fields, 
   const auto on_card = [&] {
     return CudaEngine<Real>(cuda::shared_cards(), execution_)(fields, plan, streams);
   };
+  if (has_track(plan)) return FastEngine<Real>(execution_)(fields, plan, streams);
   if (device_ == Device::kCuda) return on_card();
   if (device_ == Device::kAutomatic && pays_on_card(fields, plan) && card_at_hand()) {
     try {

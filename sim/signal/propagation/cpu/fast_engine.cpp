@@ -42,7 +42,8 @@ class Executor {
     layout_.kerr(rows_, pass);
     ++report.steps;
   }
-  void operator()(const RotationPass& pass) { layout_.rotate(rows_, pass); }
+  void operator()(const RotationPass& pass) { layout_.turn(rows_, pass.rotation); }
+  void operator()(const TrackPass& pass) { layout_.turn(rows_, pass.track); }
 
   // On a spectrum: sum |X|^2 = n^2 mean |x|^2, and noise of variance psd * rate a sample has n times that a
   // bin.

@@ -64,12 +64,11 @@ void apply(const LinearPass& pass, Rows<Real> rows, std::size_t n, kernels::BinR
 }
 
 // `count` samples in the order of time, from sample `first` on.
-template <class Real>
-void apply_rotation(const PolarisationRotation& rotation, Rows<Real> rows, std::size_t first,
-                    std::size_t count, double rate) {
+template <class Real, class Turning>
+void apply_turning(const Turning& turning, Rows<Real> rows, std::size_t first, std::size_t count,
+                   double rate) {
   for (std::size_t i = 0; i < count; ++i) {
-    const double time = static_cast<double>(first + i) / rate + rotation.start;
-    const JonesMatrix m = stokes_rotation(rotation.axis, rotation.rate * time);
+    const JonesMatrix m = turn_at(turning, static_cast<double>(first + i) / rate);
     const std::complex<double> ax(rows.x[i]), ay(rows.y[i]);
     rows.x[i] = std::complex<Real>(m.xx * ax + m.xy * ay);
     rows.y[i] = std::complex<Real>(m.yx * ax + m.yy * ay);
@@ -111,8 +110,9 @@ void NaturalLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
 }
 
 template <class Real>
-void NaturalLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
-  apply_rotation(pass.rotation, rows, 0, n_, rate_);
+template <class Turning>
+void NaturalLayout<Real>::turn(Rows<Real> rows, const Turning& turning) {
+  apply_turning(turning, rows, 0, n_, rate_);
 }
 
 template <class Real>
@@ -181,10 +181,11 @@ void TwoPassLayout<Real>::kerr(Rows<Real> rows, const KerrPass& pass) {
 }
 
 template <class Real>
-void TwoPassLayout<Real>::rotate(Rows<Real> rows, const RotationPass& pass) {
+template <class Turning>
+void TwoPassLayout<Real>::turn(Rows<Real> rows, const Turning& turning) {
   columns(rows, true);
   for_runs([&](std::size_t at, std::size_t first, std::size_t count) {
-    apply_rotation<Real>(pass.rotation, {rows.x + at, rows.y + at}, first, count, rate_);
+    apply_turning<Real>(turning, {rows.x + at, rows.y + at}, first, count, rate_);
   });
   columns(rows, false);
 }
@@ -219,5 +220,14 @@ template class NaturalLayout<float>;
 template class NaturalLayout<double>;
 template class TwoPassLayout<float>;
 template class TwoPassLayout<double>;
+
+template void NaturalLayout<float>::turn(Rows<float>, const PolarisationRotation&);
+template void NaturalLayout<float>::turn(Rows<float>, const PolarisationTrack&);
+template void NaturalLayout<double>::turn(Rows<double>, const PolarisationRotation&);
+template void NaturalLayout<double>::turn(Rows<double>, const PolarisationTrack&);
+template void TwoPassLayout<float>::turn(Rows<float>, const PolarisationRotation&);
+template void TwoPassLayout<float>::turn(Rows<float>, const PolarisationTrack&);
+template void TwoPassLayout<double>::turn(Rows<double>, const PolarisationRotation&);
+template void TwoPassLayout<double>::turn(Rows<double>, const PolarisationTrack&);
 
 }  // namespace cohlink::propagation_detail

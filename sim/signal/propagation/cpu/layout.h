@@ -39,7 +39,9 @@ class NaturalLayout {
   std::size_t extent() const { return n_; }
   void linear(Rows<Real> rows, const LinearPass& pass);
   void kerr(Rows<Real> rows, const KerrPass& pass);
-  void rotate(Rows<Real> rows, const RotationPass& pass);
+  /// In time. `turning`: whatever turn_at knows.
+  template <class Turning>
+  void turn(Rows<Real> rows, const Turning& turning);
   /// Where bin k lies in a spectrum.
   std::size_t place(std::size_t k) const { return k; }
   /// Room for n samples a row besides those entered.
@@ -73,7 +75,9 @@ class TwoPassLayout {
   std::size_t extent() const { return shape_.n1 * stride_; }
   void linear(Rows<Real> rows, const LinearPass& pass);
   void kerr(Rows<Real> rows, const KerrPass& pass);
-  void rotate(Rows<Real> rows, const RotationPass& pass);
+  /// In time. `turning`: whatever turn_at knows.
+  template <class Turning>
+  void turn(Rows<Real> rows, const Turning& turning);
   std::size_t place(std::size_t k) const { return row_of(k % shape_.n1) * stride_ + k / shape_.n1; }
   /// The memory of the field that was entered, which lies idle meanwhile.
   Rows<Real> spare() { return field_; }

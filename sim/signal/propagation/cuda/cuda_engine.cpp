@@ -70,6 +70,7 @@ struct Signature {
   void operator()(const KerrPass& e) { add(2, e.turns_per_watt); }
   void operator()(const GainPass& e) { add(3, e.gain.output_power, e.gain.noise_factor, e.gain.carrier); }
   void operator()(const AdaptivePass&) { add(4); }
+  void operator()(const TrackPass&) { throw std::invalid_argument("no card turns by a polarisation track"); }
   void operator()(const RotationPass& e) {
     add(5, e.rotation.rate, e.rotation.axis[0], e.rotation.axis[1], e.rotation.axis[2], e.rotation.start);
   }

@@ -161,10 +161,13 @@ struct Traveller {
     });
   }
 
-  void operator()(const PolarisationRotation& e) {
-    for (std::size_t i = 0; i < n(); ++i) {
-      turn(stokes_rotation(e.axis, e.rate * (static_cast<double>(i) / field.sample_rate + e.start)), i);
-    }
+  void operator()(const PolarisationRotation& e) { turn_in_time(e); }
+  void operator()(const PolarisationTrack& e) { turn_in_time(e); }
+
+  template <class Turning>
+  void turn_in_time(const Turning& turning) {
+    for (std::size_t i = 0; i < n(); ++i)
+      turn(turn_at(turning, static_cast<double>(i) / field.sample_rate), i);
   }
 
   void turn(const JonesMatrix& m, std::size_t i) {
