@@ -81,8 +81,9 @@ Link::~Link() = default;
 Link::Link(Link&&) noexcept = default;
 
 double Link::peak_fibre_power() const {
+  const RandomStreams streams(parts_->setup.seed);
   return cohlink::peak_fibre_power(parts_->setup,
-                                   joined(parts_->line, plan_optics(parts_->setup, parts_->line)));
+                                   joined(parts_->line, plan_optics(parts_->setup, parts_->line, streams)));
 }
 
 Capture Link::operator()(std::uint64_t frame, std::uint64_t point) const {
@@ -119,9 +120,9 @@ LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const
 
 LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
   const LinkSetup& setup = parts_->setup;
-  const PropagationPlan optics = plan_optics(setup, frame.history->path);
-  const EngineReport report =
-      parts_->send_through(optics, frame.light, parts_->streams(address), parts_->execution.unheard());
+  const RandomStreams streams = parts_->streams(address);
+  const PropagationPlan optics = plan_optics(setup, frame.history->path, streams);
+  const EngineReport report = parts_->send_through(optics, frame.light, streams, parts_->execution.unheard());
   frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
   parts_->execution.check();
   const double tuned = setup.line.comb.tested().frequency;

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "sim/fibre/line.h"
+#include "sim/fibre/polarisation_track.h"
 #include "sim/signal/line/line_plan.h"
 #include "sim/signal/units.h"
 
@@ -28,7 +29,15 @@ void append_optics(PropagationPlan& plan, const PathOptics& optics) {
   if (optics.rotation != 0.0 || optics.retardance != 0.0) {
     plan.elements.push_back(LumpedJones{rotation_by(optics.rotation, optics.retardance)});
   }
+}
+
+void append_turning(PropagationPlan& plan, const PathOptics& optics, double duration,
+                    const RandomStreams& streams) {
   if (optics.rotation_rate != 0.0) plan.elements.push_back(PolarisationRotation{optics.rotation_rate});
+  if (optics.wander_rate != 0.0)
+    plan.elements.push_back(
+        polarisation_walk(optics.wander_rate, duration, streams.stream("polarisation-wander")));
+  if (optics.burst) plan.elements.push_back(polarisation_track(*optics.burst, duration));
 }
 
 // Noise loading to an OSNR counts its own noise only: what the line added stays on top of it.
@@ -53,10 +62,14 @@ PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefrin
   return plan_line(line, birefringence);
 }
 
-PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line) {
+PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line,
+                            const RandomStreams& streams) {
   PropagationPlan plan;
   const PathOptics& optics = setup.line.optics;
   append_optics(plan, optics);
+  append_turning(plan, optics,
+                 static_cast<double>(setup.transmitter.symbols) / setup.transmitter.pulse.symbol_rate,
+                 streams);
   if (optics.osnr) {
     const LightLevels levels = light_levels(joined(line, plan), launched_light(setup));
     append_noise_loading(plan, *optics.osnr, levels.signal_power);
@@ -70,9 +83,9 @@ PropagationPlan joined(PropagationPlan first, const PropagationPlan& then) {
   return first;
 }
 
-PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence) {
-  const PropagationPlan line = plan_spans(setup, birefringence);
-  return joined(line, plan_optics(setup, line));
+PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& streams) {
+  const PropagationPlan line = plan_spans(setup, streams);
+  return joined(line, plan_optics(setup, line, streams));
 }
 
 double group_delay(const PropagationPlan& plan, double frequency) {
@@ -92,7 +105,8 @@ double peak_fibre_power(const LinkSetup& setup, const PropagationPlan& plan) {
 
 LightLevels arriving_light(const LinkSetup& setup) {
   const PropagationPlan line = nominal_plan(setup.line);
-  return light_levels(joined(line, plan_optics(setup, line)), launched_light(setup));
+  return light_levels(joined(line, plan_optics(setup, line, RandomStreams(setup.seed))),
+                      launched_light(setup));
 }
 
 double received_power(const Scenario& scenario) {

@@ -12,15 +12,16 @@ namespace cohlink {
 /// fibre.
 PropagationPlan plan_spans(const LinkSetup& setup, const RandomStreams& birefringence);
 
-/// What stands between `line` and the receiver: extra dispersion, DGD, PDL, polarisation rotation, noise
-/// loading ("noise-loading"), filter.
-PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line);
+/// What stands between `line` and the receiver: extra dispersion, DGD, PDL, turning polarisation, noise
+/// loading ("noise-loading"), filter. `streams` of the frame, of which a walk of the polarisation is drawn.
+PropagationPlan plan_optics(const LinkSetup& setup, const PropagationPlan& line,
+                            const RandomStreams& streams);
 
 /// One plan after the other.
 PropagationPlan joined(PropagationPlan first, const PropagationPlan& then);
 
-/// The spans, then the optics.
-PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& birefringence);
+/// The spans, then the optics, all random parts drawn at one address.
+PropagationPlan plan_optical_path(const LinkSetup& setup, const RandomStreams& streams);
 
 /// How much later than the centre of the simulated band light at `frequency` [Hz, FFT sign] arrives [s]:
 /// minus the slope of the phase b2 L w^2/2 - b3 L w^3/6.

@@ -109,8 +109,9 @@ PmdState pmd_state(const PropagationPlan& plan, double frequency) {
     if (const auto* section = std::get_if<PmdSection>(&element)) multiply(s, *section, kTwoPi * frequency);
     if (const auto* lumped = std::get_if<LumpedJones>(&element)) multiply(s, lumped->matrix);
     if (const auto* turn = std::get_if<PolarisationRotation>(&element)) {
-      multiply(s, stokes_rotation(turn->axis, turn->rate * turn->start));
+      multiply(s, turn_at(*turn, 0.0));
     }
+    if (const auto* track = std::get_if<PolarisationTrack>(&element)) multiply(s, turn_at(*track, 0.0));
   }
   const JonesMatrix inverse_j = inverse(s.j), d = s.j1 * inverse_j;
   PmdState state =

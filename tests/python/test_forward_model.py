@@ -51,6 +51,8 @@ SINGLE = {
     "PMD with PDL": "fibre.spans=10 fibre.pmd_ps_per_sqrt_km=1 amplifier.pdl_db=1",
     "turned polarisation": "channel.polarisation_rotation_deg=35 channel.polarisation_retardance_deg=70",
     "rotation in time": "channel.polarisation_rotation_krad_per_s=20000 channel.dgd_ps=20",
+    "wander and burst": "channel.polarisation_wander_krad_per_s=10000 channel.polarisation_burst_krad_per_s=50000 "
+        "channel.polarisation_burst_us=0.1",
     "receiver's filter": "channel.filter_bandwidth_ghz=28 channel.filter_edge_ghz=5",
     "sites' filters": "fibre.spans=12 fibre.filter_bandwidth_ghz=34 fibre.filter_edge_ghz=8",
     "splitter": "frontend.pbs_extinction_db=15 frontend.pbs_angle_deg=10 frontend.lo_split_imbalance_db=1",
@@ -78,7 +80,7 @@ SINGLE = {
 }
 
 # Each with each: of the optical path, of transmitter and receiver with the path, and all.
-PATH = ("PMD with PDL", "rotation in time", "receiver's filter", "dispersion and slope")
+PATH = ("PMD with PDL", "rotation in time", "wander and burst", "receiver's filter", "dispersion and slope")
 COMBINED = {
     "the path": PATH,
     "PDL, rotation": ("PDL", "rotation in time"),

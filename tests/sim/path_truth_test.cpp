@@ -5,6 +5,7 @@
 
 #include <cmath>
 
+#include "sim/fibre/polarisation_track.h"
 #include "sim/optical_path.h"
 #include "sim/signal/units.h"
 
@@ -54,6 +55,27 @@ TEST_CASE("straight lines between the Jones matrices hold to -60 dB for any DGD,
       }
     }
   }
+}
+
+TEST_CASE("straight lines in time hold to -60 dB along tracks that bend, beside the middle of the band too") {
+  PropagationPlan plan;
+  plan.elements.emplace_back(DispersionModule{-3e-20, 0.0});
+  plan.elements.emplace_back(PolarisationRotation{1e6});
+  plan.elements.emplace_back(polarisation_walk(1e6, 2e-6, RandomStreams(1).stream("polarisation-wander")));
+  plan.elements.emplace_back(polarisation_track({5e6, 0.2e-6}, 2e-6));
+  constexpr double tuned = 150e9;
+  const double delay = group_delay(plan, tuned);
+  REQUIRE(std::abs(delay) > 10e-9);
+  const JonesGrid grid = jones_grid(plan, {tuned, 20e9, 2e-6});
+  CHECK(grid.time.back() == doctest::Approx(2e-6));
+  const auto phase = at(grid, 0, 0).xx / jones_matrix(plan, 0.0, delay).xx;
+  CHECK(std::abs(phase) == doctest::Approx(1.0));
+  for (std::size_t i = 0; i + 1 < grid.time.size(); ++i)
+    for (const double part : {0.2, 0.5, 0.8}) {
+      const double t = (1.0 - part) * grid.time[i] + part * grid.time[i + 1];
+      const JonesMatrix line = (1.0 - part) * at(grid, i, 0) + part * at(grid, i + 1, 0);
+      CHECK(largest(line - phase * jones_matrix(plan, 0.0, t + delay)) < 1e-3);
+    }
 }
 
 TEST_CASE("beside the middle of the band, Jones matrices and dispersion at the centre make the whole phase") {

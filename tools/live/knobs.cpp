@@ -36,6 +36,8 @@ constexpr std::array kChosen = {
     Knob{"channel.polarisation_rotation_deg", -180, 180},
     Knob{"channel.polarisation_retardance_deg", -180, 180},
     Knob{"channel.polarisation_rotation_krad_per_s", 0, 5000},
+    Knob{"channel.polarisation_wander_krad_per_s", 0, 5000},
+    Knob{"channel.polarisation_burst_krad_per_s", 0, 10000},
     Knob{"laser_lo.linewidth_khz", 0, 2000},
     Knob{"laser_lo.frequency_offset_mhz", -3000, 3000},
     Knob{"frontend.hybrid_phase_error_deg", -30, 30},

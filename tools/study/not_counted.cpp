@@ -98,6 +98,7 @@ constexpr auto kHarmless = std::to_array<std::string_view>({
     "fibre.filter_edge_ghz",              // of filter_bandwidth_ghz
     "fibre.filter_every_spans",           //
     "channel.filter_edge_ghz",            //
+    "channel.polarisation_burst_us",      // of polarisation_burst_krad_per_s
     "transmitter.laser_dither_rate_khz",  // of laser_dither_mhz
     "transmitter.dac_enob",               // of dac_bits
     "transmitter.dac_loading_db",         //

@@ -101,6 +101,15 @@ struct Comb {
 /// to the nearest whole bin, so that a frame stays periodic. `frame_rate` = 1/frame duration [Hz].
 double comb_frequency(double optical_offset, double frame_rate);
 
+/// Polarisation that turns in a pulse about the S3 axis, as a lightning current's magnetic field turns it in
+/// an overhead line: at the rate peak cos^2(pi t / (2 width)) for |t| < width, the middle of the frame at
+/// t = 0; peak width in all.
+struct PolarisationBurst {
+  double peak = 0.0;   ///< rad/s in Stokes space
+  double width = 0.0;  ///< s, at half of the peak
+  bool operator==(const PolarisationBurst&) const = default;
+};
+
 /// Linear optics between the last span and the receiver, in this order; noise loading stands before the
 /// filter.
 struct PathOptics {
@@ -109,8 +118,10 @@ struct PathOptics {
   double pdl = 1.0;                         ///< largest over smallest transmission; lossless axis along X
   double rotation = 0.0, retardance = 0.0;  ///< rad
   double rotation_rate = 0.0;               ///< rad/s in Stokes space
-  std::optional<double> osnr;               ///< linear, in 12.5 GHz; absent = no noise loading
-  std::optional<OpticalFilter> filter;      ///< the receiver's, about the channel under test
+  double wander_rate = 0.0;                 ///< 1/s: polarisation_walk
+  std::optional<PolarisationBurst> burst;
+  std::optional<double> osnr;           ///< linear, in 12.5 GHz; absent = no noise loading
+  std::optional<OpticalFilter> filter;  ///< the receiver's, about the channel under test
   bool operator==(const PathOptics&) const = default;
 };
 

@@ -307,6 +307,9 @@ PathOptics read_optics(const Scenario& s, double tuned) {
   optics.rotation = degrees_to_rad(s.number("channel.polarisation_rotation_deg"));
   optics.retardance = degrees_to_rad(s.number("channel.polarisation_retardance_deg"));
   optics.rotation_rate = s.number("channel.polarisation_rotation_krad_per_s") * 1e3;
+  optics.wander_rate = s.number("channel.polarisation_wander_krad_per_s") * 1e3;
+  if (const double peak = s.number("channel.polarisation_burst_krad_per_s"); peak > 0.0)
+    optics.burst = {peak * 1e3, s.number("channel.polarisation_burst_us") * 1e-6};
   if (const auto osnr = s.optional_number("channel.osnr_db")) optics.osnr = from_db(*osnr);
   optics.filter = read_filter(s, "channel", tuned);
   return optics;

@@ -56,6 +56,8 @@ constexpr auto kRows = std::to_array<Impairment>({
     {"channel.dgd_ps", kUp, "0", kDifference, 10},
     {"channel.pdl_db", kUp, "0", kDifference, 1},
     {"channel.polarisation_rotation_krad_per_s", kAway, "0", kDifference, 50},
+    {"channel.polarisation_wander_krad_per_s", kUp, "0", kDifference, 50},
+    {"channel.polarisation_burst_krad_per_s", kUp, "0", kDifference, 300},
     {"laser_lo.linewidth_khz", kUp, "0", kDifference, 100},
     {"laser_lo.frequency_offset_mhz", kAway, "0", kDifference, 1000},
     {"laser_lo.flicker_hz2_per_hz", kUp, "0", kDifference, 30000},

@@ -131,6 +131,9 @@ const std::vector<ScenarioKey> kKeys = {
     {"channel", "dgd_ps", kNumber, "ps", "0", 0, 1000, "", "first-order differential group delay, axes at 45 degrees to X and Y", ""},
     {"channel", "pdl_db", kNumber, "dB", "0", 0, 30, "", "lumped polarisation-dependent loss, lossless axis along X, before the rotation", "OIF-400ZR-01.0: up to 2"},
     {"channel", "polarisation_rotation_krad_per_s", kNumber, "krad/s", "0", -100000, 100000, "", "steady rotation in Stokes space, about the S3 axis", "OIF-400ZR-01.0: 50"},
+    {"channel", "polarisation_wander_krad_per_s", kNumber, "krad/s", "0", 0, 10000, "", "random walk on the Poincare sphere from the frame's start on: any state's autocorrelation is exp(-rate t), the turn about any axis has the variance rate t; 8 pi times the polarisation linewidth; 0 = none", "Czegledi et al., Sci. Rep. 6, 21217, 2016 (from memory)"},
+    {"channel", "polarisation_burst_krad_per_s", kNumber, "krad/s", "0", 0, 100000, "", "highest rate of a turn in Stokes space about the S3 axis in the middle of the frame, a squared cosine in time, as lightning makes it beside an overhead line; 0 = none", "Charlton et al., Opt. Express 25(9) 9689, 2017: up to 5100"},
+    {"channel", "polarisation_burst_us", kNumber, "us", "1", 0.1, 10000, "", "width of that burst at half of its highest rate: it turns by the product of the two, a frame shorter than twice the width sees its middle part", ""},
     {"channel", "polarisation_rotation_deg", kNumber, "deg", "0", -360, 360, "", "fixed rotation of the polarisation axes before the receiver", ""},
     {"channel", "polarisation_retardance_deg", kNumber, "deg", "0", -360, 360, "", "phase between the rotated polarisations", ""},
 
@@ -275,7 +278,7 @@ constexpr std::array<std::pair<std::string_view, BenchStage>, 7> kSectionStages 
     {"dsp", BenchStage::kReceiver},
     {"fec", BenchStage::kReceiver},
 }};
-constexpr std::array<std::pair<std::string_view, BenchStage>, 16> kKeyStages = {{
+constexpr std::array<std::pair<std::string_view, BenchStage>, 19> kKeyStages = {{
     {"run.precision", BenchStage::kLine},
     {"run.device", BenchStage::kLine},
     {"run.frames", BenchStage::kStudy},
@@ -290,6 +293,9 @@ constexpr std::array<std::pair<std::string_view, BenchStage>, 16> kKeyStages = {
     {"channel.dgd_ps", BenchStage::kOptics},
     {"channel.pdl_db", BenchStage::kOptics},
     {"channel.polarisation_rotation_krad_per_s", BenchStage::kOptics},
+    {"channel.polarisation_wander_krad_per_s", BenchStage::kOptics},
+    {"channel.polarisation_burst_krad_per_s", BenchStage::kOptics},
+    {"channel.polarisation_burst_us", BenchStage::kOptics},
     {"channel.polarisation_rotation_deg", BenchStage::kOptics},
     {"channel.polarisation_retardance_deg", BenchStage::kOptics},
 }};

@@ -22,6 +22,8 @@ constexpr Words kWords[] = {
     {"channel.extra_dispersion_ps_per_nm", "dispersion"},
     {"channel.polarisation_rotation_deg", "rotation of the polarisation"},
     {"channel.polarisation_rotation_krad_per_s", "rate of polarisation rotation"},
+    {"channel.polarisation_wander_krad_per_s", "rate of polarisation wander"},
+    {"channel.polarisation_burst_krad_per_s", "highest rate of a polarisation burst"},
     {"transmitter.launch_power_dbm", "launch power"},
     {"transmitter.laser_linewidth_khz", "linewidth of the transmit laser"},
     {"laser_lo.linewidth_khz", "linewidth of the local oscillator"},
