@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <span>
 
 #include "rx/rows/row_operations.h"
 #include "rx/rows/vectors.h"
@@ -47,15 +48,14 @@ void filter_block(const std::vector<Lane>& lanes, std::size_t k, const float* we
 }
 
 COHLINK_VECTOR_CLONES
-void adapt_block(const std::vector<Lane>& lanes, std::size_t k, float* weights, const ButterflyBlock& error,
-                 float step_x, float step_y) {
+void gradient_block(const std::vector<Lane>& lanes, std::size_t k, const ButterflyBlock& error,
+                    float* gradient) {
   Vector er[2][2], ei[2][2];
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t v = 0; v < 2; ++v) {
       er[i][v] = load(error.re[i] + v * kWidth);
       ei[i][v] = load(error.im[i] + v * kWidth);
     }
-  const Quarter step = {step_x, step_x, step_y, step_y};
   for (std::size_t t = 0; t < lanes.size(); ++t) {
     Vector gr[2] = {}, gi[2] = {};
     for (std::size_t v = 0; v < 2; ++v) {
@@ -67,8 +67,7 @@ void adapt_block(const std::vector<Lane>& lanes, std::size_t k, float* weights, 
         gi[i] -= er[i][v] * xi;
       }
     }
-    float* w = weights + 4 * t;
-    store(w, load<Quarter>(w) + step * sums(gr[0], gi[0], gr[1], gi[1]));
+    store(gradient + 4 * t, sums(gr[0], gi[0], gr[1], gi[1]));
   }
 }
 
@@ -128,7 +127,10 @@ ButterflyInput::ButterflyInput(const Field<float>& signal, int taps, std::size_t
 }
 
 Butterfly::Butterfly(int taps, std::size_t inputs)
-    : taps_(taps), inputs_(inputs), weights_(4 * inputs * static_cast<std::size_t>(taps), 0.0f) {}
+    : taps_(taps),
+      inputs_(inputs),
+      weights_(4 * inputs * static_cast<std::size_t>(taps), 0.0f),
+      gradient_(weights_.size(), 0.0f) {}
 
 void Butterfly::set_tap(std::size_t output, std::size_t input, std::size_t n, std::complex<float> value) {
   weights(input, n)[2 * output] = value.real();
@@ -163,7 +165,38 @@ void Butterfly::filter(const ButterflyInput& in, std::size_t k, ButterflyBlock& 
 
 void Butterfly::adapt(const ButterflyInput& in, std::size_t k, const ButterflyBlock& error, float step,
                       bool move_y) {
-  adapt_block(in.lanes(), k, weights_.data(), error, step, move_y ? step : 0.0f);
+  gradient_block(in.lanes(), k, error, gradient_.data());
+  const float step_y = move_y ? step : 0.0f;
+  const Quarter steps = {step, step, step_y, step_y};
+  for (std::size_t at = 0; at < weights_.size(); at += 4)
+    store(weights_.data() + at,
+          load<Quarter>(weights_.data() + at) + steps * load<Quarter>(gradient_.data() + at));
+}
+
+void Butterfly::turn(float step) {
+  using Complex = std::complex<float>;
+  const auto taps = 2 * static_cast<std::size_t>(taps_);  // of both outputs
+  const auto of = [taps](auto& row, std::size_t input) {
+    return std::span(reinterpret_cast<Complex*>(row.data()) + input * taps, taps);
+  };
+  const auto from_x = of(weights_, 0), from_y = of(weights_, 1), x_moves = of(gradient_, 0),
+             y_moves = of(gradient_, 1);
+  float phase = 0.0f;  // of X against Y, halved
+  Complex across = 0.0f;
+  for (std::size_t n = 0; n < taps; ++n) {
+    const Complex x = std::conj(from_x[n]), y = std::conj(from_y[n]);
+    across += x * y_moves[n] - std::conj(y * x_moves[n]);
+    phase += (x * x_moves[n]).imag() - (y * y_moves[n]).imag();
+  }
+  Complex a(1.0f, 0.5f * step * phase), b = 0.5f * step * across;
+  const float size = std::sqrt(std::norm(a) + std::norm(b));
+  a /= size;
+  b /= size;
+  for (std::size_t n = 0; n < taps; ++n) {
+    const Complex x = from_x[n], y = from_y[n];
+    from_x[n] = x * a - y * std::conj(b);
+    from_y[n] = x * b + y * std::conj(a);
+  }
 }
 
 EqualiserTaps Butterfly::taps() const {

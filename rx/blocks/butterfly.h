@@ -84,6 +84,13 @@ class Butterfly {
   /// taps += step x sum over the block of error x conj(input); Y's only if move_y.
   void adapt(const ButterflyInput& in, std::size_t k, const ButterflyBlock& error, float step, bool move_y);
 
+  /// Turns the first two inputs into one another before all taps alike: the filters become those of U x with
+  /// U = 1 + A, made unitary, and A the anti-Hermitian traceless part of `step` x sum over taps and outputs
+  /// of conj(filters) x the gradient of the last adapt(). What a polarisation that turns moves is three real
+  /// numbers, which may therefore follow it much faster than each tap by itself for the same noise, whatever
+  /// the line does before.
+  void turn(float step);
+
   EqualiserTaps taps() const;  // from the first two inputs
 
  private:
@@ -95,7 +102,8 @@ class Butterfly {
   }
   int taps_;
   std::size_t inputs_;
-  AlignedVector<float> weights_;  // [input][tap][X re, X im, Y re, Y im]
+  AlignedVector<float> weights_;   // [input][tap][X re, X im, Y re, Y im]
+  AlignedVector<float> gradient_;  // as the weights
 };
 
 }  // namespace cohlink

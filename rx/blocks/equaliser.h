@@ -25,6 +25,7 @@ struct EqualiserParameters {
   EqualiserRule rule = EqualiserRule::kConstantModulus;  // after start-up
   int taps = 15;                                         // of each filter, half a symbol apart; odd
   double step = 2.5e-4;          // of every rule after start-up, at unit mean input power
+  double turn_step = 4e-3;       // of X and Y into one another before all taps; 0 = taps alone
   int passes = 4;                // start-up passes over the head
   bool widely_linear = false;    // images removed too (widely_linear.h); not with kHold
   std::size_t head = 16384;      // symbols used for start-up
@@ -61,6 +62,8 @@ struct EqualiserKnowledge {
 /// Start from a frame's known symbols: least squares (least_squares.h), at the same known X and Y. Decisions
 /// are then taken at the carrier phase that the known symbols round them show, a stretch of some thousand
 /// symbols at a time, so that neither a quarter turn nor a dense constellation can mislead them.
+/// Start-up goes to and fro over the head, so that the taps of a channel that turns meanwhile never jump and
+/// end where the row begins.
 /// Then, over the whole row, the rule chosen: constant modulus; radius directed (M. J. Ready and
 /// R. P. Gooch, Proc. ICASSP, 1699, 1990); decision directed least mean squares on symbols whose carrier is
 /// found block by block inside the loop (offset from the start-up's output, phase by blind search); or hold:
@@ -76,7 +79,8 @@ class Equaliser {
  public:
   static constexpr std::size_t kBlock = 32;
 
-  /// std::invalid_argument for an even number of taps or one below 3, a step not in (0, 0.1], no passes, or
+  /// std::invalid_argument for an even number of taps or one below 3, a step not in (0, 0.1], a turn step not
+  /// in [0, 1/kBlock), no passes, or
   /// a decision or radius rule for Gaussian symbols, which have neither; or for a widely linear form that
   /// has no constellation or is to hold.
   Equaliser(const EqualiserParameters& parameters, const Execution& execution);

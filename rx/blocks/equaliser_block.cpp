@@ -83,6 +83,7 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
   p.taps = static_cast<int>(s.integer("dsp.equaliser_taps"));
   if (p.taps % 2 == 0) s.reject("dsp.equaliser_taps", "must be odd, so that one tap is the centre");
   p.step = s.number("dsp.equaliser_step");
+  p.turn_step = s.number("dsp.equaliser_turn_step");
   p.passes = static_cast<int>(s.integer("dsp.equaliser_passes"));
   const Constellation& points = constellation(modulation);
   const std::string rule = s.text("dsp.equaliser");

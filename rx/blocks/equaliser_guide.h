@@ -14,13 +14,14 @@ namespace cohlink {
 /// Adaptation by decisions whose carrier phase the frame's known symbols show.
 class EqualiserGuide {
  public:
-  EqualiserGuide(EqualiserRun& run, const EqualiserKnowledge& known)
+  /// The taps of `run` hold from its first symbol to symbol `holds_to`.
+  EqualiserGuide(EqualiserRun& run, const EqualiserKnowledge& known, std::size_t holds_to)
       : run_(run),
         known_(known),
         error_(run.p.modulation),
         margin_(16 * known.frame->layout().spacing),
         stretch_(std::max<std::size_t>(2048, 4 * margin_) / Equaliser::kBlock * Equaliser::kBlock) {
-    walk_ = look(run.first, std::min(run.last, run.first + run.p.head)).walk();
+    walk_ = look(run.first, holds_to).walk();
   }
 
   /// Over whole blocks of [from, to), which are stored where there is an `out`.
@@ -29,6 +30,16 @@ class EqualiserGuide {
       const std::size_t end = std::min(from + stretch_, to);
       follow(from, end);
       for (std::size_t k = from; k < end; k += Equaliser::kBlock) step(k, out);
+    }
+  }
+
+  /// The same blocks, last first.
+  void back_along(std::size_t from, std::size_t to) {
+    for (std::size_t n = (to - from + stretch_ - 1) / stretch_; n-- > 0;) {
+      const std::size_t start = from + n * stretch_, end = std::min(start + stretch_, to);
+      follow(start, end);
+      for (std::size_t b = (end - start + Equaliser::kBlock - 1) / Equaliser::kBlock; b-- > 0;)
+        step(start + b * Equaliser::kBlock, nullptr);
     }
   }
 
@@ -53,7 +64,7 @@ class EqualiserGuide {
     if (out != nullptr) EqualiserRun::store(y, k, *out, 0);
     if (k < run_.first || k + Equaliser::kBlock > run_.last) return;
     error_(k, y, e);
-    run_.filters.adapt(run_.in, k, e, static_cast<float>(run_.p.step), true);
+    run_.move(k, e, run_.p.step, true);
   }
 
   EqualiserRun& run_;

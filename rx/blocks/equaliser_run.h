@@ -21,16 +21,39 @@ struct EqualiserRun {
   double symbol_rate;
   bool one_row;  // X alone: Y's filters stay at nought
 
-  // One pass of adaptation over whole blocks in [from, to).
+  std::size_t taps_hold_to = 0;  // symbol up to which a known start fitted them; 0: not said
+  bool at_end = false;           // of what the start-up goes over: the next pass goes back
+  Field<float> seen{};           // outputs of the last pass that was looked at
+
+  // One pass of adaptation over whole blocks in [from, to): forth, and back if the last one went forth, so
+  // that taps which follow a channel in time need not jump. `look`: outputs are kept.
   template <class Error>
-  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
+  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to, bool look = false) {
+    const std::size_t blocks = (to - from) / Equaliser::kBlock;
+    if (look) seen = Field<float>(blocks * Equaliser::kBlock, symbol_rate);
     ButterflyBlock y, e;
-    for (std::size_t k = from; k + Equaliser::kBlock <= to; k += Equaliser::kBlock) {
+    for (std::size_t b = 0; b < blocks; ++b) {
       execution.check();
+      const std::size_t k = from + (at_end ? blocks - 1 - b : b) * Equaliser::kBlock;
       filters.filter(in, k, y);
+      if (look) store(y, k, seen, from);
       error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(step), move_y && !one_row);
+      move(k, e, step, move_y);
     }
+    at_end = !at_end;
+  }
+
+  // One more pass where the last one ended at the end.
+  template <class Error>
+  void come_back(Error& error, double step, std::size_t from, std::size_t to) {
+    if (at_end) adapt(error, step, true, from, to);
+  }
+
+  // The taps, each by its own step, and all together.
+  void move(std::size_t k, const ButterflyBlock& e, double step, bool move_y) {
+    const bool both = move_y && !one_row;
+    filters.adapt(in, k, e, static_cast<float>(step), both);
+    if (both && p.turn_step > 0.0) filters.turn(static_cast<float>(p.turn_step));
   }
 
   // What an error remembers (the gain of the outputs) made ready over [from, to), the taps as they are.
@@ -55,7 +78,7 @@ struct EqualiserRun {
       store(y, k, out, 0);
       if (k < first || k + Equaliser::kBlock > last) continue;
       error(k, y, e);
-      filters.adapt(in, k, e, static_cast<float>(p.step), !one_row);
+      move(k, e, p.step, true);
     }
     return out;
   }
@@ -77,9 +100,9 @@ struct EqualiserRun {
     for (std::size_t i = 0; i < 2; ++i) put_together(y, i, out.rows()[i]->data() + at, out.size() - at);
   }
 
-  // Offset of the carrier on what the taps now give [cycles a symbol].
+  // Offset of the carrier on what a pass kept, or else on what the taps now give [cycles a symbol].
   double offset(std::size_t from, std::size_t to) const {
-    const Field<float> head = filtered(from, to);
+    const Field<float> head = seen.size() > 0 ? seen : filtered(from, to);
     return FrequencyEstimator(execution.ffts())(head, 0, head.size()).offset_hz / symbol_rate;
   }
 };

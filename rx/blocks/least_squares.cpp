@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <complex>
+#include <limits>
 #include <vector>
 
 #include "rx/blocks/phase_track.h"
@@ -77,10 +78,15 @@ std::array<Vector, 2> turned(const Matrix& rows, const std::array<Vector, 2>& ta
   return out;
 }
 
+// Squared, of both outputs.
+double left_over(const Matrix& rows, const std::array<Vector, 2>& taps, const std::array<Vector, 2>& wanted) {
+  return (rows * taps[0] - wanted[0]).squaredNorm() + (rows * taps[1] - wanted[1]).squaredNorm();
+}
+
 }  // namespace
 
-void least_squares_start(const ButterflyInput& in, const KnownSymbols& known, std::size_t first,
-                         std::size_t last, Butterfly& filters) {
+double least_squares_start(const ButterflyInput& in, const KnownSymbols& known, std::size_t first,
+                           std::size_t last, Butterfly& filters) {
   std::vector<std::size_t> places = known.places;
   places.resize(std::min(places.size(), kMost));
   const Matrix rows = inputs_at(in, places);
@@ -96,14 +102,18 @@ void least_squares_start(const ButterflyInput& in, const KnownSymbols& known, st
   if (std::abs(apart) > 0.0) taps[1] *= apart / std::abs(apart);
   const Eigen::LDLT<Matrix> normal(covariance(rows));
   constexpr int kPasses = 3;
+  double left = 0.0;
   for (int pass = 0; pass < kPasses; ++pass) {
     const auto wanted = turned(rows, taps, sent, places);
     for (std::size_t p = 0; p < 2; ++p) taps[p] = normal.solve(rows.adjoint() * wanted[p]);
+    left = left_over(rows, taps, wanted);
   }
   const std::size_t each = in.lanes().size() / in.inputs();
   for (std::size_t p = 0; p < 2; ++p)
     for (std::size_t t = 0; t < in.lanes().size(); ++t)
       filters.set_tap(p, t / each, t % each, std::complex<float>(taps[p](index(t))));
+  const double free = static_cast<double>(rows.rows() - rows.cols());
+  return free > 0.0 ? 0.5 * left / free : std::numeric_limits<double>::infinity();
 }
 
 }  // namespace cohlink

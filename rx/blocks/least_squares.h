@@ -15,8 +15,9 @@ namespace cohlink {
 /// shows the phase (phase_track.h), with which least squares are solved, three times over. Needs the offset
 /// removed to within about 1e-4 cycles a symbol. `known`: at most some thousand are used; [first, last):
 /// where the inputs' covariance is measured. S. Haykin, Adaptive Filter Theory, chapters on Wiener filters
-/// and least squares.
-void least_squares_start(const ButterflyInput& in, const KnownSymbols& known, std::size_t first,
-                         std::size_t last, Butterfly& filters);
+/// and least squares. Returns the mean square of what is left, of an output, over unknowns that the known
+/// symbols are more than; infinite where they are not.
+double least_squares_start(const ButterflyInput& in, const KnownSymbols& known, std::size_t first,
+                           std::size_t last, Butterfly& filters);
 
 }  // namespace cohlink

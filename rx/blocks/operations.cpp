@@ -51,6 +51,13 @@ Operations butterfly_operations(int taps, int inputs, std::size_t block) {
   return filters * (2.0 * accumulated + 1.0 / static_cast<double>(block) * (kRealTimesComplex + kComplexSum));
 }
 
+Operations butterfly_turn_operations(int taps, std::size_t block) {
+  const Operations imaginary_part{2, 1, 0};
+  const Operations seen = 2.0 * (kComplexProduct + kComplexSum + imaginary_part + Operations{0, 1, 0}),
+                   mixed = 4.0 * kComplexProduct + 2.0 * kComplexSum;
+  return 2.0 * taps / static_cast<double>(block) * (seen + mixed);
+}
+
 namespace {
 
 using Z = std::complex<Counted>;

@@ -37,6 +37,10 @@ Operations rotation_operations();
 /// applied once a block of `block` symbols.
 Operations butterfly_operations(int taps, int inputs, std::size_t block);
 
+/// The turn of both inputs into one another, one symbol: once a block of `block` symbols the turn from taps
+/// and gradient, and the taps from either input mixed with the other's.
+Operations butterfly_turn_operations(int taps, std::size_t block);
+
 /// Error rules of the equaliser, both outputs, one symbol. Decision directed includes its phase search.
 Operations modulus_error_operations();
 Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block);

@@ -64,6 +64,13 @@ Operations adaptive_filters(double inputs, double taps) {
   return 2.0 * inputs * taps * Operations{8.0 + 2.0 / kBlock, 8.0 + 2.0 / kBlock, 0.0};
 }
 
+// Both inputs turned into one another, once a block: for every tap of either output two complex products and
+// two imaginary parts of products summed, and a 2x2 matrix.
+Operations turned_inputs(double taps) {
+  const Operations seen{2.0 * 4 + 2.0 * 2, 2.0 * (2 + 2) + 2.0 * (1 + 1), 0}, mixed{16, 8 + 4, 0};
+  return 2.0 * taps / kBlock * (seen + mixed);
+}
+
 Operations stated(const ByHand& format, EqualiserRule rule, bool widely_linear) {
   EqualiserParameters p;
   p.modulation = format.modulation;
@@ -208,7 +215,7 @@ TEST_CASE("Equaliser: filters, gradient and the error of each rule cost what the
   constexpr int kPhases = 32;
   for (const ByHand& format : kFormats) {
     CAPTURE(std::string(modulation_name(format.modulation)));
-    const Operations filters = adaptive_filters(2, kTaps);
+    const Operations filters = adaptive_filters(2, kTaps) + turned_inputs(kTaps);
     // (R - y_I^2 - y_Q^2) y (D. N. Godard, IEEE Trans. Commun. 28(11) 1867, 1980).
     check_equal(stated(format, EqualiserRule::kConstantModulus, false), filters + 2.0 * Operations{4, 2, 0});
     // The same with the nearest of the rings (M. J. Ready and R. P. Gooch, Proc. ICASSP, 1699, 1990).
