@@ -164,6 +164,7 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   ReceiverResult& result = c.result;
   scoring.rows = result.rows();
   result.payload_rate = c.symbol_rate * scoring.layout.payload_share();
+  result.matcher_loss_bits = constellation(scoring.modulation).shaping().loss_bits;
   const std::size_t last = c.last();
   std::size_t first = c.first();
   result.symbols = scaled(c, scoring, first, last);

@@ -33,6 +33,7 @@ void add_score(Score& total, const Score& piece) {
 void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
   const auto n = static_cast<double>(piece.judged_symbols);
   total.payload_rate = piece.payload_rate;
+  total.matcher_loss_bits = piece.matcher_loss_bits;
   sums.symbols += n;
   sums.noise += n * from_db(-piece.snr_db);
   sums.noise_variance += std::pow(n * from_db(-piece.snr_db) * piece.snr_spread, 2);

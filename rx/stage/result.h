@@ -54,6 +54,7 @@ struct ReceiverResult {
   std::optional<Score> score;      // only when the capture has truth and the outputs match it
   std::array<double, 2> coherence = {0, 0};  // of each output's carrier (rx/quality/lock.h), blind
   double payload_rate = 0;        // symbols a second and polarisation that carry data: all but the pilots
+  double matcher_loss_bits = 0;   // of a shaped symbol, what its matcher takes of whatever is carried
   bool one_polarisation = false;  // X alone was recorded: row Y is nought, and nothing said here is about it
   std::size_t rows() const { return one_polarisation ? 1 : 2; }
   double least_coherence() const {

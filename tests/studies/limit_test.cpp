@@ -298,6 +298,12 @@ TEST_CASE("criteria are read by name, and what is wrong with one is said") {
   CHECK(rate.threshold(scenario)->quality == Quality::kNgmi);
   CHECK(rate.threshold(scenario)->value == doctest::Approx(0.75));
   CHECK_THROWS_AS(parse_criterion("achievable_rate_gbps=130", scenario), InputError);
+  // Shaped: 64QAM of 5 bits carries 320 Gb/s at 32 GBd, 6 x 0.1 bits less at an NGMI of 0.9.
+  Scenario shaped_format;
+  shaped_format.set("signal.modulation=64qam");
+  shaped_format.set("signal.entropy_bits=5");
+  CHECK(parse_criterion("achievable_rate_gbps=281.6", shaped_format).threshold(shaped_format)->value ==
+        doctest::Approx(0.9));
   Scenario by_ngmi;
   by_ngmi.set("fec.threshold_ngmi=0.9");
   CHECK(parse_criterion("fec", by_ngmi).kind == Criterion::Kind::kNgmi);

@@ -99,6 +99,23 @@ TEST_CASE("the net bit rate is the line rate without the code's parity, where th
   CHECK(*bit_rates(scenario).net == doctest::Approx(256e9 / 1.07 * 31.0 / 32.0));
 }
 
+TEST_CASE("a matcher's loss is taken off what is carried, and no part of NGMI") {
+  // Amplitudes 1, 3, 5, 7 of nu = 0.04, 256 at a time, (114, 82, 43, 17) of them: 433 bits (integer
+  // arithmetic, in another language). Two signs and two amplitudes a symbol, and NGMI 1 - (H - GMI) / m.
+  Scenario scenario;
+  scenario.set("signal.modulation=64qam");
+  scenario.set("signal.entropy_bits=5.474597");
+  scenario.set("signal.matcher_block=256");
+  const double symbols = 64e9, carried = 2.0 + 2.0 * 433.0 / 256.0;
+  CHECK(achievable_rate(scenario, 1.0) == doctest::Approx(symbols * carried).epsilon(1e-9));
+  CHECK(achievable_rate(scenario, 0.9) == doctest::Approx(symbols * (carried - 0.6)).epsilon(1e-9));
+  CHECK(achievable_rate(scenario, 0.05) == 0.0);
+  CHECK(ngmi_of_rate(scenario, achievable_rate(scenario, 0.9)) == doctest::Approx(0.9).epsilon(1e-9));
+  // Parity of 15.3 % takes 6 x 0.153 / 1.153 bits of a symbol.
+  CHECK(*bit_rates(scenario).net == doctest::Approx(symbols * (carried - 6.0 * 0.153 / 1.153)).epsilon(1e-9));
+  CHECK(*bit_rates(scenario).net == doctest::Approx(achievable_rate(scenario, 1.0 / 1.153)).epsilon(1e-9));
+}
+
 TEST_CASE("theory follows from OSNR and symbol rate") {
   Scenario scenario;
   CHECK_FALSE(theory_ber(scenario));

@@ -85,6 +85,31 @@ BitRates bit_rates(const Scenario& scenario) {
   return rates;
 }
 
+namespace {
+
+/// An ideal code's rate is straight over NGMI, 1 - (H - GMI) / m: where it ends and how steep it is [b/s].
+struct IdealRate {
+  double most, slope;
+};
+IdealRate ideal_rate(const Scenario& scenario) {
+  const Constellation& format = constellation(read_modulation(scenario));
+  const double symbols =
+      2e9 * scenario.number("signal.symbol_rate_gbd") * frame_layout(scenario).payload_share();
+  return {symbols * (format.entropy() - format.shaping().loss_bits), symbols * format.bits()};
+}
+
+}  // namespace
+
+double achievable_rate(const Scenario& scenario, double ngmi) {
+  const auto [most, slope] = ideal_rate(scenario);
+  return std::max(0.0, most - slope * (1.0 - ngmi));
+}
+
+double ngmi_of_rate(const Scenario& scenario, double rate) {
+  const auto [most, slope] = ideal_rate(scenario);
+  return 1.0 - (most - rate) / slope;
+}
+
 std::string verdict(const Threshold& threshold, const Interval& interval) {
   const bool ber = threshold.quality != Quality::kNgmi;
   if (ber ? interval.high < threshold.value : interval.low > threshold.value) return "pass";

@@ -58,6 +58,12 @@ struct BitRates {
 };
 BitRates bit_rates(const Scenario& scenario);
 
+/// Bits a second [b/s] of both polarisations that an ideal code would leave at this NGMI, without pilots and
+/// less what the matcher loses: 0 where its parity would take all. And the NGMI at which it would leave so
+/// many. For symbols with bits.
+double achievable_rate(const Scenario& scenario, double ngmi);
+double ngmi_of_rate(const Scenario& scenario, double rate);
+
 /// "pass" when even the worse end of the 95 % interval is on the good side of the threshold, "fail" when even
 /// the better end is beyond it, else "undecided": count longer.
 std::string verdict(const Threshold& threshold, const Interval& interval);

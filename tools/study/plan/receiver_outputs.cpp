@@ -1,5 +1,6 @@
 #include "tools/study/plan/receiver_outputs.h"
 
+#include <algorithm>
 #include <array>
 #include <stdexcept>
 
@@ -34,7 +35,7 @@ constexpr OutputRow kOutputs[] = {
     {Output::kMutualInformation, "mi_bits", "mutual information", "bits a symbol and polarisation that any code could carry", [](R r) { return when(has_bits(r), [&] { return r.score->information.mutual_bits; }); }},
     {Output::kGeneralisedInformation, "gmi_bits", "GMI", "bits a symbol and polarisation that a binary code could carry", [](R r) { return when(has_bits(r), [&] { return r.score->information.generalised_bits; }); }},
     {Output::kNormalisedInformation, "ngmi", "", "the largest rate of an ideal binary code", [](R r) { return when(has_bits(r), [&] { return r.score->information.normalised; }); }},
-    {Output::kAchievableRate, "achievable_rate_gbps", "achievable rate", "what an ideal binary code would carry: GMI of all symbols but the pilots", [](R r) { return when(has_bits(r), [&] { return (r.one_polarisation ? 1e-9 : 2e-9) * r.payload_rate * r.score->information.generalised_bits; }); }},
+    {Output::kAchievableRate, "achievable_rate_gbps", "achievable rate", "what an ideal binary code would carry: GMI of all symbols but the pilots, less the matcher's loss", [](R r) { return when(has_bits(r), [&] { return (r.one_polarisation ? 1e-9 : 2e-9) * r.payload_rate * std::max(0.0, r.score->information.generalised_bits - r.matcher_loss_bits); }); }},
     {Output::kPostFecBer, "post_fec_ber", "BER after decoding", "bit error ratio that the code leaves (fec.decode)", [](R r) { return when(decoded(r), [&] { return r.score->post_fec->ber(); }); }},
     {Output::kLostBlocks, "post_fec_lost_blocks", "lost blocks", "blocks that the decoder did not mend", [](R r) { return when(decoded(r), [&] { return static_cast<double>(r.score->post_fec->lost_blocks); }); }},
     {Output::kFrequencyOffset, "frequency_offset_hz", "frequency offset", "the carrier's, as estimated", [](R r) { return r.frequency_offset_hz; }},

@@ -12,6 +12,8 @@ namespace {
 
 using Kind = Criterion::Kind;
 
+constexpr double kLeastNgmi = 0.05, kMostNgmi = 0.9999;
+
 struct Name {
   const char* name;
   Kind kind;
@@ -48,14 +50,16 @@ void check_bound(const Criterion& asked, const Scenario& scenario, const std::st
       if (!scenario.boolean("fec.decode")) throw InputError(where, "needs fec.decode = true");
       return check_ber(bound, where);
     case Kind::kNgmi:
-      if (bound < 0.05 || bound > 0.9999)
+      if (bound < kLeastNgmi || bound > kMostNgmi)
         throw InputError(where, "an NGMI between 0.05 and 0.9999 is needed");
       return;
     case Kind::kRate: {
-      const double most = bit_rates(scenario).payload / 1e9;
-      if (!(bound >= 0.05 * most && bound <= 0.9999 * most))
+      const double least = achievable_rate(scenario, kLeastNgmi) / 1e9,
+                   most = achievable_rate(scenario, kMostNgmi) / 1e9;
+      if (!(bound >= least && bound <= most))
         throw InputError(where, "the scenario's symbols carry " + readable(most, 6) +
-                                    " Gb/s at most; a rate from 5 % of that is needed");
+                                    " Gb/s at most; a rate from " + readable(least, 6) +
+                                    " Gb/s to that is needed");
       return;
     }
     case Kind::kPenalty:
@@ -98,7 +102,7 @@ std::optional<Threshold> Criterion::threshold(const Scenario& scenario) const {
     case Kind::kPostFec:
       return Threshold{Quality::kPostFecBer, bound};
     case Kind::kRate:
-      return Threshold{Quality::kNgmi, bound * 1e9 / bit_rates(scenario).payload};
+      return Threshold{Quality::kNgmi, ngmi_of_rate(scenario, 1e9 * bound)};
     default:
       return std::nullopt;
   }

@@ -45,13 +45,14 @@ void fill_by_snr(RequirementOutcome& out, const Requirement& requirement, const 
   const EquivalentSnr equivalent(scenario, ngmi      ? Quality::kNgmi
                                            : decoded ? Quality::kPostFecBer
                                                      : Quality::kBer);
-  const double scale = requirement.measure == Measure::kRate ? bit_rates(scenario).payload / 1e9 : 1.0;
+  const bool rate = requirement.measure == Measure::kRate;
+  const auto shown = [&](double value) { return rate ? achievable_rate(scenario, value) / 1e9 : value; };
   const Interval interval = ngmi      ? total.ngmi_interval(confidence)
                             : decoded ? total.post_fec_interval(confidence)
                                       : total.ber_interval(confidence);
-  out.value = ngmi ? scale * total.mean_ngmi() : decoded ? total.post_fec.ber() : total.count.ber();
-  out.low = scale * interval.low, out.high = scale * interval.high;
-  double bound = requirement.bound / scale;
+  out.value = shown(ngmi ? total.mean_ngmi() : decoded ? total.post_fec.ber() : total.count.ber());
+  out.low = shown(interval.low), out.high = shown(interval.high);
+  double bound = rate ? ngmi_of_rate(scenario, 1e9 * requirement.bound) : requirement.bound;
   if (requirement.measure == Measure::kQ) {
     bound = 0.5 * std::erfc(std::pow(10.0, requirement.bound / 20.0) / std::sqrt(2.0));
     out.value = q_from_ber_db(out.value);
