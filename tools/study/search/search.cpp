@@ -168,12 +168,17 @@ EquivalentSnr::EquivalentSnr(const Scenario& scenario, Quality quality)
       quality_(quality) {
   if (bits_per_symbol(modulation_) == 0)
     scenario.reject("signal.modulation", "carries no bits, so there is no BER to search by");
+  // Shaped symbols have some before anything is received: 1 - H / m, less what wrong belief costs.
+  constexpr double kFaintestDb = -25.0;
+  if (quality_ == Quality::kNgmi)
+    least_ngmi_ = std::max(least_ngmi_, awgn_ngmi(constellation(modulation_), from_db(kFaintestDb)));
 }
 
 double EquivalentSnr::db(double value) const {
   return quality_ != Quality::kNgmi
              ? to_db(required_snr(modulation_, differential_, std::clamp(value, 1e-12, 0.35)))
-             : to_db(awgn_snr_for_ngmi(constellation(modulation_), std::clamp(value, 0.05, 1.0 - 1e-7)));
+             : to_db(
+                   awgn_snr_for_ngmi(constellation(modulation_), std::clamp(value, least_ngmi_, 1.0 - 1e-7)));
 }
 
 double EquivalentSnr::slope(double value) const {

@@ -97,7 +97,7 @@ class EquivalentSnr {
  public:
   /// Throws InputError for symbols without bits.
   explicit EquivalentSnr(const Scenario& scenario, Quality quality = Quality::kBer);
-  /// BER clamped to [1e-12, 0.35], NGMI to [0.05, 1 - 1e-7].
+  /// BER clamped to [1e-12, 0.35], NGMI to what is received at -25 dB, but 0.05 at least, and 1 - 1e-7.
   double db(double value) const;
 
   /// A sum of frames on this scale, with its interval.
@@ -116,6 +116,7 @@ class EquivalentSnr {
   Modulation modulation_;
   bool differential_;
   Quality quality_;
+  double least_ngmi_ = 0.05;
 };
 
 }  // namespace cohlink
