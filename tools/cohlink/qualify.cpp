@@ -32,7 +32,7 @@ std::vector<Scenario> set_scenarios(const Scenario& base, const std::vector<Requ
     for (const Axis& axis : requirement.axes) {
       for (const std::string& value : axis.values) {
         all.push_back(set);
-        all.back().set(axis.key, value, "require." + requirement.name + ".vary");
+        axis.set(all.back(), value, "require." + requirement.name + ".vary");
       }
     }
     if (requirement.limit_key.empty()) continue;
@@ -49,7 +49,7 @@ std::vector<std::string> keys_of(const std::vector<Requirement>& requirements) {
   std::vector<std::string> keys;
   for (const Requirement& requirement : requirements) {
     for (const auto& [key, value] : requirement.settings) keys.push_back(key);
-    for (const Axis& axis : requirement.axes) keys.push_back(axis.key);
+    for (std::string& key : varied_keys(requirement.axes)) keys.push_back(std::move(key));
     if (!requirement.limit_key.empty()) keys.push_back(requirement.limit_key);
   }
   return keys;

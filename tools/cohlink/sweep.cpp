@@ -67,8 +67,7 @@ SweepOrder read_order(const CommandLine& line) {
   auto axes = parse_vary(take_ties(scenario, line.texts("vary"), "--vary"), "--vary");
   if (world().leads()) note_unused_draws(scenario, options.quiet);
   order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
-  std::vector<std::string> varied;
-  for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
+  const std::vector<std::string> varied = varied_keys(order.plan.axes);
   if (world().leads()) caution_unread(scenario, varied);
   if (line.has("measure")) set_measure(order, line.text("measure"), "--measure");
   if (order.measure != SweepMeasure::kPenalty)
@@ -76,8 +75,8 @@ SweepOrder read_order(const CommandLine& line) {
   order.reference_origin = "--reference";
   if (line.has("reference")) order.reference = line.text("reference");
   if (order.searches())
-    for (const Axis& axis : order.plan.axes)
-      refuse_varied_osnr(axis.key, "--measure " + line.text("measure"), "--vary");
+    for (const std::string& key : varied)
+      refuse_varied_osnr(key, "--measure " + line.text("measure"), "--vary");
   return order;
 }
 
@@ -87,8 +86,8 @@ class BestPoints {
   BestPoints(const CommandLine& line, const SweepOrder& order) {
     if (!line.has("optimise")) return;
     rule_ = parse_optimum(line.text("optimise"), order.plan.base, "--optimise");
-    for (const Axis& axis : order.plan.axes)
-      if (axis.key == rule_->key) throw InputError("--optimise " + rule_->key, "is varied");
+    for (const std::string& key : varied_keys(order.plan.axes))
+      if (key == rule_->key) throw InputError("--optimise " + rule_->key, "is varied");
     if (order.measure == SweepMeasure::kPenalty)
       throw InputError("--optimise",
                        "not with --measure penalty_db, whose reference stands at no best value");
@@ -108,7 +107,7 @@ class BestPoints {
     if (!beside.output.empty()) beside.output += ".optimum";
     journal_ = open_journal(beside, identity(identity_of(order, Part())));
     std::vector<std::string> keys = {rule_->key};
-    for (const Axis& axis : order.plan.axes) keys.push_back(axis.key);
+    for (std::string& key : varied_keys(order.plan.axes)) keys.push_back(std::move(key));
     const auto reuse = std::make_shared<FrameReuse>(search_reuse_rule(order.plan.base, keys));
     const SourceMaker source = recorded(simulation(fft, reuse), journal_.get());
     for (SweepPoint& point : order.plan.points) {
@@ -186,10 +185,10 @@ int sweep(const Arguments& arguments) {
       "it\n"
       "was when the same command is given again.");
   namespace po = boost::program_options;
-  line.own()(
-      "vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
-      "a key and its values: a range (both ends included, a whole number of steps apart) or v1|v2|v3, or "
-      "what it follows, as in --tie; may be repeated")(
+  line.own()("vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
+             "a key and its values: a range (both ends included, a whole number of steps apart) or v1|v2|v3, "
+             "of keys "
+             "that move together KEY+KEY=v:w|v:w, or what it follows, as in --tie; may be repeated")(
       "output,o", po::value<std::string>()->value_name("FILE"), "write the curve as HDF5")(
       "measure", po::value<std::string>()->value_name("WHAT"),
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, penalty_db in it, or any number "

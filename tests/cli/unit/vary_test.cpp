@@ -53,6 +53,34 @@ TEST_CASE("bad axes are input errors that say what is wrong") {
   CHECK_THROWS_AS(parse_vary({"channel.osnr_db=10:1e-12:10.00000000001"}), InputError);
 }
 
+TEST_CASE("keys that move together are one axis, of one value for each of them") {
+  const auto axes =
+      parse_vary({"signal.modulation + signal.symbol_rate_gbd=qpsk:124|16qam:62,adc.bits=6|7,"
+                  "signal.entropy_bits+laser_lo.linewidth_khz=5:1|:2"});
+  REQUIRE(axes.size() == 3);
+  CHECK(axes[0].key == "signal.modulation+signal.symbol_rate_gbd");
+  CHECK(axes[0].values == std::vector<std::string>{"qpsk:124", "16qam:62"});
+  CHECK(varied_keys(axes).size() == 5);
+  const auto plan = make_plan(Scenario(), axes, false);
+  REQUIRE(plan.points.size() == 8);
+  CHECK(plan.points[7].scenario.text("signal.modulation") == "16qam");
+  CHECK(plan.points[7].scenario.number("signal.symbol_rate_gbd") == 62.0);
+  CHECK(*plan.points[0].scenario.optional_number("signal.entropy_bits") == 5.0);
+  CHECK_FALSE(plan.points[7].scenario.is_set("signal.entropy_bits"));
+  // A step of the receiver and of the transmitter in one: nothing is shared.
+  CHECK(plan.points[1].equal[0] != plan.points[0].equal[0]);
+  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits+adc.enob=6:5|7"}),
+                       "adc.bits+adc.enob=6:5|7: '7' is no value for each of the 2 keys that move together; "
+                       "part them by colons: v:w|v:w",
+                       InputError);
+  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits+adc.bits=6:5"}), "adc.bits: varied twice", InputError);
+  CHECK_THROWS_WITH_AS(parse_vary({"adc.bits=6", "adc.enob+adc.bits=5:6"}), "adc.bits: varied twice",
+                       InputError);
+  CHECK_THROWS_AS(parse_vary({"adc.bits+adc.enob=6:5|6.0:5"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"adc.bits+adc.enob=6:five"}), InputError);
+  CHECK_THROWS_AS(parse_vary({"adc.bits+=6:5"}), InputError);
+}
+
 TEST_CASE(
     "the grid is row-major and each stage of a point has streams of its own from the first key that acts on "
     "it") {

@@ -89,6 +89,13 @@ def _study(found: Dict[str, Any]) -> Study:
     return Study(found["facts"], {name: Table._of(columns) for name, columns in found["tables"].items()})
 
 
+def _value(key: str, value: Any) -> str:
+    """One value of what is varied; of keys that move together ("a+b") one for each, parted by colons."""
+    if "+" in key and isinstance(value, (tuple, list)):
+        return ":".join("" if part is None else _text(part) for part in value)
+    return _text(value)
+
+
 def _assignments(what: Optional[Vary]) -> List[str]:
     """"KEY=values" as the program takes them, from text or from {key: values}."""
     if what is None:
@@ -100,7 +107,7 @@ def _assignments(what: Optional[Vary]) -> List[str]:
         if isinstance(values, str):
             texts.append(f"{key}={values}")
         else:
-            texts.append(f"{key}=" + "|".join(_text(value) for value in values))
+            texts.append(f"{key}=" + "|".join(_value(key, value) for value in values))
     return texts
 
 
@@ -108,7 +115,8 @@ def sweep(scenario: Scenario, vary: Vary, *, measure: str = "ber", reference: st
           threads: int = 0, output: Union[None, str, "os.PathLike[str]"] = None, progress: Progress = None) -> Table:
     """Measures over a grid of one to three keys: the table that `cohlink sweep` prints, to the last digit.
 
-    vary          {"channel.osnr_db": [9, 10, 11]}, {"channel.osnr_db": "9:1:11"} or "channel.osnr_db=9:1:11"
+    vary          {"channel.osnr_db": [9, 10, 11]}, {"channel.osnr_db": "9:1:11"} or "channel.osnr_db=9:1:11"; of keys that move
+                  together {"signal.modulation+signal.symbol_rate_gbd": [("qpsk", 124), ("16qam", 62)]}, None for an absent one
     measure       "ber" (with Q, SNR, EVM), "required_osnr", "penalty_db", or any number that a frame gives
     reference     where a penalty is 0: "KEY=value"
     common_noise  the same random streams at every point

@@ -84,7 +84,7 @@ SweepOrder sweep_order(Scenario scenario, const SweepQuestion& question) {
   if (!order.reference.empty() && order.measure != SweepMeasure::kPenalty)
     throw InputError("reference", "is where a penalty is 0; it goes with the measure penalty_db");
   if (order.searches())
-    for (const Axis& axis : order.plan.axes) refuse_varied_osnr(axis.key, question.measure);
+    for (const std::string& key : varied_keys(order.plan.axes)) refuse_varied_osnr(key, question.measure);
   return order;
 }
 
@@ -115,11 +115,12 @@ py::dict sweep(const Scenario& given, const SweepQuestion& question, const std::
     table = table_of(order, records);
     if (!output.empty()) write_sweep(order, records, table, output);
   });
-  Texts varied;
-  for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
-  py::dict out = outcome({{"sweep", table}}, {}, cautions_of(order.plan.base, varied, peak));
+  Texts axes;
+  for (const Axis& axis : order.plan.axes) axes.push_back(axis.key);
+  py::dict out =
+      outcome({{"sweep", table}}, {}, cautions_of(order.plan.base, varied_keys(order.plan.axes), peak));
   out["shape"] = py::cast(order.plan.shape());
-  out["axes"] = py::cast(varied);
+  out["axes"] = py::cast(axes);
   return out;
 }
 

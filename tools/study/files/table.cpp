@@ -7,6 +7,7 @@
 #include "sim/signal/scenario/printable.h"
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/vary.h"
 
 namespace cohlink {
 namespace {
@@ -174,6 +175,7 @@ const Column* Table::find(std::string_view name) const {
 
 std::string unit_of_column(const std::string& column) {
   if (const ScenarioKey* key = find_key(column)) return std::string(key->unit);
+  if (moves_together(column)) return "";
   constexpr std::pair<std::string_view, const char*> kEndings[] = {
       {"_db", "dB"},           {"_dbm", "dBm"},  {"_percent", "%"}, {"_hz", "Hz"},    {"_ps", "ps"},
       {"_ps_per_nm", "ps/nm"}, {"_bits", "bit"}, {"_ppm", "ppm"},   {"_gbps", "Gb/s"}};

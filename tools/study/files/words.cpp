@@ -5,8 +5,10 @@
 #include <string_view>
 
 #include "sim/signal/scenario/scenario.h"
+#include "sim/signal/scenario/strings.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/receiver_outputs.h"
+#include "tools/study/plan/vary.h"
 
 namespace cohlink {
 namespace {
@@ -55,6 +57,7 @@ constexpr Words kWords[] = {
     {"required_osnr_db", "required OSNR in 12.5 GHz"},
     {"snr_penalty_db", "SNR penalty"},
     {"margin_db", "margin"},
+    {"net_rate_gbps", "net rate"},
     {"pj_per_bit", "energy of arithmetic and converters"},
 };
 
@@ -101,6 +104,11 @@ std::string Quantity::shown(double value) const {
 }
 
 Quantity quantity_of(const std::string& column) {
+  if (moves_together(column)) {
+    std::vector<std::string> words;
+    for (const std::string& key : split(column, '+')) words.push_back(quantity_of(key).words);
+    return {join(words, ", "), "", Look::kShort};
+  }
   const std::string unit = column == "pj_per_bit" ? "pJ/bit" : unit_of_column(column);
   return {words_of(column, unit), unit, look_of(column, unit)};
 }

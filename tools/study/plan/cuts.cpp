@@ -79,7 +79,7 @@ Cut parse_cut(const std::string& text, const Scenario& scenario, const std::stri
   const std::vector<Axis> axes = parse_vary({text}, origin);
   const Axis& axis = axes.front();
   const std::string where = as_given(origin, text);
-  if (axes.size() > 1) throw InputError(where, "one key at a time");
+  if (varied_keys(axes).size() > 1) throw InputError(where, "one key at a time");
   const BenchStage stage = bench_stage(*find_key(axis.key));
   if ((stage != BenchStage::kReceiver && stage != BenchStage::kFrontend) || axis.key == "dsp.chain")
     throw InputError(where, "is no setting of the receiver that could be cut");

@@ -31,17 +31,24 @@ constexpr std::array<std::string_view, 2> kRateKeys = {"laser_lo.frequency_offse
 bool rate_may_vary(const SweepPlan& plan) {
   return !plan.base.is_set("run.samples_per_symbol") &&
          std::any_of(plan.axes.begin(), plan.axes.end(), [&](const Axis& axis) {
-           const auto moving = with_followers(plan.base, {axis.key});
+           const auto moving = with_followers(plan.base, axis.keys());
            return std::find_first_of(moving.begin(), moving.end(), kRateKeys.begin(), kRateKeys.end()) !=
                   moving.end();
          });
+}
+
+/// The first stage of the bench that meets any of its keys.
+BenchStage stage_of(const Scenario& base, const Axis& axis) {
+  BenchStage first = BenchStage::kReceiver;
+  for (const std::string& key : axis.keys()) first = std::min(first, first_stage(base, key));
+  return first;
 }
 
 /// Gives each stage of each point its address.
 class Addresses {
  public:
   explicit Addresses(const SweepPlan& plan) : shape_(plan.shape()), rate_varies_(rate_may_vary(plan)) {
-    for (const Axis& axis : plan.axes) stages_.push_back(first_stage(plan.base, axis.key));
+    for (const Axis& axis : plan.axes) stages_.push_back(stage_of(plan.base, axis));
   }
   StageAddresses of(const SweepPoint& point, const std::vector<std::size_t>& place) {
     const std::size_t samples = rate_varies_ ? link_setup(point.scenario).transmitter.samples_per_symbol : 0;
@@ -97,7 +104,7 @@ SweepPlan make_plan(const Scenario& base, std::vector<Axis> axes, bool common_no
     const auto place = unravel(index, shape);
     for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
       point.values.push_back(plan.axes[axis].values[place[axis]]);
-      point.scenario.set(plan.axes[axis].key, point.values.back(), plan.axes[axis].origin);
+      plan.axes[axis].set(point.scenario, point.values.back(), plan.axes[axis].origin);
     }
     point.equal = addresses.of(point, place);
     if (!common_noise) point.addresses = point.equal;
@@ -115,7 +122,7 @@ std::array<bool, kCuts> shared_cuts(const SweepPlan& plan) {
   for (std::size_t cut = 0; cut <= kCuts; ++cut) {
     groups[cut] = 1;
     for (const Axis& axis : plan.axes)
-      if (cut == kCuts || first_stage(plan.base, axis.key) <= static_cast<BenchStage>(cut))
+      if (cut == kCuts || stage_of(plan.base, axis) <= static_cast<BenchStage>(cut))
         groups[cut] *= axis.values.size();
   }
   std::array<bool, kCuts> shared;

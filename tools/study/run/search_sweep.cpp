@@ -49,7 +49,7 @@ class SearchSweep {
     jobs_ = distinct.all();
     found_.resize(jobs_.size());
     std::vector<std::string> varied = {"channel.osnr_db"};
-    for (const Axis& axis : order.plan.axes) varied.push_back(axis.key);
+    for (std::string& key : varied_keys(order.plan.axes)) varied.push_back(std::move(key));
     source_ = simulation(fft, std::make_shared<FrameReuse>(search_reuse_rule(order.plan.base, varied)));
   }
 

@@ -57,7 +57,7 @@ PenaltyReference penalty_reference(const SweepOrder& order, const SweepPoint& po
   for (const Axis& axis : parse_vary({order.reference}, order.reference_origin)) {
     if (axis.values.size() != 1)
       throw InputError(as_given(order.reference_origin, order.reference), "one value a key");
-    reference.scenario.set(axis.key, axis.values.front(), axis.origin);
+    axis.set(reference.scenario, axis.values.front(), axis.origin);
     const auto varied = std::find_if(plan.axes.begin(), plan.axes.end(),
                                      [&](const Axis& other) { return other.key == axis.key; });
     if (varied == plan.axes.end())

@@ -324,7 +324,7 @@ RequirementOutcome check_requirement(const Scenario& base, const Requirement& re
   for (std::size_t i = 0; i < values.size(); ++i) {
     Scenario scenario = fixed;
     if (!requirement.axes.empty())
-      scenario.set(requirement.axes[0].key, values[i], "require." + requirement.name + ".vary");
+      requirement.axes[0].set(scenario, values[i], "require." + requirement.name + ".vary");
     RequirementOutcome here = measured_point(requirement, base, scenario, source, threads);
     here.at = settings_text(requirement);
     if (!requirement.axes.empty())

@@ -152,8 +152,10 @@ void read_vary(const RequirementText& r, Requirement& requirement, const Scenari
     within(r, *entry, "vary", [&] { requirement.axes = parse_vary({entry->text}); });
     if (requirement.axes.size() > 1) refuse(r, *entry, "vary", "one key at a time; use set for the others");
     within(r, *entry, "vary", [&] {
-      for (const auto& value : requirement.axes[0].values)
-        Scenario(base).set(requirement.axes[0].key, value, {});
+      for (const auto& value : requirement.axes[0].values) {
+        Scenario trial = base;
+        requirement.axes[0].set(trial, value, {});
+      }
     });
     return;
   }
