@@ -203,7 +203,7 @@ class Parts(SweepTest):
         return names
 
     def test_merged_parts_are_the_whole_byte_for_byte(self):
-        for count, grid in ((3, GRID), (2, ["--vary", "fibre.spans=1|2", *GRID[:2]]), (2, [*GRID, "--measure", "cycle_slips"])):
+        for count, grid in ((3, GRID), (2, ["--vary", "fibre.spans+fibre.span_length_km=1:80|2:40", *GRID[:2]]), (2, [*GRID, "--measure", "cycle_slips"])):
             whole = self.sweep(*grid, "-o", "whole.h5")
             names = self.parts(count, *grid)
             merged = self.succeed("merge", *reversed(names), "--quiet", "--format", "csv", "-o", "merged.h5")

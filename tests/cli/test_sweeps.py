@@ -19,7 +19,8 @@ precision = single
 [fibre]
 spans = 4
 """
-COLUMNS = ["ber", "ber_low", "ber_high", "errors", "bits", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict"]
+COLUMNS = ["ber", "ber_low", "ber_high", "errors", "bits", "q_db", "snr_db", "evm_percent", "ber_theory", "verdict", "ngmi",
+           "margin_db", "net_rate_gbps"]
 
 
 class Tables(ProgramTest):
@@ -124,15 +125,20 @@ class Tables(ProgramTest):
 
 class CurveFile(ProgramTest):
     def test_data_sets_are_labelled_by_dimension_scales(self):
-        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "signal.modulation=qpsk|16qam", "--vary",
+        together = "signal.modulation+signal.symbol_rate_gbd"
+        self.succeed("sweep", "scenario.ini", "--quiet", "--vary", together + "=qpsk:32|16qam:16", "--vary",
                      "channel.osnr_db=9:1:11", "-o", "curve.h5")
         with h5py.File(self.folder / "curve.h5") as file:
             self.assertEqual(file["ber"].shape, (2, 3))
+            # 2 polarisations x 2 bits x 32 GBd less oFEC's 15.3 %, and half the symbols of twice the bits.
+            numpy.testing.assert_allclose(file["net_rate_gbps"][:], 128 / 1.153, rtol=1e-11)
+            self.assertEqual(attribute_text(file["net_rate_gbps"], "unit"), "Gb/s")
             for name in COLUMNS + ["frames"]:
                 scales = [dimension[0].name for dimension in file[name].dims]
-                self.assertEqual(scales, ["/signal.modulation", "/channel.osnr_db"], name)
+                self.assertEqual(scales, ["/" + together, "/channel.osnr_db"], name)
             numpy.testing.assert_array_equal(file["channel.osnr_db"][:], [9, 10, 11])
-            self.assertEqual(list(file["signal.modulation"].asstr()[:]), ["qpsk", "16qam"])
+            self.assertEqual(list(file[together].asstr()[:]), ["qpsk:32", "16qam:16"])
+            self.assertEqual(attribute_text(file[together], "long_name"), "format, symbol rate")
             self.assertTrue((file["errors"][:] > 0).all())
             # `units` by the CF Conventions 1.10, section 3.1: xarray labels its plots from it.
             for name, unit in (("channel.osnr_db", "dB"), ("snr_db", "dB"), ("evm_percent", "%")):
@@ -144,22 +150,25 @@ class CurveFile(ProgramTest):
             self.assertIn("adc_clipped_samples", file.attrs)
             self.assertEqual(attribute_text(file, "common_noise"), "no")
         self.assertIn("2 x 3", self.succeed("inspect", "curve.h5"))
+        self.succeed("report", "curve.h5", "-o", "page.html")
+        self.assertIn(together + " = qpsk:32", (self.folder / "page.html").read_text(encoding="utf-8"))
 
     def test_a_measured_output_is_stored_and_drawn(self):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "channel.osnr_db=9:1:11", "--set", "run.frames=2", "--measure",
-                     "gmi_bits", "-o", "curve.h5")
+                     "ngmi", "-o", "curve.h5", "--set", "fec.threshold_ngmi=0.9")
         with h5py.File(self.folder / "curve.h5") as file:
-            self.assertEqual(attribute_text(file, "measure"), "gmi_bits")
-            self.assertEqual(attribute_text(file["gmi_bits"], "unit"), "bit")
-            self.assertTrue((file["gmi_low_bits"][:] < file["gmi_bits"][:]).all())
-            self.assertEqual(file["gmi_high_bits"].dims[0][0].name, "/channel.osnr_db")
-            # 14,000 symbols whose information spreads by less than sqrt(2) bits: four standard errors are 0.048; half a dB
-            # that the blind receiver may lose is another 0.06 (QPSK carries 0.12 bit a dB at most here).
-            off = file["gmi_bits"][:] - file["gmi_theory_bits"][:]
-            self.assertTrue((off < 0.048).all() and (off > -0.108).all(), off)
+            self.assertEqual([attribute_text(file, "measure"), file.attrs["threshold_ngmi"]], ["ngmi", 0.9])
+            self.assertTrue((file["ngmi_low"][:] < file["ngmi"][:]).all())
+            self.assertEqual(file["ngmi_high"].dims[0][0].name, "/channel.osnr_db")
+            # 14,000 symbols whose information spreads by less than sqrt(2) bits of 2: four standard errors are 0.024; half a
+            # dB that the blind receiver may lose is another 0.03 (QPSK carries 0.12 bit a dB at most here).
+            off = file["ngmi"][:] - file["ngmi_theory"][:]
+            self.assertTrue((off < 0.024).all() and (off > -0.054).all(), off)
+            # A dB of OSNR is one of margin; NGMI's own scatter, 0.005 of 0.06 a dB, makes it uncertain by a tenth.
+            self.assertTrue((abs(numpy.diff(file["margin_db"][:]) - 1) < 0.5).all())
         self.succeed("report", "curve.h5", "-o", "page.html")
         page = (self.folder / "page.html").read_text(encoding="utf-8")
-        for words in ("GMI over OSNR in 12.5 GHz", "theory, ideal reception", ", theory 1."):
+        for words in ("normalised GMI over OSNR in 12.5 GHz", "theory, ideal reception", ", theory 0.", "code threshold"):
             self.assertIn(words, page)
 
     def test_frames_without_lock_are_counted_apart(self):

@@ -39,18 +39,24 @@ def key_along_x(curve):
     return files.axes(curve)[axis_along_x(curve)]
 
 
+def apart(name, value):
+    """[(key, value)] of keys that move together, which have one name and one value; an absent one is ""."""
+    keys = name.split("+")
+    return zip(keys, value.split(":")) if len(keys) > 1 else [(name, value)]
+
+
 def label(modulation, given):
     """"16QAM, adc.bits = 6": the modulation (None where it stands along x) and the other keys of a series."""
-    given = dict(given)
+    given = dict(pair for name, value in given for pair in apart(name, value))
     modulation = given.pop("signal.modulation", modulation)
     names = [modulation.capitalize() if modulation == "gaussian" else modulation.upper()] if modulation else []
-    return ", ".join(names + [f"{name} = {short(value)}" for name, value in given.items()])
+    return ", ".join(names + [f"{name} = {short(value)}" for name, value in given.items() if value != ""])
 
 
 def series(curve):
     """Yields (label, x, columns) for every series; columns: 1-D arrays value, low, high, theory (NaN where missing)."""
     names, along, measure = files.axes(curve), axis_along_x(curve), files.measured(curve)
-    modulation = None if names[along] == "signal.modulation" else files.scenario(curve)["signal"]["modulation"]
+    modulation = None if "signal.modulation" in names[along].split("+") else files.scenario(curve)["signal"]["modulation"]
     x = files.axis_values(curve, names[along])
     order = np.arange(len(x)) if holds_words(x) else np.argsort(x, kind="stable")
     grids = {"value": curve[measure]} | {end: files.companion(curve, measure, end) for end in ("low", "high", "theory")}
@@ -113,9 +119,9 @@ def label_series(axes, drawn):
                       color=bars[0].get_color(), fontweight="bold", fontsize=10.5)
 
 
-def draw_thresholds(axes, curves):
-    """The pre-FEC threshold that verdicts were passed on, where a file states one."""
-    for threshold in sorted({curve.attrs["threshold_ber"] for curve in curves if "threshold_ber" in curve.attrs}):
+def draw_thresholds(axes, curves, of):
+    """The pre-FEC threshold that verdicts were passed on, where a file states one of that."""
+    for threshold in sorted({curve.attrs[of] for curve in curves if of in curve.attrs}):
         axes.axhline(threshold, color=style.SOFT_INK, linewidth=0.9, dashes=(1.5, 2.5), zorder=1)
         axes.annotate(f"code threshold {threshold:g}", (1.0, threshold), xycoords=("axes fraction", "data"), xytext=(-2, 4),
                       textcoords="offset points", ha="right", fontsize=8.5, color=style.SOFT_INK)
@@ -172,8 +178,8 @@ def draw(curves, title, detail, budget=None):
         for name, x, columns in series(curve):
             drawn.append(draw_series(axes, len(drawn), name, x, columns))
     label_series(axes, drawn)
-    if measure.startswith("ber"):
-        draw_thresholds(axes, curves)
+    if measure.startswith("ber") or measure == "ngmi":
+        draw_thresholds(axes, curves, "threshold_ngmi" if measure == "ngmi" else "threshold_ber")
     if budget is not None:
         draw_budget(axes, budget, key_along_x(curves[0]))
     axes.grid(True, which="major")

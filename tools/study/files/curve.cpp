@@ -11,6 +11,7 @@
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
+#include "tools/study/search/search.h"
 
 namespace cohlink {
 namespace {
@@ -19,16 +20,6 @@ constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
 
 /// Nothing instead of NaN or infinity: such a value does not exist.
 Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
-
-void add_axes(Table& table, const SweepPlan& plan) {
-  for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
-    Column& column = table.add(plan.axes[axis].key);
-    for (const auto& point : plan.points) {
-      const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
-      column.cells.push_back(number ? Cell(*number) : Cell(point.values[axis]));
-    }
-  }
-}
 
 /// What was asked for, with its interval and what ideal reception makes of it.
 void add_output(Table& table, const SweepPlan& plan, const std::vector<Tally>& tallies,
@@ -148,6 +139,55 @@ void add_spread(Table& table, const SweepPlan& plan, const std::vector<Tally>& t
   for (auto* column : {&median, &tenth, &outage, &low, &high}) table.columns.push_back(std::move(*column));
 }
 
+namespace {
+
+/// Measured SNR over what ideal reception needs for the verdict's threshold, without errors as well.
+Cell margin_of(const Scenario& scenario, const FrameResult& total) {
+  const auto threshold = verdict_threshold(scenario);
+  if (!threshold || total.unlocked > 0 || total.count.bits == 0) return {};
+  return finite(total.snr_db() - EquivalentSnr(scenario, threshold->quality).db(threshold->value));
+}
+
+/// What is known of the decoder's bits, how far it is to the threshold, and what the code leaves, where the
+/// format has bits.
+void add_information(Table& table, const SweepPlan& plan, const std::vector<Tally>& tallies) {
+  const auto any = [&](auto has) { return std::any_of(plan.points.begin(), plan.points.end(), has); };
+  if (!any([](const SweepPoint& p) { return bits_per_symbol(scenario_modulation(p.scenario)) > 0; })) return;
+  Column ngmi{"ngmi", Look::kFigures}, margin{"margin_db", Look::kHundredths};
+  for (std::size_t i = 0; i < tallies.size(); ++i) {
+    const FrameResult& total = tallies[i].total();
+    ngmi.cells.push_back(total.count.bits > 0 ? finite(total.mean_ngmi()) : Cell());
+    margin.cells.push_back(margin_of(plan.points[i].scenario, total));
+  }
+  if (table.find("ngmi") == nullptr) table.columns.push_back(std::move(ngmi));
+  if (any([](const SweepPoint& p) { return verdict_threshold(p.scenario).has_value(); }))
+    table.columns.push_back(std::move(margin));
+  add_net_rate(table, plan);
+}
+
+}  // namespace
+
+void add_axes(Table& table, const SweepPlan& plan) {
+  for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
+    Column& column = table.add(plan.axes[axis].key);
+    for (const auto& point : plan.points) {
+      const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
+      column.cells.push_back(number ? Cell(*number) : Cell(point.values[axis]));
+    }
+  }
+}
+
+void add_net_rate(Table& table, const SweepPlan& plan) {
+  Column net{"net_rate_gbps", Look::kHundredths};
+  for (const SweepPoint& point : plan.points) {
+    const auto rate = bit_rates(point.scenario).net;
+    net.cells.push_back(rate && *rate > 0.0 ? Cell(as_written(*rate / 1e9)) : Cell());
+  }
+  if (std::any_of(net.cells.begin(), net.cells.end(),
+                  [](const Cell& cell) { return std::holds_alternative<double>(cell); }))
+    table.columns.push_back(std::move(net));
+}
+
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output) {
   Table table;
   add_axes(table, plan);
@@ -185,6 +225,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
   for (auto* column : {&ber, &low, &high, &errors, &bits, &q, &snr, &evm, &theory, &verdicts})
     if (column->name != output) table.columns.push_back(std::move(*column));
   add_spread(table, plan, tallies);
+  add_information(table, plan, tallies);
   return table;
 }
 

@@ -14,8 +14,16 @@ namespace cohlink {
 /// One row a point, in grid order. Columns: the varied keys by their full names, ber, ber_low, ber_high
 /// (95 %, FrameResult::ber_interval), errors, bits, q_db, snr_db, evm_percent, ber_theory, verdict. A value
 /// that does not exist (BER of symbols without bits, theory without closed form, Q of a BER of 0) is empty.
-/// With an `output` (outputs.h) that comes first, with its interval.
+/// With an `output` (outputs.h) that comes first, with its interval. At the end, where format and code of any
+/// point have them: ngmi; margin_db, the SNR over what ideal reception needs for the verdict's threshold
+/// (empty where a frame lost lock); net_rate_gbps, what code and pilots leave.
 Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, const std::string& output = "");
+
+/// A column for each axis.
+void add_axes(Table& table, const SweepPlan& plan);
+
+/// net_rate_gbps (bit_rates), where any point has it.
+void add_net_rate(Table& table, const SweepPlan& plan);
 
 /// The varied keys, parted by commas: the attribute "axes" of a curve file.
 std::string axis_names(const SweepPlan& plan);

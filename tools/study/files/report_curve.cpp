@@ -13,6 +13,7 @@
 #include "tools/study/files/svg.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/outputs.h"
+#include "tools/study/plan/vary.h"
 
 namespace cohlink::report {
 namespace {
@@ -24,6 +25,7 @@ struct Curve {
 };
 
 Look look_of(const std::string& column) {
+  if (column == "ngmi") return Look::kFigures;
   if (column.starts_with("ber") || column.ends_with("_ber")) return Look::kScientific;
   return column.find("db") != std::string::npos || column.find("osnr") != std::string::npos ||
                  column.find("percent") != std::string::npos || column.find("penalty") != std::string::npos
@@ -36,9 +38,11 @@ std::vector<std::vector<Cell>> read_axes(const h5::File& file, Curve& curve) {
   std::vector<std::vector<Cell>> values;
   for (const auto& key : curve.axes) {
     values.emplace_back();
+    const bool together = moves_together(key);
     const ScenarioKey* declared = find_key(key);
-    if (declared == nullptr) throw InputError(file.path(), "varies " + key + ", which is no scenario key");
-    if (declared->type == KeyType::kNumber || declared->type == KeyType::kInteger)
+    if (declared == nullptr && !together)
+      throw InputError(file.path(), "varies " + key + ", which is no scenario key");
+    if (!together && (declared->type == KeyType::kNumber || declared->type == KeyType::kInteger))
       for (const double x : file.read<double>("/" + key)) values.back().emplace_back(x);
     else
       for (auto& text : file.read_texts("/" + key)) values.back().emplace_back(std::move(text));
@@ -107,6 +111,9 @@ constexpr const char* kMeasured[] = {"ber",
                                      "q_db",
                                      "snr_db",
                                      "evm_percent",
+                                     "ngmi",
+                                     "margin_db",
+                                     "net_rate_gbps",
                                      "snr_median_db",
                                      "snr_tenth_db",
                                      "outage",
@@ -235,9 +242,9 @@ Shown first_shown(const h5::File& file, const Curve& curve) {
 }
 
 void add_threshold(Plot& plot, const Shown& q, const h5::File& file) {
-  if (q.value != "ber" || !file.has_attribute("/", "threshold_ber")) return;
-  const std::pair<double, std::string> level = {file.attribute_number("/", "threshold_ber"),
-                                                "code threshold"};
+  const std::string threshold = "threshold_" + q.value;  // of what the verdict is passed on
+  if ((q.value != "ber" && q.value != "ngmi") || !file.has_attribute("/", threshold)) return;
+  const std::pair<double, std::string> level = {file.attribute_number("/", threshold), "code threshold"};
   if (std::find(plot.levels.begin(), plot.levels.end(), level) == plot.levels.end())
     plot.levels.push_back(level);
 }

@@ -15,6 +15,7 @@ double check_points(const SweepOrder& order, const Part& part, const FftCache& f
   const bool searched = order.searches();
   const auto check = [&](const Scenario& scenario) {
     if (searched) required_osnr_rule(scenario);
+    bit_rates(scenario);  // which the table names
     return Bench(scenario, fft).link.peak_fibre_power();
   };
   const std::vector<std::size_t> points = points_of(order.plan, part);

@@ -23,12 +23,23 @@ double q_db(const Realisation& r) {
   return r.count.bits == 0 ? std::nan("") : q_from_ber_db(r.count.ber());
 }
 
+/// Worse than any without lock; no number of symbols without bits.
+double ngmi(const Realisation& r) {
+  if (!r.locked) return r.snr_db;
+  return r.count.bits == 0 ? std::nan("") : r.ngmi;
+}
+
 /// A number, or an empty cell where lock was lost.
 Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
 
 bool has_dgd(const Outage& outage) {
   return std::any_of(outage.realisations.begin(), outage.realisations.end(),
                      [](const Realisation& r) { return r.dgd_ps != 0.0; });
+}
+
+bool has_bits(const Outage& outage) {
+  return std::any_of(outage.realisations.begin(), outage.realisations.end(),
+                     [](const Realisation& r) { return r.count.bits > 0; });
 }
 
 bool has_pdl(const Outage& outage) {
@@ -58,7 +69,7 @@ std::string realisation_text(const Outage& outage, const Realisation& r) {
 Table quantile_table(const Outage& outage) {
   Table table;
   Column part{"quantile"}, snr{"snr_db", Look::kHundredths}, q{"q_db", Look::kHundredths},
-      penalty{"snr_penalty_db", Look::kHundredths};
+      penalty{"snr_penalty_db", Look::kHundredths}, information{"ngmi", Look::kFigures};
   for (const double p : {0.0, 0.01, 0.1, 0.5, 0.9, 0.99, 1.0}) {
     part.cells.emplace_back(p);
     snr.cells.push_back(
@@ -66,8 +77,10 @@ Table quantile_table(const Outage& outage) {
     q.cells.push_back(finite(Outage::quantile(column(outage, q_db), p)));
     penalty.cells.push_back(
         finite(Outage::quantile(column(outage, [](const Realisation& r) { return r.snr_penalty_db; }), p)));
+    information.cells.push_back(finite(Outage::quantile(column(outage, ngmi), p)));
   }
   for (auto* c : {&part, &snr, &q, &penalty}) table.columns.push_back(std::move(*c));
+  if (has_bits(outage)) table.columns.push_back(std::move(information));
   return table;
 }
 
@@ -75,7 +88,8 @@ Table realisation_table(const Outage& outage, const std::vector<Draw>& draws) {
   Table table;
   Column number{"frame"}, ber{"ber", Look::kScientific}, errors{"errors"}, bits{"bits"},
       snr{"snr_db", Look::kHundredths}, penalty{"snr_penalty_db", Look::kHundredths}, out{"outage"},
-      locked{"locked"}, dgd{"dgd_ps", Look::kHundredths}, pdl{"pdl_db", Look::kHundredths};
+      locked{"locked"}, dgd{"dgd_ps", Look::kHundredths}, pdl{"pdl_db", Look::kHundredths},
+      information{"ngmi", Look::kFigures};
   std::vector<Column> drawn;
   for (const Draw& draw : draws) drawn.push_back({draw.key});
   for (const Realisation& r : outage.realisations) {
@@ -90,6 +104,7 @@ Table realisation_table(const Outage& outage, const std::vector<Draw>& draws) {
     locked.cells.emplace_back(r.locked);
     dgd.cells.emplace_back(r.dgd_ps);
     pdl.cells.push_back(finite(r.pdl_db));
+    information.cells.push_back(finite(ngmi(r)));
   }
   table.columns.push_back(std::move(number));
   for (auto& c : drawn) table.columns.push_back(std::move(c));
@@ -97,6 +112,7 @@ Table realisation_table(const Outage& outage, const std::vector<Draw>& draws) {
   if (has_pdl(outage)) table.columns.push_back(std::move(pdl));
   for (auto* c : {&ber, &errors, &bits, &snr, &penalty, &out, &locked})
     table.columns.push_back(std::move(*c));
+  if (has_bits(outage)) table.columns.push_back(std::move(information));
   return table;
 }
 

@@ -16,19 +16,6 @@ namespace {
 
 constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
 
-void add_axes(Table& table, const SweepPlan& plan) {
-  for (std::size_t axis = 0; axis < plan.axes.size(); ++axis) {
-    Column& column = table.add(plan.axes[axis].key);
-    for (const auto& point : plan.points) {
-      const auto number = plan.axes[axis].numeric ? parse_number(point.values[axis]) : std::nullopt;
-      if (number)
-        column.cells.emplace_back(*number);
-      else
-        column.cells.emplace_back(point.values[axis]);
-    }
-  }
-}
-
 double theory_osnr_db(const Scenario& scenario) {
   const Threshold threshold = *verdict_threshold(scenario);
   return EquivalentSnr(scenario, threshold.quality).db(threshold.value) +
@@ -48,7 +35,10 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
     return;
   }
   std::vector<double> numbers;
-  for (const Cell& cell : column.cells) numbers.push_back(std::get<double>(cell));
+  for (const Cell& cell : column.cells) {
+    const auto* number = std::get_if<double>(&cell);
+    numbers.push_back(number != nullptr ? *number : kNone);
+  }
   file.write<double>(name, numbers, shape);
   write_unit(file, name, unit_of_column(column.name));
 }
@@ -106,6 +96,7 @@ Table required_osnr_table(const SweepPlan& plan, const std::vector<RequiredOsnr>
     for (auto* column : {&over, &over_low, &over_high, &against}) table.columns.push_back(std::move(*column));
   for (auto* column : {&frames, &errors, &bits}) table.columns.push_back(std::move(*column));
   if (!references.empty()) table.columns.push_back(std::move(name));
+  add_net_rate(table, plan);
   return table;
 }
 
