@@ -13,8 +13,10 @@
 #include "tools/cohlink/commands.h"
 #include "tools/cohlink/console.h"
 #include "tools/cohlink/refusals.h"
+#include "tools/study/budget_table.h"
 #include "tools/study/files/study_file.h"
 #include "tools/study/plan/numbers.h"
+#include "tools/study/plan/ties.h"
 
 namespace cohlink {
 namespace {
@@ -241,23 +243,51 @@ void print_beside(const Budget& budget, const Scenario& scenario, const std::str
   print_budget(budget, scenario, compare_facts(budget, scenario, receive_capture(path, scenario)), line);
 }
 
+/// A budget a point.
+void print_grid(const Scenario& scenario, std::vector<Axis> axes, const CommandLine& line) {
+  const bool at_best = line.has("optimise");
+  const std::string power = "transmitter.launch_power_dbm";
+  if (at_best && line.text("optimise") != power)
+    throw InputError("--optimise " + line.text("optimise"), "a budget has one optimum, of " + power);
+  const SweepPlan plan = make_plan(scenario, std::move(axes), false);
+  const std::vector<std::string> varied = varied_keys(plan.axes);
+  caution_unread(scenario, varied);
+  if (at_best && std::find(varied.begin(), varied.end(), power) != varied.end())
+    throw InputError("--optimise " + power, "is varied");
+  const Table table = budget_table(plan, at_best);
+  if (const std::string& output = line.common().output; !output.empty())
+    write_study({"budget", {{"points", table}}, {}}, scenario, output);
+  print(std::cout, table, line.common().format);
+}
+
 }  // namespace
 
 int budget(const Arguments& arguments) {
   CommandLine line(
-      "budget SCENARIO... [--compare result.h5|capture.h5|curve.h5]",
+      "budget SCENARIO... [--compare result.h5|capture.h5|curve.h5 | --vary KEY=a:step:b]",
       "Closed-form budget, no waveform: power and OSNR per span, what each source of noise takes\n"
       "from the SNR, nonlinear interference by several flavours of the GN model, the optimum\n"
       "launch power, and the BER and margin to expect.");
   namespace po = boost::program_options;
   line.own()("compare", po::value<std::string>()->value_name("FILE"),
              "set beside what was simulated: a result, a capture (received first) or a curve over one key")(
-      "spans", "print the table per span alone")(
+      "vary", po::value<std::vector<std::string>>()->composing()->value_name("KEY=a:step:b"),
+      "one row for each value instead, as 'sweep' takes them: SNR, BER, NGMI, rates and margin to expect")(
+      "optimise", po::value<std::string>()->value_name("KEY"),
+      "with --vary: every row at its best transmitter.launch_power_dbm")("spans",
+                                                                         "print the table per span alone")(
       "channels", "print power and OSNR of every channel behind the line alone")(
       "output,o", po::value<std::string>()->value_name("FILE"),
       "write tables and figures as HDF5, for reports");
   if (!line.parse(arguments)) return kDone;
-  const Scenario scenario = scenario_to_study(line, "budget");
+  Scenario scenario = scenario_to_study(line, "budget");
+  if (line.has("vary")) {
+    line.refuse({"compare", "spans", "channels"}, "is of one scenario; --vary gives a table of many");
+    auto axes = parse_vary(take_ties(scenario, line.texts("vary"), "--vary"), "--vary");
+    print_grid(scenario, std::move(axes), line);
+    return kDone;
+  }
+  line.refuse({"optimise"}, "goes with --vary; one budget prints its optimum launch power anyway");
   caution_unread(scenario);
   if (line.has("channels")) {
     line.refuse({"compare", "output"}, "has no use with --channels, which prints one table");
