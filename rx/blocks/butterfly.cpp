@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <span>
 
 #include "rx/rows/row_operations.h"
 #include "rx/rows/vectors.h"
@@ -68,6 +67,35 @@ void gradient_block(const std::vector<Lane>& lanes, std::size_t k, const Butterf
       }
     }
     store(gradient + 4 * t, sums(gr[0], gi[0], gr[1], gi[1]));
+  }
+}
+
+// Of pairs (re, im): (im, re), whose products with other pairs are the imaginary part's two terms.
+COHLINK_VECTOR_INLINE Quarter swapped(const Quarter& v) { return __builtin_shufflevector(v, v, 1, 0, 3, 2); }
+COHLINK_VECTOR_INLINE float sum(const Quarter& v) { return (v[0] + v[1]) + (v[2] + v[3]); }
+
+// x and y: what goes from inputs X and Y to both outputs; x_moves and y_moves their gradients.
+COHLINK_VECTOR_CLONES
+void turn_taps(float* weights, const float* gradient, std::size_t taps, float step) {
+  const Quarter sign{1.0f, -1.0f, 1.0f, -1.0f};
+  float *const from_x = weights, *const from_y = weights + 4 * taps;
+  Quarter phase{}, real{}, imaginary{};  // of X against Y; of conj(x) y_moves - conj(conj(y) x_moves)
+  for (std::size_t at = 0; at < 4 * taps; at += 4) {
+    const auto x = load<Quarter>(from_x + at), y = load<Quarter>(from_y + at),
+               x_moves = load<Quarter>(gradient + at), y_moves = load<Quarter>(gradient + 4 * taps + at);
+    real += x * y_moves - y * x_moves;
+    imaginary += x * swapped(y_moves) + y * swapped(x_moves);
+    phase += x * swapped(x_moves) - y * swapped(y_moves);
+  }
+  // U = ((a, b), (-conj(b), conj(a))).
+  const float half = 0.5f * step, a_im = half * sum(phase * sign), b_re = half * sum(real),
+              b_im = half * sum(imaginary * sign);
+  const float scale = 1.0f / std::sqrt(1.0f + a_im * a_im + b_re * b_re + b_im * b_im);
+  const Quarter a = scale * a_im * -sign, b = scale * b_im * -sign;
+  for (std::size_t at = 0; at < 4 * taps; at += 4) {
+    const auto x = load<Quarter>(from_x + at), y = load<Quarter>(from_y + at);
+    store(from_x + at, scale * (x - b_re * y) + swapped(x) * a + swapped(y) * b);
+    store(from_y + at, scale * (y + b_re * x) + swapped(x) * b - swapped(y) * a);
   }
 }
 
@@ -174,29 +202,7 @@ void Butterfly::adapt(const ButterflyInput& in, std::size_t k, const ButterflyBl
 }
 
 void Butterfly::turn(float step) {
-  using Complex = std::complex<float>;
-  const auto taps = 2 * static_cast<std::size_t>(taps_);  // of both outputs
-  const auto of = [taps](auto& row, std::size_t input) {
-    return std::span(reinterpret_cast<Complex*>(row.data()) + input * taps, taps);
-  };
-  const auto from_x = of(weights_, 0), from_y = of(weights_, 1), x_moves = of(gradient_, 0),
-             y_moves = of(gradient_, 1);
-  float phase = 0.0f;  // of X against Y, halved
-  Complex across = 0.0f;
-  for (std::size_t n = 0; n < taps; ++n) {
-    const Complex x = std::conj(from_x[n]), y = std::conj(from_y[n]);
-    across += x * y_moves[n] - std::conj(y * x_moves[n]);
-    phase += (x * x_moves[n]).imag() - (y * y_moves[n]).imag();
-  }
-  Complex a(1.0f, 0.5f * step * phase), b = 0.5f * step * across;
-  const float size = std::sqrt(std::norm(a) + std::norm(b));
-  a /= size;
-  b /= size;
-  for (std::size_t n = 0; n < taps; ++n) {
-    const Complex x = from_x[n], y = from_y[n];
-    from_x[n] = x * a - y * std::conj(b);
-    from_y[n] = x * b + y * std::conj(a);
-  }
+  turn_taps(weights_.data(), gradient_.data(), static_cast<std::size_t>(taps_), step);
 }
 
 EqualiserTaps Butterfly::taps() const {
