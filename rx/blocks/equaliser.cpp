@@ -94,8 +94,11 @@ void blind_start(Run& run, EqualiserResult& result) {
   if (!run.one_row) run.filters.make_y_orthogonal_to_x();
   constexpr int kAttempts = 3;
   for (int attempt = 0; attempt < kAttempts; ++attempt) {
-    for (int pass = 0; pass < run.p.passes; ++pass)
-      run.adapt(error, start_up_step(run.p, pass), true, from, to, pass + 1 == run.p.passes);
+    for (int pass = 0; pass < run.p.passes; ++pass) {
+      run.look = pass + 1 == run.p.passes;
+      run.adapt(error, start_up_step(run.p, pass), true, from, to);
+    }
+    run.look = false;
     result.singular = is_singular(run, from, to);
     if (!result.singular) return;
     ++result.singularities;

@@ -20,7 +20,7 @@ class EqualiserGuide {
         known_(known),
         error_(run.p.modulation),
         margin_(16 * known.frame->layout().spacing),
-        stretch_(std::max<std::size_t>(2048, 4 * margin_) / Equaliser::kBlock * Equaliser::kBlock) {
+        stretch_(std::max<std::size_t>(1024, 2 * margin_) / Equaliser::kBlock * Equaliser::kBlock) {
     walk_ = look(run.first, holds_to).walk();
   }
 

@@ -23,12 +23,13 @@ struct EqualiserRun {
 
   std::size_t taps_hold_to = 0;  // symbol up to which a known start fitted them; 0: not said
   bool at_end = false;           // of what the start-up goes over: the next pass goes back
-  Field<float> seen{};           // outputs of the last pass that was looked at
+  bool look = false;             // keep the outputs of the passes that follow
+  Field<float> seen{};           // of the last one that was kept
 
   // One pass of adaptation over whole blocks in [from, to): forth, and back if the last one went forth, so
-  // that taps which follow a channel in time need not jump. `look`: outputs are kept.
+  // that taps which follow a channel in time need not jump.
   template <class Error>
-  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to, bool look = false) {
+  void adapt(Error& error, double step, bool move_y, std::size_t from, std::size_t to) {
     const std::size_t blocks = (to - from) / Equaliser::kBlock;
     if (look) seen = Field<float>(blocks * Equaliser::kBlock, symbol_rate);
     ButterflyBlock y, e;

@@ -115,6 +115,37 @@ TEST_CASE("Every rule undoes 40 ps of DGD and a rotation") {
         most_lost_db());
 }
 
+TEST_CASE("the turn follows a steady rotation with the lag of a first-order loop") {
+  // Without noise and with taps that stand still: in a block of n symbols at a rate of r rad a symbol in
+  // Jones space the loop makes up for n r when the block's mean error is r / step (first-order loop under a
+  // ramp; S. Haykin, Adaptive Filter Theory, ch. on tracking). That angle is what an output has of the other
+  // signal.
+  constexpr double kRatePerSymbol = 4e-4;  // rad in Stokes space: 12.8 Mrad/s
+  const auto sent = test::random_symbols(Modulation::kQpsk, kSymbols).symbols;
+  Field<float> turning(2 * kSymbols, 2 * test::kRate);
+  for (std::size_t n = 0; n < turning.size(); ++n) {
+    const double angle = 0.25 * kRatePerSymbol * static_cast<double>(n);
+    const auto x = sent[0][n / 2], y = sent[1][n / 2];
+    turning.x[n] = std::complex<float>(std::cos(angle) * x + std::sin(angle) * y);
+    turning.y[n] = std::complex<float>(std::cos(angle) * y - std::sin(angle) * x);
+  }
+  EqualiserParameters p = parameters(Modulation::kQpsk, EqualiserRule::kConstantModulus);
+  p.step = 1e-7;
+  const EqualiserResult out = Equaliser(p, test::fft())(turning, 0, kSymbols);
+  // Least squares of either output to both signals.
+  std::complex<double> cross = 0.0, of[2] = {};
+  for (std::size_t k = 1024; k < kSymbols - 1024; ++k) {
+    cross += std::conj(sent[0][k]) * sent[1][k];
+    for (std::size_t i = 0; i < 2; ++i)
+      of[i] += std::conj(sent[i][k]) * std::complex<double>(out.symbols.x[k]);
+  }
+  const double count = static_cast<double>(kSymbols - 2048);
+  const double first = std::abs(of[0] - cross * of[1] / count),
+               second = std::abs(of[1] - std::conj(cross) * of[0] / count);
+  const double lag = 0.5 * kRatePerSymbol / p.turn_step;
+  CHECK(std::min(first, second) / std::max(first, second) == doctest::Approx(std::tan(lag)).epsilon(0.03));
+}
+
 TEST_CASE("Known symbols start the equaliser with X on X") {
   const Trial trial = make_trial(Modulation::kQam16, 16.0, {2.1, 1.0, 40e-12, 3e8});
   std::array<Symbols, 2> training;
