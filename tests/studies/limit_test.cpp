@@ -88,7 +88,9 @@ TEST_CASE("a limit by NGMI or achievable rate lies where the theory has it") {
   }
 }
 
-TEST_CASE("a limit by what decoding leaves lies where the exact sum over the words of RS(255,239) has it") {
+TEST_CASE(
+    "the OSNR required for what decoding leaves lies where the exact sum over the words of RS(255,239) has "
+    "it") {
   // Ideal QPSK in white noise. A word of more than 8 wrong bytes is left as it came: of its wrong bytes, each
   // with 8 p / P wrong bits in the mean (ITU-T G.709 Annex A; bounded distance).
   static FftCache fft(FftPlanning::kEstimate);
@@ -106,18 +108,16 @@ TEST_CASE("a limit by what decoding leaves lies where the exact sum over the wor
     for (int j = 9; j <= 255; ++j) sum += j * boost::math::pdf(wrong, j);
     return sum / 255.0 * p / byte;
   };
-  LimitRule rule;
-  rule.key = "channel.osnr_db";
-  rule.from = 11.5, rule.to = 13.5;
-  rule.frames = 24;
-  rule.criterion = parse_criterion("post_fec_ber=1e-3", scenario);
-  const Limit limit = find_limit(scenario, rule, simulation(fft), 1);
-  REQUIRE(limit.crossed());
-  CHECK(left(limit.holds) < 1e-3);
-  CHECK(left(limit.fails) > 1e-3);
-  CHECK(std::abs(limit.holds - limit.fails) < 0.5);
-  MESSAGE("limit " << limit.value << " dB (" << limit.fails << " to " << limit.holds << "), " << limit.frames
-                   << " frames; exact there " << left(limit.value));
+  const RequiredOsnr found =
+      find_required_osnr(scenario, {1e-3, 0.1, 96, Quality::kPostFecBer}, simulation(fft), 1);
+  REQUIRE(found.found);
+  CHECK(left(found.high_db) < 1e-3);
+  CHECK(left(found.low_db) > 1e-3);
+  CHECK(found.half_width_db() < 0.25);
+  // Two blocks of a frame prove no 1e-9.
+  CHECK_FALSE(find_required_osnr(scenario, {1e-9, 0.1, 4, Quality::kPostFecBer}, simulation(fft), 1).found);
+  MESSAGE("required " << found.osnr_db << " dB (" << found.low_db << " to " << found.high_db << "), "
+                      << found.frames << " frames; exact there " << left(found.osnr_db));
 }
 
 TEST_CASE("whole-number keys end at the last value that holds") {

@@ -69,7 +69,10 @@ SweepOrder read_order(const CommandLine& line) {
   order.plan = make_plan(scenario, std::move(axes), line.has("common-noise"));
   const std::vector<std::string> varied = varied_keys(order.plan.axes);
   if (world().leads()) caution_unread(scenario, varied);
-  if (line.has("measure")) set_measure(order, line.text("measure"), "--measure");
+  if (line.has("measure"))
+    set_measure(order, line.text("measure") + (line.has("criterion") ? " " + line.text("criterion") : ""),
+                "--measure");
+  if (!order.searches()) line.refuse({"criterion"}, "goes with --measure required_osnr and penalty_db");
   if (order.measure != SweepMeasure::kPenalty)
     line.refuse({"reference"}, "a reference is where a penalty is 0; it goes with --measure penalty_db");
   order.reference_origin = "--reference";
@@ -194,6 +197,10 @@ int sweep(const Arguments& arguments) {
       "ber (with Q, SNR, EVM; default), required_osnr at the FEC threshold, penalty_db in it, or any number "
       "that a "
       "frame gives, as 'receive' names it: snr_db, q_db, gmi_bits, cycle_slips, taps_dgd_ps...")(
+      "criterion", po::value<std::string>()->value_name("WHAT"),
+      "what OSNR is required for: fec (what gives the verdict; default), ber=B, ngmi=I, "
+      "achievable_rate_gbps=R or, "
+      "with fec.decode, post_fec_ber=B")(
       "reference", po::value<std::string>()->value_name("KEY=value"),
       "where the penalty is 0; keys it does not name are those of each point; default the first point")(
       "optimise", po::value<std::string>()->value_name("KEY[=a:b]"),

@@ -98,7 +98,8 @@ class SearchSweep {
 
   RequiredOsnr search(std::size_t job, unsigned threads) const {
     const auto find = [&] {
-      return find_required_osnr(jobs_[job], required_osnr_rule(jobs_[job]), source_, threads);
+      return find_required_osnr(jobs_[job], required_osnr_rule(jobs_[job], order_.criterion), source_,
+                                threads);
     };
     if (points_[job] == kReference) return find();
     return at_point(order_.plan, points_[job], [&](const SweepPoint&) { return find(); });

@@ -13,11 +13,14 @@ std::string vary_text(const Axis& axis) { return axis.key + "=" + join(axis.valu
 
 std::string measure_name(const SweepOrder& order) {
   constexpr const char* kNames[] = {"ber", "required_osnr", "penalty_db"};
-  return order.measure == SweepMeasure::kOutput ? order.output
-                                                : kNames[static_cast<std::size_t>(order.measure)];
+  if (order.measure == SweepMeasure::kOutput) return order.output;
+  return kNames[static_cast<std::size_t>(order.measure)] +
+         (order.criterion.empty() ? "" : " " + order.criterion);
 }
 
-void set_measure(SweepOrder& order, const std::string& text, const std::string& origin) {
+void set_measure(SweepOrder& order, const std::string& asked, const std::string& origin) {
+  const std::string text = asked.substr(0, asked.find(' '));
+  order.criterion = trim(asked.substr(text.size()));
   if (text == "ber") {
     order.measure = SweepMeasure::kBer;
   } else if (text == "required_osnr" || text == "required_osnr_db") {
@@ -31,9 +34,11 @@ void set_measure(SweepOrder& order, const std::string& text, const std::string& 
                        "expected ber, required_osnr, penalty_db or one of " + join(names, ", "));
     order.measure = SweepMeasure::kOutput;
     order.output = text;
-    if (text == "q_db") return;
-    for (SweepPoint& point : order.plan.points) point.stop.target_errors = 0;
+    if (text != "q_db")
+      for (SweepPoint& point : order.plan.points) point.stop.target_errors = 0;
   }
+  if (!order.criterion.empty() && !order.searches())
+    throw InputError(as_given(origin, asked), "a criterion goes with required_osnr and penalty_db");
 }
 
 std::vector<std::size_t> points_of(const SweepPlan& plan, const Part& part) {

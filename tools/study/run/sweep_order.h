@@ -17,6 +17,7 @@ struct SweepOrder {
   SweepPlan plan;
   SweepMeasure measure = SweepMeasure::kBer;
   std::string output;     // what of a frame, for kOutput (outputs.h)
+  std::string criterion;  // what a search is for, as parse_criterion reads it; "" = the scenario's verdict
   std::string reference;  // "KEY=value,..." where the penalty is 0, other keys as at each point; "" = the
                           // first point, for all
   std::string reference_origin;  // what messages about it begin with, "--reference"; "" = nothing
@@ -27,9 +28,10 @@ struct SweepOrder {
   }
 };
 
-/// "ber", "required_osnr" (or with its unit, "required_osnr_db"), "penalty_db" or an output of a frame
-/// (outputs.h); InputError, beginning with `origin`, else. The plan must be there: only ber and q_db stop at
-/// run.target_errors, all other outputs take run.frames frames.
+/// "ber", "required_osnr" (or with its unit, "required_osnr_db"), "penalty_db", either of these with a
+/// criterion behind it ("required_osnr ngmi=0.9"), or an output of a frame (outputs.h); InputError, beginning
+/// with `origin`, else. The plan must be there: only ber and q_db stop at run.target_errors, all other
+/// outputs take run.frames frames.
 void set_measure(SweepOrder& order, const std::string& text, const std::string& origin = "");
 
 /// The points of a part, by index: points that share a line stay together where there are sets enough.

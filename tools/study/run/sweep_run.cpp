@@ -14,7 +14,7 @@ namespace cohlink {
 double check_points(const SweepOrder& order, const Part& part, const FftCache& fft, unsigned threads) {
   const bool searched = order.searches();
   const auto check = [&](const Scenario& scenario) {
-    if (searched) required_osnr_rule(scenario);
+    if (searched) required_osnr_rule(scenario, order.criterion);
     bit_rates(scenario);  // which the table names
     return Bench(scenario, fft).link.peak_fibre_power();
   };
@@ -68,7 +68,7 @@ Table table_of(const SweepOrder& order, const SweepRecords& records) {
   std::vector<FoundReference> references;
   for (std::size_t i = 0; i < records.references.size(); ++i)
     references.push_back({records.references[i], penalty_reference(order, order.plan.points[i]).name});
-  return required_osnr_table(order.plan, records.found, references);
+  return required_osnr_table(order.plan, records.found, references, order.criterion);
 }
 
 void write_sweep(const SweepOrder& order, const SweepRecords& records, const Table& table,

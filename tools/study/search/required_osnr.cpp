@@ -264,6 +264,7 @@ Scenario at_total_osnr(const Scenario& scenario, double total_db) {
 
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads) {
+  if (rule.quality == Quality::kPostFecBer) return find_decoded_osnr(scenario, rule, source, threads);
   return Search(scenario, rule, source, threads).run();
 }
 

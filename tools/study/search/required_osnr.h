@@ -46,8 +46,14 @@ struct RequiredOsnr {
 /// and a crossing above it is not found. The two sides count different frames, so that their errors
 /// are independent and the interval is what it says; every search counts the same frames on the same side
 /// (common random numbers), so that differences are sharper than the intervals say.
+/// Of a BER after decoding (fec.decode) the two ends are OSNRs proven to fail and to hold by the blocks that
+/// were lost, as a limit's are (limit.h); too few blocks to prove it find nothing.
 RequiredOsnr find_required_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
                                 const SourceMaker& source, unsigned threads);
+
+/// That of a BER after decoding: find_required_osnr for that quality.
+RequiredOsnr find_decoded_osnr(const Scenario& scenario, const RequiredOsnrRule& rule,
+                               const SourceMaker& source, unsigned threads);
 
 /// Required OSNR over that of `reference`, with the half-width of its 95 % interval as if the two were
 /// independent: an upper bound, for they count the same frames.

@@ -10,14 +10,22 @@
 #include "tools/study/plan/fec.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/plan/theory.h"
+#include "tools/study/search/limit.h"
 
 namespace cohlink {
 namespace {
 
 constexpr double kNone = std::numeric_limits<double>::quiet_NaN();
 
-double theory_osnr_db(const Scenario& scenario) {
-  const Threshold threshold = *verdict_threshold(scenario);
+std::optional<Threshold> threshold_of(const Scenario& scenario, const std::string& criterion) {
+  return criterion.empty() ? verdict_threshold(scenario)
+                           : parse_criterion(criterion, scenario, "--criterion").threshold(scenario);
+}
+
+/// None of what a code leaves.
+double theory_osnr_db(const Scenario& scenario, const std::string& criterion) {
+  const Threshold threshold = *threshold_of(scenario, criterion);
+  if (threshold.quality == Quality::kPostFecBer) return kNone;
   return EquivalentSnr(scenario, threshold.quality).db(threshold.value) +
          to_db(scenario.number("signal.symbol_rate_gbd") * 1e9 / kOsnrBandwidthHz);
 }
@@ -53,9 +61,14 @@ void write_axis(h5::File& file, const Axis& axis) {
 
 }  // namespace
 
-RequiredOsnrRule required_osnr_rule(const Scenario& scenario) {
-  const auto threshold = verdict_threshold(scenario);
-  if (!threshold) scenario.reject("fec.code", "gives no threshold for a required OSNR");
+RequiredOsnrRule required_osnr_rule(const Scenario& scenario, const std::string& criterion) {
+  const std::optional<Threshold> threshold = threshold_of(scenario, criterion);
+  if (!threshold && criterion.empty()) scenario.reject("fec.code", "gives no threshold for a required OSNR");
+  if (!threshold)
+    throw InputError(
+        "--criterion " + criterion,
+        "is nothing that an OSNR is required for; fec, ber=B, ngmi=I, achievable_rate_gbps=R and "
+        "post_fec_ber=B are");
   RequiredOsnrRule rule;
   rule.threshold = threshold->value;
   rule.quality = threshold->quality;
@@ -64,7 +77,7 @@ RequiredOsnrRule required_osnr_rule(const Scenario& scenario) {
 }
 
 Table required_osnr_table(const SweepPlan& plan, const std::vector<RequiredOsnr>& found,
-                          const std::vector<FoundReference>& references) {
+                          const std::vector<FoundReference>& references, const std::string& criterion) {
   Table table;
   add_axes(table, plan);
   Column osnr{"required_osnr_db", Look::kHundredths}, low{"required_osnr_low", Look::kHundredths},
@@ -77,7 +90,7 @@ Table required_osnr_table(const SweepPlan& plan, const std::vector<RequiredOsnr>
     osnr.cells.emplace_back(r.found ? r.osnr_db : kNone);
     low.cells.emplace_back(r.found ? r.low_db : kNone);
     high.cells.emplace_back(r.found ? r.high_db : kNone);
-    theory.cells.emplace_back(theory_osnr_db(plan.points[i].scenario));
+    theory.cells.emplace_back(theory_osnr_db(plan.points[i].scenario, criterion));
     if (!references.empty()) {
       const RequiredOsnr& reference = references[i].osnr;
       const Penalty p = r.found && reference.found ? penalty(r, reference) : Penalty{kNone, kNone};
