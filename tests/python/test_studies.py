@@ -36,11 +36,12 @@ def check(table, text):
 
 
 def test_sweep_is_the_programs_to_the_last_digit(study, program):
-    told = program("sweep", "sc.ini", "--vary", "channel.osnr_db=9:1:11,adc.bits=4|8", "--format", "csv", "--quiet")
-    table = cohlink.sweep(study, {"channel.osnr_db": "9:1:11", "adc.bits": [4, 8]})
+    together = "adc.bits+adc.enob"
+    told = program("sweep", "sc.ini", "--vary", f"channel.osnr_db=9:1:11,{together}=4:|8:6", "--format", "csv", "--quiet")
+    table = cohlink.sweep(study, {"channel.osnr_db": "9:1:11", together: [(4, None), (8, 6)]})
     check(table, told)
-    assert table.axes == ("channel.osnr_db", "adc.bits") and table.grid == (3, 2)
-    assert np.array_equal(table.ber, cohlink.sweep(study, "channel.osnr_db=9:1:11,adc.bits=4|8", threads=1).ber)
+    assert table.axes == ("channel.osnr_db", together) and table.grid == (3, 2)
+    assert np.array_equal(table.ber, cohlink.sweep(study, f"channel.osnr_db=9:1:11,{together}=4:|8:6", threads=1).ber)
     assert table.unit("channel.osnr_db") == "dB"
 
 
