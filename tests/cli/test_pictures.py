@@ -1,4 +1,6 @@
 """Pictures: both draw from the files alone, and the same data give the same SVG."""
+import csv
+import io
 import re
 import subprocess
 import sys
@@ -33,6 +35,23 @@ class Pictures(ProgramTest):
         self.succeed("sweep", "scenario.ini", "--quiet", "--vary", "signal.modulation=qpsk|16qam", "--vary",
                      "channel.osnr_db=9:1:13", "-o", "curve.h5")
         self.drawn_twice_alike("ber_curve.py", "curve.h5")
+
+    def test_net_rate(self):
+        """A closed form's reach stands where its margin ends, and the waveform beside its own format's curve."""
+        self.write("line.ini", "[signal]\nsymbols = 4096\n[run]\nframes = 2\nprecision = single\n[fibre]\nspans = 4\nsteps_per_span = 2\n")
+        formats = "signal.modulation+signal.entropy_bits=qpsk:|64qam:|64qam:4|64qam:5"
+        table = self.succeed("budget", "line.ini", "--quiet", "--vary", formats, "--vary", "fibre.spans=4|8|16|64", "--optimise",
+                             "transmitter.launch_power_dbm", "--format", "csv", "-o", "budget.h5")
+        # 64QAM at 32 GBd: 384 Gb/s on the line, and never more of them by an ideal code than there are.
+        rates = [row["achievable_rate_gbps"] for row in csv.DictReader(io.StringIO(table)) if row[formats.split("=")[0]] == "64qam:"]
+        self.assertEqual(sorted(rates, key=float, reverse=True), rates)
+        self.assertLess(float(rates[0]), 384.000001)
+        self.succeed("sweep", "line.ini", "--quiet", "--vary", "fibre.spans=4", "--measure", "achievable_rate_gbps", "-o", "waves.h5")
+        result = self.draw("net_rate.py", "budget.h5", "waves.h5", "-o", "a")
+        self.assertEqual(result.returncode, 0, result.stderr)
+        for word in ("QPSK", "64QAM", "64QAM, shaped", "upper envelope", "320 km"):
+            self.assertIn(word, self.words("a.svg"))
+        self.refuse(2, "a budget has one optimum", "budget", "line.ini", "--vary", "fibre.spans=4|8", "--optimise", "fibre.spans")
 
     def test_margins(self):
         self.succeed("margins", "scenario.ini", "--quick", "--quiet", "-o", "margins.h5")
