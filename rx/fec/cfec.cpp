@@ -75,8 +75,12 @@ std::vector<staircase::Block> Decoder::operator()(std::span<const SoftPlaces> fr
     blocks_[block].rows[row][column / 64] |= std::uint64_t{decided[entry] >> lane & 1} << (column % 64);
   });
   std::vector<staircase::Block> out;
+  needed_.clear();
   for (const staircase::Block& block : blocks_)
-    if (const auto decoded = outer_(block)) out.push_back(*decoded);
+    if (const auto decoded = outer_(block)) {
+      out.push_back(*decoded);
+      needed_.push_back(outer_.needed());
+    }
   return out;
 }
 

@@ -49,6 +49,8 @@ class Decoder {
 
   /// What the inner decoder left to the outer one in the last frame.
   std::span<const staircase::Block> inner_blocks() const { return blocks_; }
+  /// Of the blocks given last, the sweeps that the outer decoder needed (staircase::Decoder::needed).
+  std::span<const int> needed() const { return needed_; }
   /// Blocks from a frame's going in to the first block of it coming out.
   int delay_blocks() const { return outer_.delay(); }
 
@@ -57,6 +59,7 @@ class Decoder {
   Hamming inner_;
   staircase::Decoder outer_;
   std::vector<staircase::Block> blocks_;
+  std::vector<int> needed_;
 };
 
 }  // namespace cohlink::fec::cfec

@@ -78,7 +78,7 @@ Decoder::Decoder(const DecoderParameters& parameters)
   next_ = static_cast<long>(pairs_.size());
 }
 
-void Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
+bool Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
   const int weight = static_cast<int>(std::lround(256.0 * iteration.alpha));
   const SoftStage stage{parameters_.ranked, static_cast<int>(std::lround(kUnit * iteration.beta)),
                         static_cast<int>(std::lround(kUnit * parameters_.clip))};
@@ -91,12 +91,13 @@ void Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
   }
   exchange_columns(old_words);
   combine(own.channel, own.from_old, weight, &words[kColumns]);
-  decode_soft(words, stage, said);
+  const LaneBits checked = decode_soft(words, stage, said);
   exchange_columns(old_said);
   for (int k = 0; k < kColumns; ++k) {
     at(pair + old_pair(k)).from_old[k] = said[k];
     own.from_new[k] = said[kColumns + k];
   }
+  return ~checked == 0;
 }
 
 void Decoder::decide(long pair) {
@@ -108,7 +109,7 @@ void Decoder::decide(long pair) {
   for (int k = 0; k < kColumns; ++k) own.decided[k] = negative_lanes(sum[k]);
 }
 
-void Decoder::hard_iteration(long pair) {
+bool Decoder::hard_iteration(long pair) {
   const Component& component = Component::get();
   std::array<LaneBits, kLength> word;
   for (int k = 0; k < kColumns; ++k) {
@@ -118,6 +119,7 @@ void Decoder::hard_iteration(long pair) {
   const auto [syndrome, odd] = syndromes_of(word);
   LaneBits wrong = odd;
   for (const LaneBits bits : syndrome) wrong |= bits;
+  const bool checked = wrong == 0;
   const auto flip = [&](int place, unsigned lane) {
     if (place >= kColumns)
       at(pair).decided[place - kColumns] ^= LaneBits{1} << lane;
@@ -136,25 +138,28 @@ void Decoder::hard_iteration(long pair) {
       flip(two >> 8, lane);
     }
   }
+  return checked;
 }
 
 std::optional<PairBits> Decoder::operator()(const PairValues& llr) {
   Pair& fresh = at(next_);
   fresh.channel = llr;
   fresh.from_new = fresh.from_old = {};
+  fresh.needed = 0;
   long pair = next_;
-  for (const SoftIteration& iteration : parameters_.soft) {
-    soft_iteration(pair, iteration);
+  int number = 0;
+  const auto passed = [&](bool checked) {
+    ++number;
+    if (!checked) at(pair).needed = number;
     pair -= kReach;
-  }
+  };
+  for (const SoftIteration& iteration : parameters_.soft) passed(soft_iteration(pair, iteration));
   decide(pair);
-  for (int h = 0; h < parameters_.hard; ++h) {
-    hard_iteration(pair);
-    pair -= kReach;
-  }
+  for (int h = 0; h < parameters_.hard; ++h) passed(hard_iteration(pair));
   const long first = static_cast<long>(pairs_.size());
   ++next_;
   if (pair < first) return std::nullopt;
+  needed_ = at(pair).needed;
   return at(pair).decided;
 }
 

@@ -29,27 +29,35 @@ class Decoder {
  public:
   explicit Decoder(const DecoderParameters& parameters = {});
 
+  /// Soft and hard ones, which every pair passes.
+  int iterations() const { return static_cast<int>(parameters_.soft.size()) + parameters_.hard; }
   /// Pairs put in until the first comes out.
-  int delay() const { return (iterations() - 1) * kReach + kReach; }
+  int delay() const { return iterations() * kReach; }
 
   /// LLRs in steps (kUnit), -127 to 127. The decided pair that went in delay() pairs earlier; nothing before
   /// that.
   std::optional<PairBits> operator()(const PairValues& llr);
 
+  /// Iterations that the pair given last was in need of: as many as it had passed when all its words checked
+  /// for good; all of them where they never did.
+  int needed() const { return needed_; }
+
  private:
   struct Pair {
     PairValues channel, from_new{}, from_old{};  // what words said in which a bit was new, or old
     PairBits decided{};
+    int needed = 0;  // the last iteration that met a word that did not check
   };
-  int iterations() const { return static_cast<int>(parameters_.soft.size()) + parameters_.hard; }
   Pair& at(long pair) { return pairs_[static_cast<std::size_t>(pair) % pairs_.size()]; }
-  void soft_iteration(long pair, const SoftIteration& iteration);
+  // Whether all words of the pair checked already.
+  bool soft_iteration(long pair, const SoftIteration& iteration);
+  bool hard_iteration(long pair);
   void decide(long pair);
-  void hard_iteration(long pair);
 
   DecoderParameters parameters_;
   std::vector<Pair> pairs_;
   long next_;
+  int needed_ = 0;
 };
 
 /// Scales LLRs to unit mean magnitude and writes them in steps, none of them zero, which would favour one

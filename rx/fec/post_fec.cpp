@@ -39,20 +39,31 @@ class Ring {
   std::size_t at_ = 0;
 };
 
-void count(PostFec& total, std::uint64_t errors, std::uint64_t bits) {
+ErrorStretches stretches_of(std::span<const float> llr) {
+  ErrorStretches out;
+  for (; llr.size() >= ErrorStretches::kBits; llr = llr.subspan(ErrorStretches::kBits)) {
+    std::uint64_t errors = 0;
+    for (const float x : llr.first(ErrorStretches::kBits)) errors += x < 0.0F;
+    out += {1, errors, errors * errors};
+  }
+  return out;
+}
+
+void count(PostFec& total, std::uint64_t errors, std::uint64_t bits, int iterations) {
   ++total.blocks;
+  total.iterations += static_cast<std::uint64_t>(iterations);
   total.lost_blocks += errors > 0;
   total.errors += errors;
   total.bits += bits;
 }
 
-void count(PostFec& total, const staircase::Block& block) {
+void count(PostFec& total, const staircase::Block& block, int iterations) {
   std::uint64_t errors = 0;
   for (const auto& row : block.rows) {
     for (int word = 0; word < 7; ++word) errors += __builtin_popcountll(row[word]);
     errors += __builtin_popcountll(row[7] & ((std::uint64_t{1} << (staircase::kInformation % 64)) - 1));
   }
-  count(total, errors, staircase::kBlockInformation);
+  count(total, errors, staircase::kBlockInformation, iterations);
 }
 
 PostFec decode_reed_solomon(Ring ring, const Execution& execution) {
@@ -66,10 +77,10 @@ PostFec decode_reed_solomon(Ring ring, const Execution& execution) {
         for (int bit = 0; bit < 8; ++bit)
           word[byte] = static_cast<std::uint8_t>(word[byte] << 1 | (ring.next() < 0));
     for (auto& word : words) {
-      code.decode(word);
+      const std::optional<int> mended = code.decode(word);
       std::uint64_t errors = 0;
       for (int byte = 0; byte < ReedSolomon::kInformation; ++byte) errors += __builtin_popcount(word[byte]);
-      count(total, errors, 8 * ReedSolomon::kInformation);
+      count(total, errors, 8 * ReedSolomon::kInformation, mended != 0);
     }
   }
   return total;
@@ -86,7 +97,7 @@ PostFec decode_staircase(Ring ring, const Execution& execution) {
       for (int column = 0; column < staircase::kColumns; ++column)
         if (ring.next() < 0) block.flip(row, column);
     const auto decoded = decoder(block);
-    if (n >= kFirstBlocks + decoder.delay()) count(total, *decoded);
+    if (n >= kFirstBlocks + decoder.delay()) count(total, *decoded, decoder.needed());
   }
   return total;
 }
@@ -101,8 +112,9 @@ PostFec decode_cfec(Ring ring, const Execution& execution) {
     for (int word = 0; word < cfec::kUnits; ++word)
       for (int k = 0; k < Hamming::kLength; ++k)
         frame[Hamming::kLength * (word / kLanes) + k][word % kLanes] = ring.next();
-    for (const staircase::Block& block : decoder(frame))
-      if (out++ >= kFirstBlocks && total.blocks < blocks) count(total, block);
+    const auto decoded = decoder(frame);
+    for (std::size_t k = 0; k < decoded.size(); ++k)
+      if (out++ >= kFirstBlocks && total.blocks < blocks) count(total, decoded[k], decoder.needed()[k]);
   }
   return total;
 }
@@ -129,7 +141,7 @@ PostFec decode_ofec(Ring ring, const Execution& execution) {
     if (n < kFirstPairs + decoder.delay()) continue;
     std::uint64_t errors = 0;
     for (int k = 0; k < ofec::kInformation; ++k) errors += __builtin_popcount((*pair)[k]);
-    count(total, errors, ofec::kPairInformation);
+    count(total, errors, ofec::kPairInformation, decoder.needed());
   }
   return total;
 }
@@ -137,12 +149,14 @@ PostFec decode_ofec(Ring ring, const Execution& execution) {
 struct Row {
   std::string_view code;
   std::size_t least_bits;
+  int iterations;
   PostFec (*decode)(Ring, const Execution&);
 };
-constexpr Row kRows[] = {{"rs-g709", kRowBits, decode_reed_solomon},
-                         {"staircase-g709.2", staircase::kBlockBits, decode_staircase},
-                         {"cfec-400zr", cfec::kFrameBits, decode_cfec},
-                         {"ofec", kInterleaved, decode_ofec}};
+const Row kRows[] = {
+    {"rs-g709", kRowBits, 1, decode_reed_solomon},
+    {"staircase-g709.2", staircase::kBlockBits, staircase::DecoderParameters().sweeps, decode_staircase},
+    {"cfec-400zr", cfec::kFrameBits, cfec::DecoderParameters().outer.sweeps, decode_cfec},
+    {"ofec", kInterleaved, ofec::Decoder().iterations(), decode_ofec}};
 
 const Row& row_of(std::string_view code) {
   for (const Row& row : kRows)
@@ -152,19 +166,45 @@ const Row& row_of(std::string_view code) {
 
 }  // namespace
 
+ErrorStretches& ErrorStretches::operator+=(const ErrorStretches& other) {
+  count += other.count;
+  errors += other.errors;
+  squares += other.squares;
+  return *this;
+}
+
+double ErrorStretches::dispersion() const {
+  if (count < 2 || errors == 0) return 1.0;
+  const auto n = static_cast<double>(count), sum = static_cast<double>(errors);
+  const double share = sum / (n * kBits);
+  const double variance = (static_cast<double>(squares) - sum * sum / n) / (n - 1.0);
+  return variance / (kBits * share * (1.0 - share));
+}
+
+bool ErrorStretches::bunch() const {
+  return count > 1 && dispersion() > 1.0 + 4.0 * std::sqrt(2.0 / static_cast<double>(count - 1));
+}
+
 PostFec& PostFec::operator+=(const PostFec& other) {
   blocks += other.blocks;
   lost_blocks += other.lost_blocks;
   bits += other.bits;
   errors += other.errors;
+  iterations += other.iterations;
+  before += other.before;
   return *this;
 }
 
 std::size_t least_bits(std::string_view code) { return row_of(code).least_bits; }
 
+int most_iterations(std::string_view code) { return row_of(code).iterations; }
+
 PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution) {
   const Row& row = row_of(code);
-  return llr.size() < row.least_bits ? PostFec{} : row.decode(Ring(llr), execution);
+  if (llr.size() < row.least_bits) return {};
+  PostFec total = row.decode(Ring(llr), execution);
+  total.before = stretches_of(llr);
+  return total;
 }
 
 }  // namespace cohlink::fec

@@ -55,8 +55,8 @@ std::optional<Block> Decoder::operator()(const Block& block) {
   fresh.failed = {};
   for (int row = 0; row < kRows; ++row)
     fresh.syndromes[row] = left[row] ^ component.right_syndrome(block.rows[row]);
-  for (int n = 0; n < parameters_.sweeps && sweep(); ++n) {
-  }
+  needed_ = 0;
+  while (needed_ < parameters_.sweeps && sweep()) ++needed_;
   const long oldest = newest_ - parameters_.window + 1;
   if (oldest < 0) return std::nullopt;
   const Syndromes& last = at(oldest).syndromes;

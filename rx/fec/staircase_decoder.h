@@ -31,6 +31,10 @@ class Decoder {
   /// words.
   bool clean() const { return clean_; }
 
+  /// Sweeps that changed anything when the last block entered; the first that changes nothing is the end of
+  /// them.
+  int needed() const { return needed_; }
+
  private:
   // A block and the words that have their right half in it.
   struct Step {
@@ -46,6 +50,7 @@ class Decoder {
   std::vector<Step> steps_;
   long newest_ = -1;
   bool clean_ = true;
+  int needed_ = 0;
 };
 
 }  // namespace cohlink::fec::staircase

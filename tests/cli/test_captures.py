@@ -193,6 +193,8 @@ class Receiving(ProgramTest):
         facts = self.receive(*decoding)
         self.assertEqual(facts["post_fec_blocks"], 16)
         self.assertEqual(facts["post_fec_lost_blocks"], 16)
+        self.assertEqual(facts["post_fec_iterations"], 1)  # there is but one
+        self.assertLess(abs(facts["error_dispersion"] - 1), 0.6)  # white noise
         self.assertGreater(facts["post_fec_ber_low"], 0)
         self.assertLess(facts["post_fec_ber_low"], facts["post_fec_ber"])
         self.assertNotIn("post_fec_ber", self.receive("--set", "fec.code=rs-g709"))

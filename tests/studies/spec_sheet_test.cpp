@@ -25,7 +25,7 @@ FrameSource expected_errors(const Scenario& scenario) {
   result.noise_sum = result.symbols * from_db(-snr_db);
   result.ngmi = awgn_ngmi(constellation(Modulation::kQpsk), from_db(snr_db));
   result.ngmi_variance = 1e-6;
-  result.post_fec = {100, snr_db > 8.0 ? 0u : 50u, 90'000, snr_db > 8.0 ? 0u : 900u};
+  result.post_fec = {100, snr_db > 8.0 ? 0u : 50u, 90'000, snr_db > 8.0 ? 0u : 900u, 0, {}};
   return [result](std::uint64_t) { return result; };
 }
 

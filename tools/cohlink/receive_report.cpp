@@ -266,6 +266,32 @@ std::vector<Fact> gain_facts(const Score& score, const fec::PostFec& left, const
   return {};
 }
 
+/// How errors fell that the code was to mend: its waterfall is that of errors that fall one by one.
+Fact dispersion_fact(const ReceiverResult& result, const Scenario& scenario) {
+  const Score& score = *result.score;
+  const fec::ErrorStretches& before = score.post_fec->before;
+  const std::string times = fixed(before.dispersion(), 2) + " times the variance of errors one by one, in " +
+                            grouped(fec::ErrorStretches::kBits) + " bits each";
+  if (!before.bunch()) return shown(Output::kErrorDispersion, result, "fall one by one: " + times);
+  const Modulation modulation = scenario_modulation(scenario);
+  const double ber = std::min(score.both.ber(), 0.35);
+  return shown(Output::kErrorDispersion, result,
+               "bunch: " + times + "; " + grouped(score.cycle_slips) + " cycle slips; NGMI " +
+                   fixed(score.information.normalised, 4) + " where white noise of this BER leaves " +
+                   fixed(awgn_ngmi(constellation(modulation), theory_snr(modulation, ber)), 4) +
+                   ". The code's waterfall, of white noise, does not hold here");
+}
+
+/// A BER that a code closes at, and how far in dB of SNR, white noise, this reception lies above it.
+std::string closes_at(double threshold, const Score& score, const Scenario& scenario) {
+  const Modulation modulation = scenario_modulation(scenario);
+  const double ber = score.both.ber();
+  if (ber <= 0.0 || ber > 0.35 || constellation(modulation).is_shaped()) return scientific(threshold);
+  const double margin = to_db(theory_snr(modulation, ber) / theory_snr(modulation, threshold));
+  return scientific(threshold) + " (" + fixed(std::abs(margin), 2) + " dB " +
+         (margin < 0.0 ? "short of it)" : "above it)");
+}
+
 /// What the code leaves, beside what is quoted of it.
 std::vector<Fact> post_fec_facts(const ReceiverResult& result, const Scenario& scenario) {
   const Score& score = *result.score;
@@ -284,13 +310,18 @@ std::vector<Fact> post_fec_facts(const ReceiverResult& result, const Scenario& s
       {"post_fec_bits", "", left.bits, ""},
       counted(Output::kLostBlocks, result,
               grouped(left.lost_blocks) + " of " + grouped(left.blocks) + " of " + code),
-      {"post_fec_blocks", "", left.blocks, ""}};
+      {"post_fec_blocks", "", left.blocks, ""},
+      shown(Output::kIterations, result,
+            fixed(left.mean_iterations(), 2) + " of " + std::to_string(fec::most_iterations(code)) +
+                " changed anything in a block, in the mean"),
+      {"post_fec_most_iterations", "", static_cast<std::uint64_t>(fec::most_iterations(code)), ""},
+      dispersion_fact(result, scenario)};
   for (const FecCode& row : fec_codes())
     if (row.name == code)
-      facts.push_back(
-          {"simulated_threshold_ber", "threshold of the code", row.simulated_ber,
-           scientific(row.simulated_ber) +
-               " as simulated for 1e-6 after decoding; quoted for 1e-15: " + scientific(row.threshold_ber)});
+      facts.push_back({"simulated_threshold_ber", "threshold of the code", row.simulated_ber,
+                       closes_at(row.simulated_ber, score, scenario) +
+                           " as simulated for 1e-6 after decoding; quoted for 1e-15: " +
+                           closes_at(row.threshold_ber, score, scenario)});
   for (Fact& fact : gain_facts(score, left, interval, scenario)) facts.push_back(std::move(fact));
   return facts;
 }

@@ -42,13 +42,44 @@ TEST_CASE(
     CHECK(clear.errors == 0);
     CHECK(clear.lost_blocks == 0);
     CHECK(clear.blocks == c.blocks);
+    CHECK_FALSE(clear.before.bunch());  // white noise
+    CHECK(clear.mean_iterations() > 0.0);
     const fec::PostFec lost = fec::decode_flipped(c.code, noisy(bits + bits / 3, c.above));
     CHECK(lost.lost_blocks > c.blocks / 2);
     CHECK(lost.ber() > 1e-3);
     CHECK(lost.bits == clear.bits);
+    CHECK(lost.mean_iterations() >= clear.mean_iterations());
+    CHECK(lost.mean_iterations() <= fec::most_iterations(c.code));
     CHECK(fec::decode_flipped(c.code, noisy(bits - 1, c.below)).blocks == 0);
   }
   CHECK_THROWS_AS(fec::least_bits("none"), std::invalid_argument);
+}
+
+TEST_CASE("Iterations are counted to the last that had anything to do") {
+  // Not an error: none. Words that fail to the end: all of oFEC's three soft and four hard ones.
+  const std::size_t bits = fec::least_bits("ofec");
+  CHECK(fec::decode_flipped("ofec", std::vector<float>(bits, 1.0F)).iterations == 0);
+  CHECK(fec::most_iterations("ofec") == 7);
+  const fec::PostFec lost = fec::decode_flipped("ofec", noisy(bits, 0.56));  // 3.7e-2
+  CHECK(lost.lost_blocks == lost.blocks);
+  CHECK(lost.mean_iterations() == 7.0);
+}
+
+TEST_CASE("Dispersion is 1 of errors one by one, and the length of runs of errors that come in runs") {
+  // Runs of L errors at random: the variance of a sum of n / L trials of L is L times that of n trials.
+  const std::size_t bits = fec::least_bits("rs-g709") * 40;
+  for (const std::size_t run : {1, 16}) {
+    RandomStream random(31);
+    std::vector<float> llr(bits, 1.0F);
+    for (std::size_t n = 0; n + run <= bits; n += run)
+      if (random.uniform() < 1e-2) std::fill_n(llr.begin() + static_cast<std::ptrdiff_t>(n), run, -1.0F);
+    const fec::ErrorStretches before = fec::decode_flipped("rs-g709", llr).before;
+    const auto count = static_cast<double>(before.count);
+    CHECK(count == std::floor(static_cast<double>(bits) / 1024.0));
+    const double error = std::sqrt(2.0 / (count - 1.0) + 1.0 / (count * 10.24 / static_cast<double>(run)));
+    CHECK(before.dispersion() / static_cast<double>(run) == doctest::Approx(1.0).epsilon(4.0 * error));
+    CHECK(before.bunch() == (run > 1));
+  }
 }
 
 TEST_CASE("LLRs of QPSK are the closed form, and their signs are the bit errors of 16QAM") {

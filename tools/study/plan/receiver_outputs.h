@@ -23,6 +23,8 @@ enum class Output {
   kAchievableRate,
   kPostFecBer,
   kLostBlocks,
+  kIterations,
+  kErrorDispersion,
   kFrequencyOffset,
   kDispersion,
   kClockOffset,
