@@ -18,6 +18,10 @@ sample_rate_gsa = 80
 SETTINGS = ["--set", "adc.sample_rate_gsa=80", "--set", "channel.extra_dispersion_ps_per_nm=4000", "--set", "channel.osnr_db=13",
             "--set", "channel.polarisation_rotation_deg=35", "--set", "channel.polarisation_retardance_deg=70"]
 
+# A recording is scaled to 16 bits, which moves received symbols by 1e-3 rms (measured, blind equaliser): of 63,680 decisions at
+# 0.03 an amplitude round the threshold one is another, on average; more than 5 once in a thousand times.
+MOST_OTHER_DECISIONS = 5
+
 
 class TraceTest(ProgramTest):
     SYMBOLS = 16384
@@ -77,8 +81,10 @@ class Formats(TraceTest):
         self.store(self.lanes.T.astype("<i2"))
         expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))
         facts, _ = self.receive("file=trace.bin", "symbols_file=capture.h5")
-        for name in ("ber", "errors", "bits", "snr_db", "gmi_bits"):
+        self.assertEqual(facts["bits"], expected["bits"])
+        for name in ("snr_db", "gmi_bits"):
             self.assertAlmostEqual(facts[name], expected[name], delta=1e-3 * expected[name])
+        self.assertAlmostEqual(facts["errors"], expected["errors"], delta=MOST_OTHER_DECISIONS)
 
     def test_received_symbols_are_no_truth(self):
         self.store(self.lanes.T.astype("<i2"))
@@ -154,8 +160,8 @@ class Metadata(TraceTest):
             numpy.testing.assert_array_equal(part["cohlink:ampere_per_code"], file["adc/samples"].attrs["ampere_per_code"])
         expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))
         facts = self.found("--set", "trace.symbols_file=capture.h5")
-        for name in ("errors", "bits"):
-            self.assertEqual(facts[name], expected[name])
+        self.assertEqual(facts["bits"], expected["bits"])
+        self.assertAlmostEqual(facts["errors"], expected["errors"], delta=MOST_OTHER_DECISIONS)
 
     def test_every_data_type_and_one_channel_are_read(self):
         expected = self.found()["snr_db"]
