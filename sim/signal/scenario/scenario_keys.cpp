@@ -226,7 +226,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"dsp", "equaliser_form", kChoice, "", "complex", 0, 0, "complex|widely-linear", "complex = 2x2 filters; widely-linear = filters of the conjugates too (4x4 real), which undo skew, gain and phase errors between I and Q of the transmitter, and, behind any carrier offset, of a receiver without dispersion before it", "Fludger and Kupfer, Proc. ECOC, Tu3A.2, 2016; da Silva and Zibar, JLT 34(15) 3577, 2016"},
     {"dsp", "equaliser_taps", kInteger, "", "15", 3, 255, "", "taps of each butterfly filter, half a symbol apart; odd", ""},
     {"dsp", "equaliser_step", kNumber, "", "0.00025", 1e-7, 0.1, "", "adaptation step at unit mean power", ""},
-    {"dsp", "equaliser_turn_step", kNumber, "", "0.004", 0, 0.02, "", "step with which X and Y are turned into one another before all taps alike, beside each tap's own step: follows fast polarisation; 0 = taps alone", ""},
+    {"dsp", "equaliser_turn_step", kNumber, "", "0.004", 0, 0.02, "", "step with which X and Y are turned into one another before all taps alike, beside each tap's own step: follows fast polarisation; 0 = taps alone, as the widely-linear form always is once it runs", ""},
     {"dsp", "equaliser_passes", kInteger, "", "4", 1, 100, "", "start-up passes over the head of the capture", ""},
     {"dsp", "phase_recovery", kChoice, "", "bps", 0, 0, "bps|fourth-power|genie|off", "carrier phase: blind phase search, fourth-power law, the known phase of a synthetic capture, or none", "Pfau, Hoffmann and Noe, JLT 27(8) 989, 2009"},
     {"dsp", "phase_window", kInteger, "", "64", 1, 4096, "", "symbols averaged by the phase estimate", ""},
