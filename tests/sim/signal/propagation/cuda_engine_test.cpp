@@ -44,7 +44,7 @@ constexpr double kNoiseApart = 5e-8;
 
 PropagationPlan silent(PropagationPlan plan) {
   for (PlanElement& element : plan.elements)
-    if (auto* gain = std::get_if<LumpedGain>(&element)) gain->ase_psd = 0.0;
+    if (auto* gain = std::get_if<LumpedGain>(&element)) gain->ase_psd = gain->noise_factor = 0.0;
   return plan;
 }
 
