@@ -29,8 +29,8 @@ std::size_t count_roles(const FrameLayout& layout, SymbolRole role, std::size_t 
   return found;
 }
 
-std::array<Symbols, 2> outer_symbols(Modulation modulation, std::size_t from, std::size_t count) {
-  const auto points = outer_points(modulation);
+std::array<Symbols, 2> known_sequence(Modulation modulation, std::size_t from, std::size_t count) {
+  const auto points = known_points(modulation);
   std::array<Symbols, 2> rows;
   for (std::size_t p = 0; p < 2; ++p) {
     const Bits bits = prbs(15, 2 * count, p * kYAhead + 2 * from);
@@ -138,12 +138,18 @@ FrameLayout frame_layout(const Scenario& s) {
   return layout;
 }
 
-std::array<std::complex<double>, 4> outer_points(Modulation modulation) {
-  std::vector<std::complex<double>> points(constellation(modulation).begin(),
-                                           constellation(modulation).end());
-  if (points.empty()) throw std::invalid_argument("Gaussian symbols have no outermost points");
-  std::sort(points.begin(), points.end(),
-            [](const auto& a, const auto& b) { return std::norm(a) > std::norm(b); });
+std::array<std::complex<double>, 4> known_points(Modulation modulation) {
+  const Constellation& all = constellation(modulation);
+  std::vector<std::complex<double>> points(all.begin(), all.end());
+  if (points.empty()) throw std::invalid_argument("Gaussian symbols have no known points");
+  // Of a square's points the four outermost are on the diagonals already.
+  const auto off = [&](const std::complex<double>& a) {
+    return all.is_shaped() ? std::abs(std::log(std::norm(a))) : -std::norm(a);
+  };
+  if (all.is_shaped())
+    std::erase_if(points,
+                  [](const auto& a) { return std::abs(std::abs(a.real()) - std::abs(a.imag())) > 1e-9; });
+  std::sort(points.begin(), points.end(), [&](const auto& a, const auto& b) { return off(a) < off(b); });
   points.resize(4);
   std::sort(points.begin(), points.end(),
             [](const auto& a, const auto& b) { return std::arg(a) < std::arg(b); });
@@ -154,7 +160,7 @@ KnownSymbols known_symbols_of_block(Modulation modulation, const FrameLayout& la
   KnownSymbols known;
   for (std::size_t k = 0; k < layout.block; ++k)
     if (layout.role(k) == SymbolRole::kKnown) known.places.push_back(k);
-  known.symbols = outer_symbols(modulation, 0, known.places.size());
+  known.symbols = known_sequence(modulation, 0, known.places.size());
   return known;
 }
 
@@ -163,7 +169,7 @@ KnownSymbols alignment_word(Modulation modulation, const FrameLayout& layout) {
   for (std::size_t k = 0; k < layout.block; ++k)
     if (layout.role(k) == SymbolRole::kAlignment) known.places.push_back(k);
   known.symbols =
-      outer_symbols(modulation, count_roles(layout, SymbolRole::kKnown, layout.block), known.places.size());
+      known_sequence(modulation, count_roles(layout, SymbolRole::kKnown, layout.block), known.places.size());
   return known;
 }
 
@@ -171,7 +177,7 @@ double mean_power(const FrameLayout& layout, Modulation modulation) {
   if (!layout.framed() || constellation(modulation).empty()) return 1.0;
   const auto period = static_cast<double>(layout.period()),
              data = static_cast<double>(data_symbols(layout, layout.period()));
-  return (data + (period - data) * std::norm(outer_points(modulation)[0])) / period;
+  return (data + (period - data) * std::norm(known_points(modulation)[0])) / period;
 }
 
 std::size_t data_symbols(const FrameLayout& layout, std::size_t count) {

@@ -42,9 +42,10 @@ struct FrameLayout {
 /// sub-frames, for short simulations, is ours.
 FrameLayout frame_layout(const Scenario& scenario);
 
-/// The four outermost points of a constellation, by angle: a square in every format. std::invalid_argument
-/// for Gaussian symbols.
-std::array<std::complex<double>, 4> outer_points(Modulation modulation);
+/// The points that known symbols are, by angle, a square: the four outermost of a constellation, so that
+/// noise counts least; of a shaped one, whose outermost points would tower over all that is sent, those on
+/// the diagonals whose power is nearest the mean. std::invalid_argument for Gaussian symbols.
+std::array<std::complex<double>, 4> known_points(Modulation modulation);
 
 /// Symbols both ends know, with their places in a block (known) or in a super-frame (alignment), ascending.
 struct KnownSymbols {
@@ -52,15 +53,15 @@ struct KnownSymbols {
   std::array<Symbols, 2> symbols;  // of X and Y
 };
 
-/// Training and pilots of a block: outer points, two bits each from the O.150 sequence 2^15 - 1, in the order
+/// Training and pilots of a block: known points, two bits each from the O.150 sequence 2^15 - 1, in the order
 /// of their places; Y starts 10,007 bits ahead. The standard's own sequences were not to be had.
 KnownSymbols known_symbols_of_block(Modulation modulation, const FrameLayout& layout);
 
 /// The alignment word: the bits that follow in that sequence.
 KnownSymbols alignment_word(Modulation modulation, const FrameLayout& layout);
 
-/// Mean power of a frame whose payload has unit power: outer points have more. 1 for Gaussian symbols, which
-/// a neighbouring channel may send without a frame.
+/// Mean power of a frame whose payload has unit power: known points have more, or less. 1 for Gaussian
+/// symbols, which a neighbouring channel may send without a frame.
 double mean_power(const FrameLayout& layout, Modulation modulation);
 
 /// Symbols among `count` that `layout` fills from data: payload and reserved.

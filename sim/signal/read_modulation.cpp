@@ -2,6 +2,7 @@
 
 #include <stdexcept>
 
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/shaping.h"
 
 namespace cohlink {
@@ -49,17 +50,17 @@ Modulation read_modulation(const Scenario& s) {
 void check_shaped_data(const Scenario& s) {
   const Modulation modulation = read_modulation(s);
   if (modulation.shaped() == nullptr) return;
-  if (s.text("signal.frame") != "none")
-    s.reject("signal.frame", "is for points sent equally often; leave signal.entropy_bits out, or the frame");
   const std::string pattern = s.text("signal.pattern");
   if (pattern.starts_with("prbs"))
     s.reject("signal.pattern",
              "has fair bits, which shaped symbols (signal.entropy_bits) are not; random or file");
   const auto block = static_cast<std::int64_t>(modulation.shaped()->shaping().matcher_block);
   if (block == 0 || pattern == "file") return;
-  const std::int64_t symbols = s.integer("signal.symbols"), spacing = s.integer("signal.pilot_spacing");
-  const std::int64_t amplitudes = 2 * (spacing > 0 ? symbols - symbols / spacing : symbols);
-  for (const std::int64_t drawn : {amplitudes, 2 * symbols})  // the neighbours' frames have no pilots
+  const std::int64_t symbols = s.integer("signal.symbols");
+  const auto data =
+      static_cast<std::int64_t>(data_symbols(frame_layout(s), static_cast<std::size_t>(symbols)));
+  const std::int64_t neighbours = s.integer("channel.count") > 1 ? 2 * symbols : 0;  // without known symbols
+  for (const std::int64_t drawn : {2 * data, neighbours})
     if (drawn % block != 0)
       s.reject(kBlock, "must divide the " + std::to_string(drawn) +
                            " amplitudes of a frame's polarisation, two a symbol");

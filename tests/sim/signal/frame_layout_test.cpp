@@ -10,6 +10,7 @@
 
 #include "sim/signal/random.h"
 #include "sim/signal/scenario/errors.h"
+#include "sim/signal/shaping.h"
 #include "sim/transmitter/transmitter.h"
 
 using namespace cohlink;
@@ -57,7 +58,7 @@ TEST_CASE("known symbols are outer points of every format, as many bits random a
   for (const char* name : {"qpsk", "8qam", "16qam", "64qam"}) {
     CAPTURE(name);
     const Modulation modulation = modulation_named(name);
-    const auto outer = outer_points(modulation);
+    const auto outer = known_points(modulation);
     for (std::size_t i = 0; i < 4; ++i) {  // a square, no point further out
       CHECK(std::abs(outer[(i + 1) % 4] - outer[i] * std::complex<double>(0, 1)) < 1e-12);
       for (const auto& point : constellation(modulation)) CHECK(std::abs(point) < std::abs(outer[i]) + 1e-12);
@@ -69,9 +70,19 @@ TEST_CASE("known symbols are outer points of every format, as many bits random a
     CHECK(std::abs(common) < 4.0 * std::sqrt(126.0) * std::norm(outer[0]));
   }
   // Squared radius of the corner: 18 of 10 in 16QAM, 98 of 42 in 64QAM.
-  CHECK(std::norm(outer_points(Modulation::kQam16)[0]) == doctest::Approx(1.8));
-  CHECK(std::norm(outer_points(modulation_named("64qam"))[0]) == doctest::Approx(98.0 / 42.0));
-  CHECK_THROWS_AS(outer_points(Modulation::kGaussian), std::invalid_argument);
+  CHECK(std::norm(known_points(Modulation::kQam16)[0]) == doctest::Approx(1.8));
+  CHECK(std::norm(known_points(modulation_named("64qam"))[0]) == doctest::Approx(98.0 / 42.0));
+  CHECK_THROWS_AS(known_points(Modulation::kGaussian), std::invalid_argument);
+}
+
+TEST_CASE("known symbols of shaped formats are of about their mean power, not their corners") {
+  // Of 64 points drawn by exp(-nu r^2) with 4.3 bits the mean square is 9.229 in units of half the grid, and
+  // the squares 2, 18, 50 and 98 of the diagonals are 0.217, 1.950, 5.42 and 10.6 times that; of 16 points
+  // with 3.3 bits it is 4.667, and 2 and 18 are 0.429 and 3.86 times that (both worked out apart, in NumPy).
+  const Modulation modulation = shaped(modulation_named("64qam"), 4.3);
+  CHECK(std::norm(known_points(modulation)[0]) == doctest::Approx(1.95041).epsilon(1e-3));
+  CHECK(std::norm(known_points(shaped(Modulation::kQam16, 3.3))[0]) ==
+        doctest::Approx(0.428586).epsilon(1e-3));
 }
 
 TEST_CASE("a row has its known symbols where the layout says, its data between them, and their bits") {
