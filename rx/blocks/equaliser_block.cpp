@@ -56,16 +56,16 @@ void equalise(const Equaliser& equaliser, const Constellation& points, const Tol
 // Shaped symbols are too like noise for a modulus or rings to tell them from it: taps are learnt from known
 // symbols, and then stay unless decisions are asked for.
 void follow_shaped(const Scenario& s, const std::string& rule, EqualiserParameters& p) {
-  if (s.integer("dsp.training_symbols") == 0)
+  if (s.integer("dsp.training_symbols") == 0 && !usable_frame(s))
     s.reject("dsp.training_symbols",
              "shaped symbols (signal.entropy_bits) give a blind equaliser nothing to start on: it needs "
-             "training symbols");
+             "training symbols, or a frame (signal.frame)");
   if (rule == "cma" || rule == "radius-directed")
     s.reject("dsp.equaliser",
              rule + " cannot hold shaped symbols (signal.entropy_bits); auto or decision-directed");
   if (p.widely_linear)
     s.reject("dsp.equaliser_form", "widely-linear cannot hold shaped symbols (signal.entropy_bits)");
-  if (rule == "auto") p.rule = EqualiserRule::kHold;
+  if (rule == "auto" && !usable_frame(s)) p.rule = EqualiserRule::kHold;
 }
 
 Told told_by(const Scenario& s, Modulation modulation) {

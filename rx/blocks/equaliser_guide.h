@@ -11,7 +11,7 @@
 
 namespace cohlink {
 
-/// Adaptation by decisions whose carrier phase the frame's known symbols show.
+/// Adaptation by decisions whose carrier phase the frame's known symbols show, or by those symbols alone.
 class EqualiserGuide {
  public:
   /// The taps of `run` hold from its first symbol to symbol `holds_to`.
@@ -55,6 +55,7 @@ class EqualiserGuide {
                       low = std::min(from > run_.first + margin_ ? from - margin_ : run_.first,
                                      run_.last - count);
     error_.follow(from, look(low, low + count).phase_between(walk_, from, to + Equaliser::kBlock));
+    error_.know(known_.frame->in_row(from, to, known_.frame_start));
   }
 
   void step(std::size_t k, Field<float>* out) {

@@ -12,6 +12,7 @@
 #include "rx/blocks/decision.h"
 #include "rx/blocks/symbol_arithmetic.h"
 #include "sim/signal/constellation.h"
+#include "sim/signal/frame_layout.h"
 #include "sim/signal/units.h"
 
 namespace cohlink {
@@ -131,7 +132,37 @@ class GuidedError {
     }
   }
 
+  /// Known symbols of what follow() was told of: all that errors of a shaped format are taken at, a third or
+  /// so of whose decisions are wrong where its codes still hold.
+  void know(KnownSymbols known) { known_ = std::move(known); }
+
   void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
+    if (points_.is_shaped())
+      at_known(k, y, e);
+    else
+      at_decisions(k, y, e);
+  }
+
+ private:
+  // Few as they are, they count more: at the default step and a pilot in 32 symbols taps follow within some
+  // 30,000 symbols, at a cost of 0.06 dB.
+  void at_known(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) const {
+    constexpr float kWeight = 4.0f;
+    e = ButterflyBlock{};
+    const auto from = std::lower_bound(known_.places.begin(), known_.places.end(), k);
+    for (auto place = from; place != known_.places.end() && *place < k + ButterflyBlock::kSize; ++place) {
+      const auto at = static_cast<std::size_t>(place - known_.places.begin());
+      const std::size_t s = *place - k;
+      for (std::size_t i = 0; i < 2; ++i) {
+        const std::complex<float> wanted =
+            std::complex<float>(known_.symbols[i][at]) * carrier_[i][*place - first_];
+        e.re[i][s] = kWeight * (wanted.real() - y.re[i][s]);
+        e.im[i][s] = kWeight * (wanted.imag() - y.im[i][s]);
+      }
+    }
+  }
+
+  void at_decisions(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
     std::complex<float> turned[ButterflyBlock::kSize], decisions[ButterflyBlock::kSize];
     for (std::size_t i = 0; i < 2; ++i) {
       const std::complex<float>* carrier = carrier_[i].data() + (k - first_);
@@ -152,8 +183,8 @@ class GuidedError {
     }
   }
 
- private:
   const Constellation& points_;
+  KnownSymbols known_;
   std::size_t first_ = 0;
   std::array<std::vector<std::complex<float>>, 2> carrier_;
   std::array<float, 2> gain_ = {1.0f, 1.0f};

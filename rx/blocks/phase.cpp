@@ -104,7 +104,7 @@ PhaseResult PhaseRecovery::aided(Field<float> symbols, const KnownSymbols& known
   const TogetherSeen seen(known.places, known_products(result.symbols, known));
   result.phase_rad = seen.phase_between(seen.walk(), 0, result.symbols.size());
   for (std::size_t p = 0; p < 2; ++p) turn_back(*result.symbols.rows()[p], result.phase_rad[p]);
-  correct(result);
+  if (!constellation(p_.modulation).is_shaped()) correct(result);
   remove_leftover(result, first, last, kSlowWindow);
   if (p_.joint)
     refine(result, {&result.symbols.x, &result.symbols.y});

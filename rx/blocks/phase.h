@@ -56,7 +56,8 @@ class PhaseRecovery {
 
   /// The same with the phase that a frame's known symbols show taken off first, both polarisations' together
   /// but for their slow angle to each other; what the method then finds is a correction of less than an
-  /// eighth of a turn, so that no quarter turn is open and none can slip. Level: `known` symbols have their
+  /// eighth of a turn, so that no quarter turn is open and none can slip. Shaped symbols have no such
+  /// correction: the search would need so long a window that it knew less. Level: `known` symbols have their
   /// size.
   PhaseResult aided(Field<float> symbols, const KnownSymbols& known, std::size_t first,
                     std::size_t last) const;

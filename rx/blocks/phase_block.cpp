@@ -59,7 +59,8 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p, cons
   if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
-    c.result.phase_averaged = decided_together(p, c.result.rows());
+    const bool by_known_alone = known.frame && c.frame_start && constellation(p.modulation).is_shaped();
+    c.result.phase_averaged = by_known_alone ? 0 : decided_together(p, c.result.rows());
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
   PhaseResult out = recovered(recovery, p, known.frame, c);

@@ -5,7 +5,9 @@
 
 #include "rx/receiver.h"
 #include "sim/link.h"
+#include "sim/signal/awgn_information.h"
 #include "sim/signal/record/capture.h"
+#include "sim/signal/shaping.h"
 #include "tests/rx/generator.h"
 
 using namespace cohlink;
@@ -56,6 +58,28 @@ TEST_CASE("64QAM with pilots and 100 kHz lasers is within 0.5 dB of theory at a 
   CHECK(ber > 1.5e-2);
   CHECK(ber < 2.5e-2);
   CHECK(given - needed < 0.5);
+}
+
+TEST_CASE(
+    "64QAM shaped to 4.3 bits is received by a frame alone, lasers of 100 kHz and a turning polarisation") {
+  // Known symbols of 1.95 times the payload's power take 0.13 dB of its SNR, taps that learn from them alone
+  // 0.06, the smoothed phase and an ordinary start the rest of 0.5. 377,000 symbols: the SNR to 0.01 dB.
+  const Scenario s = base({"signal.modulation=64qam", "signal.entropy_bits=4.3", "signal.frame=free",
+                           "signal.pilot_spacing=32", "channel.osnr_db=15", "channel.dgd_ps=10",
+                           "channel.polarisation_rotation_krad_per_s=200"});
+  const Receiver receiver(s, test::fft());
+  const ReceiverResult result = receiver(Link(s, test::fft())(0));
+  CHECK(result.locked);
+  REQUIRE(result.score);
+  CHECK(result.score->cycle_slips == 0);
+  for (const std::string& known : result.used_known_data) CHECK(says(known, "frame"));
+  const double given = 15.0 - to_db(32e9 / kOsnrBandwidthHz);
+  MESSAGE("SNR " << result.snr_db << " of " << given << " dB");
+  CHECK(result.snr_db > given - 0.5);
+  CHECK(result.snr_db < given);
+  CHECK(std::abs(result.score->information.normalised -
+                 awgn_ngmi(constellation(shaped(modulation_named("64qam"), 4.3)), from_db(result.snr_db))) <
+        0.01);
 }
 
 TEST_CASE("the pilot-aided receiver knows nothing of the truth: without it the symbols are the same") {
