@@ -119,12 +119,13 @@ void judge_by_score(ReceiverResult& result, Modulation modulation) {
   result.snr_spread = joint_snr(rows).spread;
 }
 
-// What the taps say about the channel, the same whether or not there is truth.
-void read_channel(ReceiverResult& result, double symbol_rate) {
+// What the taps say about the channel, the same whether or not there is truth. A frame's known symbols are
+// those of X and of Y, to the symbol.
+void read_channel(ReceiverResult& result, double symbol_rate, bool framed) {
   if (!result.locked || result.one_polarisation || result.taps[0][0].empty()) return;
   TapReadingParameters parameters;
   parameters.symbol_rate = symbol_rate;
-  result.channel = read_taps_blindly(result.taps, parameters);
+  result.channel = framed ? read_taps(result.taps, parameters) : read_taps_blindly(result.taps, parameters);
 }
 
 // The score against what was sent, which then has the word on SNR and lock.
@@ -190,7 +191,7 @@ void decide(Carried& c, ScoreParameters scoring, std::size_t judged, const Execu
   execution.check();
   check_lock(result, payload, scoring.modulation, c);
   if (c.truth != nullptr) score(c, scoring, first, last, execution);
-  read_channel(result, c.symbol_rate);
+  read_channel(result, c.symbol_rate, c.frame_start.has_value());
 }
 
 }  // namespace cohlink

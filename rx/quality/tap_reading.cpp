@@ -66,6 +66,14 @@ double curvature(const std::vector<double>& x, const std::vector<double>& phase)
   return (n * p2 - s2 * p0) / (n * s4 - s2 * s2);
 }
 
+// Mean delay that row i of W takes back [s], over steps of so many points.
+double row_delay(const std::vector<Jones>& w, std::size_t i, std::size_t step, double spacing) {
+  std::complex<double> turned = 0.0;
+  for (std::size_t k = 0; k + step < w.size(); ++k)
+    for (std::size_t j = 0; j < 2; ++j) turned += std::conj(w[k][i][j]) * w[k + step][i][j];
+  return std::arg(turned) / (kTwoPi * static_cast<double>(step) * spacing);
+}
+
 }  // namespace
 
 std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapReadingParameters& p,
@@ -92,6 +100,7 @@ std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapRead
   for (const Jones& matrix : w) pdl_db += singular_ratio_db(matrix);
   reading.dgd = angle / ((kPoints - kStep) * kTwoPi * kStep * spacing);
   reading.pdl = from_db(pdl_db / kPoints);
+  reading.xy_skew = row_delay(w, 1, kStep, spacing) - row_delay(w, 0, kStep, spacing);
   // det W carries exp(-i beta2 L w^2 / 2) once for each polarisation.
   reading.beta2_length = -curvature(omega, phase) / std::pow(kTwoPi * p.symbol_rate, 2);
   return reading;
@@ -103,6 +112,7 @@ std::optional<ChannelReading> read_taps_blindly(const EqualiserTaps& taps, const
     const auto reading = read_taps(taps, p, delay);
     if (reading && (!best || reading->dgd < best->dgd)) best = reading;
   }
+  if (best) best->xy_skew.reset();
   return best;
 }
 

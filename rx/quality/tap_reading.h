@@ -10,9 +10,10 @@ namespace cohlink {
 
 /// Read from the taps: the channel is the inverse of their frequency response.
 struct ChannelReading {
-  double dgd = 0;           // s, differential group delay, mean over the middle of the band
-  double pdl = 1;           // largest over smallest transmission, geometric mean there
-  double beta2_length = 0;  // s^2, what the fixed dispersion block before had left over
+  double dgd = 0;                 // s, differential group delay, mean over the middle of the band
+  double pdl = 1;                 // largest over smallest transmission, geometric mean there
+  double beta2_length = 0;        // s^2, what the fixed dispersion block before had left over
+  std::optional<double> xy_skew;  // s, Y as sent arrives later than X by this; only where both are known
 };
 
 struct TapReadingParameters {
@@ -27,8 +28,10 @@ struct TapReadingParameters {
 /// Hauske, M. Kuschnerov, B. Spinnler and B. Lankl, J. Lightwave Technol. 27(16) 3623 (2009).
 /// `relative_delay`: how many symbols output Y carries its row later than X does (0 when unknown; a blind
 /// start can leave whole symbols between them, which would read as DGD).
-/// Limits: noise makes the equaliser undo deep PDL less than fully, so that it reads low; DGD and dispersion
-/// beyond what the taps span cannot be read. Nothing when the taps are all zero or singular.
+/// Skew: the mean slope of the phase of a row of W is the delay that it takes back; skew of the transmitter
+/// and the part of the path's delay that lies along its X and Y add up in it. Limits: noise makes the
+/// equaliser undo deep PDL less than fully, so that it reads low; DGD and dispersion beyond what the taps
+/// span cannot be read. Nothing when the taps are all zero or singular.
 std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapReadingParameters& parameters,
                                         long relative_delay = 0);
 

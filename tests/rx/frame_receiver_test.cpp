@@ -99,6 +99,20 @@ TEST_CASE("the pilot-aided receiver knows nothing of the truth: without it the s
   CHECK(receiver.blocks()[7] == "frame-sync");
 }
 
+TEST_CASE("a frame tells the skew between X and Y, whole symbols of 31.25 ps too") {
+  // Taps of 15 and some thousand known symbols: tenths of a picosecond; what they cannot invert, a rest of
+  // the skew at the ends of the band, is in the other half of 1 ps.
+  for (const char* skew : {"transmitter.xy_skew_ps=-5", "transmitter.xy_skew_ps=40"}) {
+    CAPTURE(skew);
+    Scenario s = base({"signal.modulation=16qam", "signal.frame=free", "signal.pilot_spacing=32",
+                       "signal.symbols=32768", "channel.osnr_db=20", skew});
+    const ReceiverResult result = Receiver(s, test::fft())(Link(s, test::fft())(0));
+    REQUIRE(result.channel);
+    REQUIRE(result.channel->xy_skew);
+    CHECK(std::abs(1e12 * *result.channel->xy_skew - s.number("transmitter.xy_skew_ps")) < 0.3);
+  }
+}
+
 TEST_CASE("QPSK between lasers of 2 MHz slips without pilots and never with them") {
   const Scenario s =
       base({"signal.frame=free", "signal.pilot_spacing=32", "channel.osnr_db=10.3",

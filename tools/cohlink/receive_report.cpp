@@ -343,13 +343,18 @@ std::vector<Fact> channel_facts(const Capture& capture, const ReceiverResult& re
         capture.truth->dispersion_ps_per_nm - result.in_ps_per_nm(result.compensated_beta2_length);
     dispersion = std::abs(left) < 0.05 ? 0.0 : left;
   }
-  return {
-      shown(Output::kTapsDgd, result,
-            fixed(dgd_ps, 2) + " ps, but for whole symbols between X and Y" + beside_truth(dgd, " ps", 2)),
+  const auto skew = result.channel->xy_skew;
+  const std::string known_to = skew ? "" : ", but for whole symbols between X and Y";
+  std::vector<Fact> facts = {
+      shown(Output::kTapsDgd, result, fixed(dgd_ps, 2) + " ps" + known_to + beside_truth(dgd, " ps", 2)),
       shown(Output::kTapsPdl, result, fixed(pdl_db, 2) + " dB" + beside_truth(pdl, " dB", 2)),
       shown(Output::kTapsDispersion, result,
             fixed(left_over, 1) + " ps/nm by the taps" + beside_truth(dispersion, " ps/nm", 1)),
   };
+  if (skew)
+    facts.push_back(shown(Output::kTapsSkew, result,
+                          fixed(1e12 * *skew, 2) + " ps, Y later: skew, and delay along X and Y"));
+  return facts;
 }
 
 std::string no_lock(const ReceiverResult& result, bool truth) {

@@ -46,6 +46,7 @@ constexpr OutputRow kOutputs[] = {
     {Output::kIqSkewX, "iq_skew_x_ps", "I/Q skew of X, Y", "Q later than I on X, as estimated (dsp.deskew = blind)", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[0]; }); }},
     {Output::kIqSkewY, "iq_skew_y_ps", "", "Q later than I on Y, as estimated", [](R r) { return when(r.iq_skew_ps.has_value(), [&] { return (*r.iq_skew_ps)[1]; }); }},
     {Output::kTapsDgd, "taps_dgd_ps", "DGD by the taps", "differential group delay that the equaliser's taps show, but for whole symbols between X and Y", [](R r) { return when(r.channel.has_value(), [&] { return 1e12 * r.channel->dgd; }); }},
+    {Output::kTapsSkew, "taps_xy_skew_ps", "X/Y skew by the taps", "Y as sent later than X, by a frame's known symbols: skew, and the path's delay along X and Y", [](R r) { return when(r.channel.has_value() && r.channel->xy_skew.has_value(), [&] { return 1e12 * *r.channel->xy_skew; }); }},
     {Output::kTapsPdl, "taps_pdl_db", "PDL by the taps", "polarisation-dependent loss that the equaliser's taps show", [](R r) { return when(r.channel.has_value(), [&] { return to_db(r.channel->pdl); }); }},
     {Output::kTapsDispersion, "taps_dispersion_ps_per_nm", "dispersion left over", "dispersion that the equaliser's taps show: what no block before took off", [](R r) { return when(r.channel.has_value(), [&] { return r.in_ps_per_nm(r.channel->beta2_length); }); }},
     {Output::kDiscarded, "discarded_symbols", "discarded", "symbols at the edges, not scored", [](R r) { return Maybe(r.discarded_symbols); }},

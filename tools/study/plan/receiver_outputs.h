@@ -31,6 +31,7 @@ enum class Output {
   kIqSkewX,
   kIqSkewY,
   kTapsDgd,
+  kTapsSkew,
   kTapsPdl,
   kTapsDispersion,
   kDiscarded,
