@@ -65,7 +65,7 @@ std::vector<staircase::Block> Decoder::operator()(std::span<const SoftPlaces> fr
   FrameBits decided(kBatches * Hamming::kLength);
   for (int b = 0; b < kBatches; ++b) {
     Hamming::Words words;
-    const auto first = static_cast<std::size_t>(b * Hamming::kLength);
+    const auto first = static_cast<std::size_t>(b) * Hamming::kLength;
     inner_.decode(std::span<const SoftPlaces, Hamming::kLength>(frame.subspan(first, Hamming::kLength)),
                   ranked_, words);
     std::copy(words.begin(), words.end(), decided.begin() + static_cast<std::ptrdiff_t>(first));
