@@ -44,7 +44,8 @@ Jones response(const EqualiserTaps& taps, double frequency, double sample_rate, 
   for (std::size_t i = 0; i < 2; ++i)
     for (std::size_t j = 0; j < 2; ++j) {
       const auto& h = taps[i][j];
-      const auto centre = static_cast<double>(h.size() / 2);
+      const std::size_t middle = h.size() / 2;
+      const auto centre = static_cast<double>(middle);
       for (std::size_t n = 0; n < h.size(); ++n) {
         // Output Y late by whole symbols: its taps look that much earlier than X's do.
         const double at =
@@ -78,12 +79,12 @@ double row_delay(const std::vector<Jones>& w, std::size_t i, std::size_t step, d
 
 std::optional<ChannelReading> read_taps(const EqualiserTaps& taps, const TapReadingParameters& p,
                                         long relative_delay) {
-  constexpr int kPoints = 33;
+  constexpr int kPoints = 33, kMiddle = kPoints / 2;
   const double sample_rate = 2.0 * p.symbol_rate, spacing = 2.0 * p.band * p.symbol_rate / (kPoints - 1);
   std::vector<Jones> w;
   std::vector<double> omega, phase;
   for (int i = 0; i < kPoints; ++i) {
-    const double f = (i - kPoints / 2) * spacing;
+    const double f = (i - kMiddle) * spacing;
     w.push_back(response(taps, f, sample_rate, 2 * relative_delay));
     const auto det = determinant(w.back());
     if (!(std::norm(det) > 0.0)) return std::nullopt;
