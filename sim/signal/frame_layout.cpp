@@ -7,6 +7,7 @@
 
 #include "sim/signal/pilots.h"
 #include "sim/signal/prbs.h"
+#include "sim/signal/read_modulation.h"
 
 namespace cohlink {
 namespace {
@@ -136,6 +137,25 @@ FrameLayout frame_layout(const Scenario& s) {
   const FrameLayout layout = frame == "400zr" ? layout_of_400zr(s) : free_layout(s);
   refuse_few_pilots(s, layout);
   return layout;
+}
+
+void check_shaped_data(const Scenario& s) {
+  const Modulation modulation = read_modulation(s);
+  if (modulation.shaped() == nullptr) return;
+  const std::string pattern = s.text("signal.pattern");
+  if (pattern.starts_with("prbs"))
+    s.reject("signal.pattern",
+             "has fair bits, which shaped symbols (signal.entropy_bits) are not; random or file");
+  const auto block = static_cast<std::int64_t>(modulation.shaped()->shaping().matcher_block);
+  if (block == 0 || pattern == "file") return;
+  const std::int64_t symbols = s.integer("signal.symbols");
+  const auto data =
+      static_cast<std::int64_t>(data_symbols(frame_layout(s), static_cast<std::size_t>(symbols)));
+  const std::int64_t neighbours = s.integer("channel.count") > 1 ? 2 * symbols : 0;  // without known symbols
+  for (const std::int64_t drawn : {2 * data, neighbours})
+    if (drawn % block != 0)
+      s.reject("signal.matcher_block", "must divide the " + std::to_string(drawn) +
+                                           " amplitudes of a frame's polarisation, two a symbol");
 }
 
 std::array<std::complex<double>, 4> known_points(Modulation modulation) {

@@ -42,6 +42,10 @@ struct FrameLayout {
 /// sub-frames, for short simulations, is ours.
 FrameLayout frame_layout(const Scenario& scenario);
 
+/// Rejects what the rest of [signal] has that shaped symbols cannot be drawn with: a sequence of fair bits, a
+/// frame whose payload is no whole number of the matcher's blocks.
+void check_shaped_data(const Scenario& scenario);
+
 /// The points that known symbols are, by angle, a square: the four outermost of a constellation, so that
 /// noise counts least; of a shaped one, whose outermost points would tower over all that is sent, those on
 /// the diagonals whose power is nearest the mean. std::invalid_argument for Gaussian symbols.

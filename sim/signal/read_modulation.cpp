@@ -2,7 +2,6 @@
 
 #include <stdexcept>
 
-#include "sim/signal/frame_layout.h"
 #include "sim/signal/shaping.h"
 
 namespace cohlink {
@@ -45,25 +44,6 @@ Modulation read_modulation(const Scenario& s) {
   } catch (const std::invalid_argument& fault) {
     s.reject(kBlock, std::string("does not go with signal.entropy_bits: ") + fault.what());
   }
-}
-
-void check_shaped_data(const Scenario& s) {
-  const Modulation modulation = read_modulation(s);
-  if (modulation.shaped() == nullptr) return;
-  const std::string pattern = s.text("signal.pattern");
-  if (pattern.starts_with("prbs"))
-    s.reject("signal.pattern",
-             "has fair bits, which shaped symbols (signal.entropy_bits) are not; random or file");
-  const auto block = static_cast<std::int64_t>(modulation.shaped()->shaping().matcher_block);
-  if (block == 0 || pattern == "file") return;
-  const std::int64_t symbols = s.integer("signal.symbols");
-  const auto data =
-      static_cast<std::int64_t>(data_symbols(frame_layout(s), static_cast<std::size_t>(symbols)));
-  const std::int64_t neighbours = s.integer("channel.count") > 1 ? 2 * symbols : 0;  // without known symbols
-  for (const std::int64_t drawn : {2 * data, neighbours})
-    if (drawn % block != 0)
-      s.reject(kBlock, "must divide the " + std::to_string(drawn) +
-                           " amplitudes of a frame's polarisation, two a symbol");
 }
 
 }  // namespace cohlink

@@ -10,8 +10,4 @@ namespace cohlink {
 /// that cannot be shaped so.
 Modulation read_modulation(const Scenario& scenario);
 
-/// Rejects what the rest of [signal] has that shaped symbols cannot be drawn with: a sequence of fair bits, a
-/// frame whose payload is no whole number of the matcher's blocks.
-void check_shaped_data(const Scenario& scenario);
-
 }  // namespace cohlink
