@@ -132,8 +132,8 @@ class GuidedError {
     }
   }
 
-  /// Known symbols of what follow() was told of: all that errors of a shaped format are taken at, a third or
-  /// so of whose decisions are wrong where its codes still hold.
+  /// Known symbols of what follow() was told of: all that errors of a shaped format are taken at. Of its
+  /// decisions a fifth is wrong where codes still hold (64QAM of 4.3 bits at 10.8 dB; worked out apart).
   void know(KnownSymbols known) { known_ = std::move(known); }
 
   void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
@@ -144,8 +144,8 @@ class GuidedError {
   }
 
  private:
-  // Few as they are, they count more: at the default step and a pilot in 32 symbols taps follow within some
-  // 30,000 symbols, at a cost of 0.06 dB.
+  // Few as they are, they count more: at the default step and a pilot in 32 symbols taps follow within
+  // 32 / (4 step), 32,000 symbols.
   void at_known(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) const {
     constexpr float kWeight = 4.0f;
     e = ButterflyBlock{};

@@ -72,7 +72,8 @@ LaneSyndromes syndromes_of(std::span<const LaneBits, kLength> word) {
 }  // namespace
 
 Decoder::Decoder(const DecoderParameters& parameters)
-    : parameters_(parameters), pairs_(static_cast<std::size_t>(iterations() * kReach + kReach + 1)) {
+    : parameters_(parameters),
+      pairs_(static_cast<std::size_t>(parameters.iterations() * kReach + kReach + 1)) {
   for (Pair& pair : pairs_)
     for (SoftPlaces& places : pair.channel) places.fill(127);
   next_ = static_cast<long>(pairs_.size());

@@ -20,6 +20,8 @@ struct DecoderParameters {
   std::vector<SoftIteration> soft = {{0.32, 0.25}, {0.42, 0.32}, {0.53, 0.55}};
   double clip = 2.2;  // units
   int hard = 4;       // iterations by decisions alone; they clear what single words leave
+  /// Soft and hard ones, which every pair passes.
+  int iterations() const { return static_cast<int>(soft.size()) + hard; }
 };
 
 /// Takes LLRs pair by pair and gives decided pairs, later. An iteration follows the one before by kReach
@@ -29,10 +31,8 @@ class Decoder {
  public:
   explicit Decoder(const DecoderParameters& parameters = {});
 
-  /// Soft and hard ones, which every pair passes.
-  int iterations() const { return static_cast<int>(parameters_.soft.size()) + parameters_.hard; }
   /// Pairs put in until the first comes out.
-  int delay() const { return iterations() * kReach; }
+  int delay() const { return parameters_.iterations() * kReach; }
 
   /// LLRs in steps (kUnit), -127 to 127. The decided pair that went in delay() pairs earlier; nothing before
   /// that.

@@ -156,7 +156,7 @@ const Row kRows[] = {
     {"rs-g709", kRowBits, 1, decode_reed_solomon},
     {"staircase-g709.2", staircase::kBlockBits, staircase::DecoderParameters().sweeps, decode_staircase},
     {"cfec-400zr", cfec::kFrameBits, cfec::DecoderParameters().outer.sweeps, decode_cfec},
-    {"ofec", kInterleaved, ofec::Decoder().iterations(), decode_ofec}};
+    {"ofec", kInterleaved, ofec::DecoderParameters().iterations(), decode_ofec}};
 
 const Row& row_of(std::string_view code) {
   for (const Row& row : kRows)

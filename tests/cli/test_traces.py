@@ -18,8 +18,10 @@ sample_rate_gsa = 80
 SETTINGS = ["--set", "adc.sample_rate_gsa=80", "--set", "channel.extra_dispersion_ps_per_nm=4000", "--set", "channel.osnr_db=13",
             "--set", "channel.polarisation_rotation_deg=35", "--set", "channel.polarisation_retardance_deg=70"]
 
-# A recording is scaled to 16 bits, which moves received symbols by 1e-3 rms (measured, blind equaliser): of 63,680 decisions at
-# 0.03 an amplitude round the threshold one is another, on average; more than 5 once in a thousand times.
+# Bare samples do not say each lane's scale, which gain control had half a percent apart: what is left of it once the lanes are
+# orthonormal, and how third-order dispersion goes with the told 4000 ps/nm, moves received symbols by 1.1e-3 rms (measured by
+# stages). Of 63,680 decisions at 0.03 an amplitude round the threshold one is another, on average; more than 5 once in a
+# thousand times.
 MOST_OTHER_DECISIONS = 5
 
 
@@ -159,9 +161,10 @@ class Metadata(TraceTest):
         with h5py.File(self.folder / "capture.h5") as file:
             numpy.testing.assert_array_equal(part["cohlink:ampere_per_code"], file["adc/samples"].attrs["ampere_per_code"])
         expected = json.loads(self.succeed("receive", "capture.h5", "--format", "json"))
-        facts = self.found("--set", "trace.symbols_file=capture.h5")
-        self.assertEqual(facts["bits"], expected["bits"])
-        self.assertAlmostEqual(facts["errors"], expected["errors"], delta=MOST_OTHER_DECISIONS)
+        # Told of the same path, dispersion of all orders: the same symbols.
+        facts = self.found("--set", "trace.symbols_file=capture.h5", *SETTINGS)
+        for name in ("errors", "bits", "snr_db"):
+            self.assertEqual(facts[name], expected[name])
 
     def test_every_data_type_and_one_channel_are_read(self):
         expected = self.found()["snr_db"]
