@@ -2,6 +2,7 @@
 #include <algorithm>
 
 #include "rx/blocks/frame_knowledge.h"
+#include "rx/blocks/operations.h"
 #include "rx/blocks/phase.h"
 #include "rx/blocks/pilot_phase.h"
 #include "rx/stage/block.h"
@@ -44,6 +45,11 @@ struct KnownPilots {
   std::optional<FrameKnowledge> frame;  // with one
 };
 
+// Whether no search is made: of shaped symbols in a frame (PhaseRecovery::aided).
+bool known_alone(const PhaseParameters& p, const KnownPilots& known) {
+  return known.frame && is_windowed(p) && constellation(p.modulation).is_shaped();
+}
+
 PhaseResult recovered(const PhaseRecovery& recovery, const PhaseParameters& p,
                       const std::optional<FrameKnowledge>& frame, Carried& c) {
   if (!frame || !c.frame_start || !is_windowed(p))
@@ -59,8 +65,8 @@ void recover_phase(const PhaseRecovery& recovery, const PhaseParameters& p, cons
   if (is_windowed(p)) {
     const int shortest = p.second_window > 0 ? std::min(p.window, p.second_window) : p.window;
     c.averaged = static_cast<std::size_t>(shortest) * (p.joint ? c.result.rows() : 1);
-    const bool by_known_alone = known.frame && c.frame_start && constellation(p.modulation).is_shaped();
-    c.result.phase_averaged = by_known_alone ? 0 : decided_together(p, c.result.rows());
+    c.result.phase_averaged =
+        known_alone(p, known) && c.frame_start ? 0 : decided_together(p, c.result.rows());
   }
   if (p.method == PhaseMethod::kGenie) c.result.used_known_data.push_back("phase (genie)");
   PhaseResult out = recovered(recovery, p, known.frame, c);
@@ -112,10 +118,10 @@ Block phase_block(const BlockSetting& setting) {
   const PhaseParameters p = phase_of(setting.scenario, setting.modulation);
   const PhaseRecovery recovery(p, setting.execution);
   Block block;
-  block.apply = [recovery, p, known = pilots_of(setting.scenario, setting.modulation, setting.fft())](
-                    Carried& c) { recover_phase(recovery, p, known, c); };
+  const KnownPilots known = pilots_of(setting.scenario, setting.modulation, setting.fft());
+  block.apply = [recovery, p, known](Carried& c) { recover_phase(recovery, p, known, c); };
   if (is_windowed(p)) block.edge = edge_of(0.5 * (p.window + p.second_window));
-  block.cost = cost_of(recovery.cost());
+  block.cost = cost_of(known_alone(p, known) ? rotation_operations() : recovery.cost());
   return block;
 }
 
