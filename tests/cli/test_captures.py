@@ -194,7 +194,7 @@ class Receiving(ProgramTest):
         self.assertEqual(facts["post_fec_blocks"], 16)
         self.assertEqual(facts["post_fec_lost_blocks"], 16)
         self.assertEqual(facts["post_fec_iterations"], 1)  # there is but one
-        self.assertLess(abs(facts["error_dispersion"] - 1), 0.6)  # white noise
+        self.assertLess(abs(facts["error_dispersion"] - 1), 0.6)  # white noise: 31 stretches, a standard error of 0.26
         self.assertGreater(facts["post_fec_ber_low"], 0)
         self.assertLess(facts["post_fec_ber_low"], facts["post_fec_ber"])
         self.assertNotIn("post_fec_ber", self.receive("--set", "fec.code=rs-g709"))
