@@ -34,7 +34,7 @@ std::vector<std::string> objects_in(hid_t file) {
     static_cast<std::vector<std::string>*>(out)->emplace_back(name);
     return herr_t{0};
   };
-  H5Ovisit(file, H5_INDEX_NAME, H5_ITER_INC, add, &names);
+  H5Ovisit2(file, H5_INDEX_NAME, H5_ITER_INC, add, &names, H5O_INFO_BASIC);
   return names;  // the first is ".", the root
 }
 
@@ -202,21 +202,21 @@ void overwrite(Script& script, hid_t file, const std::string& name) {
   if (!values.empty()) H5Dwrite(data.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values.data());
 }
 
-void change(Script& script, hid_t file) {
-  const auto objects = objects_in(file);
+/// Whether other objects may be there now.
+bool change(Script& script, hid_t file, const std::vector<std::string>& objects) {
   const std::string name = objects[script.below(objects.size())];
   const unsigned kind = script.next() % 10;
   if (kind < 4) {
     const Handle object(H5Oopen(file, name.c_str(), H5P_DEFAULT), H5Oclose);
     const auto attributes = attributes_of(object.get());
-    if (attributes.empty()) return;
+    if (attributes.empty()) return false;
     const std::string attribute = attributes[script.below(attributes.size())];
     if (kind == 0) H5Adelete(object.get(), attribute.c_str());
     if (kind == 1 || kind == 2) replace_attribute(script, object.get(), attribute);
     if (kind == 3) reword_attribute(script, object.get(), attribute);
-    return;
+    return false;
   }
-  if (name == ".") return;
+  if (name == ".") return false;
   const std::string other = objects[script.below(objects.size())];
   if (kind == 4) H5Ldelete(file, name.c_str(), H5P_DEFAULT);
   if (kind == 5 || kind == 6) replace_dataset(script, file, name);
@@ -229,6 +229,7 @@ void change(Script& script, hid_t file) {
     H5Ldelete(file, name.c_str(), H5P_DEFAULT);
     H5Lcreate_soft(("/" + other).c_str(), file, name.c_str(), H5P_DEFAULT, H5P_DEFAULT);
   }
+  return kind != 7;
 }
 
 std::string image_of(hid_t file) {
@@ -251,7 +252,9 @@ std::string changed_file(const std::string& whole, const std::string& script) {
   if (!file) throw std::logic_error("the file to change cannot be opened");
   Script bytes(script);
   constexpr int kMostChanges = 8;
-  for (int i = 0; i < kMostChanges && !bytes.ended(); ++i) change(bytes, file.get());
+  auto objects = objects_in(file.get());
+  for (int i = 0; i < kMostChanges && !bytes.ended(); ++i)
+    if (change(bytes, file.get(), objects)) objects = objects_in(file.get());
   return image_of(file.get());
 }
 

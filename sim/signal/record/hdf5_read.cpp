@@ -16,13 +16,17 @@ namespace {
 }
 
 // Links are followed within the file alone.
-Handle access_within_file() {
-  Handle access(H5Pcreate(H5P_LINK_ACCESS), H5Pclose);
-  const auto refuse = [](const char*, const char*, const char*, const char*, unsigned*, hid_t, void*) {
-    return herr_t{-1};
-  };
-  H5Pset_elink_cb(access.get(), refuse, nullptr);
-  return access;
+hid_t access_within_file() {
+  // Made once, and left to the library, which may end before our statics do.
+  static const hid_t within = [] {
+    const hid_t access = H5Pcreate(H5P_LINK_ACCESS);
+    const auto refuse = [](const char*, const char*, const char*, const char*, unsigned*, hid_t, void*) {
+      return herr_t{-1};
+    };
+    H5Pset_elink_cb(access, refuse, nullptr);
+    return access;
+  }();
+  return within;
 }
 
 std::string quantity(const std::string& object, const std::string& attribute) {
@@ -94,9 +98,9 @@ struct Stored {
 
 /// How many bytes the values can take in memory: those of the file, or what its filters can have made of
 /// them.
-std::uint64_t most_bytes(const std::string& path, const Stored& stored, std::uint64_t file_bytes) {
+std::uint64_t most_bytes(const std::string& path, const Stored& stored, const Handle& creation,
+                         std::uint64_t file_bytes) {
   if (stored.is_attribute) return file_bytes;
-  const Handle creation(H5Dget_create_plist(stored.object.get()), H5Pclose);
   if (H5Pget_external_count(creation.get()) > 0 || H5Pget_layout(creation.get()) == H5D_VIRTUAL)
     read_failed(path, stored.name + " keeps its values in another file; copy them into this one");
   // Deflate makes at most 258 bytes of 2 bits (RFC 1951), 1032:1; other filters of HDF5 stay below that.
@@ -105,9 +109,8 @@ std::uint64_t most_bytes(const std::string& path, const Stored& stored, std::uin
 }
 
 /// Bytes of one piece of a data set that is stored in pieces: the library reads a piece whole.
-std::uint64_t piece_bytes(const Stored& stored) {
+std::uint64_t piece_bytes(const Stored& stored, const Handle& creation) {
   if (stored.is_attribute) return 0;
-  const Handle creation(H5Dget_create_plist(stored.object.get()), H5Pclose);
   if (H5Pget_layout(creation.get()) != H5D_CHUNKED) return 0;
   std::array<hsize_t, H5S_MAX_RANK> sizes{};
   const int rank = H5Pget_chunk(creation.get(), H5S_MAX_RANK, sizes.data());
@@ -122,11 +125,12 @@ std::size_t checked_count(const std::string& path, const Stored& stored, std::ui
   std::size_t bytes = 0;
   if (H5Sget_simple_extent_type(stored.space.get()) == H5S_NULL)
     read_failed(path, stored.name + " holds nothing");
-  const std::uint64_t most = most_bytes(path, stored, file_bytes);
+  const Handle creation(stored.is_attribute ? -1 : H5Dget_create_plist(stored.object.get()), H5Pclose);
+  const std::uint64_t most = most_bytes(path, stored, creation, file_bytes);
   constexpr std::uint64_t kSmallPiece = std::uint64_t{1}
                                         << 20;  // pieces of short data sets may be longer than they
   if (!count || __builtin_mul_overflow(*count, H5Tget_size(stored.type.get()), &bytes) || bytes > most ||
-      piece_bytes(stored) > std::max(most, kSmallPiece))
+      piece_bytes(stored, creation) > std::max(most, kSmallPiece))
     read_failed(path, stored.name + " says to be larger than the file can hold, " + shape_text(stored.shape) +
                           ": the file is damaged");
   return *count;
@@ -211,21 +215,21 @@ std::string one_text(const std::string& path, const Stored& stored, std::uint64_
 }
 
 /// Why a path that is not there is not there: "/a/b" of a link that leads out of the file.
-bool leads_out(hid_t file, const std::string& object, const Handle& access) {
+bool leads_out(hid_t file, const std::string& object) {
   for (std::size_t slash = object.find('/', 1);; slash = object.find('/', slash + 1)) {
     H5L_info_t link;
     const std::string part = object.substr(0, slash);
-    if (H5Lget_info(file, part.c_str(), &link, access.get()) < 0) return false;
+    if (H5Lget_info(file, part.c_str(), &link, access_within_file()) < 0) return false;
     if (link.type == H5L_TYPE_EXTERNAL) return true;
     if (slash == std::string::npos) return false;
   }
 }
 
 Handle opened_object(hid_t file, const std::string& path, const std::string& object) {
-  const Handle access = access_within_file();
-  if (leads_out(file, object, access))
+  Handle opened(H5Oopen(file, object.c_str(), access_within_file()), H5Oclose);
+  if (!opened && leads_out(file, object))
     read_failed(path, object + " is a link into another file; copy what it leads to into this one");
-  return Handle(H5Oopen(file, object.c_str(), access.get()), H5Oclose);
+  return opened;
 }
 
 Stored opened_dataset(hid_t file, const std::string& path, const std::string& name) {
@@ -290,14 +294,8 @@ File File::open_sealed(const std::string& path, const std::string& why_needed) {
 }
 
 bool File::has(const std::string& object) const {
-  if (object == "/") return true;
-  const Handle access = access_within_file();
-  // Every group on the way must exist, or HDF5 calls it an error.
-  for (std::size_t slash = object.find('/', 1); slash != std::string::npos;
-       slash = object.find('/', slash + 1)) {
-    if (H5Lexists(file_.get(), object.substr(0, slash).c_str(), access.get()) <= 0) return false;
-  }
-  return H5Lexists(file_.get(), object.c_str(), access.get()) > 0;
+  // Where a group on the way is missing HDF5 calls it an error, which it is silent about here: below 0.
+  return object == "/" || H5Lexists(file_.get(), object.c_str(), access_within_file()) > 0;
 }
 
 bool File::is_dataset(const std::string& object) const {

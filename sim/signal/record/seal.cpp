@@ -2,6 +2,7 @@
 
 #include <zlib.h>
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <cstdio>
@@ -53,7 +54,7 @@ Seal seal_in(const std::string& path) {
   file.read(stored.data(), static_cast<std::streamsize>(kLength));
   if (!file || !stored.starts_with(kMark)) return Seal::kNone;
   file.seekg(0);
-  std::vector<char> block(std::size_t{1} << 20);
+  std::vector<char> block(std::min<std::uint64_t>(content, std::uint64_t{1} << 20));
   std::uint32_t sum = 0;
   for (std::uint64_t left = content; left > 0;) {
     const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(left, block.size()));
