@@ -302,8 +302,20 @@ void Equaliser::check_tail(EqualiserResult& result, std::size_t first, std::size
     result.singular = true;
 }
 
+namespace {
+
+Operations decision_cost(const EqualiserParameters& p) {
+  if (p.known_share == 0.0) return decision_error_operations(p.modulation, kTestPhases, kBlock);
+  return p.at_known_alone ? known_error_operations(p.known_share)
+                          : guided_error_operations(p.modulation, p.known_share, kBlock);
+}
+
+}  // namespace
+
 Operations Equaliser::cost() const {
-  Operations of = butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock);
+  const bool known_alone = p_.at_known_alone && !p_.widely_linear;
+  Operations of =
+      butterfly_operations(p_.taps, p_.widely_linear ? 6 : 2, kBlock, known_alone ? p_.known_share : 1.0);
   if (p_.widely_linear) {
     const bool decides = p_.rule == EqualiserRule::kDecisionDirected,
                rings = p_.rule == EqualiserRule::kRadiusDirected && !constellation(p_.modulation).one_ring();
@@ -316,8 +328,7 @@ Operations Equaliser::cost() const {
   if (p_.turn_step > 0.0 && p_.rule != EqualiserRule::kHold) of += butterfly_turn_operations(p_.taps, kBlock);
   if (p_.rule == EqualiserRule::kConstantModulus) of += modulus_error_operations();
   if (p_.rule == EqualiserRule::kRadiusDirected) of += 2.0 * ring_gradient_operations(p_.modulation);
-  if (p_.rule == EqualiserRule::kDecisionDirected)
-    of += decision_error_operations(p_.modulation, kTestPhases, kBlock);
+  if (p_.rule == EqualiserRule::kDecisionDirected) of += decision_cost(p_);
   return of;
 }
 

@@ -54,7 +54,7 @@ void equalise(const Equaliser& equaliser, const Constellation& points, const Tol
 }
 
 // Shaped symbols are too like noise for a modulus or rings to tell them from it: taps are learnt from known
-// symbols, and then stay unless decisions are asked for.
+// symbols, and then stay, or follow those of a frame, unless decisions are asked for.
 void follow_shaped(const Scenario& s, const std::string& rule, EqualiserParameters& p) {
   if (s.integer("dsp.training_symbols") == 0 && !usable_frame(s))
     s.reject("dsp.training_symbols",
@@ -65,7 +65,8 @@ void follow_shaped(const Scenario& s, const std::string& rule, EqualiserParamete
              rule + " cannot hold shaped symbols (signal.entropy_bits); auto or decision-directed");
   if (p.widely_linear)
     s.reject("dsp.equaliser_form", "widely-linear cannot hold shaped symbols (signal.entropy_bits)");
-  if (rule == "auto" && !usable_frame(s)) p.rule = EqualiserRule::kHold;
+  p.at_known_alone = rule == "auto" && usable_frame(s).has_value();
+  if (rule == "auto" && !p.at_known_alone) p.rule = EqualiserRule::kHold;
 }
 
 Told told_by(const Scenario& s, Modulation modulation) {
@@ -75,6 +76,10 @@ Told told_by(const Scenario& s, Modulation modulation) {
     s.reject("dsp.training_symbols",
              "are the truth's; signal.frame has its own: set 0, or dsp.pilots = ignored");
   return told;
+}
+
+double share_known(const FrameKnowledge& frame) {
+  return static_cast<double>(frame.block().places.size()) / static_cast<double>(frame.layout().block);
 }
 
 EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
@@ -116,11 +121,12 @@ EqualiserParameters equaliser_of(const Scenario& s, Modulation modulation) {
 
 Block equaliser_block(const BlockSetting& setting) {
   const Scenario& s = setting.scenario;
-  const EqualiserParameters p = equaliser_of(s, setting.modulation);
+  EqualiserParameters p = equaliser_of(s, setting.modulation);
+  const Told told = told_by(s, setting.modulation);
+  if (told.frame) p.known_share = share_known(*told.frame);
   const Equaliser equaliser(p, setting.execution);
   Block block;
-  block.apply = [equaliser, told = told_by(s, setting.modulation),
-                 &points = constellation(setting.modulation)](Carried& c) {
+  block.apply = [equaliser, told, &points = constellation(setting.modulation)](Carried& c) {
     equalise(equaliser, points, told, c);
   };
   block.edge = edge_of(static_cast<double>(p.taps) / (2 * kSamplesPerSymbol));

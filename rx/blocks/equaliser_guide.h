@@ -18,7 +18,7 @@ class EqualiserGuide {
   EqualiserGuide(EqualiserRun& run, const EqualiserKnowledge& known, std::size_t holds_to)
       : run_(run),
         known_(known),
-        error_(run.p.modulation),
+        error_(run.p.modulation, run.p.at_known_alone),
         margin_(16 * known.frame->layout().spacing),
         stretch_(std::max<std::size_t>(1024, 2 * margin_) / Equaliser::kBlock * Equaliser::kBlock) {
     walk_ = look(run.first, holds_to).walk();

@@ -121,7 +121,8 @@ class DecisionDirectedError {
 // e = decision, carrier put back, minus y, at a carrier phase that is known from elsewhere; gain as above.
 class GuidedError {
  public:
-  explicit GuidedError(Modulation modulation) : points_(constellation(modulation)) {}
+  GuidedError(Modulation modulation, bool at_known_alone)
+      : points_(constellation(modulation)), at_known_alone_(at_known_alone) {}
 
   /// The phases of X and Y [rad] from symbol `first` on, in whole blocks.
   void follow(std::size_t first, const std::array<std::vector<double>, 2>& phase) {
@@ -132,12 +133,11 @@ class GuidedError {
     }
   }
 
-  /// Known symbols of what follow() was told of: all that errors of a shaped format are taken at. Of its
-  /// decisions a fifth is wrong where codes still hold (64QAM of 4.3 bits at 10.8 dB; worked out apart).
+  /// Known symbols of what follow() was told of: all that errors are taken at where they alone are meant.
   void know(KnownSymbols known) { known_ = std::move(known); }
 
   void operator()(std::size_t k, const ButterflyBlock& y, ButterflyBlock& e) {
-    if (points_.is_shaped())
+    if (at_known_alone_)
       at_known(k, y, e);
     else
       at_decisions(k, y, e);
@@ -184,6 +184,7 @@ class GuidedError {
   }
 
   const Constellation& points_;
+  bool at_known_alone_;
   KnownSymbols known_;
   std::size_t first_ = 0;
   std::array<std::vector<std::complex<float>>, 2> carrier_;

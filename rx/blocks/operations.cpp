@@ -45,10 +45,11 @@ Operations interpolation_operations(std::size_t taps, bool blended) {
 
 Operations rotation_operations() { return 3.0 * kComplexProduct; }  // the phasor's own and one for each row
 
-Operations butterfly_operations(int taps, int inputs, std::size_t block) {
+Operations butterfly_operations(int taps, int inputs, std::size_t block, double error_share) {
   const double filters = 2.0 * inputs * taps;
   const Operations accumulated = kComplexProduct + kComplexSum;
-  return filters * (2.0 * accumulated + 1.0 / static_cast<double>(block) * (kRealTimesComplex + kComplexSum));
+  return filters * ((1.0 + error_share) * accumulated +
+                    1.0 / static_cast<double>(block) * (kRealTimesComplex + kComplexSum));
 }
 
 Operations butterfly_turn_operations(int taps, std::size_t block) {
@@ -131,6 +132,32 @@ Operations decision_error_operations(Modulation modulation, int test_phases, std
       minimum_operations(test_phases) + gain_operations() + Operations{0, 0, 1};  // the phasor
   return 2.0 * (every + 1.0 / static_cast<double>(block) * once) +
          product_operations();  // the offset's phasor
+}
+
+namespace {
+
+// What a known symbol shows of the phase (smooth_phase): its product, off the phase so far, the angle, and a
+// step of the filter either way.
+Operations shown_phase_operations() { return 2.0 * product_operations() + Operations{2, 4, 1}; }
+
+}  // namespace
+
+Operations guided_error_operations(Modulation modulation, double known_share, std::size_t block) {
+  GainSums<Counted> sums;
+  const Operations every = Counted::count([&] {
+                             const Z turned = kRe * kZ * std::conj(kZ);  // scaled, phase taken off
+                             sums.add(turned, kZ);
+                             kZ* kZ - kZ;  // the carrier put back
+                           }) +
+                           decision_operations(modulation) +
+                           Operations{0, 1, 1};  // the phase between known symbols, its phasor
+  return 2.0 * (every + known_share * shown_phase_operations() +
+                1.0 / static_cast<double>(block) * gain_operations());
+}
+
+Operations known_error_operations(double known_share) {
+  const Operations error = Counted::count([] { kZ* kZ - kZ; }) + Operations{0, 0, 1};
+  return 2.0 * known_share * (error + shown_phase_operations());
 }
 
 Operations ring_gradient_operations(Modulation modulation) {

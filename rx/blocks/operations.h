@@ -34,8 +34,8 @@ Operations interpolation_operations(std::size_t taps, bool blended);
 Operations rotation_operations();
 
 /// One symbol through the adaptive filters from `inputs` complex rows to two outputs, and their gradient,
-/// applied once a block of `block` symbols.
-Operations butterfly_operations(int taps, int inputs, std::size_t block);
+/// of which a share of the symbols makes errors, applied once a block of `block` symbols.
+Operations butterfly_operations(int taps, int inputs, std::size_t block, double error_share = 1.0);
 
 /// The turn of both inputs into one another, one symbol: once a block of `block` symbols the turn from taps
 /// and gradient, and the taps from either input mixed with the other's.
@@ -44,6 +44,11 @@ Operations butterfly_turn_operations(int taps, std::size_t block);
 /// Error rules of the equaliser, both outputs, one symbol. Decision directed includes its phase search.
 Operations modulus_error_operations();
 Operations decision_error_operations(Modulation modulation, int test_phases, std::size_t block);
+
+/// The same at a carrier phase that known symbols show, a share of all; by decisions, or at those symbols
+/// alone.
+Operations guided_error_operations(Modulation modulation, double known_share, std::size_t block);
+Operations known_error_operations(double known_share);
 
 /// One output's error z -> (R - |z|^2) z, ring chosen; per axis, (R - z_I^2) z_I; from the decision at hand.
 Operations ring_gradient_operations(Modulation modulation);

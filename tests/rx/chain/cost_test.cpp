@@ -232,6 +232,28 @@ TEST_CASE("Equaliser: filters, gradient and the error of each rule cost what the
   }
 }
 
+TEST_CASE("An equaliser that a frame guides searches no phase, and errors at known symbols alone are few") {
+  constexpr double kTaps = 15, kShare = 1.0 / 32.0;
+  const ByHand& format = kFormats[1];
+  EqualiserParameters p;
+  p.modulation = format.modulation;
+  p.rule = EqualiserRule::kDecisionDirected;
+  p.known_share = kShare;
+  // Of a known symbol: y conj(s), off the phase so far, its angle; gains of both ways and the steps' sums.
+  const Operations shown = 2.0 * kComplexProduct + Operations{2, 4, 1};
+  // Scaled, the phase taken off and decided; the gain's two sums; the carrier put back, less y; the phase
+  // goes on in equal steps between known symbols, and its phasor.
+  const Operations every = Operations{2, 0, 0} + kComplexProduct + format.decision + Operations{4, 4, 0} +
+                           kComplexProduct + kComplexSum + Operations{0, 1, 1};
+  check_equal(Equaliser(p, test::fft()).cost(), adaptive_filters(2, kTaps) + turned_inputs(kTaps) +
+                                                    2.0 * (every + kShare * shown + 1.0 / kBlock * kGain));
+  p.at_known_alone = true;
+  const Operations gradient = 2.0 * 2.0 * kTaps * (kComplexProduct + kComplexSum),
+                   error = kComplexProduct + kComplexSum + Operations{0, 0, 1};
+  check_equal(Equaliser(p, test::fft()).cost() + (1.0 - kShare) * gradient,
+              adaptive_filters(2, kTaps) + turned_inputs(kTaps) + 2.0 * kShare * (error + shown));
+}
+
 TEST_CASE("Widely linear form: carriers, one search, six inputs' filters and gradients cost what they say") {
   constexpr double kTaps = 15;
   constexpr int kPhases = 32;
