@@ -1,6 +1,7 @@
 #include "sim/link_effort.h"
 
 #include "sim/link_setup.h"
+#include "sim/link_truth.h"
 #include "sim/optical_path.h"
 
 namespace cohlink {
@@ -14,10 +15,11 @@ constexpr double kFields = 4.5, kBytesOfSample = 32.0;
 
 LinkEffort link_effort(const Scenario& scenario) {
   const LinkSetup setup = link_setup(scenario);
-  const PlanTotals path = totals(plan_optical_path(setup, RandomStreams(setup.seed, 0)));
+  const PropagationPlan plan = plan_optical_path(setup, RandomStreams(setup.seed, 0));
+  const PlanTotals path = totals(plan);
   const std::size_t samples = setup.transmitter.symbols * setup.transmitter.samples_per_symbol;
   return {samples, path.split_steps, path.adaptive_stretches,
-          kFields * kBytesOfSample * static_cast<double>(samples)};
+          kFields * kBytesOfSample * static_cast<double>(samples) + jones_bytes(setup, plan)};
 }
 
 }  // namespace cohlink

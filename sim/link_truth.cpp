@@ -40,8 +40,13 @@ double band_edge(const LinkSetup& setup) {
   return std::clamp(setup.adc.sample_rate, edge, std::max(edge, simulated));
 }
 
-void sample_jones(Truth& truth, const LinkSetup& setup, const PropagationPlan& path, double duration) {
-  JonesGrid grid = jones_grid(path, {setup.line.comb.tested().frequency, band_edge(setup), duration});
+PathWindow window_of(const LinkSetup& setup) {
+  return {setup.line.comb.tested().frequency, band_edge(setup),
+          static_cast<double>(setup.transmitter.symbols) / setup.transmitter.pulse.symbol_rate};
+}
+
+void sample_jones(Truth& truth, const LinkSetup& setup, const PropagationPlan& path) {
+  JonesGrid grid = jones_grid(path, window_of(setup));
   truth.jones_time_s = std::move(grid.time);
   truth.jones_frequency_hz = std::move(grid.frequency);
   for (const JonesMatrix& m : grid.matrices) truth.jones.push_back({{{m.xx, m.xy}, {m.yx, m.yy}}});
@@ -189,7 +194,29 @@ Truth sent_truth(const TransmitterParameters& transmitter, const FrameData& data
   return truth;
 }
 
+// The key that makes polarisation turn; empty: it rests.
+const char* turning_key(const PathOptics& optics) {
+  if (optics.wander_rate != 0.0) return "channel.polarisation_wander_krad_per_s";
+  if (optics.burst) return "channel.polarisation_burst_krad_per_s";
+  return optics.rotation_rate != 0.0 ? "channel.polarisation_rotation_krad_per_s" : "";
+}
+
 }  // namespace
+
+double jones_bytes(const LinkSetup& setup, const PropagationPlan& path) {
+  return static_cast<double>(jones_grid_size(path, window_of(setup)) * sizeof(JonesMatrix));
+}
+
+void check_truth_size(const Scenario& scenario, const LinkSetup& setup, const PropagationPlan& path) {
+  constexpr double kMost = 0x1p30;
+  const std::string key = turning_key(setup.line.optics);
+  const double bytes = key.empty() ? 0.0 : jones_bytes(setup, path);
+  if (bytes > kMost)
+    scenario.reject(key, "turns so fast over " + std::to_string(setup.transmitter.symbols) +
+                             " symbols that its truth would be " +
+                             std::to_string(std::lround(std::ceil(bytes * 0x1p-30))) +
+                             " GiB of Jones matrices, 1 at most: shorter frames (signal.symbols)");
+}
 
 Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const PropagationPlan& path,
                  const TransmittedFrame& sent, const ReceiverFrame& received) {
@@ -221,8 +248,7 @@ Truth link_truth(const LinkSetup& setup, const AdcErrors& adc_errors, const Prop
   truth.transmitter = transmitter_truth(setup.transmitter, sent);
   truth.frontend = frontend_truth(setup.frontend, received.power);
   truth.lanes = lane_truth(setup, adc_errors, received);
-  sample_jones(truth, setup, path,
-               static_cast<double>(setup.transmitter.symbols) / setup.transmitter.pulse.symbol_rate);
+  sample_jones(truth, setup, path);
   return truth;
 }
 

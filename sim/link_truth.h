@@ -18,6 +18,13 @@ struct ReceiverFrame {
   double sine_jitter_start = 0.0;  // rad
 };
 
+/// InputError, naming the key, where polarisation turns so fast over so long a frame that the Jones matrices
+/// of its truth would take more than 1 GiB. `path`: what a frame passes.
+void check_truth_size(const Scenario& scenario, const LinkSetup& setup, const PropagationPlan& path);
+
+/// Bytes of those matrices.
+double jones_bytes(const LinkSetup& setup, const PropagationPlan& path);
+
 /// The truth of a frame that was sent as `sent` over `path`. Traces are taken at the symbol centres; the
 /// optical path's Jones matrix over the signal's band and the frame (path_truth.h); the OSNR counts the noise
 /// of transmitter, line, loading and pre-amplifier.

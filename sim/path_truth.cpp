@@ -95,6 +95,12 @@ double beta2_length_at(const PlanTotals& sum, double tuned) {
   return sum.beta2_length - sum.beta3_length * kTwoPi * tuned;
 }
 
+std::size_t jones_grid_size(const PropagationPlan& path, const PathWindow& window) {
+  const Curvature curvature(path);
+  return frequencies(window.band_edge, curvature.frequency).size() *
+         times(bends(path, window.duration, group_delay(path, window.tuned)), curvature.time).size();
+}
+
 JonesGrid jones_grid(const PropagationPlan& path, const PathWindow& window) {
   const Curvature curvature(path);
   const auto [still, turning] = still_and_turning(path);

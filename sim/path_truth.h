@@ -29,6 +29,9 @@ struct JonesGrid {
 /// and from the rates of rotation. At least 33 frequencies.
 JonesGrid jones_grid(const PropagationPlan& path, const PathWindow& window);
 
+/// How many matrices that grid has.
+std::size_t jones_grid_size(const PropagationPlan& path, const PathWindow& window);
+
 /// Accumulated dispersion at FFT frequency `tuned` [s^2]: b2 L - b3 L w, from the phase b2 L w^2/2 - b3 L
 /// w^3/6.
 double beta2_length_at(const PlanTotals& sum, double tuned);
