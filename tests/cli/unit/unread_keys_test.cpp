@@ -69,3 +69,17 @@ TEST_CASE("an idle key changes neither capture nor reception, and is told of") {
     CHECK(received(plain).y == received(spoken).y);
   }
 }
+
+TEST_CASE("a frame starts the equaliser without passes, unless the receiver is blind to it") {
+  const std::vector<std::string> framed = {"signal.symbols=8192", "signal.frame=free",
+                                           "signal.pilot_spacing=32", "dsp.equaliser_passes=7"};
+  const auto with = [&](const std::string& setting) {
+    auto settings = framed;
+    settings.push_back(setting);
+    return unread_keys(scenario(settings));
+  };
+  CHECK(unread_keys(scenario(framed)).size() == 1);
+  CHECK(unread_keys(scenario(framed), {"dsp.pilots"}).empty());
+  CHECK(with("dsp.pilots=ignored").empty());
+  CHECK(with("dsp.equaliser_form=widely-linear").empty());
+}

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "rx/blocks/frame_knowledge.h"
 #include "sim/signal/scenario/strings.h"
 
 namespace cohlink {
@@ -35,10 +36,23 @@ constexpr KeyUse kUses[] = {
     {"dsp.phase_second_window", "dsp.phase_second_stage", "ml"},
 };
 
+bool is_spoken(const Scenario& scenario, std::string_view key) {
+  return scenario.is_given(key) && scenario.written(key) != find_key(key)->default_value;
+}
+
+bool is_among(std::string_view key, const std::vector<std::string>& varied) {
+  return std::find(varied.begin(), varied.end(), key) != varied.end();
+}
+
 bool decides_for(const KeyUse& use, const std::string& value) {
   if (use.values == "*") return !value.empty() && value != "0" && value != "false";
   const auto values = split(use.values, '|');
   return std::find(values.begin(), values.end(), value) != values.end();
+}
+
+// Least squares on a frame's known symbols starts the complex equaliser without passes.
+bool starts_without_passes(const Scenario& scenario) {
+  return scenario.text("dsp.equaliser_form") == "complex" && usable_frame(scenario);
 }
 
 }  // namespace
@@ -48,15 +62,17 @@ std::span<const KeyUse> key_uses() { return kUses; }
 std::vector<std::string> unread_keys(const Scenario& scenario, const std::vector<std::string>& varied) {
   std::vector<std::string> found;
   for (const KeyUse& use : kUses) {
-    const bool spoken =
-        scenario.is_given(use.key) && scenario.written(use.key) != find_key(use.key)->default_value;
-    if (!spoken || decides_for(use, scenario.written(use.decider)) ||
-        std::find(varied.begin(), varied.end(), use.decider) != varied.end())
+    if (!is_spoken(scenario, use.key) || decides_for(use, scenario.written(use.decider)) ||
+        is_among(use.decider, varied))
       continue;
     const std::string needed = use.values == "*" ? std::string(use.decider)
                                                  : std::string(use.decider) + " = " + std::string(use.values);
     found.push_back(std::string(use.key) + " (needs " + needed + ")");
   }
+  constexpr std::string_view kPasses = "dsp.equaliser_passes";
+  if (is_spoken(scenario, kPasses) && starts_without_passes(scenario) && !is_among("signal.frame", varied) &&
+      !is_among("dsp.pilots", varied))
+    found.push_back(std::string(kPasses) + " (needs signal.frame = none or dsp.pilots = ignored)");
   return found;
 }
 
