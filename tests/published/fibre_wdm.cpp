@@ -4,12 +4,15 @@
 
 #include "sim/signal/propagation/propagation_engine.h"
 #include "sim/signal/random.h"
+#include "sim/signal/shaping.h"
 #include "sim/signal/units.h"
 
 namespace cohlink::wdm {
 namespace {
 
 std::vector<std::complex<double>> draw_symbols(const Signal& signal, RandomStream random) {
+  if (constellation(signal.modulation).is_shaped())
+    return map_bits(signal.modulation, shaped_bits(signal.modulation, signal.symbols, random), false);
   std::vector<std::complex<double>> symbols(signal.symbols);
   for (auto& s : symbols) {
     if (signal.modulation == Modulation::kGaussian) {
