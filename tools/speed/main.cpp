@@ -12,6 +12,8 @@ int main(int argc, char** argv) {
     if (argc > 1 && std::strcmp(argv[1], "receiver") == 0)
       return cohlink::speed_of_receiver(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "noise") == 0) return cohlink::speed_of_noise(argc - 1, argv + 1);
+    if (argc > 1 && std::strcmp(argv[1], "captures") == 0)
+      return cohlink::speed_of_captures(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "studies") == 0)
       return cohlink::speed_of_studies(argc - 1, argv + 1);
     if (argc > 1 && std::strcmp(argv[1], "waterfall") == 0)
@@ -30,6 +32,7 @@ int main(int argc, char** argv) {
       "usage: speed split-step [--quick] [--from K] [--to K]\n"
       "       speed receiver [SCENARIO.ini]\n"
       "       speed noise\n"
+      "       speed captures [CHANNELS]\n"
       "       speed studies [--quick]\n"
       "       speed waterfall ofec|cfec|staircase BITS SEED RANKED BER...\n"
       "       speed waterfall CODE/FORMAT[/ENTROPY] BITS SEED BER|NGMI...\n"
@@ -37,6 +40,8 @@ int main(int argc, char** argv) {
       "  split-step   one split step over its four bare FFTs, by length (2^K), batch and precision\n"
       "  receiver     symbols a second of every receiver block, one thread; default QPSK over 17,000 ps/nm\n"
       "  noise        complex noise, single and double precision, over a Mersenne twister and a ziggurat\n"
+      "  captures     where the time of a capture goes, back to back and behind combs of up to so many "
+      "channels\n"
       "  waterfall    what a code leaves of the errors of white noise on QPSK, or on a format by the "
       "receiver's LLRs, and its speed\n"
       "  cuda-step    one split step on a card over its four bare cuFFT transforms, by length, batch, "

@@ -14,6 +14,10 @@ int speed_of_receiver(int argc, char** argv);
 /// `noise`: random noise beside a Mersenne twister and a ziggurat.
 int speed_of_noise(int argc, char** argv);
 
+/// `captures [CHANNELS]`: where the time of a capture goes, of combs of up to so many channels (9; 0 = back
+/// to back alone).
+int speed_of_captures(int argc, char** argv);
+
 /// `studies [--quick]`: what reuse and a second thread save in sweeps.
 int speed_of_studies(int argc, char** argv);
 
