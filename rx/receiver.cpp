@@ -5,80 +5,17 @@
 #include <stdexcept>
 #include <utility>
 
-#include "rx/blocks/frame_knowledge.h"
 #include "rx/blocks/lanes.h"
+#include "rx/chain/assembly.h"
 #include "rx/chain/decide.h"
-#include "rx/chain/order.h"
-#include "rx/chain/table.h"
 #include "rx/stage/block.h"
 #include "sim/signal/execution/threads.h"
 #include "sim/signal/line/read_line.h"
-#include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
 
-struct Link {
-  const BlockRow* row;
-  Block block;
-};
-
 const Truth* truth_of(const Capture& capture) { return capture.truth ? &*capture.truth : nullptr; }
-
-// dsp.chain, and frame-sync before what takes the signal to one sample a symbol, where there is a frame to
-// be found and the chain does not say where.
-std::vector<std::string> names_of(const Scenario& scenario) {
-  std::vector<std::string> names = scenario.list("dsp.chain");
-  if (const std::string fault = chain_fault(names); !fault.empty()) scenario.reject("dsp.chain", fault);
-  const char* sync = "frame-sync";
-  if (!usable_frame(scenario) || std::find(names.begin(), names.end(), sync) != names.end()) return names;
-  const auto rows = rows_of(names);
-  const auto last =
-      std::find_if(rows.begin(), rows.end(), [](const BlockRow* row) { return row->leaves == Rate::kOne; });
-  names.insert(names.begin() + (last - rows.begin()), sync);
-  return names;
-}
-
-std::vector<Link> make_chain(const Scenario& scenario, const Execution& execution) {
-  const std::vector<std::string> names = names_of(scenario);
-  if (scenario.text("dsp.dispersion") == "blind" &&
-      std::find(names.begin(), names.end(), "dispersion") == names.end())
-    scenario.reject("dsp.dispersion", "blind needs the block 'dispersion' in dsp.chain, which has none");
-  std::vector<Link> chain;
-  for (const BlockRow* row : rows_of(names)) {
-    const BlockSetting setting{scenario, execution, pulse_of(scenario), modulation_of(scenario),
-                               std::span(names).subspan(chain.size() + 1)};
-    chain.push_back({row, row->make(setting)});
-  }
-  return chain;
-}
-
-// The code to decode; empty: none.
-std::string code_to_decode(const Scenario& scenario) {
-  if (!scenario.boolean("fec.decode")) return {};
-  const std::string code = scenario.text("fec.code");
-  if (code == "none") scenario.reject("fec.decode", "needs a code (fec.code), and there is none");
-  if (scenario.boolean("signal.differential"))
-    scenario.reject("fec.decode",
-                    "takes soft decisions, which differential decoding (signal.differential) has none of");
-  if (constellation(modulation_of(scenario)).empty())
-    scenario.reject("fec.decode", "needs bits, which Gaussian symbols carry none of");
-  return code;
-}
-
-// Captures that leave less than the code is decoded in, both polarisations together.
-void refuse_undecodable(double symbols, const ScoreParameters& scoring) {
-  if (scoring.decode.empty()) return;
-  const double bits = 2.0 * bits_per_symbol(scoring.modulation) * scoring.layout.payload_share();
-  const auto least = static_cast<double>(fec::least_bits(scoring.decode));
-  if (symbols * bits < least)
-    throw InputError({}, "fec.decode",
-                     scoring.decode + " is decoded " + std::to_string(std::lround(least)) +
-                         " bits or more at a time, which takes " +
-                         std::to_string(std::lround(std::ceil(least / bits))) +
-                         " symbols beside those at the edges; there are " +
-                         std::to_string(std::lround(symbols)) + " (signal.symbols)");
-}
 
 }  // namespace
 
@@ -86,7 +23,7 @@ struct Receiver::Parts {
   double symbol_rate;
   double wavelength;  // m
   ScoreParameters scoring;
-  std::vector<Link> chain;
+  std::vector<ChainLink> chain;
   Execution execution;  // keeps the plans that the blocks use
 };
 
@@ -112,16 +49,9 @@ struct Receiver::Incoming {
 };
 
 Receiver::Receiver(const Scenario& scenario, Execution execution) {
-  const FrameLayout layout = frame_layout(scenario);
-  const ScoreParameters scoring{modulation_of(scenario),
-                                scenario.boolean("signal.differential"),
-                                layout,
-                                layout.spacing > 0 && scenario.text("dsp.pilots") == "used",
-                                2,
-                                code_to_decode(scenario)};
-  std::vector<Link> chain = make_chain(scenario, execution);
+  std::vector<ChainLink> chain = assembled_chain(scenario, execution);
   parts_ = std::make_unique<Parts>(Parts{pulse_of(scenario).symbol_rate, channel_wavelength(scenario),
-                                         scoring, std::move(chain), std::move(execution)});
+                                         scoring_of(scenario), std::move(chain), std::move(execution)});
 }
 
 Receiver::~Receiver() = default;
@@ -129,16 +59,24 @@ Receiver::Receiver(Receiver&&) noexcept = default;
 
 std::vector<BlockCost> Receiver::cost(double adc_rate, std::size_t symbols) const {
   std::vector<BlockCost> costs;
-  for (const Link& link : parts_->chain)
+  for (const ChainLink& link : parts_->chain)
     costs.push_back({link.row->name, link.block.cost(adc_rate, symbols)});
   return costs;
 }
 
 void Receiver::check_length(double adc_rate, std::size_t symbols) const {
   double cut = 0.0;
-  for (const Link& link : parts_->chain) cut += link.block.edge(adc_rate);
+  for (const ChainLink& link : parts_->chain) cut += link.block.edge(adc_rate);
   refuse_short(symbols, static_cast<std::size_t>(std::ceil(cut)));
   refuse_undecodable(static_cast<double>(symbols) - std::ceil(cut), parts_->scoring);
+}
+
+std::size_t Receiver::decoded_together() const { return parts_->scoring.frames; }
+
+std::optional<fec::PostFec> Receiver::decode(std::span<const float> likelihoods,
+                                             std::vector<std::string>& warnings) const {
+  if (parts_->scoring.decode.empty()) return std::nullopt;
+  return cohlink::decode(likelihoods, parts_->scoring.decode, parts_->execution, warnings);
 }
 
 ReceiverResult Receiver::operator()(const Capture& capture, bool record, const StepDone& after) const {
@@ -171,22 +109,8 @@ ReceiverResult Receiver::start_inside(const Capture& capture, std::size_t judged
   return receive(Incoming(capture), record, {}, {nullptr, true, judged});
 }
 
-// The one block of that name or title.
-std::size_t Receiver::find(const std::string& name) const {
-  std::vector<std::size_t> found;
-  std::string titles;
-  for (std::size_t i = 0; i < parts_->chain.size(); ++i) {
-    const BlockRow& row = *parts_->chain[i].row;
-    if (name == row.name || name == row.title) found.push_back(i);
-    titles += (i > 0 ? ", " : "") + std::string(row.title);
-  }
-  if (found.size() == 1) return found.front();
-  throw InputError((found.empty() ? "the chain has no block '" : "the chain has more than one block '") +
-                   name + "'; its blocks are " + titles);
-}
-
 void Receiver::replace(const std::string& name, const BlockFunction& function, double edge) {
-  Link& link = parts_->chain[find(name)];
+  ChainLink& link = parts_->chain[find_link(parts_->chain, name)];
   link.block = user_block(*link.row, function, edge);
 }
 
@@ -216,7 +140,7 @@ void Receiver::run(Carried& c, std::size_t blocks, bool record, const StepDone& 
 }
 
 Interim Receiver::until(const Capture& capture, const std::string& name) const {
-  const std::size_t blocks = name == "lanes" ? 0 : find(name) + 1;
+  const std::size_t blocks = name == "lanes" ? 0 : find_link(parts_->chain, name) + 1;
   Interim interim;
   interim.result.one_polarisation = capture.one_polarisation();
   interim.result.wavelength = parts_->wavelength;
@@ -231,7 +155,7 @@ Interim Receiver::until(const Capture& capture, const std::string& name) const {
 
 std::vector<std::string> Receiver::blocks() const {
   std::vector<std::string> titles;
-  for (const Link& link : parts_->chain) titles.emplace_back(link.row->title);
+  for (const ChainLink& link : parts_->chain) titles.emplace_back(link.row->title);
   return titles;
 }
 

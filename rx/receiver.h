@@ -80,6 +80,14 @@ class Receiver {
   /// Titles of the chain's blocks, in order: what replace and until know them by.
   std::vector<std::string> blocks() const;
 
+  /// Frames whose bits are decoded together (fec.frames): above 1 scores keep their likelihoods, and nobody
+  /// has decoded them yet.
+  std::size_t decoded_together() const;
+  /// Decodes likelihoods, of one score or of several in a row (fec.code); nothing where none is to be decoded
+  /// (fec.decode) and, with a warning, where they are too few.
+  std::optional<fec::PostFec> decode(std::span<const float> likelihoods,
+                                     std::vector<std::string>& warnings) const;
+
   /// Throws InputError when captures of so many symbols, sampled at `adc_rate` [Hz], are too short for the
   /// chain's filters (those that blind estimates choose left out): known before there is one.
   void check_length(double adc_rate, std::size_t symbols) const;
@@ -90,7 +98,6 @@ class Receiver {
  private:
   struct Place;
   struct Incoming;
-  std::size_t find(const std::string& block) const;
   void run(Carried& c, std::size_t blocks, bool record, const StepDone& after) const;
   ReceiverResult receive(Incoming in, bool record, const StepDone& after, const Place& place) const;
   struct Parts;
