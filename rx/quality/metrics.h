@@ -7,6 +7,7 @@
 #include <cstdint>
 #include <optional>
 #include <span>
+#include <vector>
 
 #include "rx/fec/post_fec.h"
 #include "rx/quality/information.h"
@@ -83,9 +84,12 @@ struct Score {
   std::array<double, 2> snr_db_polarisation = {0, 0};
   Information information;               // both polarisations; zero for Gaussian symbols
   std::optional<fec::PostFec> post_fec;  // where decoding was asked for and there were bits enough
-  std::size_t symbols = 0;               // scored, per polarisation
-  std::size_t cycle_slips = 0;           // quarter-turn jumps against the truth, both polarisations
-  std::size_t misplaced = 0;  // symbols in stretches that match nothing sent there, both polarisations
+  /// LLRs of the payload, both polarisations in turn, above 0 where they lean to what was sent: where frames
+  /// are to be decoded together.
+  std::vector<float> likelihoods = {};
+  std::size_t symbols = 0;      // scored, per polarisation
+  std::size_t cycle_slips = 0;  // quarter-turn jumps against the truth, both polarisations
+  std::size_t misplaced = 0;    // symbols in stretches that match nothing sent there, both polarisations
   // How the receiver's output lined up with the truth.
   bool swapped = false;
   std::array<int, 2> quarter_turns = {0, 0};       // X, Y as transmitted; of the first scored symbols

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "rx/quality/alignment.h"
 #include "rx/quality/bit_likelihood.h"
@@ -168,18 +169,6 @@ std::vector<float> interleaved(const std::array<std::vector<float>, 2>& rows, st
   return out;
 }
 
-std::optional<fec::PostFec> decode(const std::array<std::vector<float>, 2>& likelihoods,
-                                   const ScoreParameters& p, const Execution& execution,
-                                   std::vector<std::string>& warnings) {
-  const std::vector<float> all =
-      interleaved(likelihoods, static_cast<std::size_t>(bits_per_symbol(p.modulation)));
-  if (all.size() >= fec::least_bits(p.decode)) return fec::decode_flipped(p.decode, all, execution);
-  warnings.push_back("nothing decoded: " + p.decode + " takes at least " +
-                     std::to_string(fec::least_bits(p.decode)) + " bits at a time, and " +
-                     std::to_string(all.size()) + " were scored");
-  return std::nullopt;
-}
-
 // A truth from elsewhere may be incomplete or belong to another modulation.
 void check_truth(const Truth& truth, Modulation modulation) {
   const std::size_t count = truth.symbols[0].size();
@@ -247,7 +236,12 @@ class Scorer {
 
   /// `only`: the polarisation counted where one was.
   Score conclude(std::size_t only, std::vector<std::string>& warnings) {
-    if (!p_.decode.empty()) score_.post_fec = decode(likelihoods_, p_, execution_, warnings);
+    if (!p_.decode.empty()) {
+      score_.likelihoods =
+          interleaved(likelihoods_, static_cast<std::size_t>(bits_per_symbol(p_.modulation)));
+      if (p_.frames == 1)
+        score_.post_fec = decode(std::exchange(score_.likelihoods, {}), p_.decode, execution_, warnings);
+    }
     score_.bunching = error_bunching(p_.modulation, p_.differential);
     score_.interval = error_interval(score_.both, score_.bunching);
     score_.q_db = q_from_ber_db(score_.both.ber());
@@ -304,6 +298,14 @@ class Scorer {
 };
 
 }  // namespace
+
+std::optional<fec::PostFec> decode(std::span<const float> likelihoods, const std::string& code,
+                                   const Execution& execution, std::vector<std::string>& warnings) {
+  if (likelihoods.size() >= fec::least_bits(code)) return fec::decode_flipped(code, likelihoods, execution);
+  warnings.push_back("nothing decoded: " + code + " takes at least " + std::to_string(fec::least_bits(code)) +
+                     " bits at a time, and " + std::to_string(likelihoods.size()) + " were scored");
+  return std::nullopt;
+}
 
 std::optional<Score> score_symbols(const Judged& judged, const Truth& truth, const ScoreParameters& p,
                                    const Execution& execution, std::vector<std::string>& warnings) {

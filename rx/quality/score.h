@@ -2,6 +2,7 @@
 #pragma once
 
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -20,6 +21,7 @@ struct ScoreParameters {
   bool turned_by_pilots = false;  // the receiver's own pilots have settled quarter turns
   std::size_t rows = 2;           // received; 1 = X alone, on either of the polarisations sent
   std::string decode = {};        // code whose words the payload is taken for (fec.code); empty = none
+  std::size_t frames = 1;         // decoded together: above 1 a score keeps its likelihoods instead
 };
 
 /// Symbols whose common quarter turn against the truth is found together: what pilots would do.
@@ -39,6 +41,10 @@ struct Judged {
 std::optional<Score> score_symbols(const Judged& judged, const Truth& truth,
                                    const ScoreParameters& parameters, const Execution& execution,
                                    std::vector<std::string>& warnings);
+
+/// Decodes likelihoods as a score keeps them; nothing, and a warning, where they are too few for the code.
+std::optional<fec::PostFec> decode(std::span<const float> likelihoods, const std::string& code,
+                                   const Execution& execution, std::vector<std::string>& warnings);
 
 /// SNR and EVM of both rows, or of X alone, against the receiver's own decisions: what can be had without
 /// truth.

@@ -5,74 +5,11 @@
 #include <optional>
 #include <string>
 
+#include "rx/recording/piece_sum.h"
 #include "sim/signal/scenario/errors.h"
-#include "sim/signal/units.h"
 
 namespace cohlink {
 namespace {
-
-// Sums behind the quantities that do not add by themselves.
-struct Sums {
-  double symbols = 0, noise = 0, noise_variance = 0, offset = 0, with_offset = 0, scored = 0, mutual = 0,
-         generalised = 0, information_variance = 0;
-  std::array<double, 2> noise_of = {0, 0};
-};
-
-void add_score(Score& total, const Score& piece) {
-  for (std::size_t p = 0; p < 2; ++p) total.polarisation[p] += piece.polarisation[p];
-  total.both += piece.both;
-  if (piece.post_fec && total.post_fec)
-    *total.post_fec += *piece.post_fec;
-  else if (piece.post_fec)
-    total.post_fec = piece.post_fec;
-  total.symbols += piece.symbols;
-  total.cycle_slips += piece.cycle_slips;
-  total.misplaced += piece.misplaced;
-}
-
-void add_piece(ReceiverResult& total, Sums& sums, const ReceiverResult& piece) {
-  const auto n = static_cast<double>(piece.judged_symbols);
-  total.payload_rate = piece.payload_rate;
-  total.matcher_loss_bits = piece.matcher_loss_bits;
-  sums.symbols += n;
-  sums.noise += n * from_db(-piece.snr_db);
-  sums.noise_variance += std::pow(n * from_db(-piece.snr_db) * piece.snr_spread, 2);
-  if (piece.frequency_offset_hz) sums.offset += n * *piece.frequency_offset_hz, sums.with_offset += n;
-  if (!piece.score) return;
-  if (total.score)
-    add_score(*total.score, *piece.score);
-  else
-    total.score = piece.score;
-  sums.scored += n;
-  sums.mutual += n * piece.score->information.mutual_bits;
-  sums.generalised += n * piece.score->information.generalised_bits;
-  sums.information_variance += std::pow(n * piece.score->information.deviation, 2);
-  for (std::size_t p = 0; p < 2; ++p) sums.noise_of[p] += n * from_db(-piece.score->snr_db_polarisation[p]);
-}
-
-void finish(ReceiverResult& total, const Sums& sums) {
-  total.judged_symbols = static_cast<std::size_t>(sums.symbols);
-  if (sums.symbols > 0) {
-    total.snr_db = -to_db(sums.noise / sums.symbols);
-    total.evm_percent = 100.0 * std::sqrt(sums.noise / sums.symbols);
-    total.snr_spread = sums.noise > 0 ? std::sqrt(sums.noise_variance) / sums.noise : 0.0;
-    total.frequency_offset_hz.reset();
-    if (sums.with_offset > 0) total.frequency_offset_hz = sums.offset / sums.with_offset;
-  }
-  if (!total.score || !(sums.scored > 0)) return;
-  Score& score = *total.score;
-  score.interval = error_interval(score.both, score.bunching);
-  score.q_db = q_from_ber_db(score.both.ber());
-  score.snr_db = total.snr_db;
-  score.evm_percent = total.evm_percent;
-  for (std::size_t p = 0; p < 2; ++p) score.snr_db_polarisation[p] = -to_db(sums.noise_of[p] / sums.scored);
-  const double bits = score.information.normalised > 0
-                          ? score.information.generalised_bits / score.information.normalised
-                          : 1;
-  score.information = {sums.mutual / sums.scored, sums.generalised / sums.scored,
-                       sums.generalised / sums.scored / bits,
-                       std::sqrt(sums.information_variance) / sums.scored};
-}
 
 // The longest hop of at most `most` symbols whose samples are whole, or of the last 4096 the one nearest to
 // that: the next piece's symbols then lie where its samples put them.
@@ -116,24 +53,6 @@ ReceiverResult receive_piece(const Receiver& receiver, const Capture& capture, c
   ReceiverResult cold = receiver.start_inside(capture, course.judged(), !course.any_locked);
   if (warm && !(cold.locked_blindly && cold.blind_snr_db > warm->blind_snr_db + kGain)) return *warm;
   return cold;
-}
-
-PieceResult summary(const ReceiverResult& piece, std::size_t start) {
-  PieceResult of{start,
-                 piece.judged_symbols,
-                 0,
-                 0,
-                 piece.snr_db,
-                 piece.frequency_offset_hz.value_or(std::nan("")),
-                 piece.locked,
-                 piece.joined};
-  if (!piece.score) return of;
-  of.errors = piece.score->both.errors;
-  of.bits = piece.score->both.bits;
-  of.swapped = piece.score->swapped;
-  of.quarter_turns = piece.score->quarter_turns;
-  of.delay_symbols = piece.score->delay_symbols;
-  return of;
 }
 
 // What does not add up, from the first piece that locked, or from the first.
@@ -186,7 +105,7 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
     return static_cast<std::size_t>(std::llround(static_cast<double>(symbols) * per_symbol));
   };
   LongResult result;
-  Sums sums;
+  PieceSum sum(receiver);
   Course course;
   std::size_t discarded_at_ends = 0, kept_warnings = 0;
   for (std::size_t start = 0;;) {
@@ -195,10 +114,10 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
     const std::size_t rest = c.samples - start - count;
     if (rest < samples_of(c.piece_symbols) / 4) count += rest;
     ReceiverResult piece = receive_piece(receiver, c.read(start, count), course);
-    result.pieces.push_back(summary(piece, start));
+    result.pieces.push_back(piece_result(piece, start));
     if (!course.before) discarded_at_ends = piece.discarded_symbols;
     if (!course.before || (piece.locked && !course.any_locked)) take_over(result.total, piece);
-    if (piece.locked) add_piece(result.total, sums, piece);
+    if (piece.locked) sum.add(result.total, piece);
     if (piece.locked && c.done) c.done(piece);
     course.any_locked |= piece.locked;
     for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
@@ -212,7 +131,7 @@ LongResult receive_long(const Receiver& receiver, const LongCapture& c) {
     start += std::max<std::size_t>(1, samples_of(course.hop));
     course.before = std::move(piece);
   }
-  finish(result.total, sums);
+  sum.finish(result.total);
   result.total.discarded_symbols = discarded_at_ends;
   return result;
 }

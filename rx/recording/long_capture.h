@@ -6,23 +6,10 @@
 #include <vector>
 
 #include "rx/receiver.h"
+#include "rx/recording/piece_sum.h"
 #include "sim/signal/record/capture.h"
 
 namespace cohlink {
-
-/// What one piece gave.
-struct PieceResult {
-  std::size_t first_sample = 0;  // of the piece
-  std::size_t symbols = 0;       // scored or judged, per polarisation
-  std::uint64_t errors = 0, bits = 0;
-  double snr_db = 0, frequency_offset_hz = 0;  // not a number: none was found
-  bool locked = true;
-  bool joined = false;  // to the piece before: X, Y, quarter turns and count of symbols go on from there
-  // How the piece lined up with known symbols (Score); nought without any.
-  bool swapped = false;
-  std::array<int, 2> quarter_turns = {0, 0};
-  std::array<long, 2> delay_symbols = {0, 0};
-};
 
 struct LongResult {
   ReceiverResult total;  // counts and powers of all locked pieces; symbols, stages and taps of the first of

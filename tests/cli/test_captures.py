@@ -1,5 +1,6 @@
 """Captures: repeatable to the last byte, readable without us, receivable without their truth."""
 import csv
+import io
 import json
 import shutil
 import time
@@ -212,6 +213,28 @@ class Receiving(ProgramTest):
         with h5py.File(self.folder / "capture.h5", "r+") as file:
             del file["truth"]
         self.assertIn("nothing decoded", self.run_program(*decoding).stderr)
+
+    def test_frames_in_a_row_are_decoded_together(self):
+        # Rows of RS(255,239) take 32,640 bits, three frames of 4,096 QPSK symbols have 49,152 less their edges.
+        decoding = ["--set", "fec.decode=true", "--set", "fec.code=rs-g709", "--set", "fec.frames=3"]
+        frames = ["--set", "signal.symbols=4096", "--set", "run.frames=3"]
+        self.succeed("simulate", "scenario.ini", *frames, "-o", "part.h5")
+        parts = [f"part-00{k}.h5" for k in range(3)]
+        receive = ["receive", *parts, "--format", "json", "--quiet"]
+        facts = json.loads(self.succeed(*receive, *decoding))
+        alone = [json.loads(self.succeed("receive", part, "--format", "json", "--quiet")) for part in parts]
+        self.assertEqual(facts["errors"], sum(one["errors"] for one in alone))
+        self.assertEqual(facts["bits"], sum(one["bits"] for one in alone))
+        self.assertEqual((facts["pieces"], facts["pieces_lost"]), (3, 0))
+        self.assertEqual(facts["post_fec_blocks"], 16)
+        self.refuse(2, "part-000.h5: fec.decode: rs-g709 is decoded 32640 bits or more at a time", *receive, *decoding[:4])
+        self.refuse(2, "look at one capture", *receive, "--cost")
+        # A study's frame is three of them; what it counts first is what the single frames have.
+        sweep = ["sweep", "scenario.ini", *frames[:2], "--set", "run.frames=1", "--vary", "channel.osnr_db=12", "--format", "csv", "--quiet"]
+        row, single = (next(csv.DictReader(io.StringIO(self.succeed(*sweep, *more)))) for more in (decoding, []))
+        self.assertGreater(int(row["bits"]), 2.9 * int(single["bits"]))
+        left = next(csv.DictReader(io.StringIO(self.succeed(*sweep, *decoding, "--measure", "post_fec_ber"))))
+        self.assertGreater(float(left["post_fec_ber"]), 0)
 
     def test_works_without_truth(self):
         with_truth = self.receive()

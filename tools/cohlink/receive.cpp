@@ -7,6 +7,7 @@
 #include "rx/receiver.h"
 #include "rx/recording/lane_arrangement.h"
 #include "rx/recording/lane_health.h"
+#include "rx/recording/long_capture.h"
 #include "sim/signal/read_modulation.h"
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/sigmf.h"
@@ -28,15 +29,18 @@ namespace {
 
 constexpr char kNothingWritten[] = "nothing was written";
 
-/// The capture among the files: the one that is HDF5, else the first (whose reader will say what it is).
-std::size_t capture_index(const std::vector<std::string>& files) {
-  const auto found = std::find_if(files.begin(), files.end(), looks_like_hdf5);
-  return found == files.end() ? 0 : static_cast<std::size_t>(found - files.begin());
+/// The captures among the files: those that are HDF5, else the first (whose reader will say what it is). The
+/// others are scenarios.
+std::vector<std::string> captures_among(std::vector<std::string>& files) {
+  const auto scenarios = std::stable_partition(files.begin(), files.end(), looks_like_hdf5);
+  const auto end = scenarios == files.begin() ? files.begin() + 1 : scenarios;
+  std::vector<std::string> captures(files.begin(), end);
+  files.erase(files.begin(), end);
+  return captures;
 }
 
-Scenario receiver_scenario(const Capture& capture, const std::string& path, const CommonOptions& options) {
-  std::vector<std::string> files = options.files;
-  files.erase(files.begin() + static_cast<std::ptrdiff_t>(capture_index(files)));
+Scenario receiver_scenario(const Capture& capture, const std::string& path,
+                           const std::vector<std::string>& files, const CommonOptions& options) {
   Scenario scenario;
   if (!capture.scenario_text.empty())
     scenario.read_text(capture.scenario_text, path + ":/scenario");
@@ -121,11 +125,41 @@ int conclude(const CommonOptions& options, const Received& received) {
   return result.locked && count_pieces(pieces).lost == 0 ? kDone : kRunFailed;
 }
 
-int receive_capture(const CommandLine& line) {
+/// Captures of one link, each received by itself; bits of fec.frames of them are decoded together.
+LongResult receive_in_a_row(const Receiver& receiver, const Scenario& scenario, const Capture& head,
+                            const std::vector<std::string>& paths) {
+  LongResult result;
+  PieceSum sum(receiver);
+  std::size_t start = 0;
+  for (const std::string& path : paths) {
+    const Capture capture = path == paths.front() ? head : read_capture(path);
+    if (capture.sample_rate != head.sample_rate)
+      throw InputError(path, "has another sample rate than " + paths.front());
+    check_modulation(capture, scenario);
+    const ReceiverResult piece = receive_named(receiver, scenario, capture, path);
+    result.pieces.push_back(piece_result(piece, start));
+    start += capture.samples();
+    if (path == paths.front()) result.total = piece, result.total.score.reset();
+    if (piece.locked) sum.add(result.total, piece);
+    if (path == paths.front()) continue;
+    result.total.locked |= piece.locked;
+    result.total.discarded_symbols += piece.discarded_symbols;
+    for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
+    for (const auto& warning : piece.warnings) result.total.warnings.push_back(path + ": " + warning);
+  }
+  sum.finish(result.total);
+  return result;
+}
+
+int receive_captures(const CommandLine& line) {
   const CommonOptions& options = line.common();
-  const std::string path = options.files[capture_index(options.files)];
+  std::vector<std::string> files = options.files;
+  const std::vector<std::string> paths = captures_among(files);
+  const std::string& path = paths.front();
+  if (paths.size() > 1 && (line.has("knock-out") || line.has("cost")))
+    throw InputError(paths[1], "--knock-out and --cost look at one capture");
   const Capture capture = read_capture(path);
-  const Scenario scenario = receiver_scenario(capture, path, options);
+  const Scenario scenario = receiver_scenario(capture, path, files, options);
   check_modulation(capture, scenario);
   refuse_sparse_samples(capture.sample_rate, scenario, path);
   caution_unread(scenario);
@@ -140,10 +174,12 @@ int receive_capture(const CommandLine& line) {
     return std::string(kNothingWritten);
   });
   if (printed_table(line, receiver, scenario, capture, execution.unheard())) return kDone;
-  const ReceiverResult result = receive_named(receiver, scenario, capture, path);
+  const bool one = paths.size() == 1 && receiver.decoded_together() == 1;
+  const LongResult result = one ? LongResult{receive_named(receiver, scenario, capture, path), {}}
+                                : receive_in_a_row(receiver, scenario, capture, paths);
   stop.reset();
   bar.clear();
-  return conclude(options, {capture, scenario, result, {}});
+  return conclude(options, {capture, scenario, result.total, result.pieces});
 }
 
 int receive_trace(const CommandLine& line, const Scenario& scenario) {
@@ -178,9 +214,11 @@ Scenario described_trace(const CommonOptions& options) {
 
 int receive(const Arguments& arguments) {
   CommandLine line(
-      "receive CAPTURE|TRACE.ini|NAME.sigmf-meta [SCENARIO...] [-o result.h5]",
+      "receive CAPTURE...|TRACE.ini|NAME.sigmf-meta [SCENARIO...] [-o result.h5]",
       "Runs the receiver on a capture. The scenario stored in the capture sets up the receiver; scenario\n"
       "files and --set override it. Without ground truth it still recovers symbols, SNR and EVM.\n"
+      "Several captures, by the scenario of the first, count together; bits of fec.frames of them are\n"
+      "decoded together.\n"
       "A recording made elsewhere is received from a scenario file with a [trace] section that says how it\n"
       "is stored (cohlink keys trace; docs/capture-format.md), whatever its length. A SigMF recording says\n"
       "that itself: NAME.sigmf-meta stands for trace.file, beside a scenario of the signal.");
@@ -201,7 +239,7 @@ int receive(const Arguments& arguments) {
     return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");
   };
   try {
-    if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_capture(line);
+    if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_captures(line);
     const Scenario described = described_trace(options);
     if (Trace::described(described)) return receive_trace(line, described);
   } catch (const Stopped&) {

@@ -34,6 +34,7 @@ constexpr KeyUse kUses[] = {
     {"dsp.test_phases", "dsp.phase_recovery", "bps"},
     {"dsp.phase_window", "dsp.phase_recovery", "bps|fourth-power"},
     {"dsp.phase_second_window", "dsp.phase_second_stage", "ml"},
+    {"fec.frames", "fec.decode", "*"},
 };
 
 bool is_spoken(const Scenario& scenario, std::string_view key) {

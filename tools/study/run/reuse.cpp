@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <optional>
 
+#include "rx/recording/piece_sum.h"
 #include "sim/link_setup.h"
 #include "tools/study/plan/ties.h"
 
@@ -64,9 +65,37 @@ FrameReuse::Key FrameReuse::key(const StageInputs& inputs, std::uint64_t frame, 
   return {cut, inputs[cut], frame, addresses};
 }
 
+FrameResult FrameReuse::run_together(const Bench& bench, std::uint64_t frame,
+                                     const StageAddresses& addresses) {
+  ReceiverResult total;
+  PieceSum sum(bench.receiver);
+  Shared first;
+  bool all = true;
+  for (std::uint64_t n = 0; n < bench.receiver.decoded_together(); ++n) {
+    const Shared product = behind({bench, frame + (n << kFrameBits), addresses}, kCapture);
+    ReceiverResult piece = bench.receiver(product->capture, false);
+    all = all && piece.score;
+    if (n == 0) {
+      first = product;
+      total = piece;
+      total.score.reset();
+    } else {
+      total.discarded_symbols += piece.discarded_symbols;
+      for (const auto& [name, events] : piece.counters) total.counters[name] += events;
+      total.warnings.insert(total.warnings.end(), piece.warnings.begin(), piece.warnings.end());
+    }
+    sum.add(total, piece);
+  }
+  sum.finish(total);
+  if (!all) total.score.reset();  // a code word with a hole in it
+  return count_received(first->capture, total);
+}
+
 FrameResult FrameReuse::run(const Bench& bench, std::uint64_t frame, const StageAddresses& addresses) {
-  const Shared product = behind({bench, frame, addresses}, kCapture);
-  FrameResult result = count_frame(product->capture, bench.receiver);
+  FrameResult result =
+      bench.receiver.decoded_together() > 1
+          ? run_together(bench, frame, addresses)
+          : count_frame(behind({bench, frame, addresses}, kCapture)->capture, bench.receiver);
   result.fibre_redrawn = bench.fibre_redrawn;
   return result;
 }

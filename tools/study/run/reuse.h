@@ -66,7 +66,10 @@ class FrameReuse {
  public:
   explicit FrameReuse(const ReuseRule& rule) : rule_(rule) {}
 
+  /// Where the receiver decodes several frames together (fec.frames), these count as one: frame `frame` and
+  /// those of the same number beyond all that a study counts, n << kFrameBits above it.
   FrameResult run(const Bench& bench, std::uint64_t frame, const StageAddresses& addresses);
+  static constexpr unsigned kFrameBits = 36;
   Readiness readiness(const StageInputs& inputs, std::uint64_t frame, const StageAddresses& addresses) const;
   /// The calling thread will run this frame: what it must make first counts as being made from now on.
   void claim(const StageInputs& inputs, std::uint64_t frame, const StageAddresses& addresses);
@@ -93,6 +96,7 @@ class FrameReuse {
   };
   bool keeps(std::size_t cut) const { return rule_.cuts[cut] && !too_big_[cut]; }
   static Key key(const StageInputs& inputs, std::uint64_t frame, StageAddresses addresses, std::size_t cut);
+  FrameResult run_together(const Bench& bench, std::uint64_t frame, const StageAddresses& addresses);
   Shared behind(const Order& order, std::size_t cut);
   Product make(const Order& order, std::size_t cut);
   LightFrame light_before(const Order& order, std::size_t cut);
