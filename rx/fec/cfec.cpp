@@ -66,8 +66,12 @@ std::vector<staircase::Block> Decoder::operator()(std::span<const SoftPlaces> fr
   for (int b = 0; b < kBatches; ++b) {
     Hamming::Words words;
     const auto first = static_cast<std::size_t>(b) * Hamming::kLength;
-    inner_.decode(std::span<const SoftPlaces, Hamming::kLength>(frame.subspan(first, Hamming::kLength)),
-                  ranked_, words);
+    const auto received =
+        std::span<const SoftPlaces, Hamming::kLength>(frame.subspan(first, Hamming::kLength));
+    if (ranked_ > 0)
+      inner_.decode(received, ranked_, words);
+    else
+      std::transform(received.begin(), received.end(), words.begin(), negative_lanes);
     std::copy(words.begin(), words.end(), decided.begin() + static_cast<std::ptrdiff_t>(first));
   }
   blocks_.assign(kBlocks, {});

@@ -35,7 +35,7 @@ class Encoder {
 };
 
 struct DecoderParameters {
-  int ranked = 6;  // least reliable places of an inner word that are tried
+  int ranked = 6;  // least reliable places of an inner word that are tried; 0 = as received, not decoded
   staircase::DecoderParameters outer;
 };
 

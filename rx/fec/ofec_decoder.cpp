@@ -103,7 +103,8 @@ bool Decoder::soft_iteration(long pair, const SoftIteration& iteration) {
 
 void Decoder::decide(long pair) {
   Pair& own = at(pair);
-  const int weight = static_cast<int>(std::lround(256.0 * parameters_.soft.back().alpha));
+  const double alpha = parameters_.soft.empty() ? 0.0 : parameters_.soft.back().alpha;
+  const int weight = static_cast<int>(std::lround(256.0 * alpha));
   PairValues sum;
   combine(own.channel, own.from_old, weight, sum.data());
   combine(sum, own.from_new, weight, sum.data());

@@ -1,5 +1,6 @@
 #include "rx/fec/post_fec.h"
 
+#include <algorithm>
 #include <cmath>
 #include <stdexcept>
 #include <string>
@@ -18,13 +19,40 @@ constexpr int kInterleavedPairs = 42, kInterleaved = kInterleavedPairs * ofec::k
 // Read before any is counted: what a decoder's knowledge of the beginning helps lies within a window or two.
 constexpr int kFirstPairs = 2 * ofec::kReach, kFirstBlocks = 10;
 
+// How the decoders work, and what a stage that is left out changes.
+struct Parameters {
+  bool magnitudes = true;  // of the LLRs; otherwise their signs alone
+  staircase::DecoderParameters staircase;
+  cfec::DecoderParameters cfec;
+  ofec::DecoderParameters ofec;
+};
+
+struct Stage {
+  std::string_view name;
+  void (*leave_out)(Parameters&);
+};
+
+void forget_magnitudes(Parameters& p) { p.magnitudes = false; }
+
+constexpr Stage kStaircaseStages[] = {
+    {"sweeps after the first", [](Parameters& p) { p.staircase.sweeps = 1; }}};
+constexpr Stage kCfecStages[] = {{"reliabilities", forget_magnitudes},
+                                 {"inner code", [](Parameters& p) { p.cfec.ranked = 0; }},
+                                 {"outer code", [](Parameters& p) { p.cfec.outer.sweeps = 0; }}};
+constexpr Stage kOfecStages[] = {{"reliabilities", forget_magnitudes},
+                                 {"half of the words tried", [](Parameters& p) { --p.ofec.ranked; }},
+                                 {"soft iterations", [](Parameters& p) { p.ofec.soft.clear(); }},
+                                 {"hard iterations", [](Parameters& p) { p.ofec.hard = 0; }}};
+
 // LLRs in steps, round and round.
 class Ring {
  public:
-  explicit Ring(std::span<const float> llr) : steps_(llr.size()) {
+  Ring(std::span<const float> llr, bool magnitudes) : steps_(llr.size()) {
     double sum = 0.0;
     for (const float x : llr) sum += std::abs(x);
     ofec::quantise(llr, sum > 0.0 ? sum / static_cast<double>(llr.size()) : 1.0, steps_);
+    if (magnitudes) return;
+    for (std::int8_t& step : steps_) step = static_cast<std::int8_t>(step < 0 ? -ofec::kUnit : ofec::kUnit);
   }
   std::int8_t next() {
     const std::int8_t step = steps_[at_];
@@ -66,7 +94,7 @@ void count(PostFec& total, const staircase::Block& block, int iterations) {
   count(total, errors, staircase::kBlockInformation, iterations);
 }
 
-PostFec decode_reed_solomon(Ring ring, const Execution& execution) {
+PostFec decode_reed_solomon(Ring ring, const Parameters&, const Execution& execution) {
   const ReedSolomon code;
   PostFec total;
   for (std::size_t row = 0; row < ring.wholes(kRowBits); ++row) {
@@ -86,8 +114,8 @@ PostFec decode_reed_solomon(Ring ring, const Execution& execution) {
   return total;
 }
 
-PostFec decode_staircase(Ring ring, const Execution& execution) {
-  staircase::Decoder decoder;
+PostFec decode_staircase(Ring ring, const Parameters& parameters, const Execution& execution) {
+  staircase::Decoder decoder(parameters.staircase);
   PostFec total;
   const auto blocks = static_cast<int>(ring.wholes(staircase::kBlockBits));
   for (int n = 0; n < kFirstBlocks + blocks + decoder.delay(); ++n) {
@@ -102,8 +130,8 @@ PostFec decode_staircase(Ring ring, const Execution& execution) {
   return total;
 }
 
-PostFec decode_cfec(Ring ring, const Execution& execution) {
-  cfec::Decoder decoder;
+PostFec decode_cfec(Ring ring, const Parameters& parameters, const Execution& execution) {
+  cfec::Decoder decoder(parameters.cfec);
   PostFec total;
   const auto blocks = static_cast<std::uint64_t>(cfec::kBlocks) * ring.wholes(cfec::kFrameBits);
   std::vector<SoftPlaces> frame(cfec::kFrameBits / kLanes);
@@ -124,8 +152,8 @@ const std::vector<int>& ofec_interleaver() {
   return order;
 }
 
-PostFec decode_ofec(Ring ring, const Execution& execution) {
-  ofec::Decoder decoder;
+PostFec decode_ofec(Ring ring, const Parameters& parameters, const Execution& execution) {
+  ofec::Decoder decoder(parameters.ofec);
   PostFec total;
   const auto pairs = static_cast<int>(kInterleavedPairs * ring.wholes(kInterleaved));
   std::vector<ofec::PairValues> values(kInterleavedPairs);
@@ -150,13 +178,15 @@ struct Row {
   std::string_view code;
   std::size_t least_bits;
   int iterations;
-  PostFec (*decode)(Ring, const Execution&);
+  PostFec (*decode)(Ring, const Parameters&, const Execution&);
+  std::span<const Stage> stages = {};
 };
 const Row kRows[] = {
     {"rs-g709", kRowBits, 1, decode_reed_solomon},
-    {"staircase-g709.2", staircase::kBlockBits, staircase::DecoderParameters().sweeps, decode_staircase},
-    {"cfec-400zr", cfec::kFrameBits, cfec::DecoderParameters().outer.sweeps, decode_cfec},
-    {"ofec", kInterleaved, ofec::DecoderParameters().iterations(), decode_ofec}};
+    {"staircase-g709.2", staircase::kBlockBits, staircase::DecoderParameters().sweeps, decode_staircase,
+     kStaircaseStages},
+    {"cfec-400zr", cfec::kFrameBits, cfec::DecoderParameters().outer.sweeps, decode_cfec, kCfecStages},
+    {"ofec", kInterleaved, ofec::DecoderParameters().iterations(), decode_ofec, kOfecStages}};
 
 const Row& row_of(std::string_view code) {
   for (const Row& row : kRows)
@@ -199,10 +229,25 @@ std::size_t least_bits(std::string_view code) { return row_of(code).least_bits; 
 
 int most_iterations(std::string_view code) { return row_of(code).iterations; }
 
-PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution) {
+std::vector<std::string> decoder_stages(std::string_view code) {
+  std::vector<std::string> names;
+  for (const Stage& stage : row_of(code).stages) names.emplace_back(stage.name);
+  return names;
+}
+
+PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution,
+                       std::string_view without) {
   const Row& row = row_of(code);
   if (llr.size() < row.least_bits) return {};
-  PostFec total = row.decode(Ring(llr), execution);
+  Parameters parameters;
+  const auto stage =
+      std::find_if(row.stages.begin(), row.stages.end(), [&](const Stage& s) { return s.name == without; });
+  if (stage != row.stages.end())
+    stage->leave_out(parameters);
+  else if (!without.empty())
+    throw std::invalid_argument("the decoder of " + std::string(code) + " has no stage '" +
+                                std::string(without) + "'");
+  PostFec total = row.decode(Ring(llr, parameters.magnitudes), parameters, execution);
   total.before = stretches_of(llr);
   return total;
 }

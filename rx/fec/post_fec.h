@@ -4,7 +4,9 @@
 #include <cstddef>
 #include <cstdint>
 #include <span>
+#include <string>
 #include <string_view>
+#include <vector>
 
 #include "sim/signal/execution/execution.h"
 
@@ -53,7 +55,14 @@ int most_iterations(std::string_view code);
 /// does not count, so that no block has neighbours that it knows beforehand, and the last blocks have the
 /// first for neighbours. Interleaving: RS 16 words byte by byte (ITU-T G.975), staircase none, the 400ZR code
 /// as cfec.h says, oFEC over 172032 bits by a permutation drawn at random, as the standard's was not to be
-/// had. Nothing is counted where there are fewer than least_bits(code).
-PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution = {});
+/// had. Nothing is counted where there are fewer than least_bits(code). `without`: a stage of the decoder
+/// that is left out (std::invalid_argument for one that it has not); "reliabilities" leaves the LLRs their
+/// signs.
+PostFec decode_flipped(std::string_view code, std::span<const float> llr, const Execution& execution = {},
+                       std::string_view without = {});
+
+/// The stages of its decoder that can be left out; none of a decoder that is but one. std::invalid_argument
+/// for another code.
+std::vector<std::string> decoder_stages(std::string_view code);
 
 }  // namespace cohlink::fec

@@ -236,6 +236,20 @@ class Receiving(ProgramTest):
         left = next(csv.DictReader(io.StringIO(self.succeed(*sweep, *decoding, "--measure", "post_fec_ber"))))
         self.assertGreater(float(left["post_fec_ber"]), 0)
 
+    def test_stages_of_the_decoder_are_left_out_in_turn(self):
+        self.succeed("simulate", "scenario.ini", "--set", "signal.symbols=49152", "-o", "capture.h5")
+        rows = list(csv.DictReader(io.StringIO(self.succeed(
+            "receive", "capture.h5", "--knock-out", "--set", "fec.decode=true", "--format", "csv", "--quiet"))))
+        left = {row["without"]: float(row["post_fec_ber"]) for row in rows if row["post_fec_ber"]}
+        whole = left["(nothing)"]
+        stages = {name: ber for name, ber in left.items() if name.startswith("decoder's ")}
+        self.assertEqual(len(stages), 4)
+        self.assertEqual(whole, 0)  # 1.3e-2 before; the decoder's own tests say what each stage is worth
+        self.assertGreater(stages["decoder's reliabilities"], 1e-3)
+        self.assertEqual({row["post_fec_blocks"] for row in rows if row["without"].startswith("decoder's ")}, {"42"})
+        # Without it nothing is said of decoding.
+        self.assertNotIn("post_fec", self.succeed("receive", "capture.h5", "--knock-out", "--format", "csv", "--quiet"))
+
     def test_works_without_truth(self):
         with_truth = self.receive()
         with h5py.File(self.folder / "capture.h5", "r+") as file:

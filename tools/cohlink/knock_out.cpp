@@ -49,7 +49,51 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
   return row;
 }
 
+/// The decoder with each of its stages left out in turn, on the bits that the whole receiver gave it.
+std::vector<Row> decoder_rows(const Capture& capture, Scenario scenario, const Execution& execution) {
+  if (!scenario.boolean("fec.decode") || !capture.truth) return {};
+  const std::string code = scenario.text("fec.code");
+  scenario.set("fec.frames=2");  // so that the bits are kept, and not decoded yet
+  std::vector<Row> rows;
+  Row row = received("", capture, scenario, execution);
+  if (!row.score || row.score->likelihoods.empty()) return {};
+  for (const std::string& stage : fec::decoder_stages(code)) {
+    row.without = "decoder's " + stage;
+    row.score->post_fec = fec::decode_flipped(code, row.score->likelihoods, execution, stage);
+    rows.push_back(row);
+  }
+  return rows;
+}
+
 Cell finite(double value) { return std::isfinite(value) ? Cell(value) : Cell(); }
+
+Table table_of(const std::vector<Row>& rows, bool decoded) {
+  Table table;
+  std::vector<std::string> names = {"without", "ber",         "ber_low",    "ber_high",
+                                    "snr_db",  "snr_loss_db", "cycle_slips"};
+  if (decoded) names.insert(names.end(), {"post_fec_ber", "post_fec_lost_blocks", "post_fec_blocks"});
+  names.emplace_back("outcome");
+  for (const std::string& name : names)
+    table.add(name, name.find("ber") != std::string::npos ? Look::kScientific : Look::kHundredths);
+  for (const Row& row : rows) {
+    const bool counted = row.score && row.score->both.bits > 0,
+               left = row.score && row.score->post_fec && row.score->post_fec->blocks > 0;
+    std::vector<Cell> cells = {row.without,
+                               counted ? Cell(row.score->both.ber()) : Cell(),
+                               counted ? Cell(row.score->interval.low) : Cell(),
+                               counted ? Cell(row.score->interval.high) : Cell(),
+                               finite(row.snr_db),
+                               finite(rows.front().snr_db - row.snr_db),
+                               row.score ? Cell(static_cast<std::uint64_t>(row.score->cycle_slips)) : Cell()};
+    if (decoded)
+      cells.insert(cells.end(), {left ? Cell(row.score->post_fec->ber()) : Cell(),
+                                 left ? Cell(row.score->post_fec->lost_blocks) : Cell(),
+                                 left ? Cell(row.score->post_fec->blocks) : Cell()});
+    cells.emplace_back(row.outcome);
+    for (std::size_t c = 0; c < table.columns.size(); ++c) table.columns[c].cells.push_back(cells[c]);
+  }
+  return table;
+}
 
 }  // namespace
 
@@ -67,23 +111,8 @@ Table knock_out_table(const Capture& capture, const Scenario& scenario, const Ex
       without.set("dsp.dispersion", std::string(find_key("dsp.dispersion")->default_value), "--knock-out");
     rows.push_back(received(variant.without, capture, without, execution));
   }
-  Table table;
-  for (const char* name :
-       {"without", "ber", "ber_low", "ber_high", "snr_db", "snr_loss_db", "cycle_slips", "outcome"})
-    table.add(name, std::string(name).starts_with("ber") ? Look::kScientific : Look::kHundredths);
-  for (const Row& row : rows) {
-    const bool counted = row.score && row.score->both.bits > 0;
-    const Cell cells[] = {row.without,
-                          counted ? Cell(row.score->both.ber()) : Cell(),
-                          counted ? Cell(row.score->interval.low) : Cell(),
-                          counted ? Cell(row.score->interval.high) : Cell(),
-                          finite(row.snr_db),
-                          finite(rows.front().snr_db - row.snr_db),
-                          row.score ? Cell(static_cast<std::uint64_t>(row.score->cycle_slips)) : Cell(),
-                          row.outcome};
-    for (std::size_t c = 0; c < table.columns.size(); ++c) table.columns[c].cells.push_back(cells[c]);
-  }
-  return table;
+  for (Row& row : decoder_rows(capture, scenario, execution)) rows.push_back(std::move(row));
+  return table_of(rows, scenario.boolean("fec.decode"));
 }
 
 }  // namespace cohlink
