@@ -3,6 +3,7 @@
 #include <cufft.h>
 
 #include <algorithm>
+#include <array>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
@@ -21,35 +22,65 @@ using cuda::check;
 
 constexpr int kRepeats = 8;  // steps a replay
 
-// Median time of a replay of what `record` queues, after `prepare` each time, in us.
-double replayed(cudaStream_t stream, const std::function<void()>& prepare,
-                const std::function<void()>& record) {
-  cudaGraph_t graph = nullptr;
-  cudaGraphExec_t ready = nullptr;
-  check(cudaStreamBeginCapture(stream, cudaStreamCaptureModeThreadLocal));
-  record();
-  check(cudaStreamEndCapture(stream, &graph));
-  check(cudaGraphInstantiate(&ready, graph, 0));
-  cudaEvent_t start = nullptr, stop = nullptr;
-  check(cudaEventCreate(&start));
-  check(cudaEventCreate(&stop));
-  std::vector<float> times;
-  for (int i = 0; i < 17; ++i) {
-    prepare();
-    check(cudaEventRecord(start, stream));
-    check(cudaGraphLaunch(ready, stream));
-    check(cudaEventRecord(stop, stream));
-    check(cudaEventSynchronize(stop));
-    float ms = 0;
-    check(cudaEventElapsedTime(&ms, start, stop));
-    if (i >= 2) times.push_back(ms);
+class Replay {
+ public:
+  Replay(cudaStream_t stream, const std::function<void()>& record) : stream_(stream) {
+    check(cudaStreamBeginCapture(stream, cudaStreamCaptureModeThreadLocal));
+    record();
+    check(cudaStreamEndCapture(stream, &graph_));
+    check(cudaGraphInstantiate(&ready_, graph_, 0));
+    check(cudaEventCreate(&start_));
+    check(cudaEventCreate(&stop_));
   }
-  cudaEventDestroy(start);
-  cudaEventDestroy(stop);
-  cudaGraphExecDestroy(ready);
-  cudaGraphDestroy(graph);
-  std::nth_element(times.begin(), times.begin() + 7, times.end());
-  return 1e3 * times[7];
+  ~Replay() {
+    cudaEventDestroy(start_);
+    cudaEventDestroy(stop_);
+    cudaGraphExecDestroy(ready_);
+    cudaGraphDestroy(graph_);
+  }
+  Replay(const Replay&) = delete;
+  Replay& operator=(const Replay&) = delete;
+
+  void run() {
+    check(cudaEventRecord(start_, stream_));
+    check(cudaGraphLaunch(ready_, stream_));
+    check(cudaEventRecord(stop_, stream_));
+    check(cudaEventSynchronize(stop_));
+    float ms = 0;
+    check(cudaEventElapsedTime(&ms, start_, stop_));
+    times_.push_back(ms);
+  }
+  // In us, without the first two.
+  double median() {
+    const auto first = times_.begin() + 2, middle = first + (times_.end() - first) / 2;
+    std::nth_element(first, middle, times_.end());
+    return 1e3 * *middle;
+  }
+
+ private:
+  cudaStream_t stream_;
+  cudaGraph_t graph_ = nullptr;
+  cudaGraphExec_t ready_ = nullptr;
+  cudaEvent_t start_ = nullptr, stop_ = nullptr;
+  std::vector<float> times_;
+};
+
+// Median times of replays of what each of `records` queues, after `prepare` each time, in us. In turn: a
+// card's clock falls while it is busy, and what is compared should see the same.
+template <std::size_t kCount>
+std::array<double, kCount> replayed(cudaStream_t stream, const std::function<void()>& prepare,
+                                    const std::array<std::function<void()>, kCount>& records) {
+  std::array<std::unique_ptr<Replay>, kCount> replays;
+  for (std::size_t i = 0; i < kCount; ++i) replays[i] = std::make_unique<Replay>(stream, records[i]);
+  for (int i = 0; i < 17; ++i) {
+    for (auto& replay : replays) {
+      prepare();
+      replay->run();
+    }
+  }
+  std::array<double, kCount> medians{};
+  for (std::size_t i = 0; i < kCount; ++i) medians[i] = replays[i]->median();
+  return medians;
 }
 
 template <class Real>
@@ -75,15 +106,15 @@ struct Timed {
     cuda::amplify(cuda::FieldsOnDevice<Real>{samples, links, {n}}, {table, links}, 0, worker.stream());
   }
 
-  // All links through all steps, `chunk` at a time, in lanes as the engine has them.
-  double steps(int sections, int chunk) {
+  // All links through all steps, `chunk` at a time, in lanes as the engine has them: without and with a
+  // section.
+  std::array<double, 2> steps(int chunk) {
     const int lanes = cuda::lanes_for<Real>(static_cast<std::size_t>(n), static_cast<std::size_t>(chunk));
     const int share = chunk / lanes;  // chunks are powers of two
     std::vector<std::unique_ptr<cuda::Layout<Real>>> layouts;
     for (int i = 0; i < lanes; ++i)
       layouts.push_back(cuda::make_layout<Real>(n, share, worker.lanes[static_cast<std::size_t>(i)].stream));
-    const cuda::RowPass<Real> pass = row_pass(sections);
-    const auto record = [&] {
+    const auto record = [&](const cuda::RowPass<Real>& pass) {
       if (lanes > 1) worker.fork();
       for (int first = 0, i = 0; first < links; first += share, i = (i + 1) % lanes) {
         auto* at = samples + static_cast<std::size_t>(first) * n;
@@ -94,9 +125,11 @@ struct Timed {
       }
       if (lanes > 1) worker.join();
     };
-    return replayed(
-               worker.stream(), [&] { refill(); }, record) /
-           kRepeats;
+    const std::array<std::function<void()>, 2> records{[&] { record(row_pass(0)); },
+                                                       [&] { record(row_pass(1)); }};
+    const auto [plain, pmd] = replayed(
+        worker.stream(), [&] { refill(); }, records);
+    return {plain / kRepeats, pmd / kRepeats};
   }
 
   cuda::RowPass<Real> row_pass(int sections) const {
@@ -118,21 +151,21 @@ struct Timed {
                       2 * chunk) != CUFFT_SUCCESS)
       throw std::runtime_error("cuFFT makes no plan");
     cufftSetStream(plan, worker.stream());
+    const std::array<std::function<void()>, 1> records{[&] {
+      for (int first = 0; first < links; first += chunk) {
+        void* at = samples + static_cast<std::size_t>(first) * n;
+        for (int i = 0; i < 2 * kRepeats; ++i) {
+          const int direction = i % 2 == 0 ? CUFFT_FORWARD : CUFFT_INVERSE;
+          if (single)
+            cufftExecC2C(plan, static_cast<cufftComplex*>(at), static_cast<cufftComplex*>(at), direction);
+          else
+            cufftExecZ2Z(plan, static_cast<cufftDoubleComplex*>(at), static_cast<cufftDoubleComplex*>(at),
+                         direction);
+        }
+      }
+    }};
     const double time = replayed(
-        worker.stream(), [&] { refill(); },
-        [&] {
-          for (int first = 0; first < links; first += chunk) {
-            void* at = samples + static_cast<std::size_t>(first) * n;
-            for (int i = 0; i < 2 * kRepeats; ++i) {
-              const int direction = i % 2 == 0 ? CUFFT_FORWARD : CUFFT_INVERSE;
-              if (single)
-                cufftExecC2C(plan, static_cast<cufftComplex*>(at), static_cast<cufftComplex*>(at), direction);
-              else
-                cufftExecZ2Z(plan, static_cast<cufftDoubleComplex*>(at), static_cast<cufftDoubleComplex*>(at),
-                             direction);
-            }
-          }
-        });
+        worker.stream(), [&] { refill(); }, records)[0];
     cufftDestroy(plan);
     return time / kRepeats;
   }
@@ -144,7 +177,7 @@ void line(const char* precision, int log_n, int links) {
   const int fitting = std::max(1, (32 << 20) / static_cast<int>(sizeof(cuda::Sample<Real>)) >> log_n);
   const int chunk = std::min(links, fitting);
   const double bare = timed.bare(links), chunked = chunk < links ? timed.bare(chunk) : bare;
-  const double step = timed.steps(0, chunk), pmd = timed.steps(1, chunk);
+  const auto [step, pmd] = timed.steps(chunk);
   std::printf("%-7s 2^%-3d x %-4d %10.2f %10.2f %10.2f %8.3f %8.3f %8.3f\n", precision, log_n, links, bare,
               chunked, step, step / bare, step / chunked, pmd / step);
   std::fflush(stdout);
