@@ -13,11 +13,21 @@ struct alignas(16) Sample {
   Real xr, xi, yr, yi;
 };
 
+template <class Real>
+struct alignas(2 * sizeof(Real)) Phasor {
+  Real c, s;  // c + i s
+};
+
+/// Most samples a thread of the two passes holds.
+constexpr int kMostElements = 16;
+
 /// diag(exp(-2 pi i k turns), exp(+2 pi i k turns)) on (x, y), then the matrix; k is the signed bin index.
 template <class Real>
 struct Section {
   double turns = 0.0;
   Real xx[2] = {1, 0}, xy[2] = {0, 0}, yx[2] = {0, 0}, yy[2] = {1, 0};
+  /// exp(2 pi i turns) of each register's part of k, as the layout of two passes fills it in.
+  Phasor<Real> of_part[kMostElements] = {};
 };
 
 /// A gain as it acts on one link's spectrum: v -> amplitude v + sigma (complex normal of the bin).
@@ -42,6 +52,7 @@ struct RowPass {
   int sections = 0;
   double chirp[2] = {0.0, 0.0};  ///< k^2 chirp[0] + k^3 chirp[1] turns, below 2^19
   double amplitude = 1.0;
+  int stagger = 0;  ///< clock cycles from one block's start to the next's on a multiprocessor
   Section<Real> section[kMostSections];
 };
 template <class Real>
@@ -50,6 +61,7 @@ struct ColumnPass {
   int log_n2 = 0;
   bool leave = false;  ///< inverse, else forward: of the kernel without Kerr rotation
   Real turns_per_watt = 0;
+  int stagger = 0;  ///< as of rows
 };
 
 /// An optical filter (plan.h) in bins.

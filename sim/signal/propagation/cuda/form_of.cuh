@@ -18,7 +18,9 @@ Form form_without_kernels(int layouts) {
   form.length = Shape::kL;
   form.log_e = Lay::kLogE;
   form.threads = Shape::kThreads;
+  form.resident = Shape::kBlocks;
   form.together = Shape::template kTogether<Real>;
+  for (int e = 0; e < Shape::kE; ++e) form.part[e] = Lay::part(e);
   form.shared = Lay::kSamples * layouts * sizeof(typename Shape::template Held<Real>);
   return form;
 }
@@ -27,7 +29,8 @@ template <class Real, class Shape>
 Form row_form_of() {
   using Lay = Places<Shape::kL, Shape::kE, Shape::template kHolders<Real>>;
   Form form = form_without_kernels<Real, Shape, Lay>(Shape::template kTogether<Real>);
-  form.kernel = reinterpret_cast<const void*>(&row_kernel<Real, Shape>);
+  form.kernel = reinterpret_cast<const void*>(&row_kernel<Real, Shape, true>);
+  form.ends = reinterpret_cast<const void*>(&row_kernel<Real, Shape, false>);
   return form;
 }
 

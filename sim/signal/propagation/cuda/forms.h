@@ -15,8 +15,10 @@ struct Form {
   Purpose purpose = Purpose::kFewLinks;
   int length = 0, log_e = 0, threads = 0, together = 0;
   std::size_t shared = 0;        ///< bytes of shared memory a block
-  const void* kernel = nullptr;  ///< of rows, or of columns with the Kerr rotation
-  const void* ends = nullptr;    ///< of columns without
+  int resident = 0;              ///< blocks that a multiprocessor holds
+  const void* kernel = nullptr;  ///< of rows with both transforms, or of columns with the Kerr rotation
+  const void* ends = nullptr;    ///< of rows as the pass says, or of columns without
+  int part[kMostElements] = {};  ///< of the frequency, by register (transform.cuh, Places)
 };
 
 /// Rows or columns of `length` (a power of two) for samples of Real, with 4, 8 or 16 samples a thread; length

@@ -26,7 +26,7 @@ template <class Real>
 COHLINK_DEVICE Phasor<Real> complex_normal(std::uint32_t low, std::uint32_t high) {
   const std::uint64_t word = low | static_cast<std::uint64_t>(high) << 32;
   const double radius = sqrt(-log(1.0 - static_cast<double>(word >> 24) * 0x1p-40));
-  const Phasor<double> turn = phasor_of_turns(static_cast<double>(low & 0xffffffu) * 0x1p-24);
+  const Phasor<double> turn = phasor_of_turns(static_cast<double>(low & 0xffffffu), 0x1p-24);
   return {static_cast<Real>(radius * turn.c), static_cast<Real>(radius * turn.s)};
 }
 

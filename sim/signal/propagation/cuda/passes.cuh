@@ -31,6 +31,9 @@ struct Shape {
   static constexpr bool kTurnsAhead = kAhead || kElements < 16;  // registers hold those of both directions
   template <class Real>
   static constexpr bool kSplit = kAhead || std::is_same_v<Real, double>;  // samples by polarisation
+  // Of the longest rows there are two blocks a multiprocessor, and phases that are ready spare a wait.
+  template <class Real>
+  static constexpr bool kChirpAhead = kAhead || (kLength > 2048 && !kSplit<Real>);
   template <class Real>
   static constexpr int kHolders = kSplit<Real> ? 2 : 1;  // threads that hold a sample
   template <class Real>
@@ -39,12 +42,21 @@ struct Shape {
   using Held = Piece<Real, kSplit<Real>>;
 };
 
-extern __shared__ float4 shared_memory[];
-
-// Signed bin of frequency d of n2 in the row of frequency c of n1.
-COHLINK_DEVICE int signed_bin(int c, int log_n1, int d, int n2) {
-  return c + ((d >= n2 / 2 ? d - n2 : d) << log_n1);
+// Blocks that fill the device once would all read, then all compute, then all write: those of a multiprocessor
+// take turns, so that one's arithmetic hides the next one's reading. Where its warps run tells a block its turn;
+// nothing but time depends on that.
+template <class Form>
+COHLINK_DEVICE void take_turns(int stagger) {
+  if (Form::kAhead || stagger == 0) return;  // blocks of a few links are many to a multiprocessor
+  unsigned warp;
+  asm volatile("mov.u32 %0, %%warpid;" : "=r"(warp));
+  const unsigned wait = warp / (Form::kThreads / 32) % Form::kBlocks * static_cast<unsigned>(stagger);
+  const auto start = static_cast<unsigned>(clock());
+  while (static_cast<unsigned>(clock()) - start < wait) {
+  }
 }
+
+extern __shared__ float4 shared_memory[];
 
 // Phasors make(argument(0)) and make(argument(1)) of two samples. Where two threads hold a sample and both
 // need both, each computes one.
@@ -61,45 +73,37 @@ COHLINK_DEVICE void two_phasors(Phasor<Real>* w, const Argument& argument, const
 }
 
 /// Signed bins of the registers of thread s in the row of frequency c.
-template <class Lay, int L>
+template <class Lay>
 struct Bins {
   double first, n1;
   COHLINK_DEVICE Bins(int s, int c, int log_n1)
-      : first(signed_bin(c, log_n1, Lay::frequency(s), 2 * L)), n1(1 << log_n1) {}
+      : first(c + (Lay::frequency(s) << log_n1)), n1(1 << log_n1) {}
   COHLINK_DEVICE double operator[](int e) const {
-    // The register's part holds the highest digit: it alone says in which half of the spectrum a bin is.
-    const int part = Lay::part(e);
-    return fma(n1, static_cast<double>(part >= L / 2 ? part - L : part), first);
+    return fma(n1, static_cast<double>(Lay::part(e)), first);
   }
 };
 
-template <bool kSplit, int E, class Lay, int L, class Real>
-COHLINK_DEVICE void set_chirp(Phasor<Real>* w, const Bins<Lay, L>& bins, const RowPass<Real>& pass) {
+template <bool kSplit, int E, class Lay, class Real>
+COHLINK_DEVICE void set_chirp(Phasor<Real>* w, const Bins<Lay>& bins, const RowPass<Real>& pass) {
   const auto amplitude = static_cast<Real>(pass.amplitude);
 #pragma unroll
   for (int e = 0; e < E; e += 2) {
     two_phasors<kSplit>(
         w + e, [&](int i) { return bins[e + i]; },
-        [&](double k) { return amplitude * chirp<Real>(pass.chirp[0], pass.chirp[1], k); });
+        [&](double k) { return chirp(pass.chirp[0], pass.chirp[1], k, amplitude); });
   }
 }
 
-template <bool kSplit, int E, class Lay, int L, class Real>
-COHLINK_DEVICE void sections(Piece<Real, kSplit>* v, const Bins<Lay, L>& bins, const RowPass<Real>& pass) {
-  // Rolled up: most steps have one section or none, and code that does not fit the instruction cache costs
-  // more.
+// All sections from the given one on. Rolled up: most steps have one section or none, and code that does not
+// fit the instruction cache costs more.
+template <bool kSplit, int E, class Real>
+COHLINK_DEVICE void sections(Piece<Real, kSplit>* v, double first, const RowPass<Real>& pass, int from) {
 #pragma unroll 1
-  for (int i = 0; i < pass.sections; ++i) {
-    const Section<Real>& m = pass.section[i];
+  for (int i = from; i < pass.sections; ++i) {
+    const Section<Real>& section = pass.section[i];
+    const Mixer<Real, kSplit> mixer(section, first);
 #pragma unroll
-    for (int e = 0; e < E; e += 2) {
-      Phasor<Real> fast[2];
-      two_phasors<kSplit>(
-          fast, [&](int j) { return bins[e + j] * m.turns; },
-          [](double turns) { return phasor_of_long_phase<Real>(turns); });
-      v[e] = section(m, fast[0], v[e]);
-      v[e + 1] = section(m, fast[1], v[e + 1]);
-    }
+    for (int e = 0; e < E; ++e) v[e] = mixer(mixer.turned(v[e], section.of_part[e]));
   }
 }
 
@@ -117,14 +121,15 @@ COHLINK_DEVICE void rotate(Piece<Real, kSplit>* v, Real turns_per_watt) {
     }
     Phasor<Real> w[2];
     two_phasors<kSplit>(
-        w, [&](int i) { return turns_per_watt * power_of[i]; },
-        [](Real turns) { return phasor_of_turns(turns); });
+        w, [&](int i) { return power_of[i]; }, [&](Real of) { return phasor_of_turns(turns_per_watt, of); });
     v[e] = v[e] * w[0];
     v[e + 1] = v[e + 1] * w[1];
   }
 }
 
-template <class Real, class Form>
+/// Forward, the spectrum's work, inverse, as a compiler mixes best when it knows that both transforms are there;
+/// or, unless kThrough, as the pass says.
+template <class Real, class Form, bool kThrough>
 __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
     row_kernel(const __grid_constant__ RowPass<Real> pass) {
   constexpr int L = Form::kL, E = Form::kE, T = L / E, W = Form::template kHolders<Real>;
@@ -134,26 +139,45 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   const int holder = threadIdx.x % W, s = threadIdx.x / W % T, group = threadIdx.x / (W * T);
   const int r = blockIdx.x * Form::template kTogether<Real> + group;
   const int c = frequency_at(r, pass.log_n1, pass.log_e1);
-  const Bins<Lay, L> bins(s, c, pass.log_n1);
+  const Bins<Lay> bins(s, c, pass.log_n1);
   auto* shared = reinterpret_cast<Held*>(shared_memory) + group * Lay::kSamples + holder;
   Turns<Real> there, back;
+  constexpr bool kChirpAhead = Form::template kChirpAhead<Real>;
   Phasor<Real> chirp[E];
   set_forward_turns<L, E>(there, s, c, pass.log_n1);
   if (Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
-  if (Form::kAhead) set_chirp<kSplit, E>(chirp, bins, pass);
+  if (kChirpAhead) set_chirp<kSplit, E>(chirp, bins, pass);
+  Mixer<Real, kSplit> first_section;
+  if constexpr (Form::kAhead) {
+    if (pass.sections > 0) {
+      first_section = {pass.section[0], bins.first};
+#pragma unroll
+      for (int e = 0; e < E; ++e) chirp[e] = first_section.turned(chirp[e], pass.section[0].of_part[e]);
+    }
+  }
   await_previous_kernel();
+  take_turns<Form>(pass.stagger);
   Held* row = reinterpret_cast<Held*>(pass.field) +
               (((static_cast<std::size_t>(blockIdx.y) << pass.log_n1) + r) * L + s) * W + holder;
   Held v[E];
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = load(row + e * T * W);
-  if (pass.forward) forward<L, E, W, true>(v, s, shared, there);
-  if (!Form::kAhead) set_chirp<kSplit, E>(chirp, bins, pass);
+  if (kThrough || pass.forward) forward<L, E, W, true>(v, s, shared, there);
+  if (!kChirpAhead) set_chirp<kSplit, E>(chirp, bins, pass);
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = v[e] * chirp[e];
-  sections<kSplit, E>(v, bins, pass);
+  if constexpr (Form::kAhead) {
+    if (pass.sections > 0) {
+#pragma unroll
+      for (int e = 0; e < E; ++e) v[e] = first_section(v[e]);
+    }
+    // Out of the way of the instructions that most steps fetch.
+    if (__builtin_expect(pass.sections > 1, 0)) sections<kSplit, E>(v, bins.first, pass, 1);
+  } else {
+    sections<kSplit, E>(v, bins.first, pass, 0);
+  }
   if (!Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
-  if (pass.inverse) inverse<L, E, W, false>(v, s, shared, back);
+  if (kThrough || pass.inverse) inverse<L, E, W, false>(v, s, shared, back);
 #pragma unroll
   for (int e = 0; e < E; ++e) store(row + e * T * W, v[e]);
 }
@@ -171,6 +195,7 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   if (Form::kTurnsAhead) set_forward_turns<L, E>(there, s, 0, 0);
   set_inverse_turns<L, E>(back, s, b / kHolders, pass.log_n2);
   await_previous_kernel();
+  take_turns<Form>(pass.stagger);
   const std::size_t row = static_cast<std::size_t>(kHolders) << pass.log_n2, stride = T * row;
   Held* first =
       reinterpret_cast<Held*>(pass.field) + (static_cast<std::size_t>(blockIdx.y) * L + s) * row + b;

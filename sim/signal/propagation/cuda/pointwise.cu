@@ -87,9 +87,9 @@ template <class Real>
 struct Linear {
   RowPass<Real> pass;
   COHLINK_DEVICE Sample<Real> operator()(int, int, double k, Sample<Real> v) const {
-    v = static_cast<Real>(pass.amplitude) * (v * chirp<Real>(pass.chirp[0], pass.chirp[1], k));
+    v = v * chirp(pass.chirp[0], pass.chirp[1], k, static_cast<Real>(pass.amplitude));
     for (int i = 0; i < pass.sections; ++i)
-      v = section(pass.section[i], phasor_of_long_phase<Real>(k * pass.section[i].turns), v);
+      v = section(pass.section[i], phasor_of_long_phase(k * pass.section[i].turns, Real(1)), v);
     return v;
   }
 };
@@ -98,7 +98,7 @@ template <class Real>
 struct Kerr {
   Real turns_per_watt;
   COHLINK_DEVICE Sample<Real> operator()(int, int, Sample<Real> v) const {
-    return v * phasor_of_turns(turns_per_watt * power(v));
+    return v * phasor_of_turns(turns_per_watt, power(v));
   }
 };
 

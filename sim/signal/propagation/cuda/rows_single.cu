@@ -11,7 +11,7 @@ Form row_form<float>(Purpose purpose, int length, int elements) {
       row_form_of<float, Many<128, 8, 64, 12>>(),  row_form_of<float, Many<256, 8, 128, 6>>(),
       row_form_of<float, Many<512, 8, 128, 6>>(),  row_form_of<float, Many<1024, 8, 128, 6>>(),
       row_form_of<float, Many<2048, 8, 256, 3>>(), row_form_of<float, Many<2048, 16, 128, 4>>(),
-      row_form_of<float, Many<4096, 8, 512, 2>>(), row_form_of<float, Many<4096, 16, 256, 2>>()};
+      row_form_of<float, Many<4096, 16, 256, 2>>()};
   return find(forms, purpose, length, elements);
 }
 

@@ -10,11 +10,6 @@
 
 namespace cohlink::cuda {
 
-template <class Real>
-struct alignas(2 * sizeof(Real)) Phasor {
-  Real c, s;  // c + i s
-};
-
 /// What a thread holds of a sample: both polarisations, or, split, x (even threads) or y (odd), whose
 /// neighbour holds the other. In double precision these are pieces of 16 bytes: neighbours' lie side by side,
 /// so that no bank of shared memory is asked twice, and sixteen fit into a thread's registers.
@@ -53,6 +48,10 @@ COHLINK_DEVICE Phasor<Real> operator-(Phasor<Real> p, Phasor<Real> q) {
 template <class Real>
 COHLINK_DEVICE Sample<Real> operator*(Sample<Real> p, Phasor<Real> w) {
   return {p.xr * w.c - p.xi * w.s, p.xr * w.s + p.xi * w.c, p.yr * w.c - p.yi * w.s, p.yr * w.s + p.yi * w.c};
+}
+template <class Real>
+COHLINK_DEVICE Phasor<Real> conjugate(Phasor<Real> w) {
+  return {w.c, -w.s};
 }
 /// a + w b in eight fused operations.
 template <class Real>
@@ -179,45 +178,47 @@ COHLINK_DEVICE Phasor<double> reduced_phasor(double r) {
   c = fma(c, u, 0.99999999999999999609);
   return {c, s * r};
 }
-// Half a turn changes both signs: t = m/2 + r.
-COHLINK_DEVICE Phasor<float> flip(Phasor<float> w, std::uint32_t sign) {
-  return {__uint_as_float(__float_as_uint(w.c) ^ sign), __uint_as_float(__float_as_uint(w.s) ^ sign)};
+COHLINK_DEVICE float with_sign(float x, std::uint32_t sign) {
+  return __uint_as_float(__float_as_uint(x) ^ sign);
 }
-COHLINK_DEVICE Phasor<double> flip(Phasor<double> w, std::uint32_t sign) {
-  const long long wide = static_cast<long long>(sign) << 32;
-  return {__longlong_as_double(__double_as_longlong(w.c) ^ wide),
-          __longlong_as_double(__double_as_longlong(w.s) ^ wide)};
+COHLINK_DEVICE double with_sign(double x, std::uint32_t sign) {
+  return __longlong_as_double(__double_as_longlong(x) ^ static_cast<long long>(sign) << 32);
 }
-/// exp(2 pi i t), t in turns, any moderate size. Adding 1.5 x 2^(mantissa bits) rounds to an integer.
-COHLINK_DEVICE Phasor<float> phasor_of_turns(float t) {
-  const float shifted = fmaf(t, 2.0f, 0x1.8p23f);
-  return flip(reduced_phasor(fmaf(-0.5f, shifted - 0x1.8p23f, t)), __float_as_uint(shifted) << 31);
-}
-COHLINK_DEVICE Phasor<double> phasor_of_turns(double t) {
-  const double shifted = fma(t, 2.0, 0x1.8p52);
-  return flip(reduced_phasor(fma(-0.5, shifted - 0x1.8p52, t)),
-              static_cast<std::uint32_t>(__double2loint(shifted)) << 31);
-}
-/// exp(2 pi i t) for a phase that only double precision can carry, |t| < 2^19.
 template <class Real>
-COHLINK_DEVICE Phasor<Real> phasor_of_long_phase(double t) {
-  if constexpr (std::is_same_v<Real, double>) {
-    return phasor_of_turns(t);
-  } else {
-    // The sum leaves the fraction of a turn in the low 32 bits.
-    const auto phase = static_cast<std::uint32_t>(__double2loint(t + 0x1.8p20));
-    const std::uint32_t doubled = phase << 1;
-    return flip(reduced_phasor(static_cast<float>(static_cast<std::int32_t>(doubled)) * 0x1p-33f),
-                (phase ^ doubled) & 0x80000000u);
-  }
+COHLINK_DEVICE Phasor<Real> with_sign(Phasor<Real> w, std::uint32_t sign) {
+  return {with_sign(w.c, sign), with_sign(w.s, sign)};
+}
+/// exp(2 pi i a b), a b turns of any moderate size: half turns, which change both signs, and a rest. Adding
+/// 1.5 x 2^(mantissa bits - 1) rounds to a multiple of one half.
+COHLINK_DEVICE Phasor<float> phasor_of_turns(float a, float b) {
+  const float shifted = fmaf(a, b, 0x1.8p22f);
+  return with_sign(reduced_phasor(fmaf(a, b, 0x1.8p22f - shifted)), __float_as_uint(shifted) << 31);
+}
+COHLINK_DEVICE Phasor<double> phasor_of_turns(double a, double b) {
+  const double shifted = fma(a, b, 0x1.8p51);
+  return with_sign(reduced_phasor(fma(a, b, 0x1.8p51 - shifted)),
+                   static_cast<std::uint32_t>(__double2loint(shifted)) << 31);
+}
+/// amplitude exp(2 pi i t) for a phase that only double precision can carry, |t| < 2^19.
+COHLINK_DEVICE Phasor<double> phasor_of_long_phase(double t, double amplitude) {
+  const double shifted = t + 0x1.8p51;
+  const auto half_turns = static_cast<std::uint32_t>(__double2loint(shifted));
+  return with_sign(amplitude, half_turns << 31) * reduced_phasor(t + (0x1.8p51 - shifted));
+}
+COHLINK_DEVICE Phasor<float> phasor_of_long_phase(double t, float amplitude) {
+  // The sum leaves the fraction of a turn in the low 32 bits.
+  const auto phase = static_cast<std::uint32_t>(__double2loint(t + 0x1.8p20));
+  const std::uint32_t doubled = phase << 1;
+  return with_sign(amplitude, (phase ^ doubled) & 0x80000000u) *
+         reduced_phasor(static_cast<float>(static_cast<std::int32_t>(doubled)) * 0x1p-33f);
 }
 /// exp(2 pi i a/2^log_b), |a| <= 2^24 and of a few turns at most: exact up to the phasor.
 template <class Real>
 COHLINK_DEVICE Phasor<Real> root(int a, int log_b) {
   if constexpr (std::is_same_v<Real, float>)
-    return phasor_of_turns(static_cast<float>(a) * __int_as_float((127 - log_b) << 23));
+    return phasor_of_turns(static_cast<float>(a), __int_as_float((127 - log_b) << 23));
   else
-    return phasor_of_turns(static_cast<double>(a) * __hiloint2double((1023 - log_b) << 20, 0));
+    return phasor_of_turns(static_cast<double>(a), __hiloint2double((1023 - log_b) << 20, 0));
 }
 
 }  // namespace cohlink::cuda

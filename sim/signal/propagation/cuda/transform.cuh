@@ -39,13 +39,13 @@ __host__ COHLINK_DEVICE constexpr int reverse_digits(int value, int places, int 
 }
 
 /// Frequency that lies at memory position i of a transform of 2^log_l: register e of thread s is stored at
-/// i = e T + s, T = L/E.
+/// i = e T + s, T = L/E. By shifts alone: every thread of a row pass asks before it can do anything else.
 __host__ COHLINK_DEVICE constexpr int frequency_at(int i, int log_l, int log_e) {
-  const int t = 1 << (log_l - log_e), s = i & (t - 1), e = i >> (log_l - log_e);
-  int r = t;
-  while (r > (1 << log_e)) r >>= log_e;
-  const int place = (s << log_e) + e, outer = 1 << log_l;
-  return reverse_digits(place / r, outer / r, log_e) + outer / r * (place % r);
+  const int log_t = log_l - log_e, s = i & ((1 << log_t) - 1), e = i >> log_t;
+  int log_r = log_t;
+  while (log_r > log_e) log_r -= log_e;
+  const int place = (s << log_e) + e, log_outer = log_l - log_r;
+  return reverse_digits(place >> log_r, 1 << log_outer, log_e) + ((place & ((1 << log_r) - 1)) << log_outer);
 }
 
 // ---- butterflies of R points in natural order, in and out; kSign is the exponent's.
@@ -136,8 +136,11 @@ struct Places {
   }
   /// Frequency in register e of thread s after a forward transform is frequency(s) + part(e).
   COHLINK_DEVICE static int frequency(int s) { return reverse_digits(s * (E / kLast), L / kLast, kLogE); }
-  COHLINK_DEVICE static constexpr int part(int e) {
-    return e / kLast * (L / (kLast * E)) + L / kLast * (e % kLast);
+  /// It holds the highest digit: it alone says in which half of the spectrum, and so of which sign, a frequency
+  /// is.
+  __host__ COHLINK_DEVICE static constexpr int part(int e) {
+    const int unsigned_part = e / kLast * (L / (kLast * E)) + L / kLast * (e % kLast);
+    return unsigned_part >= L / 2 ? unsigned_part - L : unsigned_part;
   }
 };
 

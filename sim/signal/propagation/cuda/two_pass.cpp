@@ -1,7 +1,9 @@
 #include "sim/signal/propagation/cuda/two_pass.h"
 
 #include <bit>
+#include <cmath>
 #include <iterator>
+#include <numbers>
 
 #include "sim/signal/propagation/cuda/check.h"
 
@@ -19,10 +21,10 @@ constexpr auto kFew = Purpose::kFewLinks, kMany = Purpose::kManyLinks;
 
 // Of lengths from 2^12 on, where a device has multiprocessors to spare ...
 constexpr Choice kSingleFew[] = {
-    {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},      {kFew, 256, 8, 64, 4},
-    {kFew, 256, 8, 128, 8},      {kFew, 512, 8, 128, 8},     {kFew, 512, 8, 256, 16},
-    {kFew, 512, 8, 512, 8},      {kFew, 2048, 16, 256, 16},  {kMany, 4096, 16, 256, 16},
-    {kMany, 2048, 16, 1024, 16}, {kMany, 4096, 8, 1024, 16}, {kMany, 4096, 16, 2048, 16},
+    {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},       {kFew, 256, 8, 64, 4},
+    {kFew, 256, 8, 128, 8},      {kFew, 512, 8, 128, 8},      {kFew, 512, 8, 256, 16},
+    {kFew, 512, 8, 512, 8},      {kFew, 2048, 16, 256, 16},   {kMany, 4096, 16, 256, 16},
+    {kMany, 2048, 16, 1024, 16}, {kMany, 4096, 16, 1024, 16}, {kMany, 4096, 16, 2048, 16},
     {kMany, 4096, 16, 4096, 16}};
 constexpr Choice kDoubleFew[] = {
     {kFew, 64, 4, 64, 4},        {kFew, 128, 4, 64, 4},       {kFew, 256, 4, 64, 4},
@@ -49,15 +51,19 @@ Choice choose(int n, int links) {
   return kSingle ? kSingleFew[i] : kDoubleFew[i];
 }
 
+int attribute(cudaDeviceAttr which) {
+  int device = 0, value = 0;
+  check(cudaGetDevice(&device));
+  check(cudaDeviceGetAttribute(&value, which, device));
+  return value;
+}
+
 // A field that is little larger than the second-level cache drives itself out of it: most of it is read and
 // written as passing through, so that the rest is found there again. On an H200 a third is
 // best, and spares 2 to 3 % of a step.
 struct CachePolicy {
   explicit CachePolicy(std::size_t field_bytes) {
-    int device = 0, cache = 0;
-    check(cudaGetDevice(&device));
-    check(cudaDeviceGetAttribute(&cache, cudaDevAttrL2CacheSize, device));
-    const auto cache_bytes = static_cast<std::size_t>(cache);
+    const auto cache_bytes = static_cast<std::size_t>(attribute(cudaDevAttrL2CacheSize));
     if (field_bytes > cache_bytes && field_bytes < 2 * cache_bytes) bytes = field_bytes;
   }
   cudaAccessPolicyWindow window(void* fields) const {
@@ -103,11 +109,13 @@ class TwoPassLayout final : public Layout<Real> {
       : rows_(row_form<Real>(choice.purpose, choice.rows, choice.row_elements)),
         columns_(column_form<Real>(choice.purpose, choice.columns, choice.column_elements)),
         policy_(static_cast<std::size_t>(n) * sizeof(Sample<Real>)),
+        processors_(attribute(cudaDevAttrMultiProcessorCount)),
         stream_(stream) {
     if (rows_.length == 0 || columns_.length == 0)
       throw DeviceError("CUDA device: no kernels for this length");
     this->order_ = {n, true, log2_of(columns_.length), columns_.log_e, log2_of(rows_.length), rows_.log_e};
     allow_shared_memory(rows_.kernel, rows_.shared);
+    allow_shared_memory(rows_.ends, rows_.shared);
     allow_shared_memory(columns_.kernel, columns_.shared);
     allow_shared_memory(columns_.ends, columns_.shared);
   }
@@ -121,13 +129,38 @@ class TwoPassLayout final : public Layout<Real> {
     pass.field = fields;
     pass.log_n1 = this->order_.log_n1;
     pass.log_e1 = this->order_.log_e1;
-    queue({rows_.kernel, grid(columns_.length, rows_, links), rows_, &pass, fields}, policy_, stream_);
+    turn_parts(pass);
+    const dim3 blocks = grid(columns_.length, rows_, links);
+    pass.stagger = stagger_of(rows_, blocks);
+    const void* kernel = pass.forward && pass.inverse ? rows_.kernel : rows_.ends;
+    queue({kernel, blocks, rows_, &pass, fields}, policy_, stream_);
   }
 
  private:
+  // What all threads have in common of the sections' phases at bins k = first + part.
+  void turn_parts(RowPass<Real>& pass) const {
+    for (int i = 0; i < pass.sections; ++i) {
+      Section<Real>& section = pass.section[i];
+      for (int e = 0; e < 1 << rows_.log_e; ++e) {
+        const double turns = std::ldexp(rows_.part[e], pass.log_n1) * section.turns;
+        const double angle = 2.0 * std::numbers::pi * std::remainder(turns, 1.0);
+        section.of_part[e] = {static_cast<Real>(std::cos(angle)), static_cast<Real>(std::sin(angle))};
+      }
+    }
+  }
   void columns(const void* kernel, Sample<Real>* fields, int links, bool leave, Real turns_per_watt) {
-    const ColumnPass<Real> pass{fields, this->order_.log_n2, leave, turns_per_watt};
-    queue({kernel, grid(rows_.length, columns_, links), columns_, &pass, fields}, policy_, stream_);
+    const dim3 blocks = grid(rows_.length, columns_, links);
+    const ColumnPass<Real> pass{fields, this->order_.log_n2, leave, turns_per_watt,
+                                stagger_of(columns_, blocks)};
+    queue({kernel, blocks, columns_, &pass, fields}, policy_, stream_);
+  }
+  // Of one link that fills the device once (passes.cuh, take_turns). Several links take turns by themselves;
+  // in double precision, which computes longer than it reads, turns gain nothing.
+  int stagger_of(const Form& form, dim3 blocks) const {
+    constexpr int kCycles = 3000;  // best within 600 either way on an H200
+    const int count = static_cast<int>(blocks.x);
+    const bool once = blocks.y == 1 && count > processors_ && count <= processors_ * form.resident;
+    return once && sizeof(Real) == sizeof(float) ? kCycles / form.resident : 0;
   }
   static dim3 grid(int transforms, const Form& form, int links) {
     return dim3(static_cast<unsigned>(transforms / form.together), static_cast<unsigned>(links));
@@ -135,6 +168,7 @@ class TwoPassLayout final : public Layout<Real> {
 
   Form rows_, columns_;
   CachePolicy policy_;
+  int processors_;
   cudaStream_t stream_;
 };
 
