@@ -29,8 +29,9 @@ template <class Real, class Shape>
 Form row_form_of() {
   using Lay = Places<Shape::kL, Shape::kE, Shape::template kHolders<Real>>;
   Form form = form_without_kernels<Real, Shape, Lay>(Shape::template kTogether<Real>);
-  form.kernel = reinterpret_cast<const void*>(&row_kernel<Real, Shape, true>);
-  form.ends = reinterpret_cast<const void*>(&row_kernel<Real, Shape, false>);
+  form.plain = reinterpret_cast<const void*>(&row_kernel<Real, Shape, Rows::kChirp>);
+  form.kernel = reinterpret_cast<const void*>(&row_kernel<Real, Shape, Rows::kSections>);
+  form.ends = reinterpret_cast<const void*>(&row_kernel<Real, Shape, Rows::kAny>);
   return form;
 }
 

@@ -16,6 +16,7 @@ struct Form {
   int length = 0, log_e = 0, threads = 0, together = 0;
   std::size_t shared = 0;        ///< bytes of shared memory a block
   int resident = 0;              ///< blocks that a multiprocessor holds
+  const void* plain = nullptr;   ///< of rows with both transforms and no section
   const void* kernel = nullptr;  ///< of rows with both transforms, or of columns with the Kerr rotation
   const void* ends = nullptr;    ///< of rows as the pass says, or of columns without
   int part[kMostElements] = {};  ///< of the frequency, by register (transform.cuh, Places)

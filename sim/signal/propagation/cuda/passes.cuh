@@ -31,9 +31,6 @@ struct Shape {
   static constexpr bool kTurnsAhead = kAhead || kElements < 16;  // registers hold those of both directions
   template <class Real>
   static constexpr bool kSplit = kAhead || std::is_same_v<Real, double>;  // samples by polarisation
-  // Of the longest rows there are two blocks a multiprocessor, and phases that are ready spare a wait.
-  template <class Real>
-  static constexpr bool kChirpAhead = kAhead || (kLength > 2048 && !kSplit<Real>);
   template <class Real>
   static constexpr int kHolders = kSplit<Real> ? 2 : 1;  // threads that hold a sample
   template <class Real>
@@ -127,9 +124,10 @@ COHLINK_DEVICE void rotate(Piece<Real, kSplit>* v, Real turns_per_watt) {
   }
 }
 
-/// Forward, the spectrum's work, inverse, as a compiler mixes best when it knows that both transforms are there;
-/// or, unless kThrough, as the pass says.
-template <class Real, class Form, bool kThrough>
+/// What a row kernel can do. The less, the better a compiler mixes what remains.
+enum class Rows { kChirp, kSections, kAny };  // both transforms and a chirp; sections too; what the pass says
+
+template <class Real, class Form, Rows kRows>
 __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
     row_kernel(const __grid_constant__ RowPass<Real> pass) {
   constexpr int L = Form::kL, E = Form::kE, T = L / E, W = Form::template kHolders<Real>;
@@ -142,14 +140,17 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
   const Bins<Lay> bins(s, c, pass.log_n1);
   auto* shared = reinterpret_cast<Held*>(shared_memory) + group * Lay::kSamples + holder;
   Turns<Real> there, back;
-  constexpr bool kChirpAhead = Form::template kChirpAhead<Real>;
+  constexpr bool kThrough = kRows != Rows::kAny;
+  // Also where two blocks a multiprocessor take turns: phases that are ready spare both a wait.
+  constexpr bool kChirpAhead = Form::kAhead || (kRows == Rows::kSections && L > 2048 && !kSplit);
+  const int count = kRows == Rows::kChirp ? 0 : pass.sections;
   Phasor<Real> chirp[E];
   set_forward_turns<L, E>(there, s, c, pass.log_n1);
   if (Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
   if (kChirpAhead) set_chirp<kSplit, E>(chirp, bins, pass);
   Mixer<Real, kSplit> first_section;
   if constexpr (Form::kAhead) {
-    if (pass.sections > 0) {
+    if (count > 0) {
       first_section = {pass.section[0], bins.first};
 #pragma unroll
       for (int e = 0; e < E; ++e) chirp[e] = first_section.turned(chirp[e], pass.section[0].of_part[e]);
@@ -167,13 +168,13 @@ __global__ void __launch_bounds__(Form::kThreads, Form::kBlocks)
 #pragma unroll
   for (int e = 0; e < E; ++e) v[e] = v[e] * chirp[e];
   if constexpr (Form::kAhead) {
-    if (pass.sections > 0) {
+    if (count > 0) {
 #pragma unroll
       for (int e = 0; e < E; ++e) v[e] = first_section(v[e]);
     }
     // Out of the way of the instructions that most steps fetch.
-    if (__builtin_expect(pass.sections > 1, 0)) sections<kSplit, E>(v, bins.first, pass, 1);
-  } else {
+    if (__builtin_expect(count > 1, 0)) sections<kSplit, E>(v, bins.first, pass, 1);
+  } else if (count > 0) {
     sections<kSplit, E>(v, bins.first, pass, 0);
   }
   if (!Form::kTurnsAhead) set_inverse_turns<L, E>(back, s, 0, 0);
