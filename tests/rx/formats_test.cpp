@@ -54,12 +54,10 @@ TEST_CASE("8QAM, blind chain: it locks with known symbols and without, and follo
     REQUIRE(result.score);
     CHECK(result.locked);
     CHECK(std::abs(result.frequency_offset_hz.value() - 3e8) < 2e6);
-    const double ber = result.score->both.ber();
-    MESSAGE(std::string(method) << ": "
-                                << to_db(theory_snr(modulation_named("8qam"), 2e-2)) + 1.0 -
-                                       to_db(theory_snr(modulation_named("8qam"), ber))
-                                << " dB from theory");
-    CHECK(ber < 2e-2);  // 1 dB more than theory needs is enough
+    const auto snr_of = [](double ber) { return to_db(theory_snr(modulation_named("8qam"), ber)); };
+    const double loss = snr_of(2e-2) + 1.0 - snr_of(result.score->both.ber());
+    MESSAGE(std::string(method) << ": " << loss << " dB from theory");
+    CHECK(loss < 0.2);  // the bar set beforehand; 4,500 errors show 0.02 dB
     capture.truth.reset();
     CHECK(Receiver(s, test::fft())(capture).locked);
   }

@@ -228,6 +228,7 @@ void write_capture(const Capture& capture, const std::string& path) {
     for (const auto& [name, count] : capture.counters) file.attribute("/adc", name, count);
     if (!capture.scenario_text.empty()) file.write_text("/scenario", capture.scenario_text);
     if (capture.truth) write_truth(file, *capture.truth, axes);
+    axes.finish();
   });
 }
 

@@ -3,7 +3,9 @@
 #include <hdf5_hl.h>
 
 #include <array>
+#include <cstddef>
 #include <cstdio>
+#include <map>
 #include <stdexcept>
 
 #include "sim/signal/scenario/errors.h"
@@ -15,10 +17,54 @@ bool make_scale(h5::File& file, const std::string& name, const std::string& titl
   return H5DSset_scale(file.opened(name), title.c_str()) >= 0;
 }
 
-bool attach(h5::File& file, const std::string& name, const std::vector<std::string>& axes) {
-  for (std::size_t axis = 0; axis < axes.size(); ++axis)
-    if (H5DSattach_scale(file.opened(name), file.opened(axes[axis]), static_cast<unsigned>(axis)) < 0)
-      return false;
+hobj_ref_t reference_to(h5::File& file, const std::string& name) {
+  hobj_ref_t reference{};
+  H5Rcreate(&reference, file.opened(name), ".", H5R_OBJECT, -1);
+  return reference;
+}
+
+bool write_list(hid_t dataset, const char* name, const h5::Handle& type, std::size_t count,
+                const void* values) {
+  const hsize_t size = count;
+  const h5::Handle space(H5Screate_simple(1, &size, nullptr), H5Sclose);
+  const h5::Handle list(H5Acreate2(dataset, name, type.get(), space.get(), H5P_DEFAULT, H5P_DEFAULT),
+                        H5Aclose);
+  return list && H5Awrite(list.get(), type.get(), values) >= 0;
+}
+
+/// Where a scale serves: a data set and which of its dimensions. As the library lays it.
+struct Served {
+  hobj_ref_t dataset;
+  int dimension;
+};
+
+bool write_served(h5::File& file, const std::string& scale, const std::vector<Served>& served) {
+  const h5::Handle type(H5Tcreate(H5T_COMPOUND, sizeof(Served)), H5Tclose);
+  H5Tinsert(type.get(), "dataset", offsetof(Served, dataset), H5T_STD_REF_OBJ);
+  H5Tinsert(type.get(), "dimension", offsetof(Served, dimension), H5T_NATIVE_INT);
+  return write_list(file.opened(scale), REFERENCE_LIST, type, served.size(), served.data());
+}
+
+/// Both sides of every attachment, each written once (HDF5 Dimension Scale Specification): H5DSattach_scale
+/// reads and writes a scale's whole list again for each data set, a quarter of the time a short capture
+/// takes.
+bool write_attachments(h5::File& file, const Attachments& attachments) {
+  const h5::Handle type(H5Tvlen_create(H5T_STD_REF_OBJ), H5Tclose);
+  std::map<std::string, hobj_ref_t> scales;
+  std::map<std::string, std::vector<Served>> served;
+  for (const auto& [dataset, axes] : attachments) {
+    std::vector<hvl_t> list;
+    for (const std::string& axis : axes) {
+      if (!scales.contains(axis)) scales[axis] = reference_to(file, axis);
+      list.push_back({1, &scales[axis]});
+    }
+    if (!write_list(file.opened(dataset), DIMENSION_LIST, type, list.size(), list.data())) return false;
+    const hobj_ref_t reference = reference_to(file, dataset);
+    for (std::size_t axis = 0; axis < axes.size(); ++axis)
+      served[axes[axis]].push_back({reference, static_cast<int>(axis)});
+  }
+  for (const auto& [scale, datasets] : served)
+    if (!write_served(file, scale, datasets)) return false;
   return true;
 }
 
@@ -47,7 +93,9 @@ std::string bare_title(std::size_t length) {
 
 void attach_scales(h5::File& file, const DimensionScales& dimensions) {
   for (const auto& scale : dimensions.scales) check(file, make_scale(file, scale, scale));
-  for (const auto& name : dimensions.datasets) check(file, attach(file, name, dimensions.scales));
+  Attachments attachments;
+  for (const auto& name : dimensions.datasets) attachments.emplace_back(name, dimensions.scales);
+  check(file, write_attachments(file, attachments));
 }
 
 void write_unit(h5::File& file, const std::string& dataset, const std::string& unit) {
@@ -69,7 +117,9 @@ void Axes::attach(const std::string& dataset, const std::vector<std::string>& ax
     if (!described) file_.reserve(axes[i], {length});
     check(file_, make_scale(file_, axes[i], described ? axes[i] : bare_title(length)));
   }
-  if (axes.front() != dataset) check(file_, cohlink::attach(file_, dataset, axes));
+  if (axes.front() != dataset) attachments_.emplace_back(dataset, axes);
 }
+
+void Axes::finish() { check(file_, write_attachments(file_, attachments_)); }
 
 }  // namespace cohlink

@@ -3,6 +3,7 @@
 
 #include <set>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "sim/signal/record/hdf5.h"
@@ -14,6 +15,9 @@ struct DimensionScales {
   std::vector<std::string> scales;
   std::vector<std::string> datasets;
 };
+
+/// Data sets and the axis of each of their dimensions.
+using Attachments = std::vector<std::pair<std::string, std::vector<std::string>>>;
 
 /// Attaches them in a file that holds all these data sets. Throws RunError when HDF5 refuses.
 void attach_scales(h5::File& file, const DimensionScales& dimensions);
@@ -36,9 +40,13 @@ class Axes {
   /// (NetCDF-4 File Format, "Dimensions"). Coordinates name themselves as their axis.
   void attach(const std::string& dataset, const std::vector<std::string>& axes);
 
+  /// Writes which data sets have which axes: once, when all are there.
+  void finish();
+
  private:
   h5::File& file_;
   std::set<std::string> scales_;
+  Attachments attachments_;
 };
 
 }  // namespace cohlink

@@ -89,6 +89,7 @@ void File::create(const std::string& path, const std::function<void(File&)>& fil
   // Built in memory and written in one go: on a full disk HDF5 can neither finish a file nor let go of it.
   const Handle in_memory(H5Pcreate(H5P_FILE_ACCESS), H5Pclose);
   H5Pset_fapl_core(in_memory.get(), kMemoryIncrement, false);
+  H5Pset_sieve_buf_size(in_memory.get(), 0);  // what is in memory needs no buffer before it
   Handle handle(H5Fcreate(path.c_str(), H5F_ACC_TRUNC, H5P_DEFAULT, in_memory.get()), H5Fclose);
   if (!handle) throw RunError(path, "cannot be created");
   File file(path, std::move(handle));

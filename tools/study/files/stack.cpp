@@ -133,6 +133,7 @@ void write_stack(const std::vector<Capture>& captures, const Table& labels, cons
     write_phases(file, captures, crop, axes);
     write_table(file, "/labels", labels);
     for (const Column& column : labels.columns) axes.attach("/labels/" + column.name, {"/item"});
+    axes.finish();
   });
 }
 
