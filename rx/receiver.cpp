@@ -71,6 +71,9 @@ void Receiver::check_length(double adc_rate, std::size_t symbols) const {
   refuse_undecodable(static_cast<double>(symbols) - std::ceil(cut), parts_->scoring);
 }
 
+void Receiver::decode_together(std::size_t frames) {
+  if (!parts_->scoring.decode.empty()) parts_->scoring.frames = frames;
+}
 std::size_t Receiver::decoded_together() const { return parts_->scoring.frames; }
 
 std::optional<fec::PostFec> Receiver::decode(std::span<const float> likelihoods,

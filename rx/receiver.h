@@ -80,8 +80,10 @@ class Receiver {
   /// Titles of the chain's blocks, in order: what replace and until know them by.
   std::vector<std::string> blocks() const;
 
-  /// Frames whose bits are decoded together (fec.frames): above 1 scores keep their likelihoods, and nobody
-  /// has decoded them yet.
+  /// The bits of so many frames are to be decoded together: above 1 scores keep their likelihoods, and
+  /// whoever joins the frames decodes them (PieceSum). Every frame by itself at first. Where nothing is to be
+  /// decoded (fec.decode) it stays 1.
+  void decode_together(std::size_t frames);
   std::size_t decoded_together() const;
   /// Decodes likelihoods, of one score or of several in a row (fec.code); nothing where none is to be decoded
   /// (fec.decode) and, with a warning, where they are too few.

@@ -69,8 +69,7 @@ Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_uni
   parts_->setup = link_setup(scenario);
   parts_->scenario_text = scenario.resolved();
   parts_->line = plan_spans(parts_->setup, RandomStreams(parts_->setup.seed));
-  check_truth_size(scenario, parts_->setup,
-                   joined(parts_->line, plan_optics(parts_->setup, parts_->line, parts_->streams({}))));
+  check_truth_size(scenario, parts_->setup);
   parts_->adc_errors = draw_adc_errors(parts_->setup.adc, RandomStreams(parts_->setup.seed));
   parts_->execution = std::move(execution);
   parts_->device = device_named(scenario.text("run.device"));

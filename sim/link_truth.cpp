@@ -207,10 +207,11 @@ double jones_bytes(const LinkSetup& setup, const PropagationPlan& path) {
   return static_cast<double>(jones_grid_size(path, window_of(setup)) * sizeof(JonesMatrix));
 }
 
-void check_truth_size(const Scenario& scenario, const LinkSetup& setup, const PropagationPlan& path) {
+void check_truth_size(const Scenario& scenario, const LinkSetup& setup) {
   constexpr double kMost = 0x1p30;
   const std::string key = turning_key(setup.line.optics);
-  const double bytes = key.empty() ? 0.0 : jones_bytes(setup, path);
+  const double bytes =
+      key.empty() ? 0.0 : jones_bytes(setup, plan_optical_path(setup, RandomStreams(setup.seed, 0)));
   if (bytes > kMost)
     scenario.reject(key, "turns so fast over " + std::to_string(setup.transmitter.symbols) +
                              " symbols that its truth would be " +

@@ -19,8 +19,8 @@ struct ReceiverFrame {
 };
 
 /// InputError, naming the key, where polarisation turns so fast over so long a frame that the Jones matrices
-/// of its truth would take more than 1 GiB. `path`: what a frame passes.
-void check_truth_size(const Scenario& scenario, const LinkSetup& setup, const PropagationPlan& path);
+/// of its truth would take more than 1 GiB.
+void check_truth_size(const Scenario& scenario, const LinkSetup& setup);
 
 /// Bytes of those matrices.
 double jones_bytes(const LinkSetup& setup, const PropagationPlan& path);

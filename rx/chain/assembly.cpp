@@ -76,8 +76,7 @@ ScoreParameters scoring_of(const Scenario& scenario) {
           layout,
           layout.spacing > 0 && scenario.text("dsp.pilots") == "used",
           2,
-          code_to_decode(scenario),
-          static_cast<std::size_t>(scenario.integer("fec.frames"))};
+          code_to_decode(scenario)};
 }
 
 void refuse_undecodable(double symbols, const ScoreParameters& scoring) {

@@ -55,15 +55,6 @@ ReceiverResult receive_piece(const Receiver& receiver, const Capture& capture, c
   return cold;
 }
 
-// What does not add up, from the first piece that locked, or from the first.
-void take_over(ReceiverResult& total, const ReceiverResult& piece) {
-  ReceiverResult first = piece;
-  first.score = total.score;
-  first.warnings = std::move(total.warnings);
-  first.counters = std::move(total.counters);
-  total = std::move(first);
-}
-
 void warn(ReceiverResult& total, std::size_t& kept, const std::string& warning, std::size_t start) {
   constexpr std::size_t kMostWarnings = 8;
   if (kept++ < kMostWarnings)

@@ -1,6 +1,8 @@
 #include "rx/recording/piece_sum.h"
 
 #include <cmath>
+#include <string>
+#include <utility>
 
 #include "sim/signal/units.h"
 
@@ -34,6 +36,18 @@ PieceResult piece_result(const ReceiverResult& piece, std::size_t first_sample) 
   return of;
 }
 
+void take_over(ReceiverResult& total, const ReceiverResult& piece) {
+  ReceiverResult first = piece;
+  first.score = std::move(total.score);
+  first.warnings = std::move(total.warnings);
+  first.counters = std::move(total.counters);
+  total = std::move(first);
+}
+
+void add_counters(Counters& total, const Counters& more) {
+  for (const auto& [name, events] : more) total[name] += events;
+}
+
 void PieceSum::add(ReceiverResult& total, const ReceiverResult& piece) {
   const auto n = static_cast<double>(piece.judged_symbols);
   total.payload_rate = piece.payload_rate;
@@ -64,14 +78,21 @@ void PieceSum::add_score(ReceiverResult& total, const Score& piece, double symbo
   sums_.information_variance += std::pow(symbols * piece.information.deviation, 2);
   for (std::size_t p = 0; p < 2; ++p) sums_.noise_of[p] += symbols * from_db(-piece.snr_db_polarisation[p]);
   likelihoods_.insert(likelihoods_.end(), piece.likelihoods.begin(), piece.likelihoods.end());
+  ++scored_;
   if (++waiting_ == receiver_.decoded_together()) decode(total);
 }
 
 void PieceSum::decode(ReceiverResult& total) {
-  waiting_ = 0;
-  if (likelihoods_.empty()) return;
-  add_counts(total.score->post_fec, receiver_.decode(likelihoods_, total.warnings));
-  likelihoods_.clear();
+  const std::size_t pieces = std::exchange(waiting_, 0);
+  const std::vector<float> likelihoods = std::exchange(likelihoods_, {});
+  if (likelihoods.empty()) return;
+  std::vector<std::string> warnings;
+  const auto counted = receiver_.decode(likelihoods, warnings);
+  if (!counted && total.score->post_fec)
+    warnings = {"the last " + std::to_string(pieces) + " of " + std::to_string(scored_) +
+                " pieces hold too few bits to be decoded"};
+  total.warnings.insert(total.warnings.end(), warnings.begin(), warnings.end());
+  add_counts(total.score->post_fec, counted);
 }
 
 void PieceSum::finish(ReceiverResult& total) {

@@ -26,8 +26,13 @@ struct PieceResult {
 
 PieceResult piece_result(const ReceiverResult& piece, std::size_t first_sample);
 
+/// What does not add up, from a piece: everything but score, warnings and counters.
+void take_over(ReceiverResult& total, const ReceiverResult& piece);
+
+void add_counters(Counters& total, const Counters& more);
+
 /// Adds up what pieces counted. Bits of as many as the receiver decodes together (fec.frames) are decoded
-/// when they are there, those of the last when it is finished.
+/// when they are there, those of the last, fewer, when it is finished.
 class PieceSum {
  public:
   /// `receiver` must outlive it.
@@ -53,6 +58,7 @@ class PieceSum {
   Sums sums_;
   std::vector<float> likelihoods_;  // of pieces that nobody has decoded yet
   std::size_t waiting_ = 0;         // how many pieces those are
+  std::size_t scored_ = 0;          // and how many there were
 };
 
 }  // namespace cohlink

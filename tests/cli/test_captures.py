@@ -226,13 +226,20 @@ class Receiving(ProgramTest):
         self.assertEqual(facts["errors"], sum(one["errors"] for one in alone))
         self.assertEqual(facts["bits"], sum(one["bits"] for one in alone))
         self.assertEqual((facts["pieces"], facts["pieces_lost"]), (3, 0))
+        for event in ("adc_clipped_samples", "cycle_slips"):
+            self.assertEqual(facts[event], sum(one[event] for one in alone))
         self.assertEqual(facts["post_fec_blocks"], 16)
         self.refuse(2, "part-000.h5: fec.decode: rs-g709 is decoded 32640 bits or more at a time", *receive, *decoding[:4])
         self.refuse(2, "look at one capture", *receive, "--cost")
+        self.refuse(2, "fec.frames: '3' would join frames of different fibres", "sweep", "scenario.ini", *frames, *decoding,
+                    "--vary", "channel.osnr_db=12", "--set", "fibre.spans=1", "--set", "fibre.pmd_ps_per_sqrt_km=0.1",
+                    "--set", "fibre.birefringence=redrawn")
         # A study's frame is three of them; what it counts first is what the single frames have.
         sweep = ["sweep", "scenario.ini", *frames[:2], "--set", "run.frames=1", "--vary", "channel.osnr_db=12", "--format", "csv", "--quiet"]
         row, single = (next(csv.DictReader(io.StringIO(self.succeed(*sweep, *more)))) for more in (decoding, []))
         self.assertGreater(int(row["bits"]), 2.9 * int(single["bits"]))
+        idle = next(csv.DictReader(io.StringIO(self.succeed(*sweep, "--set", "fec.frames=3"))))
+        self.assertEqual(idle, single)  # nothing is decoded
         left = next(csv.DictReader(io.StringIO(self.succeed(*sweep, *decoding, "--measure", "post_fec_ber"))))
         self.assertGreater(float(left["post_fec_ber"]), 0)
 

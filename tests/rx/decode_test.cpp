@@ -63,8 +63,8 @@ TEST_CASE("frames that are decoded together are the bits of both in a row, whate
   Scenario s = scenario_at(12.2, "16384");
   const FftCache fft(FftPlanning::kEstimate);
   CHECK_THROWS_AS(Receiver(s, fft).check_length(64e9, 16384), InputError);
-  s.set("fec.frames=2");
-  const Receiver receiver(s, fft);
+  Receiver receiver(s, fft);
+  receiver.decode_together(2);
   CHECK_NOTHROW(receiver.check_length(64e9, 16384));
   const Link link(s, fft);
   PieceSum sum(receiver);

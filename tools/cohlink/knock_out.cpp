@@ -25,11 +25,14 @@ std::string why_no_lock(const ReceiverResult& result) {
   return result.warnings.empty() ? no_lock : no_lock + ": " + result.warnings.front();
 }
 
+/// `keep`: the bits are not decoded yet.
 Row received(const std::string& without, const Capture& capture, const Scenario& scenario,
-             const Execution& execution) {
+             const Execution& execution, bool keep = false) {
   Row row{without, "locked", std::nullopt};
   try {
-    const ReceiverResult result = Receiver(scenario, execution)(capture, false);
+    Receiver receiver(scenario, execution);
+    if (keep) receiver.decode_together(2);
+    const ReceiverResult result = receiver(capture, false);
     row.score = result.score;
     const auto threshold = verdict_threshold(scenario);
     if (result.locked)
@@ -50,16 +53,19 @@ Row received(const std::string& without, const Capture& capture, const Scenario&
 }
 
 /// The decoder with each of its stages left out in turn, on the bits that the whole receiver gave it.
-std::vector<Row> decoder_rows(const Capture& capture, Scenario scenario, const Execution& execution) {
+std::vector<Row> decoder_rows(const Capture& capture, const Scenario& scenario, const Execution& execution) {
   if (!scenario.boolean("fec.decode") || !capture.truth) return {};
   const std::string code = scenario.text("fec.code");
-  scenario.set("fec.frames=2");  // so that the bits are kept, and not decoded yet
+  const std::vector<std::string> stages = fec::decoder_stages(code);
+  if (stages.empty()) return {};
   std::vector<Row> rows;
-  Row row = received("", capture, scenario, execution);
-  if (!row.score || row.score->likelihoods.empty()) return {};
-  for (const std::string& stage : fec::decoder_stages(code)) {
+  Row row = received("", capture, scenario, execution, true);
+  if (!row.score || row.score->likelihoods.size() < fec::least_bits(code)) return {};
+  for (const std::string& stage : stages) {
+    const fec::PostFec left = fec::decode_flipped(code, row.score->likelihoods, execution, stage);
     row.without = "decoder's " + stage;
-    row.score->post_fec = fec::decode_flipped(code, row.score->likelihoods, execution, stage);
+    row.outcome = std::to_string(left.lost_blocks) + " of " + std::to_string(left.blocks) + " blocks lost";
+    row.score->post_fec = left;
     rows.push_back(row);
   }
   return rows;

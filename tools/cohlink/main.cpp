@@ -28,7 +28,7 @@ struct Command {
 constexpr Command kCommands[] = {
     {"simulate", "simulate SCENARIO... -o capture.h5", "make a four-lane ADC capture with its ground truth",
      simulate},
-    {"receive", "receive CAPTURE [-o result.h5]", "run the receiver: BER, Q, SNR, EVM and a verdict",
+    {"receive", "receive CAPTURE... [-o result.h5]", "run the receiver: BER, Q, SNR, EVM and a verdict",
      receive},
     {"score", "score DECIDED CAPTURE",
      "symbols or bits that were decided elsewhere, graded against the truth", score},

@@ -29,13 +29,15 @@ namespace {
 
 constexpr char kNothingWritten[] = "nothing was written";
 
-/// The captures among the files: those that are HDF5, else the first (whose reader will say what it is). The
-/// others are scenarios.
+bool is_captured(const std::string& file) {
+  return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");
+}
+
+/// The captures among the files; the others, which stay, are scenarios.
 std::vector<std::string> captures_among(std::vector<std::string>& files) {
-  const auto scenarios = std::stable_partition(files.begin(), files.end(), looks_like_hdf5);
-  const auto end = scenarios == files.begin() ? files.begin() + 1 : scenarios;
-  std::vector<std::string> captures(files.begin(), end);
-  files.erase(files.begin(), end);
+  const auto scenarios = std::stable_partition(files.begin(), files.end(), is_captured);
+  std::vector<std::string> captures(files.begin(), scenarios);
+  files.erase(files.begin(), scenarios);
   return captures;
 }
 
@@ -125,29 +127,51 @@ int conclude(const CommonOptions& options, const Received& received) {
   return result.locked && count_pieces(pieces).lost == 0 ? kDone : kRunFailed;
 }
 
-/// Captures of one link, each received by itself; bits of fec.frames of them are decoded together.
+/// A capture of the link that the first one is of.
+void check_alike(const Capture& capture, const std::string& path, const Capture& head,
+                 const std::string& first) {
+  if (capture.sample_rate != head.sample_rate)
+    throw InputError(path, "has another sample rate than " + first);
+  if (capture.truth.has_value() != head.truth.has_value())
+    throw InputError(path,
+                     std::string("holds ") + (capture.truth ? "a truth" : "no truth") + ", unlike " + first);
+  if (capture.scenario_text.empty() || head.scenario_text.empty()) return;
+  constexpr std::string_view kRate = "signal.symbol_rate_gbd";
+  Scenario own, its;
+  own.read_text(capture.scenario_text, path + ":/scenario");
+  its.read_text(head.scenario_text, first + ":/scenario");
+  if (own.number(kRate) != its.number(kRate))
+    throw InputError(path, "is of " + own.written(kRate) + " GBd, " + first + " of " + its.written(kRate));
+}
+
+/// Captures of one link, each received by itself; bits of fec.frames of them are decoded together. What does
+/// not add up is the first one's that locks.
 LongResult receive_in_a_row(const Receiver& receiver, const Scenario& scenario, const Capture& head,
                             const std::vector<std::string>& paths) {
   LongResult result;
+  ReceiverResult& total = result.total;
   PieceSum sum(receiver);
   std::size_t start = 0;
+  bool locked = false;
   for (const std::string& path : paths) {
-    const Capture capture = path == paths.front() ? head : read_capture(path);
-    if (capture.sample_rate != head.sample_rate)
-      throw InputError(path, "has another sample rate than " + paths.front());
+    const bool first = path == paths.front();
+    const Capture capture = first ? head : read_capture(path);
+    if (!first) check_alike(capture, path, head, paths.front());
     check_modulation(capture, scenario);
     const ReceiverResult piece = receive_named(receiver, scenario, capture, path);
     result.pieces.push_back(piece_result(piece, start));
     start += capture.samples();
-    if (path == paths.front()) result.total = piece, result.total.score.reset();
-    if (piece.locked) sum.add(result.total, piece);
-    if (path == paths.front()) continue;
-    result.total.locked |= piece.locked;
-    result.total.discarded_symbols += piece.discarded_symbols;
-    for (const auto& [name, events] : piece.counters) result.total.counters[name] += events;
-    for (const auto& warning : piece.warnings) result.total.warnings.push_back(path + ": " + warning);
+    const std::size_t discarded = first ? 0 : total.discarded_symbols;
+    if (first || (piece.locked && !locked)) take_over(total, piece);
+    total.discarded_symbols = discarded + piece.discarded_symbols;
+    locked |= piece.locked;
+    if (piece.locked) sum.add(total, piece);
+    if (!first) add_counters(total.counters, capture.counters);  // the head's are told with it
+    add_counters(total.counters, piece.counters);
+    for (const auto& warning : piece.warnings) total.warnings.push_back(path + ": " + warning);
   }
-  sum.finish(result.total);
+  sum.finish(total);
+  total.locked = locked;
   return result;
 }
 
@@ -168,7 +192,8 @@ int receive_captures(const CommandLine& line) {
   double done = 0.0;
   const Execution execution =
       Execution(fft).heard_by([&](double share) { bar.show(done += share, "received"); });
-  const Receiver receiver(scenario, execution);
+  Receiver receiver(scenario, execution);
+  receiver.decode_together(static_cast<std::size_t>(scenario.integer("fec.frames")));
   std::optional<StopBySignal> stop(std::in_place, execution, [&] {
     bar.clear();
     return std::string(kNothingWritten);
@@ -186,7 +211,8 @@ int receive_trace(const CommandLine& line, const Scenario& scenario) {
   const CommonOptions& options = line.common();
   caution_unread(scenario);
   const Execution execution(FftCache(planning_of(scenario)));
-  const Receiver receiver(scenario, execution);
+  Receiver receiver(scenario, execution);
+  receiver.decode_together(static_cast<std::size_t>(scenario.integer("fec.frames")));
   std::optional<StopBySignal> stop(std::in_place, execution, [] { return std::string(kNothingWritten); });
   if (line.has("knock-out") || line.has("cost")) {
     printed_table(line, receiver, scenario, foreign_head(scenario, options.files), execution);
@@ -225,7 +251,9 @@ int receive(const Arguments& arguments) {
   namespace po = boost::program_options;
   line.own()("output,o", po::value<std::string>()->value_name("FILE"),
              "write symbols, the points after every block, and the numbers");
-  line.own()("knock-out", "print instead what BER and SNR become with each block left out in turn");
+  line.own()("knock-out",
+             "print instead what BER and SNR become with each block left out in turn, and each stage of the "
+             "decoder");
   line.own()("cost", "print instead what each block costs in arithmetic and energy");
   if (!line.parse(arguments)) return kDone;
   const CommonOptions& options = line.common();
@@ -235,9 +263,6 @@ int receive(const Arguments& arguments) {
   if (line.has("knock-out") || line.has("cost"))
     line.refuse({"output"}, "not with --knock-out or --cost, which print a table and write no file");
 
-  const auto is_captured = [](const std::string& file) {
-    return looks_like_hdf5(file) || file.ends_with(".h5") || file.ends_with(".hdf5");
-  };
   try {
     if (std::any_of(options.files.begin(), options.files.end(), is_captured)) return receive_captures(line);
     const Scenario described = described_trace(options);

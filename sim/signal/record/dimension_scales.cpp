@@ -19,7 +19,8 @@ bool make_scale(h5::File& file, const std::string& name, const std::string& titl
 
 hobj_ref_t reference_to(h5::File& file, const std::string& name) {
   hobj_ref_t reference{};
-  H5Rcreate(&reference, file.opened(name), ".", H5R_OBJECT, -1);
+  if (H5Rcreate(&reference, file.opened(name), ".", H5R_OBJECT, -1) < 0)
+    throw RunError(file.path(), "cannot write its dimension scales");
   return reference;
 }
 
@@ -36,6 +37,7 @@ bool write_list(hid_t dataset, const char* name, const h5::Handle& type, std::si
 struct Served {
   hobj_ref_t dataset;
   int dimension;
+  int unused = 0;  // bytes of the file: the same in every one
 };
 
 bool write_served(h5::File& file, const std::string& scale, const std::vector<Served>& served) {
@@ -61,7 +63,7 @@ bool write_attachments(h5::File& file, const Attachments& attachments) {
     if (!write_list(file.opened(dataset), DIMENSION_LIST, type, list.size(), list.data())) return false;
     const hobj_ref_t reference = reference_to(file, dataset);
     for (std::size_t axis = 0; axis < axes.size(); ++axis)
-      served[axes[axis]].push_back({reference, static_cast<int>(axis)});
+      served[axes[axis]].push_back({reference, static_cast<int>(axis), 0});
   }
   for (const auto& [scale, datasets] : served)
     if (!write_served(file, scale, datasets)) return false;

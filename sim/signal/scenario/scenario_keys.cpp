@@ -262,7 +262,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"fec", "code", kChoice, "", "ofec", 0, 0, "none|rs-g709|staircase-g709.2|cfec-400zr|ofec", "code whose pre-FEC threshold gives the verdict; none = threshold_ber must be given",
      "ITU-T G.709, G.709.2, OIF-400ZR-01.0, Open ROADM / OpenZR+ 1.0"},
     {"fec", "decode", kBoolean, "", "false", 0, 0, "", "decode fec.code, of every frame by itself or of fec.frames together, and count what is left; needs known bits", "docs/codes.md"},
-    {"fec", "frames", kInteger, "", "1", 1, 10000, "", "frames in a row, or pieces of a recording, whose bits are decoded together: for codes whose blocks are longer than a frame; a frame of a study is then so many", "docs/codes.md"},
+    {"fec", "frames", kInteger, "", "1", 1, 512, "", "frames in a row, or pieces of a recording, whose bits are decoded together: for codes whose blocks are longer than a frame; a frame of a study is then so many", "docs/codes.md"},
     {"fec", "threshold_ber", kNumber, "", "", 1e-15, 0.4, "", "pre-FEC BER for the verdict; absent = the code's", "a threshold of 2e-2 is common for soft-decision codes of 15 to 20 % overhead"},
     {"fec", "threshold_ngmi", kNumber, "", "", 0.05, 0.9999, "", "NGMI (1 - (entropy - gmi) / bits of a symbol) for the verdict, in place of a BER; not beside threshold_ber", "docs/codes.md: 0.923 to 0.982 for the codes here"},
     {"fec", "overhead_percent", kNumber, "%", "", 0, 1000, "", "parity over payload, for the net bit rate; absent = the code's (unknown where a threshold is given)", "ITU-T G.709: 16/239 = 6.69; OIF-400ZR-01.0: 14.8 (from memory)"},

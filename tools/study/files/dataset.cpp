@@ -7,6 +7,7 @@
 
 #include "sim/link.h"
 #include "sim/link_setup.h"
+#include "sim/link_truth.h"
 #include "sim/signal/random.h"
 #include "sim/signal/record/capture_file.h"
 #include "sim/signal/record/seal.h"
@@ -224,7 +225,10 @@ Scenario item_scenario(const DatasetOrder& order, std::uint64_t number) {
 }
 
 void check_items(const DatasetOrder& order, unsigned threads) {
-  for_each_index(order.count, threads, [&](std::size_t i) { link_setup(item_scenario(order, i)); });
+  for_each_index(order.count, threads, [&](std::size_t i) {
+    const Scenario item = item_scenario(order, i);
+    check_truth_size(item, link_setup(item));
+  });
 }
 
 std::uint64_t items_of_part(const DatasetOrder& order) {

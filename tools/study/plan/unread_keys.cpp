@@ -72,7 +72,7 @@ std::vector<std::string> unread_keys(const Scenario& scenario, const std::vector
   }
   constexpr std::string_view kPasses = "dsp.equaliser_passes";
   if (is_spoken(scenario, kPasses) && starts_without_passes(scenario) && !is_among("signal.frame", varied) &&
-      !is_among("dsp.pilots", varied))
+      !is_among("dsp.pilots", varied) && !is_among("dsp.equaliser_form", varied))
     found.push_back(std::string(kPasses) + " (needs signal.frame = none or dsp.pilots = ignored)");
   return found;
 }

@@ -43,6 +43,11 @@ Bench::Bench(const Scenario& scenario, const FftCache& fft)
       receiver(scenario, fft),
       inputs(stage_inputs(scenario)),
       fibre_redrawn(redraws_fibre(scenario)) {
+  receiver.decode_together(static_cast<std::size_t>(scenario.integer("fec.frames")));
+  if (fibre_redrawn && receiver.decoded_together() > 1)
+    scenario.reject("fec.frames",
+                    "would join frames of different fibres (fibre.birefringence): one frame a fibre is "
+                    "decoded; 1, and longer frames (signal.symbols)");
   receiver.check_length(link_setup(scenario).adc.sample_rate,
                         static_cast<std::size_t>(scenario.integer("signal.symbols")));
 }
@@ -70,24 +75,25 @@ FrameResult FrameReuse::run_together(const Bench& bench, std::uint64_t frame,
   ReceiverResult total;
   PieceSum sum(bench.receiver);
   Shared first;
-  bool all = true;
   for (std::uint64_t n = 0; n < bench.receiver.decoded_together(); ++n) {
     const Shared product = behind({bench, frame + (n << kFrameBits), addresses}, kCapture);
-    ReceiverResult piece = bench.receiver(product->capture, false);
-    all = all && piece.score;
+    const ReceiverResult piece = bench.receiver(product->capture, false);
     if (n == 0) {
       first = product;
-      total = piece;
-      total.score.reset();
+      take_over(total, piece);
     } else {
       total.discarded_symbols += piece.discarded_symbols;
-      for (const auto& [name, events] : piece.counters) total.counters[name] += events;
-      total.warnings.insert(total.warnings.end(), piece.warnings.begin(), piece.warnings.end());
+      add_counters(total.counters, product->capture.counters);
+    }
+    add_counters(total.counters, piece.counters);
+    total.warnings.insert(total.warnings.end(), piece.warnings.begin(), piece.warnings.end());
+    if (!piece.score) {  // a code word with a hole in it: the group is lost
+      total.score.reset();
+      return count_received(first->capture, total);
     }
     sum.add(total, piece);
   }
   sum.finish(total);
-  if (!all) total.score.reset();  // a code word with a hole in it
   return count_received(first->capture, total);
 }
 

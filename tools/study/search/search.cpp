@@ -143,7 +143,8 @@ SourceMaker simulation(const FftCache& fft, std::shared_ptr<FrameReuse> reuse, s
   return [&fft, reuse, address](const Scenario& scenario) -> FrameSource {
     const auto bench = std::make_shared<const Bench>(scenario, fft);
     const int bits = bits_per_symbol(scenario_modulation(scenario));
-    const auto symbols = static_cast<double>(scenario.integer("signal.symbols"));
+    const auto symbols = static_cast<double>(scenario.integer("signal.symbols")) *
+                         static_cast<double>(bench->receiver.decoded_together());
     StageAddresses addresses;
     addresses.fill(address);
     return [=](std::uint64_t frame) {
