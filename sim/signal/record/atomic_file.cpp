@@ -69,7 +69,7 @@ bool write_all(int file, std::string_view content) {
     if (wrote <= 0) return false;
     content.remove_prefix(static_cast<std::size_t>(wrote));
   }
-  return ::fsync(file) == 0;
+  return true;
 }
 
 /// So that the new name, too, outlives a loss of power.
@@ -100,16 +100,25 @@ std::string output_target(const std::string& path) {
 
 std::unique_lock<std::shared_mutex> no_file_being_written() { return std::unique_lock(writers()); }
 
-void write_atomically(const std::string& path, std::string_view content) {
+void write_atomically(const std::string& path, std::string_view content, OnDisk when) {
   const std::shared_lock writing(writers());
   const std::string target = output_target(path), part = target + ".part";
   const Descriptor file = locked_part(path, part);
-  const bool written = write_all(file.get(), content);
-  if (written && ::rename(part.c_str(), target.c_str()) == 0) return sync_folder(target);
+  const bool now = when == OnDisk::kNow;
+  const bool written = write_all(file.get(), content) && (!now || ::fsync(file.get()) == 0);
+  if (written && ::rename(part.c_str(), target.c_str()) == 0) {
+    if (now) sync_folder(target);
+    return;
+  }
   const int why = errno;
   ::unlink(part.c_str());
   if (written) fail(path, "cannot be replaced", why);
   throw RunError(path, "cannot be written (disk full or file system error?)");
+}
+
+void settle_files(const std::string& folder) {
+  const Descriptor opened(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
+  if (opened.get() < 0 || ::syncfs(opened.get()) != 0) fail(folder, "cannot be brought to the disk", errno);
 }
 
 }  // namespace cohlink

@@ -12,10 +12,17 @@ namespace cohlink {
 /// something is there that is no regular file: a folder, a pipe or a device must not be replaced.
 std::string output_target(const std::string& path);
 
-/// Writes TARGET.part beside the target of `path`, then renames it; content and name are on the disk when
-/// this returns. RunError when the file system refuses; nothing is left behind then. A TARGET.part that a
-/// killed run left is taken over; of two runs that write one target, one waits.
-void write_atomically(const std::string& path, std::string_view content);
+/// When a written file is on the disk, and no loss of power can take it: as the call returns, or after
+/// settle_files. To wait for the disk takes longer than to write a short file.
+enum class OnDisk { kNow, kLater };
+
+/// Writes TARGET.part beside the target of `path`, then renames it. RunError when the file system refuses;
+/// nothing is left behind then. A TARGET.part that a killed run left is taken over; of two runs that write
+/// one target, one waits.
+void write_atomically(const std::string& path, std::string_view content, OnDisk when = OnDisk::kNow);
+
+/// Waits until all that was written to the file system of `folder` is on the disk. RunError when it fails.
+void settle_files(const std::string& folder);
 
 /// Waits until no thread is inside write_atomically, and lets none begin while the lock lives: for whoever
 /// ends the process without waiting for its threads.
