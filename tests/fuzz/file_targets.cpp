@@ -6,7 +6,7 @@
 #include <string_view>
 
 #include "sim/signal/record/capture.h"
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/seal.h"
 #include "sim/signal/shaping.h"
 #include "tests/fuzz/hdf5_changes.h"
@@ -62,7 +62,7 @@ void write_small_capture(const std::string& path) {
 }
 
 void write_small_result(const std::string& path) {
-  h5::File::create(path, [](h5::File& file) {
+  h5::create(path, [](h5::NewFile& file) {
     write_provenance(file, "cohlink result", small_scenario());
     for (const char* name : {"frame", "point"}) file.attribute("/", name, std::uint64_t{0});
     for (const char* name : {"ber", "ber_low", "ber_high", "q_db", "snr_db", "evm_percent"})

@@ -5,7 +5,7 @@
 #include "sim/link_setup.h"
 #include "sim/signal/line/loss_spectrum.h"
 #include "sim/signal/record/capture.h"
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/known_symbols.h"
 #include "sim/signal/record/trace.h"
 #include "tests/fuzz/target.h"
@@ -136,7 +136,7 @@ void write_recordings() {
   }
   scratch_file("scope.bin", binary);
   scratch_file("scope.csv", csv);
-  h5::File::create(scratch() + "/scope.h5", [&](h5::File& file) {
+  h5::create(scratch() + "/scope.h5", [&](h5::NewFile& file) {
     file.write<std::int16_t>("/lanes", std::span<const std::int16_t>(rows), {500, 4});
     file.write<std::complex<double>>("/symbols",
                                      std::vector<std::complex<double>>(128, {M_SQRT1_2, M_SQRT1_2}), {2, 64});

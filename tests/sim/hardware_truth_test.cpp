@@ -6,6 +6,7 @@
 
 #include "sim/signal/record/hardware_truth.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/errors.h"
 #include "tests/sim/look_at_codes.h"
 
@@ -39,7 +40,7 @@ TEST_CASE(
     "name") {
   const std::string path =
       (std::filesystem::temp_directory_path() / "cohlink-hardware-truth-part.h5").string();
-  h5::File::create(path, [](h5::File& f) {
+  h5::create(path, [](h5::NewFile& f) {
     f.write("/truth/lanes/skew_ps", Row{0.0, 1.0, 0.0, 2.0});
     f.write("/truth/frontend/cmrr_db", Row{20.0, 20.0, 20.0});
   });

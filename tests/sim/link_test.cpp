@@ -11,7 +11,7 @@
 #include "sim/link_setup.h"
 #include "sim/optical_path.h"
 #include "sim/signal/pulse.h"
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/units.h"
 
 using namespace cohlink;
@@ -116,7 +116,7 @@ TEST_CASE("symbols from a file are sent as they are") {
   const std::string path = (std::filesystem::temp_directory_path() / "cohlink-pattern-test.h5").string();
   Symbols flat = map_bits(Modulation::kQpsk, Bits(4096, 1), false);
   for (std::size_t i = 0; i < flat.size(); i += 3) flat[i] *= std::complex<double>(0, 1);
-  h5::File::create(path, [&](h5::File& f) { f.write<std::complex<double>>("/symbols", flat, {2, 1024}); });
+  h5::create(path, [&](h5::NewFile& f) { f.write<std::complex<double>>("/symbols", flat, {2, 1024}); });
   FftCache fft(FftPlanning::kEstimate, "");
   const std::string file = "signal.pattern_file=" + path;
   const Capture c = Link(small({"signal.pattern=file", file.c_str()}), fft)(0);

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cstdio>
 
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/version.h"
 
 namespace cohlink {
@@ -23,7 +23,7 @@ std::vector<float> stacked(const std::vector<std::vector<float>>& rows) {
 }
 
 /// "carrier phase" -> carrier_phase [rows, values], and carrier_phase_symbol.
-void write_signal(h5::File& file, const std::string& group, const StageSignal& signal) {
+void write_signal(h5::NewFile& file, const std::string& group, const StageSignal& signal) {
   std::string name = group + "/" + signal.name;
   std::replace(name.begin(), name.end(), ' ', '_');
   file.write<float>(name, stacked(signal.rows), {signal.rows.size(), signal.symbol.size()});
@@ -32,7 +32,7 @@ void write_signal(h5::File& file, const std::string& group, const StageSignal& s
 }
 
 /// Filters [output, input, tap], and what they are to be read with.
-void write_taps(h5::File& file, const ReceiverResult& result) {
+void write_taps(h5::NewFile& file, const ReceiverResult& result) {
   const std::size_t length = result.taps[0][0].size();
   if (length == 0) return;
   std::vector<std::complex<float>> flat;
@@ -41,7 +41,7 @@ void write_taps(h5::File& file, const ReceiverResult& result) {
   file.write<std::complex<float>>("/equaliser/taps", flat, {2, 2, length});
 }
 
-void write_stage(h5::File& file, const std::string& group, const Stage& stage) {
+void write_stage(h5::NewFile& file, const std::string& group, const Stage& stage) {
   const std::string name = group + "/points";
   for (const StageSignal& signal : stage.signals) write_signal(file, group, signal);
   const std::size_t length = std::min(stage.points[0].size(), stage.points[1].size());
@@ -56,7 +56,7 @@ void write_stage(h5::File& file, const std::string& group, const Stage& stage) {
                     {2, stage.frequency_hz.size()});
 }
 
-void write_facts(h5::File& file, const std::vector<Fact>& facts) {
+void write_facts(h5::NewFile& file, const std::vector<Fact>& facts) {
   for (const auto& fact : facts) {
     if (fact.name.empty()) continue;
     if (const auto* number = std::get_if<double>(&fact.value)) file.attribute("/", fact.name, *number);
@@ -66,7 +66,7 @@ void write_facts(h5::File& file, const std::vector<Fact>& facts) {
 }
 
 /// The lanes before the first block, and what each block left: /stages/03-frequency.
-void write_stages(h5::File& file, const ReceiverResult& result) {
+void write_stages(h5::NewFile& file, const ReceiverResult& result) {
   if (!result.stages.empty()) write_stage(file, "/input", result.input);
   for (std::size_t i = 0; i < result.stages.size(); ++i) {
     char number[8];
@@ -75,7 +75,7 @@ void write_stages(h5::File& file, const ReceiverResult& result) {
   }
 }
 
-void write_pieces(h5::File& file, const std::vector<PieceResult>& pieces) {
+void write_pieces(h5::NewFile& file, const std::vector<PieceResult>& pieces) {
   std::vector<std::uint64_t> first, symbols, errors, bits;
   std::vector<std::uint8_t> locked, joined;
   std::vector<double> snr, offset;
@@ -115,7 +115,7 @@ void write_result(const Received& received, const std::vector<Fact>& facts, cons
   const Scenario& scenario = received.scenario;
   const ReceiverResult& result = received.result;
   const std::vector<PieceResult>& pieces = received.pieces;
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     file.attribute("/", "kind", std::string("cohlink result"));
     file.attribute("/", "format", 1.0);
     file.attribute("/", "version", std::string(version().number));

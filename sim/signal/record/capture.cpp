@@ -6,6 +6,7 @@
 
 #include "sim/signal/record/capture_file.h"
 #include "sim/signal/record/dimension_scales.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/sent_data.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/version.h"
@@ -19,7 +20,7 @@ constexpr double kFormat = 3;
 // Numbers with their unit beside them, each on its axes; nothing where there are none.
 class TruthWriter {
  public:
-  TruthWriter(h5::File& file, Axes& axes) : file_(file), axes_(axes) {}
+  TruthWriter(h5::NewFile& file, Axes& axes) : file_(file), axes_(axes) {}
   void operator()(const std::string& name, const char* unit, double value) {
     file_.write_scalar(name, value);
     write_unit(file_, name, unit);
@@ -43,11 +44,11 @@ class TruthWriter {
     axes_.attach(name, {axis});
   }
 
-  h5::File& file_;
+  h5::NewFile& file_;
   Axes& axes_;
 };
 
-void write_jones(h5::File& file, const Truth& truth, Axes& axes) {
+void write_jones(h5::NewFile& file, const Truth& truth, Axes& axes) {
   std::vector<std::complex<double>> flat;
   for (const Jones& jones : truth.jones) {
     for (const auto& row : jones) flat.insert(flat.end(), row.begin(), row.end());
@@ -58,7 +59,7 @@ void write_jones(h5::File& file, const Truth& truth, Axes& axes) {
                                "/input_polarisation"});
 }
 
-void write_path(h5::File& file, const Truth& truth, Axes& axes) {
+void write_path(h5::NewFile& file, const Truth& truth, Axes& axes) {
   TruthWriter write(file, axes);
   write("/truth/frequency_offset_hz", "Hz", truth.frequency_offset_hz);
   write("/truth/dispersion_ps_per_nm", "ps/nm", truth.dispersion_ps_per_nm);
@@ -73,7 +74,7 @@ void write_path(h5::File& file, const Truth& truth, Axes& axes) {
 }
 
 // Of a recording whose symbols are known the path is not: nothing is said of it.
-void write_truth(h5::File& file, const Truth& truth, Axes& axes) {
+void write_truth(h5::NewFile& file, const Truth& truth, Axes& axes) {
   TruthWriter write(file, axes);
   write_sent(file, truth, axes);
   write("/truth/tx_phase_rad", "rad", truth.tx_phase_rad, "/symbol");
@@ -208,7 +209,7 @@ void read_scales(const h5::File& file, Capture& capture) {
 }  // namespace
 
 void write_capture(const Capture& capture, const std::string& path) {
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     file.attribute("/", "kind", std::string(kKind));
     file.attribute("/", "format", kFormat);
     file.attribute("/", "version", std::string(version().number));

@@ -2,22 +2,21 @@
 
 #include <hdf5_hl.h>
 
-#include <array>
 #include <cstddef>
 #include <cstdio>
 #include <map>
-#include <stdexcept>
 
 #include "sim/signal/scenario/errors.h"
 
 namespace cohlink {
 namespace {
 
-bool make_scale(h5::File& file, const std::string& name, const std::string& title) {
-  return H5DSset_scale(file.opened(name), title.c_str()) >= 0;
+void make_scale(h5::NewFile& file, const std::string& name, const std::string& title) {
+  file.once("scale " + name + " " + title,
+            [&] { return H5DSset_scale(file.opened(name), title.c_str()) >= 0; });
 }
 
-hobj_ref_t reference_to(h5::File& file, const std::string& name) {
+hobj_ref_t reference_to(h5::NewFile& file, const std::string& name) {
   hobj_ref_t reference{};
   if (H5Rcreate(&reference, file.opened(name), ".", H5R_OBJECT, -1) < 0)
     throw RunError(file.path(), "cannot write its dimension scales");
@@ -40,7 +39,7 @@ struct Served {
   int unused = 0;  // bytes of the file: the same in every one
 };
 
-bool write_served(h5::File& file, const std::string& scale, const std::vector<Served>& served) {
+bool write_served(h5::NewFile& file, const std::string& scale, const std::vector<Served>& served) {
   const h5::Handle type(H5Tcreate(H5T_COMPOUND, sizeof(Served)), H5Tclose);
   H5Tinsert(type.get(), "dataset", offsetof(Served, dataset), H5T_STD_REF_OBJ);
   H5Tinsert(type.get(), "dimension", offsetof(Served, dimension), H5T_NATIVE_INT);
@@ -50,7 +49,7 @@ bool write_served(h5::File& file, const std::string& scale, const std::vector<Se
 /// Both sides of every attachment, each written once (HDF5 Dimension Scale Specification): H5DSattach_scale
 /// reads and writes a scale's whole list again for each data set, a quarter of the time a short capture
 /// takes.
-bool write_attachments(h5::File& file, const Attachments& attachments) {
+bool write_both_sides(h5::NewFile& file, const Attachments& attachments) {
   const h5::Handle type(H5Tvlen_create(H5T_STD_REF_OBJ), H5Tclose);
   std::map<std::string, hobj_ref_t> scales;
   std::map<std::string, std::vector<Served>> served;
@@ -70,18 +69,13 @@ bool write_attachments(h5::File& file, const Attachments& attachments) {
   return true;
 }
 
-/// Places along an axis of a data set.
-std::size_t length_of(h5::File& file, const std::string& dataset, std::size_t axis) {
-  const h5::Handle space(H5Dget_space(file.opened(dataset)), H5Sclose);
-  std::array<hsize_t, H5S_MAX_RANK> sizes{};
-  const int rank = H5Sget_simple_extent_dims(space.get(), sizes.data(), nullptr);
-  if (rank < 0 || axis >= static_cast<std::size_t>(rank))
-    throw std::logic_error("more axes than dimensions: " + dataset);
-  return static_cast<std::size_t>(sizes[axis]);
-}
-
-void check(const h5::File& file, bool written) {
-  if (!written) throw RunError(file.path(), "cannot write its dimension scales");
+void write_attachments(h5::NewFile& file, const Attachments& attachments) {
+  std::string all;
+  for (const auto& [dataset, axes] : attachments) {
+    all += "\n" + dataset;
+    for (const std::string& axis : axes) all += " " + axis;
+  }
+  file.once("axes" + all, [&] { return write_both_sides(file, attachments); });
 }
 
 /// The title by which netCDF-4 knows a dimension that no variable describes.
@@ -93,21 +87,21 @@ std::string bare_title(std::size_t length) {
 
 }  // namespace
 
-void attach_scales(h5::File& file, const DimensionScales& dimensions) {
-  for (const auto& scale : dimensions.scales) check(file, make_scale(file, scale, scale));
+void attach_scales(h5::NewFile& file, const DimensionScales& dimensions) {
+  for (const auto& scale : dimensions.scales) make_scale(file, scale, scale);
   Attachments attachments;
   for (const auto& name : dimensions.datasets) attachments.emplace_back(name, dimensions.scales);
-  check(file, write_attachments(file, attachments));
+  write_attachments(file, attachments);
 }
 
-void write_unit(h5::File& file, const std::string& dataset, const std::string& unit) {
+void write_unit(h5::NewFile& file, const std::string& dataset, const std::string& unit) {
   if (unit.empty()) return;
   for (const char* name : {"unit", "units"}) file.attribute(dataset, name, unit);
 }
 
 void Axes::labelled(const std::string& axis, const std::vector<std::string>& labels) {
   file_.write_texts(axis, labels);
-  check(file_, make_scale(file_, axis, axis));
+  make_scale(file_, axis, axis);
   scales_.insert(axis);
 }
 
@@ -115,13 +109,13 @@ void Axes::attach(const std::string& dataset, const std::vector<std::string>& ax
   for (std::size_t i = 0; i < axes.size(); ++i) {
     if (!scales_.insert(axes[i]).second) continue;
     const bool described = file_.has(axes[i]);
-    const std::size_t length = length_of(file_, dataset, i);
+    const std::size_t length = file_.shape(dataset).at(i);
     if (!described) file_.reserve(axes[i], {length});
-    check(file_, make_scale(file_, axes[i], described ? axes[i] : bare_title(length)));
+    make_scale(file_, axes[i], described ? axes[i] : bare_title(length));
   }
   if (axes.front() != dataset) attachments_.emplace_back(dataset, axes);
 }
 
-void Axes::finish() { check(file_, write_attachments(file_, attachments_)); }
+void Axes::finish() { write_attachments(file_, attachments_); }
 
 }  // namespace cohlink

@@ -6,7 +6,7 @@
 #include <utility>
 #include <vector>
 
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 
 namespace cohlink {
 
@@ -20,17 +20,17 @@ struct DimensionScales {
 using Attachments = std::vector<std::pair<std::string, std::vector<std::string>>>;
 
 /// Attaches them in a file that holds all these data sets. Throws RunError when HDF5 refuses.
-void attach_scales(h5::File& file, const DimensionScales& dimensions);
+void attach_scales(h5::NewFile& file, const DimensionScales& dimensions);
 
 /// The unit of a data set as the attribute `unit`, and as `units`, by which xarray and other readers of the
 /// CF conventions label their axes (CF Conventions 1.10, section 3.1). Nothing where it has none.
-void write_unit(h5::File& file, const std::string& dataset, const std::string& unit);
+void write_unit(h5::NewFile& file, const std::string& dataset, const std::string& unit);
 
 /// Names the axes of data sets in a file that is being written, each axis once for all data sets that share
 /// it. Throws RunError when HDF5 refuses.
 class Axes {
  public:
-  explicit Axes(h5::File& file) : file_(file) {}
+  explicit Axes(h5::NewFile& file) : file_(file) {}
 
   /// An axis whose places have names.
   void labelled(const std::string& axis, const std::vector<std::string>& labels);
@@ -44,7 +44,7 @@ class Axes {
   void finish();
 
  private:
-  h5::File& file_;
+  h5::NewFile& file_;
   std::set<std::string> scales_;
   Attachments attachments_;
 };

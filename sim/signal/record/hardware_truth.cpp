@@ -4,6 +4,7 @@
 
 #include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/truth_numbers.h"
 #include "sim/signal/scenario/errors.h"
 
@@ -82,7 +83,7 @@ void visit_lanes(Truth& t, Visit&& visit) {
 
 class Writer {
  public:
-  Writer(h5::File& file, Axes& axes, std::string group)
+  Writer(h5::NewFile& file, Axes& axes, std::string group)
       : file_(file), axes_(axes), group_(std::move(group)) {}
 
   template <class Value>
@@ -124,7 +125,7 @@ class Writer {
     write_unit(file_, number.name, number.unit);
   }
 
-  h5::File& file_;
+  h5::NewFile& file_;
   Axes& axes_;
   std::string group_;
 };
@@ -203,13 +204,13 @@ std::string within(const char* group) { return std::string(group) + "/"; }
 
 }  // namespace
 
-void write_truth_of(h5::File& file, const TransmitterTruth& truth, Axes& axes) {
+void write_truth_of(h5::NewFile& file, const TransmitterTruth& truth, Axes& axes) {
   visit_transmitter(truth, Writer(file, axes, within(kTransmitter)));
 }
-void write_truth_of(h5::File& file, const FrontendTruth& truth, Axes& axes) {
+void write_truth_of(h5::NewFile& file, const FrontendTruth& truth, Axes& axes) {
   visit_frontend(truth, Writer(file, axes, within(kFrontend)));
 }
-void write_truth_of(h5::File& file, const LaneTruth& truth, Axes& axes) {
+void write_truth_of(h5::NewFile& file, const LaneTruth& truth, Axes& axes) {
   visit_lanes(truth, Writer(file, axes, within(kLanes)));
 }
 

@@ -11,7 +11,8 @@ namespace cohlink {
 
 namespace h5 {
 class File;
-}
+class NewFile;
+}  // namespace h5
 class Axes;
 
 /// Lanes in the order XI XQ YI YQ.
@@ -99,9 +100,9 @@ struct LaneTruth {
 };
 
 /// Writes the group with all that is present, each data set with its attribute `unit`.
-void write_truth_of(h5::File& file, const TransmitterTruth& truth, Axes& axes);
-void write_truth_of(h5::File& file, const FrontendTruth& truth, Axes& axes);
-void write_truth_of(h5::File& file, const LaneTruth& truth, Axes& axes);
+void write_truth_of(h5::NewFile& file, const TransmitterTruth& truth, Axes& axes);
+void write_truth_of(h5::NewFile& file, const FrontendTruth& truth, Axes& axes);
+void write_truth_of(h5::NewFile& file, const LaneTruth& truth, Axes& axes);
 
 /// Reads the group, or nothing where there is none. A data set that is missing leaves its default (captures
 /// of earlier versions have fewer). InputError for one of the wrong size.

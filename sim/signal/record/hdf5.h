@@ -5,11 +5,8 @@
 
 #include <complex>
 #include <cstdint>
-#include <functional>
 #include <limits>
-#include <span>
 #include <string>
-#include <unordered_map>
 #include <vector>
 
 namespace cohlink::h5 {
@@ -42,8 +39,8 @@ std::string shape_text(const Shape& shape);
 
 enum class Content { kIntegers, kReals, kComplex, kText, kOther };
 
-/// Every call throws RunError on failure to write and InputError on failure to read; the message names the
-/// file and the object. Supported element types: int16, uint8, int64, uint64, float, double, complex<float>
+/// A file that is read. Every call throws InputError on failure; the message names the file and the object.
+/// Supported element types: int16, uint8, int64, uint64, float, double, complex<float>
 /// and complex<double> (the {r, i} compound that h5py reads as complex).
 ///
 /// Nothing that a file says of itself is believed before it is checked: what an object is, its type, its
@@ -57,40 +54,14 @@ class File {
   static File open(const std::string& path);
   /// The same, and InputError for a file without its seal: `why_needed` ends the message.
   static File open_sealed(const std::string& path, const std::string& why_needed);
-  /// Calls `fill` on a new file in memory, writes it with its seal beside `path`, then renames it to `path`.
-  /// Whatever fails leaves nothing behind and throws RunError (or passes on what `fill` threw). The same
-  /// content gives the same bytes.
-  static void create(const std::string& path, const std::function<void(File&)>& fill);
 
   const std::string& path() const { return path_; }
   /// HDF5's own identifier, for what these calls do not cover; stays owned by the file.
   hid_t id() const { return file_.get(); }
-  /// HDF5's own identifier of a data set or group of a file that is being written; stays owned by the file,
-  /// which keeps open what it wrote: to find an object by its path takes longer than to write most of them.
-  hid_t opened(const std::string& object);
   bool has(const std::string& object) const;
   bool is_dataset(const std::string& object) const;
   /// Names in a group; none where it is no group.
   std::vector<std::string> children(const std::string& group) const;
-
-  template <class T>
-  void write(const std::string& dataset, std::span<const T> values, const Shape& shape);
-  template <class T>
-  void write(const std::string& dataset, const std::vector<T>& values) {
-    write<T>(dataset, std::span<const T>(values), {values.size()});
-  }
-  void write_scalar(const std::string& dataset, double value);
-  /// A data set of bytes that are never written and take no room: it has a length alone.
-  void reserve(const std::string& dataset, const Shape& shape);
-  /// Texts are stored in UTF-8 with a fixed length: those of variable length lie in a heap of their own,
-  /// where a turned bit leads the library astray.
-  void write_text(const std::string& dataset, const std::string& text);
-  void write_texts(const std::string& dataset, const std::vector<std::string>& texts);
-  /// Attributes of a data set or group ("/" = the file's root group). At most 64 KiB each.
-  void attribute(const std::string& object, const std::string& name, const std::string& text);
-  void attribute(const std::string& object, const std::string& name, double value);
-  void attribute(const std::string& object, const std::string& name, std::uint64_t value);
-  void attribute(const std::string& object, const std::string& name, std::span<const double> values);
 
   Shape shape(const std::string& dataset) const;
   Content content(const std::string& dataset) const;
@@ -119,13 +90,9 @@ class File {
 
  private:
   File(std::string path, Handle file);
-  void put(const std::string& dataset, const Handle& type, const Handle& space, const void* values);
-  void put_attribute(const std::string& object, const std::string& name, const Handle& type,
-                     const Handle& space, const void* value);
   std::string path_;
   Handle file_;
-  std::unordered_map<std::string, Handle> kept_open_;  // while writing
-  std::uint64_t bytes_ = 0;                            // of the file: bounds what an object in it can hold
+  std::uint64_t bytes_ = 0;  // of the file: bounds what an object in it can hold
 };
 
 }  // namespace cohlink::h5

@@ -1,6 +1,7 @@
 #include "sim/signal/record/hdf5_types.h"
 
 #include <cstddef>
+#include <utility>
 
 namespace cohlink::h5 {
 namespace {
@@ -19,6 +20,18 @@ bool sound_float(hid_t type, std::size_t precision) {
 }
 
 }  // namespace
+
+Handle& Handle::operator=(Handle&& other) noexcept {
+  std::swap(id_, other.id_);
+  std::swap(close_, other.close_);
+  return *this;
+}
+
+bool Handle::reset() {
+  const bool closed = id_ < 0 || close_(id_) >= 0;
+  id_ = -1;
+  return closed;
+}
 
 bool is_sound_number(hid_t type) {
   const H5T_class_t kind = H5Tget_class(type);

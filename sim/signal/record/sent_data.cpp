@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "sim/signal/frame_layout.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/shaping.h"
 
@@ -39,7 +40,7 @@ bool append_codes(const Constellation& points, const Symbols& symbols, std::vect
   return true;
 }
 
-void write_codes(h5::File& file, const SentCodes& sent, Axes& axes) {
+void write_codes(h5::NewFile& file, const SentCodes& sent, Axes& axes) {
   const Constellation& points = constellation(sent.format);
   file.write<std::uint8_t>(kCodes, sent.codes, {2, sent.codes.size() / 2});
   file.write<std::complex<double>>(kPoints, std::vector<std::complex<double>>(points.begin(), points.end()));
@@ -68,22 +69,6 @@ std::optional<Modulation> read_shaped(const h5::File& file) {
   } catch (const std::invalid_argument& fault) {
     throw InputError(file.path(), std::string("data set ") + kShares + ": " + fault.what());
   }
-}
-
-/// Bits one a byte, deflated to little more than one a bit: an eighth of a short frame's file otherwise.
-void write_bits(h5::File& file, const Bits& bits) {
-  constexpr hsize_t kPiece = hsize_t{1} << 19;  // a polarisation
-  const hsize_t shape[2] = {2, bits.size() / 2}, piece[2] = {2, std::min(shape[1], kPiece)};
-  const h5::Handle creation(H5Pcreate(H5P_DATASET_CREATE), H5Pclose);
-  H5Pset_obj_track_times(creation.get(), false);  // the same content gives the same file
-  H5Pset_chunk(creation.get(), 2, piece);
-  H5Pset_deflate(creation.get(), 1);
-  const h5::Handle space(H5Screate_simple(2, shape, nullptr), H5Sclose);
-  const h5::Handle data(
-      H5Dcreate2(file.id(), kBits, H5T_NATIVE_UINT8, space.get(), H5P_DEFAULT, creation.get(), H5P_DEFAULT),
-      H5Dclose);
-  if (!data || H5Dwrite(data.get(), H5T_NATIVE_UINT8, H5S_ALL, H5S_ALL, H5P_DEFAULT, bits.data()) < 0)
-    throw RunError(file.path(), std::string("cannot write ") + kBits);
 }
 
 /// How the bits follow from the points; "" where neither rule gives them.
@@ -152,7 +137,7 @@ Bits point_labels(Modulation format) {
   return labels;
 }
 
-void write_sent(h5::File& file, const Truth& truth, Axes& axes) {
+void write_sent(h5::NewFile& file, const Truth& truth, Axes& axes) {
   const auto codes = sent_codes(truth);
   if (codes) {
     write_codes(file, *codes, axes);
@@ -165,7 +150,7 @@ void write_sent(h5::File& file, const Truth& truth, Axes& axes) {
     axes.attach(kRoles, {"/symbol"});
   }
   if (truth.bits[0].empty()) return;
-  write_bits(file, stacked(truth.bits));
+  file.write_deflated(kBits, stacked(truth.bits), {2, truth.bits[0].size()});  // little more than a bit each
   axes.attach(kBits, {"/polarisation", "/bit"});
   if (const std::string mapping = codes ? mapping_of(codes->format, truth) : ""; !mapping.empty())
     file.attribute(kBits, "mapping", mapping);

@@ -10,6 +10,7 @@
 #include "sim/signal/record/capture.h"
 #include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 
 namespace cohlink {
 
@@ -28,7 +29,7 @@ Bits point_labels(Modulation format);
 /// Writes /truth/symbol_codes with the constellation that they point into, what bits its points stand for
 /// and, where they are shaped, how often each is sent; /truth/symbols, the points themselves, where they are
 /// those of no format (Gaussian symbols). Beside them /truth/bits where there are any.
-void write_sent(h5::File& file, const Truth& truth, Axes& axes);
+void write_sent(h5::NewFile& file, const Truth& truth, Axes& axes);
 
 /// The symbols of either kind of file, format 2 and earlier knew points alone. InputError for a code beyond
 /// the constellation, and for points that are not finite.

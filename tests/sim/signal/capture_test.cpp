@@ -6,7 +6,9 @@
 #include <filesystem>
 #include <fstream>
 
+#include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/shaping.h"
 
@@ -97,7 +99,7 @@ TEST_CASE("symbols of every format are stored as codes and come back to the last
 TEST_CASE("a code beyond the constellation is refused, and symbols may come without bits and path") {
   const Folder folder;
   const auto put = [&](std::uint8_t code) {
-    h5::File::create(folder.file("a.h5"), [&](h5::File& file) {
+    h5::create(folder.file("a.h5"), [&](h5::NewFile& file) {
       file.write<std::int16_t>("/adc/samples", std::vector<std::int16_t>(400, 1), {4, 100});
       file.attribute("/adc/samples", "sample_rate_hz", 64e9);
       file.write<std::uint8_t>("/truth/symbol_codes", std::vector<std::uint8_t>(100, code), {2, 50});
@@ -155,13 +157,13 @@ TEST_CASE("what is not a capture is refused with one line that says what is wron
   CHECK(message_of(folder.file("cut.h5")) ==
         folder.file("cut.h5") + ": an HDF5 file, but truncated or damaged");
 
-  h5::File::create(folder.file("other.h5"), [](h5::File& file) {
+  h5::create(folder.file("other.h5"), [](h5::NewFile& file) {
     file.write("/waveform", std::vector<double>{1, 2, 3});
   });
   CHECK(message_of(folder.file("other.h5")) ==
         folder.file("other.h5") + ": not a cohlink capture (no data set /adc/samples)");
-  h5::File::create(folder.file("flat.h5"),
-                   [](h5::File& file) { file.write("/adc/samples", std::vector<std::int16_t>(8)); });
+  h5::create(folder.file("flat.h5"),
+             [](h5::NewFile& file) { file.write("/adc/samples", std::vector<std::int16_t>(8)); });
   CHECK(message_of(folder.file("flat.h5")) ==
         folder.file("flat.h5") + ": /adc/samples must have the shape [4 lanes, samples]");
 }
@@ -170,9 +172,84 @@ TEST_CASE("a file that cannot be finished leaves nothing behind and keeps what w
   const Folder folder;
   std::ofstream(folder.file("kept.h5")) << "earlier work";
   CHECK_THROWS_AS(
-      h5::File::create(folder.file("kept.h5"), [](h5::File&) { throw RunError("stopped half way"); }),
-      RunError);
+      h5::create(folder.file("kept.h5"), [](h5::NewFile&) { throw RunError("stopped half way"); }), RunError);
   CHECK(folder.entries() == 1);
   CHECK(fs::file_size(folder.file("kept.h5")) == 12);
   CHECK_THROWS_AS(write_capture(small_capture(), folder.file("no/folder/a.h5")), RunError);
+}
+
+namespace {
+
+/// A file whose content differs from variant to variant, and from the third on its objects too.
+void fill_variant(h5::NewFile& file, int variant) {
+  const double value = 0.25 * variant;
+  file.attribute("/", "kind", std::string("some"));
+  file.attribute("/", "seed", static_cast<std::uint64_t>(variant));
+  Axes axes(file);
+  axes.labelled("/lane", {"XI", variant == 1 ? "YI" : "XQ"});
+  file.write<std::complex<double>>("/a/points", std::vector<std::complex<double>>(6, {value, -value}),
+                                   {2, 3});
+  axes.attach("/a/points", {"/lane", "/place"});
+  write_unit(file, "/a/points", "1");
+  file.write_scalar("/a/b/gain", value);
+  file.attribute("/a/b/gain", "range", std::vector<double>{0.0, value});
+  file.attribute("/a", "count", static_cast<std::uint64_t>(7 * variant));
+  file.write_text("/scenario", variant == 1 ? "[signal]" : "[fibre ]");
+  file.write_deflated("/bits", std::vector<std::uint8_t>(4000, variant > 1 ? 1 : 0), {2, 2000});
+  if (variant == 3) file.write_scalar("/more", 1.0);
+  if (variant == 4) file.write_text("/mode", "longer");
+  axes.finish();
+}
+
+std::string bytes_of(const std::string& path) {
+  std::ifstream file(path, std::ios::binary);
+  return {std::istreambuf_iterator<char>(file), {}};
+}
+
+}  // namespace
+
+TEST_CASE("a file made from an earlier one has the bytes of one made anew") {
+  const Folder folder;
+  for (const int variant : {0, 1, 0, 2, 1, 3, 0, 3, 4, 3, 4, 4, 2}) {
+    CAPTURE(variant);
+    const auto fill = [&](h5::NewFile& file) { fill_variant(file, variant); };
+    h5::create(folder.file("new.h5"), fill);
+    h5::create(folder.file("like.h5"), fill, {"variants", OnDisk::kLater});
+    CHECK(bytes_of(folder.file("like.h5")) == bytes_of(folder.file("new.h5")));
+  }
+  CHECK(folder.entries() == 2);
+  const auto half_way = [](h5::NewFile& file) {
+    file.attribute("/", "kind", std::string("half"));
+    throw RunError("stopped half way");
+  };
+  CHECK_THROWS_AS(h5::create(folder.file("like.h5"), half_way, {"variants"}), RunError);
+  h5::create(folder.file("like.h5"), [](h5::NewFile& file) { fill_variant(file, 1); }, {"variants"});
+  h5::create(folder.file("new.h5"), [](h5::NewFile& file) { fill_variant(file, 1); });
+  CHECK(bytes_of(folder.file("like.h5")) == bytes_of(folder.file("new.h5")));
+}
+
+TEST_CASE("captures of drawn values, made from one another, are the same whichever came before") {
+  const Folder folder;
+  const Capture one = small_capture();
+  Capture two = small_capture();
+  two.lanes[2][17] = 31;
+  two.ampere_per_code = {5e-6, 6e-6, 7e-6, 8e-6};
+  two.scenario_text = "[signal]\nsymbols = 16384\n";
+  two.seed = 5, two.counters["adc_clipped_samples"] = 12345678;
+  two.truth->bits[1][3] = 1, two.truth->lo_phase_rad[7] = 3.0, two.truth->osnr_db = 14.5;
+  two.truth->jones[0][1][0] = {0.5, 0.25};
+  std::string first[2];
+  for (const int which : {0, 1, 1, 0, 0, 1}) {
+    const std::string path = folder.file("a.h5");
+    write_capture(which == 0 ? one : two, path);
+    if (first[which].empty()) first[which] = bytes_of(path);
+    CHECK(bytes_of(path) == first[which]);
+    const Capture after = read_capture(path);
+    CHECK(after.lanes == (which == 0 ? one : two).lanes);
+    CHECK(after.scenario_text == (which == 0 ? one : two).scenario_text);
+    CHECK(after.counters == (which == 0 ? one : two).counters);
+    CHECK(after.truth->lo_phase_rad == (which == 0 ? one : two).truth->lo_phase_rad);
+    CHECK(after.truth->jones == (which == 0 ? one : two).truth->jones);
+    CHECK(after.truth->osnr_db == (which == 0 ? one : two).truth->osnr_db);
+  }
 }

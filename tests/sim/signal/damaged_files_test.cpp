@@ -10,6 +10,7 @@
 
 #include "sim/signal/record/atomic_file.h"
 #include "sim/signal/record/capture_file.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/seal.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/printable.h"
@@ -228,7 +229,7 @@ TEST_CASE("values that lie in another file are refused") {
 TEST_CASE("texts are written with fixed length, and those of variable length are read") {
   const Folder folder;
   const std::vector<std::string> texts = {"", "a", "a longer one, with \xc3\xa9"};
-  h5::File::create(folder.file("a.h5"), [&](h5::File& file) {
+  h5::create(folder.file("a.h5"), [&](h5::NewFile& file) {
     file.write_texts("/texts", texts);
     file.write_text("/empty", "");
     file.attribute("/", "kind", std::string("a kind"));

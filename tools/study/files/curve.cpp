@@ -6,6 +6,7 @@
 
 #include "rx/quality/metrics.h"
 #include "sim/signal/record/dimension_scales.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/version.h"
 #include "tools/study/files/words.h"
 #include "tools/study/plan/fec.h"
@@ -61,7 +62,7 @@ bool holds_counts(const Column& column) { return column.name == "errors" || colu
 /// "/channel.osnr_db", the data set of a column or an axis.
 std::string dataset_name(const std::string& column) { return "/" + column; }
 
-void write_axis(h5::File& file, const Axis& axis) {
+void write_axis(h5::NewFile& file, const Axis& axis) {
   if (axis.numeric)
     file.write(dataset_name(axis.key), axis.numbers());
   else
@@ -83,7 +84,7 @@ std::vector<std::int64_t> verdict_codes(const Column& column) {
   return codes;
 }
 
-void write_column(h5::File& file, const Column& column, const h5::Shape& shape) {
+void write_column(h5::NewFile& file, const Column& column, const h5::Shape& shape) {
   const std::string name = dataset_name(column.name);
   if (holds_text(column)) {
     file.write<std::int64_t>(name, verdict_codes(column), shape);
@@ -97,7 +98,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   write_unit(file, name, unit_of_column(column.name));
 }
 
-void write_counters(h5::File& file, const std::vector<Tally>& tallies) {
+void write_counters(h5::NewFile& file, const std::vector<Tally>& tallies) {
   Counters all;
   for (const auto& tally : tallies)
     for (const auto& [name, events] : tally.total().counters) all[name] += events;
@@ -112,7 +113,7 @@ std::string axis_names(const SweepPlan& plan) {
   return names;
 }
 
-void write_words(h5::File& file, const SweepPlan& plan, const std::string& measure) {
+void write_words(h5::NewFile& file, const SweepPlan& plan, const std::string& measure) {
   for (const auto& axis : plan.axes)
     file.attribute(dataset_name(axis.key), "long_name", quantity_of(axis.key).words);
   file.attribute(dataset_name(measure), "long_name", quantity_of(measure).words);
@@ -229,7 +230,7 @@ Table curve_table(const SweepPlan& plan, const std::vector<Tally>& tallies, cons
   return table;
 }
 
-void write_threshold(h5::File& file, const Scenario& scenario) {
+void write_threshold(h5::NewFile& file, const Scenario& scenario) {
   if (const auto threshold = verdict_threshold(scenario))
     file.attribute("/", threshold->quality == Quality::kBer ? "threshold_ber" : "threshold_ngmi",
                    threshold->value);
@@ -244,7 +245,7 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
   dimensions.datasets.push_back("/frames");
   dimensions.datasets.push_back("/frames_without_lock");
 
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     file.attribute("/", "kind", "cohlink curve");
     file.attribute("/", "format", 1.0);
     file.attribute("/", "version", std::string(version().number));

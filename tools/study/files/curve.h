@@ -4,7 +4,7 @@
 #include <string>
 #include <vector>
 
-#include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "tools/study/files/table.h"
 #include "tools/study/plan/plan.h"
 #include "tools/study/run/executor.h"
@@ -30,7 +30,7 @@ std::string axis_names(const SweepPlan& plan);
 
 /// Attribute long_name (the CF conventions' name for it) of the axes and of what was measured: the words that
 /// stand on an axis of a picture. They must have been written.
-void write_words(h5::File& file, const SweepPlan& plan, const std::string& measure);
+void write_words(h5::NewFile& file, const SweepPlan& plan, const std::string& measure);
 
 /// HDF5: one data set a column, shaped as the grid, with the varied keys as dimension scales attached to
 /// it; /frames counted; /scenario (before variation); provenance as attributes of the root. Written beside
@@ -40,6 +40,6 @@ void write_curve(const SweepPlan& plan, const std::vector<Tally>& tallies, const
                  const std::string& output, const std::string& path);
 
 /// The verdict's threshold as an attribute of the root: "threshold_ber" or "threshold_ngmi".
-void write_threshold(h5::File& file, const Scenario& scenario);
+void write_threshold(h5::NewFile& file, const Scenario& scenario);
 
 }  // namespace cohlink

@@ -5,6 +5,7 @@
 
 #include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/record/sent_data.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/shaping.h"
@@ -50,7 +51,7 @@ std::vector<std::uint64_t> counts_of(const std::vector<Capture>& captures, std::
 std::size_t samples_of(const Capture& capture) { return capture.samples(); }
 std::size_t symbols_of(const Capture& capture) { return capture.truth.value().symbols[0].size(); }
 
-void write_samples(h5::File& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
+void write_samples(h5::NewFile& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
   const std::size_t items = captures.size(), length = common_length(captures, crop, samples_of);
   Stacked<std::int16_t> samples(length);
   std::vector<double> rates, scales;
@@ -72,7 +73,7 @@ void write_samples(h5::File& file, const std::vector<Capture>& captures, bool cr
 }
 
 /// The points and labels of a format, once in a file.
-void write_format(h5::File& file, Modulation format) {
+void write_format(h5::NewFile& file, Modulation format) {
   const Constellation& points = constellation(format);
   const std::string name = modulation_title(format);
   if (file.has("/truth/constellation/" + name)) return;
@@ -84,7 +85,7 @@ void write_format(h5::File& file, Modulation format) {
     file.write<double>("/truth/constellation_probability/" + name, points.shaping().probability);
 }
 
-void write_symbols(h5::File& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
+void write_symbols(h5::NewFile& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
   const std::size_t items = captures.size(), length = common_length(captures, crop, symbols_of);
   Stacked<std::uint8_t> codes(length);
   std::vector<std::string> formats;
@@ -105,7 +106,7 @@ void write_symbols(h5::File& file, const std::vector<Capture>& captures, bool cr
   for (const char* name : {"/truth/symbols_of_item", "/truth/modulation"}) axes.attach(name, {"/item"});
 }
 
-void write_phases(h5::File& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
+void write_phases(h5::NewFile& file, const std::vector<Capture>& captures, bool crop, Axes& axes) {
   const std::size_t items = captures.size(), length = common_length(captures, crop, symbols_of);
   Stacked<double> tx(length), lo(length);
   for (const Capture& capture : captures)
@@ -122,7 +123,7 @@ void write_phases(h5::File& file, const std::vector<Capture>& captures, bool cro
 
 void write_stack(const std::vector<Capture>& captures, const Table& labels, const Scenario& scenario,
                  bool crop, const std::string& path) {
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     write_provenance(file, kKind, scenario);
     file.attribute("/", "length", std::string(crop ? "crop" : "pad"));
     Axes axes(file);

@@ -4,6 +4,7 @@
 #include <limits>
 
 #include "sim/signal/record/dimension_scales.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
 #include "tools/study/plan/numbers.h"
@@ -38,7 +39,7 @@ std::string text_of(const Cell& cell) {
 
 constexpr std::string_view kLooks[] = {"short", "hundredths", "scientific", "figures"};
 
-void write_column(h5::File& file, const std::string& group, const Column& column) {
+void write_column(h5::NewFile& file, const std::string& group, const Column& column) {
   const std::string name = group + "/" + column.name;
   if (holds_text(column)) {
     std::vector<std::string> texts;
@@ -94,7 +95,7 @@ std::vector<Fact> read_facts(const h5::File& file) {
 
 }  // namespace
 
-void write_provenance(h5::File& file, const std::string& kind, const Scenario& scenario) {
+void write_provenance(h5::NewFile& file, const std::string& kind, const Scenario& scenario) {
   file.attribute("/", "kind", kind);
   file.attribute("/", "format", 1.0);
   file.attribute("/", "version", std::string(version().number));
@@ -103,7 +104,7 @@ void write_provenance(h5::File& file, const std::string& kind, const Scenario& s
   file.write_text("/scenario", scenario.resolved());
 }
 
-void write_table(h5::File& file, const std::string& group, const Table& table) {
+void write_table(h5::NewFile& file, const std::string& group, const Table& table) {
   std::vector<std::string> columns;
   for (const Column& column : table.columns) {
     write_column(file, group, column);
@@ -113,7 +114,7 @@ void write_table(h5::File& file, const std::string& group, const Table& table) {
 }
 
 void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path) {
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     write_provenance(file, "cohlink " + study.kind, scenario);
     std::vector<std::string> names;
     for (const auto& [name, table] : study.tables) {

@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/scenario.h"
 #include "tools/study/files/table.h"
 
@@ -23,7 +24,7 @@ struct StudyFile {
 void write_study(const StudyFile& study, const Scenario& scenario, const std::string& path);
 
 /// One table into a group of a file that is being written, and back.
-void write_table(h5::File& file, const std::string& group, const Table& table);
+void write_table(h5::NewFile& file, const std::string& group, const Table& table);
 Table read_table(const h5::File& file, const std::string& group);
 
 /// Reads it back, for reports. Facts come back with name, label and text alone. InputError where the file is
@@ -31,6 +32,6 @@ Table read_table(const h5::File& file, const std::string& group);
 StudyFile read_study(const h5::File& file);
 
 /// What every result file says of itself: kind, format, version, git_hash, seed, /scenario.
-void write_provenance(h5::File& file, const std::string& kind, const Scenario& scenario);
+void write_provenance(h5::NewFile& file, const std::string& kind, const Scenario& scenario);
 
 }  // namespace cohlink

@@ -2,6 +2,7 @@
 
 #include <stdexcept>
 
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/errors.h"
 #include "tools/study/run/record.h"
 
@@ -48,7 +49,7 @@ RunIdentity journal_identity(const PartedStudy& study) {
 void write_frames_part(const PartedStudy& study, const std::vector<std::string>& records,
                        const std::string& arithmetic, const std::string& path) {
   const PartHead head{path, *study.part, identity_text(identity_of_parts(study)), arithmetic};
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     write_part_head(file, kind_of(study.name), head);
     std::vector<std::string> names;
     for (const auto& [name, text] : study.question) {

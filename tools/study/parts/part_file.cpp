@@ -4,6 +4,7 @@
 #include <charconv>
 #include <map>
 
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/scenario/strings.h"
 #include "sim/signal/version.h"
 #include "tools/study/plan/arithmetic.h"
@@ -47,7 +48,7 @@ std::string file_kind(const h5::File& file) {
   return file.has_attribute("/", "kind") ? file.attribute_text("/", "kind") : "";
 }
 
-void write_part_head(h5::File& file, const std::string& kind, const PartHead& head) {
+void write_part_head(h5::NewFile& file, const std::string& kind, const PartHead& head) {
   file.attribute("/", "kind", kind);
   file.attribute("/", "format", 1.0);
   file.attribute("/", "version", std::string(version().number));

@@ -5,6 +5,7 @@
 #include <vector>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "tools/study/parts/journal.h"
 
 namespace cohlink {
@@ -33,7 +34,7 @@ struct PartHead {
 std::string identity_text(const RunIdentity& identity);
 
 /// kind, format, version, git_hash, part, parts, /identity and /arithmetic.
-void write_part_head(h5::File& file, const std::string& kind, const PartHead& head);
+void write_part_head(h5::NewFile& file, const std::string& kind, const PartHead& head);
 
 /// InputError for a part that cannot be.
 PartHead read_part_head(const h5::File& file, const std::string& path);

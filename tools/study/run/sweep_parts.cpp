@@ -3,6 +3,7 @@
 #include <stdexcept>
 
 #include "sim/signal/record/hdf5.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "tools/study/run/record.h"
 
 namespace cohlink {
@@ -50,7 +51,7 @@ void write_part(const SweepOrder& order, const SweepRecords& records, const Part
     lines += std::to_string(tally.frames()) + " " + to_line(tally.total()) + "\n";
   for (const RequiredOsnr& found : records.found) lines += to_line(found) + "\n";
   for (const RequiredOsnr& reference : records.references) references += to_line(reference) + "\n";
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     write_part_head(file, kPartKind,
                     {path, part, identity_text(common_identity(order, part)), records.arithmetic});
     file.attribute("/", "measure", measure_name(order));

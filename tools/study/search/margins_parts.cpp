@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <stdexcept>
 
+#include "sim/signal/record/hdf5_write.h"
 #include "tools/study/plan/numbers.h"
 #include "tools/study/run/record.h"
 
@@ -39,7 +40,7 @@ void write_margins_part(const MarginsOrder& order, const std::string& criterion,
   std::string records;
   for (std::size_t task = 0; task < lines.size(); ++task)
     if (is_of_part(task, head.part)) records += std::to_string(task) + " " + lines[task] + "\n";
-  h5::File::create(head.path, [&](h5::File& file) {
+  h5::create(head.path, [&](h5::NewFile& file) {
     write_part_head(file, kPartKind, head);
     file.attribute("/", "criterion", criterion);
     file.attribute("/", "all", std::string(order.all ? "yes" : "no"));

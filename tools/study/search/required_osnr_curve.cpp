@@ -3,6 +3,7 @@
 #include <limits>
 
 #include "sim/signal/record/dimension_scales.h"
+#include "sim/signal/record/hdf5_write.h"
 #include "sim/signal/units.h"
 #include "sim/signal/version.h"
 #include "tools/study/budget.h"
@@ -34,7 +35,7 @@ bool is_count(const std::string& column) {
   return column == "frames" || column == "errors" || column == "bits";
 }
 
-void write_column(h5::File& file, const Column& column, const h5::Shape& shape) {
+void write_column(h5::NewFile& file, const Column& column, const h5::Shape& shape) {
   const std::string name = "/" + column.name;
   if (is_count(column.name)) {
     std::vector<std::uint64_t> counts;
@@ -51,7 +52,7 @@ void write_column(h5::File& file, const Column& column, const h5::Shape& shape) 
   write_unit(file, name, unit_of_column(column.name));
 }
 
-void write_axis(h5::File& file, const Axis& axis) {
+void write_axis(h5::NewFile& file, const Axis& axis) {
   if (axis.numeric)
     file.write("/" + axis.key, axis.numbers());
   else
@@ -121,7 +122,7 @@ void write_required_osnr(const SweepPlan& plan, const Table& whole, const std::s
   for (const auto& axis : plan.axes) dimensions.scales.push_back("/" + axis.key);
   for (std::size_t c = plan.axes.size(); c < table.columns.size(); ++c)
     dimensions.datasets.push_back("/" + table.columns[c].name);
-  h5::File::create(path, [&](h5::File& file) {
+  h5::create(path, [&](h5::NewFile& file) {
     file.attribute("/", "kind", std::string("cohlink curve"));
     file.attribute("/", "format", 1.0);
     file.attribute("/", "version", std::string(version().number));
