@@ -206,10 +206,31 @@ void read_scales(const h5::File& file, Capture& capture) {
   }
 }
 
+/// The scenario with zeros after it, which end a text in HDF5: captures of a data set, whose drawn values
+/// have more or fewer digits, then have texts of one length.
+std::string padded(std::string text) {
+  constexpr std::size_t kStep = 256;
+  text.resize((text.size() + kStep - 1) / kStep * kStep);
+  return text;
+}
+
+/// Of captures that most likely hold the same objects of the same sizes.
+std::string likeness_of(const Capture& capture) {
+  std::string all;
+  const auto add = [&](const auto& what) { all += std::to_string(what) + " "; };
+  add(capture.lanes.count()), add(capture.samples()), add(padded(capture.scenario_text).size());
+  for (const auto& [name, count] : capture.counters) all += name + " ";
+  if (!capture.truth) return all;
+  const Truth& truth = *capture.truth;
+  add(truth.symbols[0].size()), add(truth.bits[0].size()), add(truth.symbol_role.size());
+  add(truth.jones_time_s.size()), add(truth.jones_frequency_hz.size());
+  return all;
+}
+
 }  // namespace
 
-void write_capture(const Capture& capture, const std::string& path) {
-  h5::create(path, [&](h5::NewFile& file) {
+void write_capture(const Capture& capture, const std::string& path, OnDisk on_disk) {
+  const auto fill = [&](h5::NewFile& file) {
     file.attribute("/", "kind", std::string(kKind));
     file.attribute("/", "format", kFormat);
     file.attribute("/", "version", std::string(version().number));
@@ -227,10 +248,11 @@ void write_capture(const Capture& capture, const std::string& path) {
     write_unit(file, "/adc/samples", "1");
     axes.attach("/adc/samples", {"/lane", "/sample"});
     for (const auto& [name, count] : capture.counters) file.attribute("/adc", name, count);
-    if (!capture.scenario_text.empty()) file.write_text("/scenario", capture.scenario_text);
+    if (!capture.scenario_text.empty()) file.write_text("/scenario", padded(capture.scenario_text));
     if (capture.truth) write_truth(file, *capture.truth, axes);
     axes.finish();
-  });
+  };
+  h5::create(path, fill, {likeness_of(capture), on_disk});
 }
 
 Capture read_capture(const h5::File& file) {

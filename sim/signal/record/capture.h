@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "sim/signal/constellation.h"
+#include "sim/signal/record/atomic_file.h"
 #include "sim/signal/record/hardware_truth.h"
 #include "sim/signal/record/lanes.h"
 
@@ -62,7 +63,7 @@ struct Capture {
 };
 
 /// Writes beside `path`, then renames. Throws RunError when the file system refuses.
-void write_capture(const Capture& capture, const std::string& path);
+void write_capture(const Capture& capture, const std::string& path, OnDisk on_disk = OnDisk::kNow);
 
 /// Reads a capture; throws InputError naming the file and what is wrong with it (missing, truncated,
 /// not HDF5, not a capture, lanes of wrong shape, not finite). Works without /truth and /scenario.

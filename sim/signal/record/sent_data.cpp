@@ -15,6 +15,8 @@ constexpr const char *kCodes = "/truth/symbol_codes", *kPoints = "/truth/constel
                      *kLabels = "/truth/constellation_bits", *kShares = "/truth/constellation_probability",
                      *kSymbols = "/truth/symbols", *kBits = "/truth/bits", *kRoles = "/truth/symbol_role";
 
+constexpr std::size_t kLongBits = std::size_t{1} << 17;
+
 // Both polarisations one after the other, as HDF5 wants them.
 template <class Row>
 Row stacked(const std::array<Row, 2>& rows) {
@@ -69,6 +71,14 @@ std::optional<Modulation> read_shaped(const h5::File& file) {
   } catch (const std::invalid_argument& fault) {
     throw InputError(file.path(), std::string("data set ") + kShares + ": " + fault.what());
   }
+}
+
+/// Bits one a byte. Of a long frame deflated to little more than one a bit; a short one's are left as they
+/// are, a tenth of its file, since deflating them would take as long as all the rest of it.
+void write_bits(h5::NewFile& file, const Bits& bits) {
+  const h5::Shape shape = {2, bits.size() / 2};
+  bits.size() > kLongBits ? file.write_deflated(kBits, bits, shape)
+                          : file.write<std::uint8_t>(kBits, bits, shape);
 }
 
 /// How the bits follow from the points; "" where neither rule gives them.
@@ -150,7 +160,7 @@ void write_sent(h5::NewFile& file, const Truth& truth, Axes& axes) {
     axes.attach(kRoles, {"/symbol"});
   }
   if (truth.bits[0].empty()) return;
-  file.write_deflated(kBits, stacked(truth.bits), {2, truth.bits[0].size()});  // little more than a bit each
+  write_bits(file, stacked(truth.bits));
   axes.attach(kBits, {"/polarisation", "/bit"});
   if (const std::string mapping = codes ? mapping_of(codes->format, truth) : ""; !mapping.empty())
     file.attribute(kBits, "mapping", mapping);
