@@ -89,6 +89,7 @@ class Maker {
     read_files(all, there, missing);
     growing_.emplace(order_, outcomes_, there);
     stacked(order_) ? make_stacks(missing) : make_files(missing);
+    settle_files(order_.folder);  // before the labels say that all is there
     write_labels(order_, labels_of(order_, outcomes_, all));
   }
 
@@ -109,7 +110,8 @@ class Maker {
 
   bool read_file(const ItemNumbers& items) {
     const std::string path = path_of(order_, items.front());
-    if (!fs::exists(path)) return false;
+    // An empty file is what a loss of power leaves of an item whose content was not on the disk yet.
+    if (!fs::exists(path) || fs::file_size(path) == 0) return false;
     if (!stacked(order_)) {
       outcomes_[items.front()] = outcome_of(order_, read_item(order_, items.front()), fft_);
     } else {
@@ -148,7 +150,7 @@ class Maker {
   void make_files(const std::vector<ItemNumbers>& missing) {
     first_alone(missing.size(), true, [&](std::size_t k) {
       const std::string path = path_of(order_, missing[k].front());
-      write_capture(make_item(missing[k].front()), path);
+      write_capture(make_item(missing[k].front()), path, OnDisk::kLater);
       land(missing[k], path);
       growing_->add(missing[k]);
       if (listener_.made) listener_.made();
