@@ -48,7 +48,7 @@ bool write_served(h5::NewFile& file, const std::string& scale, const std::vector
 
 /// Both sides of every attachment, each written once (HDF5 Dimension Scale Specification): H5DSattach_scale
 /// reads and writes a scale's whole list again for each data set, a quarter of the time a short capture
-/// takes.
+/// takes that is made from nothing.
 bool write_both_sides(h5::NewFile& file, const Attachments& attachments) {
   const h5::Handle type(H5Tvlen_create(H5T_STD_REF_OBJ), H5Tclose);
   std::map<std::string, hobj_ref_t> scales;

@@ -2,9 +2,12 @@
 
 #include <algorithm>
 #include <atomic>
+#include <cstdio>
 #include <cstring>
-#include <map>
+#include <deque>
+#include <list>
 #include <mutex>
+#include <thread>
 #include <utility>
 
 #include "sim/signal/record/hdf5_types.h"
@@ -75,7 +78,7 @@ Handle deflating(const Shape& shape) {
 
 // A file in memory grows by this much, all of it zeroed before it is filled: of the size of a short capture.
 constexpr std::size_t kMemoryIncrement = std::size_t{256} << 10;
-constexpr std::size_t kLargestKept = std::size_t{1} << 20;  // in longer files the data take the time
+constexpr std::size_t kLargestKept = std::size_t{2} << 20;  // in longer files the data take the time
 constexpr std::size_t kRoomForSeal = 64;
 
 // Built in memory and written in one go: on a full disk HDF5 can neither finish a file nor let go of it.
@@ -83,29 +86,47 @@ Handle file_in_memory() {
   const Handle in_memory(H5Pcreate(H5P_FILE_ACCESS), H5Pclose);
   H5Pset_fapl_core(in_memory.get(), kMemoryIncrement, false);
   H5Pset_sieve_buf_size(in_memory.get(), 0);  // what is in memory needs no buffer before it
-  // HDF5 knows what is open by its name: each has its own, which no file of a folder bears.
-  static std::atomic<std::uint64_t> made = 0;
-  const std::string name = "/dev/null/cohlink-" + std::to_string(++made);
-  return Handle(H5Fcreate(name.c_str(), H5F_ACC_TRUNC, H5P_DEFAULT, in_memory.get()), H5Fclose);
+  // HDF5 knows what is open by its name: each has its own, which no file of a folder bears, nor one of
+  // another copy of this code in the process.
+  static std::atomic<unsigned long long> made = 0;
+  char name[80];
+  std::snprintf(name, sizeof name, "/dev/null/%p-%llu", static_cast<void*>(&made), ++made);
+  return Handle(H5Fcreate(name, H5F_ACC_TRUNC, H5P_DEFAULT, in_memory.get()), H5Fclose);
 }
 
 class Shelf {
  public:
   std::unique_ptr<Form> take(const std::string& likeness) {
     const std::lock_guard lock(mutex_);
-    auto node = forms_.extract(likeness);
-    return node ? std::move(node.mapped()) : nullptr;
+    const auto found = std::find_if(forms_.begin(), forms_.end(),
+                                    [&](const auto& entry) { return entry.first == likeness; });
+    if (found == forms_.end()) return nullptr;
+    auto form = std::move(found->second);
+    forms_.erase(found);
+    return form;
   }
   void put(const std::string& likeness, std::unique_ptr<Form> form) {
+    std::unique_ptr<Form> oldest;  // closed when the others need not wait for it
     const std::lock_guard lock(mutex_);
-    if (forms_.size() >= kMostForms) forms_.erase(forms_.begin());
-    forms_.emplace(likeness, std::move(form));
+    forms_.emplace_back(likeness, std::move(form));
+    if (forms_.size() <= kMostForms) return;
+    oldest = std::move(forms_.front().second);
+    forms_.pop_front();
+  }
+  bool saw(const std::string& likeness) {
+    const std::lock_guard lock(mutex_);
+    if (std::find(seen_.begin(), seen_.end(), likeness) != seen_.end()) return true;
+    seen_.push_back(likeness);
+    if (seen_.size() > kMostSeen) seen_.pop_front();
+    return false;
   }
 
  private:
-  static constexpr std::size_t kMostForms = 64;
+  const std::size_t kMostForms = std::max(2u, std::thread::hardware_concurrency());
+  static constexpr std::size_t kMostSeen = 256;
   std::mutex mutex_;
-  std::multimap<std::string, std::unique_ptr<Form>> forms_;
+  std::list<std::pair<std::string, std::unique_ptr<Form>>> forms_;
+  std::deque<std::string> seen_;
 };
 
 /// Never destroyed: HDF5 may end before our statics do.
@@ -149,7 +170,8 @@ void Form::add(Entry entry, const void* values) {
     made.handle = make_attribute(wanted, type.get(), values);
   else if (wanted.kind != Entry::Kind::kDone)
     made.handle = make_dataset(wanted, type.get(), values);
-  if (values != nullptr) keeping_ = keeping_ && (kept_bytes_ += wanted.bytes()) <= kLargestKept;
+  if (values != nullptr) kept_bytes_ += wanted.bytes();
+  keeping_ = keeping_ && kept_bytes_ <= kLargestKept && wanted.kind != Entry::Kind::kDeflated;
   if (values != nullptr && keeping_) made.bytes.assign(static_cast<const char*>(values), wanted.bytes());
   made_.push_back(std::move(made));
 }
@@ -177,18 +199,16 @@ Handle Form::make_attribute(const Entry& entry, hid_t type, const void* values) 
   return attribute;
 }
 
-bool Form::replace(std::size_t i, const void* values) {
+void Form::replace(std::size_t i, const void* values) {
   Made& made = made_[i];
-  if (made.bytes.empty() || std::memcmp(made.bytes.data(), values, made.bytes.size()) == 0) return true;
-  if (made.entry.kind == Entry::Kind::kDeflated) return false;
+  if (made.bytes.empty() || std::memcmp(made.bytes.data(), values, made.bytes.size()) == 0) return;
   const ElementType type(made.entry);
   const bool attribute = made.entry.kind == Entry::Kind::kAttribute;
   const herr_t written = attribute
                              ? H5Awrite(made.handle.get(), type.get(), values)
                              : H5Dwrite(made.handle.get(), type.get(), H5S_ALL, H5S_ALL, H5P_DEFAULT, values);
-  if (written < 0) fail(made.entry.object);
+  if (written < 0) fail(attribute ? made.entry.object + "@" + made.entry.attribute : made.entry.object);
   std::memcpy(made.bytes.data(), values, made.bytes.size());
-  return true;
 }
 
 std::string Form::sealed_image() const {
@@ -211,5 +231,7 @@ std::unique_ptr<Form> form_from_shelf(const std::string& likeness) { return shel
 void put_on_shelf(const std::string& likeness, std::unique_ptr<Form> form) {
   shelf().put(likeness, std::move(form));
 }
+
+bool seen_before(const std::string& likeness) { return shelf().saw(likeness); }
 
 }  // namespace cohlink::h5

@@ -46,12 +46,13 @@ class Form {
   hid_t opened(const std::string& object);
 
   void add(Entry entry, const void* values);
-  /// Other values for entry `i`; false where they would take another room than those it has.
-  bool replace(std::size_t i, const void* values);
+  /// Other values for entry `i` of a form that keeps its bytes.
+  void replace(std::size_t i, const void* values);
   /// The whole file's bytes, with its seal.
   std::string sealed_image() const;
-  /// Whether it can serve again: small, and its bytes kept.
-  bool is_keeping() const { return keeping_; }
+  /// Whether it can serve again: not empty, small, its bytes kept, and none deflated to a length of their
+  /// own.
+  bool is_keeping() const { return keeping_ && count() > 0; }
   /// The file whose name errors bear from now on.
   void name(std::string path) { path_ = std::move(path); }
 
@@ -69,8 +70,12 @@ class Form {
   std::unordered_map<std::string, Handle> groups_;
 };
 
-/// Forms that wait to be used again, each by one thread at a time.
+/// Forms that wait to be used again, each by one thread at a time: as many as the machine has threads, 2 to
+/// 6 MB each; the oldest gives way.
 std::unique_ptr<Form> form_from_shelf(const std::string& likeness);
 void put_on_shelf(const std::string& likeness, std::unique_ptr<Form> form);
+/// Whether a file of this likeness was made before, among the last few hundred: only then is another one
+/// likely to follow. Counts this one.
+bool seen_before(const std::string& likeness);
 
 }  // namespace cohlink::h5

@@ -37,7 +37,7 @@ std::size_t count_of(const Shape& shape) {
 }  // namespace
 
 NewFile::NewFile(std::string path, Form& form)
-    : path_(std::move(path)), form_(form), anew_(form.count() > 0) {}
+    : path_(std::move(path)), form_(form), replacing_(form.count() > 0) {}
 
 bool NewFile::has(const std::string& dataset) const { return form_.place_of(dataset) < next_; }
 
@@ -50,15 +50,17 @@ const Shape& NewFile::shape(const std::string& dataset) const {
 hid_t NewFile::opened(const std::string& object) { return form_.opened(object); }
 
 void NewFile::once(const std::string& what, const std::function<bool()>& act) {
-  if (!anew_ && !act()) throw RunError(path_, "cannot write its axes");
+  if (!replacing_ && !act()) throw RunError(path_, "cannot write its axes");
   put({Kind::kDone, what, "", -1, 0, {}}, nullptr);
 }
 
 void NewFile::put(Entry entry, const void* values) {
-  if (!anew_)
+  if (!replacing_)
     form_.add(std::move(entry), values);
-  else if (next_ == form_.count() || form_[next_] != entry || !form_.replace(next_, values))
+  else if (next_ == form_.count() || form_[next_] != entry)
     throw NotAlike{};
+  else
+    form_.replace(next_, values);
   ++next_;
 }
 
@@ -134,7 +136,7 @@ std::optional<std::string> image_from_earlier(const std::string& path,
 
 std::string new_image(const std::string& path, const std::function<void(NewFile&)>& fill,
                       const std::string& likeness) {
-  auto form = std::make_unique<Form>(path, !likeness.empty());
+  auto form = std::make_unique<Form>(path, !likeness.empty() && seen_before(likeness));
   std::string image = filled_image(path, fill, *form);
   if (form->is_keeping()) put_on_shelf(likeness, std::move(form));
   return image;

@@ -48,26 +48,27 @@ class NewFile {
   /// HDF5's own identifier of a data set or group; stays owned by the file, which keeps open what it wrote:
   /// to find an object by its path takes longer than to write most of them.
   hid_t opened(const std::string& object);
-  /// What these calls do not cover: `act` writes what `what` says in full, and returns false on failure.
-  /// Left out where the file is made from one for which it was done.
+  /// Axes, which these calls do not cover: `act` writes what `what` says in full, and returns false on
+  /// failure. Left out where the file is made from one for which it was done.
   void once(const std::string& what, const std::function<bool()>& act);
 
  private:
   friend std::string filled_image(const std::string&, const std::function<void(NewFile&)>&, Form&);
-  /// Fills an empty form, or one with entries anew.
+  /// Fills an empty form, or replaces the entries of one that is not.
   NewFile(std::string path, Form& form);
   void put(Entry entry, const void* values);
 
   std::string path_;
   Form& form_;
-  const bool anew_;
+  const bool replacing_;
   std::size_t next_ = 0;  // of the form's entries
 };
 
 struct Making {
-  /// Files of one likeness hold the same objects of the same sizes. All but the first are made by replacing
-  /// what differs in an earlier one, several times as fast; where that is deceived, the file is filled again
-  /// from empty. The bytes are the same either way. "": like no other.
+  /// Files of one likeness most likely hold the same objects of the same sizes. From the third on they are
+  /// made by replacing what differs in an earlier one, several times as fast, if they are below 2 MB and hold
+  /// nothing deflated; where objects turn out to differ, the file is filled again from empty. The bytes are
+  /// the same either way. "": like no other.
   std::string likeness = {};
   OnDisk on_disk = OnDisk::kNow;
 };
