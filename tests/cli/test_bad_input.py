@@ -364,7 +364,15 @@ class DamagedFiles(ProgramTest):
         self.refuse(2, "item-000001.h5: damaged", *make, 3)
         (self.folder / "set/item-000001.h5").write_bytes(self.content("set/item-000000.h5"))
         self.refuse(2, "item-000001.h5: is not this item of the data set", *make, 3)
-        (self.folder / "set/item-000001.h5").write_bytes(whole)
+        self.refuse(2, "item-000001.h5: is not this item of the data set", *make, 3, "--repair")  # not damaged
+        (self.folder / "set/item-000001.h5").write_bytes(whole[:4096])  # half written
+        self.refuse(2, "item-000001.h5: carries no seal", *make, 3)
+        self.succeed(*make, 2, "--repair")
+        self.assertEqual(self.content("set/item-000001.h5"), whole)
+        (self.folder / "set/item-000000.h5").unlink()
+        (self.folder / "set/item-000000.h5").mkdir()
+        self.refuse(2, "item-000000.h5", *make, 3)
+        (self.folder / "set/item-000000.h5").rmdir()
         self.succeed(*make, 3)
 
     def test_a_report_of_columns_that_do_not_fit_is_refused(self):

@@ -88,6 +88,8 @@ DatasetOrder order_of(const CommandLine& line) {
   if (order.part.count > 1 && order.form.kind == DatasetForm::Kind::kStacked)
     throw InputError("--part: one stack has no parts; give --form shards");
   order.measure = line.has("measure");
+  order.repair = line.has("repair");
+  if (!order.repair) order.remedy += " (--repair: all that are damaged)";
   return order;
 }
 
@@ -110,11 +112,14 @@ class Telling {
         threads_(threads),
         quiet_(options.quiet) {}
   DatasetListener listener() {
-    return {[this](const ItemCost& item) { tell_cost(items_, item, items_ - before_ - 1, threads_, quiet_); },
+    return {[this](const ItemCost& item) {
+              tell_cost(items_, item, items_ - std::min(items_, before_ + 1), threads_, quiet_);
+            },
             [this] {
               const std::lock_guard lock(mutex_);
               ++made_;
-              bar_.show(static_cast<double>(made_) / static_cast<double>(std::max(made_, items_ - before_)),
+              bar_.show(static_cast<double>(made_) /
+                            static_cast<double>(std::max(made_, items_ - std::min(items_, before_))),
                         std::to_string(before_ + made_) + " of " + std::to_string(items_) + " items");
             }};
   }
@@ -235,6 +240,7 @@ void declare_options(CommandLine& line) {
       "every n-th file alone, from the k-th, for batch systems; 'cohlink merge' joins their folders, and "
       "parts "
       "may share one")("measure", "receive each item: columns received_snr_db, received_ber, received_lock")(
+      "repair", "make damaged files again, as a loss of power may leave them; else they are an error")(
       "item", po::value<std::string>()->value_name("NUMBER"),
       "make this item alone again, as the capture -o");
 }
@@ -265,7 +271,7 @@ int dataset(const Arguments& arguments) {
   refuse_untouched_draws(order.draws);
   if (world().leads()) caution_unread(order.scenario, keys_of(order.draws));
   if (line.has("item")) {
-    line.refuse({"items", "part", "measure"}, "--item makes one capture alone");
+    line.refuse({"items", "part", "measure", "repair"}, "--item makes one capture alone");
     leave_ranks();
     return !world().leads() ? kDone : make_one(order, line.count("item").value_or(0), options);
   }

@@ -11,7 +11,7 @@
 namespace cohlink {
 namespace {
 
-// What is counted is on disk already.
+// What is counted is in files already.
 void end_interrupted(int signal) {
   constexpr char kText[] = "\ncohlink: interrupted; the same command goes on from here\n";
   [[maybe_unused]] const auto written = ::write(STDERR_FILENO, kText, sizeof kText - 1);

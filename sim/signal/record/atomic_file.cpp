@@ -72,6 +72,13 @@ bool write_all(int file, std::string_view content) {
   return true;
 }
 
+/// Whether closing finds no fault: a file system over a network may tell of a full disk only then. A twin is
+/// closed, since the lock goes with the last.
+bool closes_well(int file) {
+  const int twin = ::dup(file);
+  return twin >= 0 && ::close(twin) == 0;
+}
+
 /// So that the new name, too, outlives a loss of power.
 void sync_folder(const fs::path& file) {
   const std::string folder = file.has_parent_path() ? file.parent_path().string() : ".";
@@ -105,7 +112,8 @@ void write_atomically(const std::string& path, std::string_view content, OnDisk 
   const std::string target = output_target(path), part = target + ".part";
   const Descriptor file = locked_part(path, part);
   const bool now = when == OnDisk::kNow;
-  const bool written = write_all(file.get(), content) && (!now || ::fsync(file.get()) == 0);
+  const bool written =
+      write_all(file.get(), content) && (now ? ::fsync(file.get()) == 0 : closes_well(file.get()));
   if (written && ::rename(part.c_str(), target.c_str()) == 0) {
     if (now) sync_folder(target);
     return;
@@ -116,9 +124,12 @@ void write_atomically(const std::string& path, std::string_view content, OnDisk 
   throw RunError(path, "cannot be written (disk full or file system error?)");
 }
 
-void settle_files(const std::string& folder) {
-  const Descriptor opened(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
-  if (opened.get() < 0 || ::syncfs(opened.get()) != 0) fail(folder, "cannot be brought to the disk", errno);
+void settle_files(const std::vector<std::string>& paths) {
+  for (const std::string& path : paths) {
+    const Descriptor file(::open(path.c_str(), O_RDONLY | O_CLOEXEC));
+    if (file.get() < 0 || ::fsync(file.get()) != 0) fail(path, "cannot be brought to the disk", errno);
+  }
+  if (!paths.empty()) sync_folder(paths.front());
 }
 
 }  // namespace cohlink

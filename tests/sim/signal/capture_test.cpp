@@ -3,8 +3,10 @@
 
 #include <doctest/doctest.h>
 
+#include <atomic>
 #include <filesystem>
 #include <fstream>
+#include <thread>
 
 #include "sim/signal/record/dimension_scales.h"
 #include "sim/signal/record/hdf5.h"
@@ -180,7 +182,7 @@ TEST_CASE("a file that cannot be finished leaves nothing behind and keeps what w
 
 namespace {
 
-/// A file whose content differs from variant to variant, and from the third on its objects too.
+/// A file whose content differs from variant to variant, and from the second on its objects too.
 void fill_variant(h5::NewFile& file, int variant) {
   const double value = 0.25 * variant;
   file.attribute("/", "kind", std::string("some"));
@@ -195,7 +197,7 @@ void fill_variant(h5::NewFile& file, int variant) {
   file.attribute("/a/b/gain", "range", std::vector<double>{0.0, value});
   file.attribute("/a", "count", static_cast<std::uint64_t>(7 * variant));
   file.write_text("/scenario", variant == 1 ? "[signal]" : "[fibre ]");
-  file.write_deflated("/bits", std::vector<std::uint8_t>(4000, variant > 1 ? 1 : 0), {2, 2000});
+  if (variant == 2) file.write_deflated("/bits", std::vector<std::uint8_t>(4000, 1), {2, 2000});
   if (variant == 3) file.write_scalar("/more", 1.0);
   if (variant == 4) file.write_text("/mode", "longer");
   axes.finish();
@@ -210,25 +212,52 @@ std::string bytes_of(const std::string& path) {
 
 TEST_CASE("a file made from an earlier one has the bytes of one made anew") {
   const Folder folder;
-  for (const int variant : {0, 1, 0, 2, 1, 3, 0, 3, 4, 3, 4, 4, 2}) {
+  const auto check = [&](int variant) {
     CAPTURE(variant);
     const auto fill = [&](h5::NewFile& file) { fill_variant(file, variant); };
     h5::create(folder.file("new.h5"), fill);
     h5::create(folder.file("like.h5"), fill, {"variants", OnDisk::kLater});
     CHECK(bytes_of(folder.file("like.h5")) == bytes_of(folder.file("new.h5")));
-  }
+  };
+  for (const int variant : {0, 1, 0, 1, 2, 1, 0, 3, 0, 3, 3, 4, 3, 4, 4, 2, 2, 0, 1}) check(variant);
   CHECK(folder.entries() == 2);
   const auto half_way = [](h5::NewFile& file) {
     file.attribute("/", "kind", std::string("half"));
     throw RunError("stopped half way");
   };
   CHECK_THROWS_AS(h5::create(folder.file("like.h5"), half_way, {"variants"}), RunError);
-  h5::create(folder.file("like.h5"), [](h5::NewFile& file) { fill_variant(file, 1); }, {"variants"});
-  h5::create(folder.file("new.h5"), [](h5::NewFile& file) { fill_variant(file, 1); });
-  CHECK(bytes_of(folder.file("like.h5")) == bytes_of(folder.file("new.h5")));
+  check(1);
+  for (int k = 0; k < 3; ++k) {  // nothing in it
+    h5::create(folder.file("like.h5"), [](h5::NewFile&) {}, {"nothing"});
+    h5::create(folder.file("new.h5"), [](h5::NewFile&) {});
+    CHECK(bytes_of(folder.file("like.h5")) == bytes_of(folder.file("new.h5")));
+  }
 }
 
-TEST_CASE("captures of drawn values, made from one another, are the same whichever came before") {
+TEST_CASE("threads that make files of several likenesses at once get the bytes of files made anew") {
+  const Folder folder;
+  std::string wanted[2];
+  for (const int variant : {0, 1}) {
+    h5::create(folder.file("new.h5"), [&](h5::NewFile& file) { fill_variant(file, variant); });
+    wanted[variant] = bytes_of(folder.file("new.h5"));
+  }
+  std::atomic<int> others = 0;
+  const auto make = [&](int worker) {
+    const std::string path = folder.file(std::to_string(worker));
+    for (int k = 0; k < 40; ++k) {
+      const int variant = (k / 3 + worker) % 2;
+      const auto fill = [&](h5::NewFile& file) { fill_variant(file, variant); };
+      h5::create(path, fill, {"of " + std::to_string(k % 5), OnDisk::kLater});
+      others += bytes_of(path) != wanted[variant];
+    }
+  };
+  std::vector<std::jthread> workers;
+  for (int worker = 0; worker < 4; ++worker) workers.emplace_back(make, worker);
+  workers.clear();
+  CHECK(others == 0);
+}
+
+TEST_CASE("captures of drawn values have the same bytes whichever came before") {
   const Folder folder;
   const Capture one = small_capture();
   Capture two = small_capture();
@@ -238,18 +267,37 @@ TEST_CASE("captures of drawn values, made from one another, are the same whichev
   two.seed = 5, two.counters["adc_clipped_samples"] = 12345678;
   two.truth->bits[1][3] = 1, two.truth->lo_phase_rad[7] = 3.0, two.truth->osnr_db = 14.5;
   two.truth->jones[0][1][0] = {0.5, 0.25};
-  std::string first[2];
-  for (const int which : {0, 1, 1, 0, 0, 1}) {
-    const std::string path = folder.file("a.h5");
-    write_capture(which == 0 ? one : two, path);
-    if (first[which].empty()) first[which] = bytes_of(path);
-    CHECK(bytes_of(path) == first[which]);
-    const Capture after = read_capture(path);
-    CHECK(after.lanes == (which == 0 ? one : two).lanes);
-    CHECK(after.scenario_text == (which == 0 ? one : two).scenario_text);
-    CHECK(after.counters == (which == 0 ? one : two).counters);
-    CHECK(after.truth->lo_phase_rad == (which == 0 ? one : two).truth->lo_phase_rad);
-    CHECK(after.truth->jones == (which == 0 ? one : two).truth->jones);
-    CHECK(after.truth->osnr_db == (which == 0 ? one : two).truth->osnr_db);
+  const std::string path = folder.file("a.h5");
+  const auto write = [&](Capture capture, const char* counter) {
+    capture.counters[counter] = 0;  // a likeness of its own, whose first two files are made from nothing
+    write_capture(capture, path);
+    return bytes_of(path);
+  };
+  const std::string first = write(one, "ones"), second = write(two, "twos");
+  for (const char* counter : {"ones", "twos"}) {
+    for (const bool later : {true, false, false, true, true, false}) {
+      const Capture& wanted = later ? two : one;
+      const std::string bytes = write(wanted, counter);
+      CHECK(bytes.size() == first.size());
+      if (!later && counter == std::string("ones")) CHECK(bytes == first);
+      if (later && counter == std::string("twos")) CHECK(bytes == second);
+      const Capture after = read_capture(path);
+      CHECK(after.lanes == wanted.lanes);
+      CHECK(after.ampere_per_code == wanted.ampere_per_code);
+      CHECK(after.scenario_text == wanted.scenario_text);
+      CHECK(after.truth->bits == wanted.truth->bits);
+      CHECK(after.truth->lo_phase_rad == wanted.truth->lo_phase_rad);
+      CHECK(after.truth->jones == wanted.truth->jones);
+      CHECK(after.truth->osnr_db == wanted.truth->osnr_db);
+    }
   }
+}
+
+TEST_CASE("a file that is to be settled and is not there is named") {
+  const Folder folder;
+  write_atomically(folder.file("there"), "whole", OnDisk::kLater);
+  settle_files({folder.file("there")});
+  settle_files({});
+  CHECK_THROWS_WITH_AS(settle_files({folder.file("there"), folder.file("gone")}),
+                       doctest::Contains("gone: cannot be brought to the disk"), RunError);
 }

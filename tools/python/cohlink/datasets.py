@@ -69,8 +69,8 @@ class Dataset:
     @classmethod
     def make(cls, scenario: Scenario, items: int, folder: Union[str, "os.PathLike[str]"], draw: Optional[Vary] = None,
              *, split: Union[str, Dict[str, float]] = "", form: str = "files", crop: bool = False,
-             correlate: Optional[Dict[Tuple[str, str], float]] = None, measure: bool = False, threads: int = 0,
-             progress: Progress = None) -> "Dataset":
+             correlate: Optional[Dict[Tuple[str, str], float]] = None, measure: bool = False,
+             repair: bool = False, threads: int = 0, progress: Progress = None) -> "Dataset":
         """Makes what is missing of a data set (`cohlink dataset`) and opens it.
 
         draw   {"channel.osnr_db": "9:15"}: uniform a:b, log:a:b, normal:mean:deviation, maxwell:mean, choice:v1|v2;
@@ -80,6 +80,7 @@ class Dataset:
                equal length, filled up with 0 or with `crop` cut (docs/capture-format.md); items of these need h5py
         correlate  {("channel.dgd_ps", "channel.osnr_db"): -0.5}: normal draws that go together
         measure    labels received_snr_db, received_ber, received_lock by our receiver
+        repair     makes damaged files again, as a loss of power may leave them; else they are an error
 
         The same arguments give the same files, byte for byte; a larger `items` adds to them.
         """
@@ -87,7 +88,8 @@ class Dataset:
             split = ",".join(f"{name}:{share!r}" for name, share in split.items())
         with listener(progress, "data set") as told:
             pairs = [f"{a},{b}={rho!r}" for (a, b), rho in (correlate or {}).items()]
-            wanted = _core.ItemsWanted(items, os.fspath(folder), _assignments(draw), split, form, crop, pairs, measure)
+            wanted = _core.ItemsWanted(items, os.fspath(folder), _assignments(draw), split, form, crop, pairs, measure,
+                                       repair)
             _core.make_dataset(Scenario(scenario), wanted, _core.Running(threads, told))
         return cls(folder)
 

@@ -48,7 +48,7 @@ struct ItemsWanted {
   std::string splits, form;
   bool crop;
   Texts correlations;
-  bool measure;
+  bool measure, repair;
 };
 
 unsigned threads_for(std::int64_t asked, const Scenario& scenario, std::size_t jobs) {
@@ -238,6 +238,7 @@ std::uint64_t make_items(const Scenario& given, const ItemsWanted& wanted, const
   order.form = parse_form(wanted.form, "form");
   order.form.crop = wanted.crop && order.form.kind != DatasetForm::Kind::kFiles;
   order.measure = wanted.measure;
+  order.repair = wanted.repair;
   refuse_recording(order.scenario);
   refuse_untouched_draws(order.draws);
   if (count == 0 || count > 1'000'000) throw InputError("items", "expected 1 to 1,000,000");
@@ -265,7 +266,7 @@ void bind_studies(py::module_& module) {
   py::class_<LimitQuestion>(module, "LimitQuestion")
       .def(py::init<std::string, double, double, std::string, double>());
   py::class_<ItemsWanted>(module, "ItemsWanted")
-      .def(py::init<std::uint64_t, std::string, Texts, std::string, std::string, bool, Texts, bool>());
+      .def(py::init<std::uint64_t, std::string, Texts, std::string, std::string, bool, Texts, bool, bool>());
   module.def("sweep", &sweep);
   module.def("required_osnr", &required_osnr);
   module.def("limit", &limit);

@@ -22,8 +22,6 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr const char* kRemedy = "remove it to have it made again";
-
 std::uint64_t seed_of(const DatasetOrder& order) {
   return static_cast<std::uint64_t>(order.scenario.integer("run.seed"));
 }
@@ -49,14 +47,14 @@ std::vector<ItemNumbers> files_of(const DatasetOrder& order) {
 /// An item that an earlier run made: whole, and this very item.
 Capture read_item(const DatasetOrder& order, std::uint64_t number) {
   const std::string path = path_of(order, number);
-  Capture capture = read_capture(h5::File::open_sealed(path, kRemedy));
+  Capture capture = read_capture(h5::File::open_sealed(path, order.remedy));
   Scenario scenario;
   scenario.read_text(capture.scenario_text, path + ":/scenario");
   if (!capture.truth || capture.frame != 0 ||
       deciding_text(scenario) != deciding_text(item_scenario(order, number)))
     throw InputError(path, std::string("is not this item of the data set, whose seed or drawn values "
                                        "differ; ") +
-                               kRemedy);
+                               order.remedy);
   return capture;
 }
 
@@ -64,14 +62,14 @@ Capture read_item(const DatasetOrder& order, std::uint64_t number) {
 /// received where that is asked for: it is made again.
 std::optional<Table> stack_labels(const DatasetOrder& order, const ItemNumbers& items) {
   const std::string path = path_of(order, items.front());
-  Table labels = read_stack_labels(path, kRemedy);
+  Table labels = read_stack_labels(path, order.remedy);
   const Column* seeds = labels.find("seed");
   bool ours = seeds != nullptr && labels.rows() <= items.size();
   for (std::size_t row = 0; ours && row < labels.rows(); ++row) {
     const auto* seed = std::get_if<double>(&seeds->cells[row]);
     ours = seed != nullptr && static_cast<std::uint64_t>(*seed) == item_seed(order, items[row]);
   }
-  if (!ours) throw InputError(path, std::string("holds other items than this data set's; ") + kRemedy);
+  if (!ours) throw InputError(path, std::string("holds other items than this data set's; ") + order.remedy);
   if (labels.rows() < items.size() || (order.measure && labels.find("received_lock") == nullptr))
     return std::nullopt;
   return labels;
@@ -89,7 +87,7 @@ class Maker {
     read_files(all, there, missing);
     growing_.emplace(order_, outcomes_, there);
     stacked(order_) ? make_stacks(missing) : make_files(missing);
-    settle_files(order_.folder);  // before the labels say that all is there
+    if (!stacked(order_)) settle(all);  // what an interrupted run made as well
     write_labels(order_, labels_of(order_, outcomes_, all));
   }
 
@@ -109,9 +107,8 @@ class Maker {
   }
 
   bool read_file(const ItemNumbers& items) {
+    if (!has_file(order_, items.front())) return false;
     const std::string path = path_of(order_, items.front());
-    // An empty file is what a loss of power leaves of an item whose content was not on the disk yet.
-    if (!fs::exists(path) || fs::file_size(path) == 0) return false;
     if (!stacked(order_)) {
       outcomes_[items.front()] = outcome_of(order_, read_item(order_, items.front()), fft_);
     } else {
@@ -126,6 +123,12 @@ class Maker {
   void land(const ItemNumbers& items, const std::string& path) {
     const std::string sum = sealed_sum(path);
     for (const std::uint64_t i : items) outcomes_[i].sum = sum;
+  }
+
+  void settle(const ItemNumbers& items) {
+    std::vector<std::string> paths;
+    for (const std::uint64_t i : items) paths.push_back(path_of(order_, i));
+    settle_files(paths);
   }
 
   Capture make_item(std::uint64_t number) {

@@ -38,6 +38,8 @@ struct DatasetOrder {
   DatasetForm form = {};
   Part part = {};        // of the files
   bool measure = false;  // receive each item and label it with what came out
+  bool repair = false;   // make again what is there and damaged
+  std::string remedy = "remove it to have it made again";  // ends the message about such a file
 };
 
 /// "item-000042.h5"
@@ -57,6 +59,10 @@ Scenario item_scenario(const DatasetOrder& order, std::uint64_t number);
 /// What a folder's dataset.ini says: scenario, draws, correlations, splits and form. InputError for a folder
 /// that is none of a data set.
 DatasetOrder read_order(const std::string& folder);
+
+/// Whether the file that begins with item `first` is there. An empty one is not: a loss of power leaves such
+/// files of items that were not on the disk yet. For a repair none without its whole seal is.
+bool has_file(const DatasetOrder& order, std::uint64_t first);
 
 /// Sets every item up without simulating it; InputError, naming the item, for values that do not fit
 /// together.
@@ -81,12 +87,12 @@ struct DatasetListener {
 };
 
 /// Checks the items that are there (InputError for one that is damaged, copied from elsewhere or changed),
-/// makes the missing ones, each file whole or not at all; of a part those alone that fall into its files.
-/// labels.csv, one row an item, grows as they land, in their order of landing, and is put in the order of the
-/// items when all are there, beside index.h5: item, file, row (in stacks), split (where there are any), seed,
-/// the drawn keys and what follows them, what came out (osnr_db, dispersion_ps_per_nm, dgd_ps,
-/// frequency_offset_hz, adc_clipped_samples; where asked for received_snr_db, received_ber, received_lock)
-/// and crc32, the check sum in the file's seal.
+/// makes the missing ones, each file whole or not at all, and waits until all are on the disk; of a part
+/// those alone that fall into its files. labels.csv, one row an item, grows as they land, in their order of
+/// landing, and is put in the order of the items when all are there, beside index.h5: item, file, row (in
+/// stacks), split (where there are any), seed, the drawn keys and what follows them, what came out (osnr_db,
+/// dispersion_ps_per_nm, dgd_ps, frequency_offset_hz, adc_clipped_samples; where asked for received_snr_db,
+/// received_ber, received_lock) and crc32, the check sum in the file's seal.
 void make_dataset(const DatasetOrder& order, const FftCache& fft, unsigned threads,
                   const DatasetListener& listener);
 

@@ -7,6 +7,7 @@
 #include <sstream>
 
 #include "sim/signal/record/atomic_file.h"
+#include "sim/signal/record/seal.h"
 #include "sim/signal/scenario/errors.h"
 #include "sim/signal/scenario/strings.h"
 #include "tools/study/files/dataset.h"
@@ -138,6 +139,14 @@ DatasetOrder read_order(const std::string& folder) {
   return order;
 }
 
+bool has_file(const DatasetOrder& order, std::uint64_t first) {
+  const fs::path path = fs::path(order.folder) / file_of(order, first);
+  std::error_code error;
+  if (!fs::exists(path, error)) return false;
+  if (!fs::is_regular_file(path, error)) return true;  // and said to be no item when it is read
+  return fs::file_size(path, error) > 0 && (!order.repair || seal_in(path.string()) == Seal::kWhole);
+}
+
 std::uint64_t open_dataset(const DatasetOrder& order) {
   const fs::path folder = order.folder, ini = folder / kOrderFile;
   std::error_code error;
@@ -157,7 +166,7 @@ std::uint64_t open_dataset(const DatasetOrder& order) {
   std::uint64_t there = 0;
   const std::uint64_t each = items_a_file(order);
   for (std::uint64_t first = 0, file = 0; first < order.count; first += each, ++file)
-    if (file % order.part.count == order.part.number - 1 && fs::exists(folder / file_of(order, first), error))
+    if (file % order.part.count == order.part.number - 1 && has_file(order, first))
       there += std::min(each, order.count - first);
   return there;
 }
