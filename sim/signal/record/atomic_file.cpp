@@ -47,6 +47,12 @@ bool is_still(int file, const std::string& path) {
          open.st_dev == named.st_dev;
 }
 
+/// To cut an empty file would have some file systems bring it to the disk as soon as it is closed.
+bool emptied(int file) {
+  struct stat open;
+  return (::fstat(file, &open) == 0 && open.st_size == 0) || ::ftruncate(file, 0) == 0;
+}
+
 /// The file beside the target, empty and ours alone. What a killed run left there is taken over; while
 /// another run writes it, we wait, and it then bears another name.
 Descriptor locked_part(const std::string& path, const std::string& part) {
@@ -57,7 +63,7 @@ Descriptor locked_part(const std::string& path, const std::string& part) {
     while (::flock(file.get(), LOCK_EX) != 0)
       if (errno != EINTR) break;  // a file system without locks: nobody to wait for is known of
     if (!is_still(file.get(), part)) continue;
-    if (::ftruncate(file.get(), 0) != 0) fail(path, "cannot be written", errno);
+    if (!emptied(file.get())) fail(path, "cannot be written", errno);
     return file;
   }
 }

@@ -211,15 +211,14 @@ void Form::replace(std::size_t i, const void* values) {
   std::memcpy(made.bytes.data(), values, made.bytes.size());
 }
 
-std::string Form::sealed_image() const {
+const std::string& Form::sealed_image() {
   if (H5Fflush(file_.get(), H5F_SCOPE_GLOBAL) < 0) fail("the file's end");
   const auto size = H5Fget_file_image(file_.get(), nullptr, 0);
   if (size <= 0) fail("the file");
-  std::string image;
-  image.reserve(static_cast<std::size_t>(size) + kRoomForSeal);
-  image.resize(static_cast<std::size_t>(size));
-  if (H5Fget_file_image(file_.get(), image.data(), image.size()) != size) fail("the file");
-  return image += seal_of(image);
+  image_.reserve(static_cast<std::size_t>(size) + kRoomForSeal);
+  image_.resize(static_cast<std::size_t>(size));
+  if (H5Fget_file_image(file_.get(), image_.data(), image_.size()) != size) fail("the file");
+  return image_ += seal_of(image_);
 }
 
 void Form::fail(const std::string& object) const {

@@ -48,8 +48,9 @@ class Form {
   void add(Entry entry, const void* values);
   /// Other values for entry `i` of a form that keeps its bytes.
   void replace(std::size_t i, const void* values);
-  /// The whole file's bytes, with its seal.
-  std::string sealed_image() const;
+  /// The whole file's bytes, with its seal; good until the next call. Its memory is used again: to be given
+  /// fresh memory takes longer than to fill it.
+  const std::string& sealed_image();
   /// Whether it can serve again: not empty, small, its bytes kept, and none deflated to a length of their
   /// own.
   bool is_keeping() const { return keeping_ && count() > 0; }
@@ -65,6 +66,7 @@ class Form {
   bool keeping_;
   Handle file_;
   std::size_t kept_bytes_ = 0;
+  std::string image_;
   std::vector<Made> made_;
   std::unordered_map<std::string, std::size_t> datasets_;
   std::unordered_map<std::string, Handle> groups_;

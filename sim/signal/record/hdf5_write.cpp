@@ -1,7 +1,7 @@
 #include "sim/signal/record/hdf5_write.h"
 
 #include <algorithm>
-#include <optional>
+#include <memory>
 #include <stdexcept>
 #include <utility>
 
@@ -109,37 +109,33 @@ void NewFile::attribute(const std::string& object, const std::string& name, std:
   put(numbers<double>(Kind::kAttribute, object, name, {values.size()}), values.data());
 }
 
-std::string filled_image(const std::string& path, const std::function<void(NewFile&)>& fill, Form& form) {
+void fill_form(const std::string& path, const std::function<void(NewFile&)>& fill, Form& form) {
   NewFile file(path, form);
   fill(file);
   if (file.next_ != form.count()) throw NotAlike{};
-  return form.sealed_image();
 }
 
 namespace {
 
-/// Of a file made from an earlier one of its likeness; nothing where there is none, or it is none.
-std::optional<std::string> image_from_earlier(const std::string& path,
-                                              const std::function<void(NewFile&)>& fill,
-                                              const std::string& likeness) {
-  std::unique_ptr<Form> form = form_from_shelf(likeness);
-  if (!form) return std::nullopt;
+/// An earlier file of the likeness, with this one's content; nothing where there is none, or it is none.
+std::unique_ptr<Form> form_of_earlier(const std::string& path, const std::function<void(NewFile&)>& fill,
+                                      const std::string& likeness) {
+  std::unique_ptr<Form> form = likeness.empty() ? nullptr : form_from_shelf(likeness);
+  if (!form) return nullptr;
   form->name(path);
   try {
-    std::string image = filled_image(path, fill, *form);
-    put_on_shelf(likeness, std::move(form));
-    return image;
+    fill_form(path, fill, *form);
+    return form;
   } catch (const NotAlike&) {
-    return std::nullopt;
+    return nullptr;
   }
 }
 
-std::string new_image(const std::string& path, const std::function<void(NewFile&)>& fill,
-                      const std::string& likeness) {
+std::unique_ptr<Form> new_form(const std::string& path, const std::function<void(NewFile&)>& fill,
+                               const std::string& likeness) {
   auto form = std::make_unique<Form>(path, !likeness.empty() && seen_before(likeness));
-  std::string image = filled_image(path, fill, *form);
-  if (form->is_keeping()) put_on_shelf(likeness, std::move(form));
-  return image;
+  fill_form(path, fill, *form);
+  return form;
 }
 
 }  // namespace
@@ -147,10 +143,10 @@ std::string new_image(const std::string& path, const std::function<void(NewFile&
 void create(const std::string& path, const std::function<void(NewFile&)>& fill, const Making& making) {
   silence();
   output_target(path);  // said before any work
-  std::optional<std::string> image;
-  if (!making.likeness.empty()) image = image_from_earlier(path, fill, making.likeness);
-  if (!image) image = new_image(path, fill, making.likeness);
-  write_atomically(path, *image, making.on_disk);
+  std::unique_ptr<Form> form = form_of_earlier(path, fill, making.likeness);
+  if (!form) form = new_form(path, fill, making.likeness);
+  write_atomically(path, form->sealed_image(), making.on_disk);
+  if (form->is_keeping()) put_on_shelf(making.likeness, std::move(form));
 }
 
 #define COHLINK_H5_INSTANTIATE(T) \

@@ -53,7 +53,7 @@ class NewFile {
   void once(const std::string& what, const std::function<bool()>& act);
 
  private:
-  friend std::string filled_image(const std::string&, const std::function<void(NewFile&)>&, Form&);
+  friend void fill_form(const std::string&, const std::function<void(NewFile&)>&, Form&);
   /// Fills an empty form, or replaces the entries of one that is not.
   NewFile(std::string path, Form& form);
   void put(Entry entry, const void* values);
