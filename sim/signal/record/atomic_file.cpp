@@ -19,6 +19,8 @@ namespace {
   throw RunError(path, what + ": " + std::strerror(error));
 }
 
+constexpr const char* kNotSettled = "cannot be brought to the disk";
+
 /// Shared by those who write; never destroyed, since threads may outlive the end of main.
 std::shared_mutex& writers() {
   static auto& mutex = *new std::shared_mutex;
@@ -130,12 +132,20 @@ void write_atomically(const std::string& path, std::string_view content, OnDisk 
   throw RunError(path, "cannot be written (disk full or file system error?)");
 }
 
+// All writing is begun before any is waited for: to wait for whole files one by one has some file systems
+// write their journal as often as there are files.
 void settle_files(const std::vector<std::string>& paths) {
-  for (const std::string& path : paths) {
-    const Descriptor file(::open(path.c_str(), O_RDONLY | O_CLOEXEC));
-    if (file.get() < 0 || ::fsync(file.get()) != 0) fail(path, "cannot be brought to the disk", errno);
-  }
-  if (!paths.empty()) sync_folder(paths.front());
+  if (paths.empty()) return;
+  const auto each = [&](unsigned how) {
+    for (const std::string& path : paths) {
+      const Descriptor file(::open(path.c_str(), O_RDONLY | O_CLOEXEC));
+      if (file.get() < 0 || ::sync_file_range(file.get(), 0, 0, how) != 0) fail(path, kNotSettled, errno);
+    }
+  };
+  each(SYNC_FILE_RANGE_WRITE);
+  each(SYNC_FILE_RANGE_WAIT_BEFORE | SYNC_FILE_RANGE_WRITE | SYNC_FILE_RANGE_WAIT_AFTER);
+  const Descriptor any(::open(paths.front().c_str(), O_RDONLY | O_CLOEXEC));
+  if (any.get() < 0 || ::syncfs(any.get()) != 0) fail(paths.front(), kNotSettled, errno);  // their names
 }
 
 }  // namespace cohlink
