@@ -411,14 +411,7 @@ std::uint64_t File::attribute_count(const std::string& object, const std::string
 #define COHLINK_H5_INSTANTIATE(T)                                  \
   template std::vector<T> File::read<T>(const std::string&) const; \
   template std::vector<T> File::read<T>(const std::string&, const Shape&) const;
-COHLINK_H5_INSTANTIATE(std::int16_t)
-COHLINK_H5_INSTANTIATE(std::uint8_t)
-COHLINK_H5_INSTANTIATE(std::int64_t)
-COHLINK_H5_INSTANTIATE(std::uint64_t)
-COHLINK_H5_INSTANTIATE(float)
-COHLINK_H5_INSTANTIATE(double)
-COHLINK_H5_INSTANTIATE(std::complex<float>)
-COHLINK_H5_INSTANTIATE(std::complex<double>)
+COHLINK_H5_ELEMENTS(COHLINK_H5_INSTANTIATE)
 #undef COHLINK_H5_INSTANTIATE
 
 }  // namespace cohlink::h5

@@ -6,6 +6,17 @@
 #include "sim/signal/record/hdf5.h"
 #include "sim/signal/scenario/errors.h"
 
+/// The element types that files are read and written in, for an instantiation each.
+#define COHLINK_H5_ELEMENTS(DO) \
+  DO(std::int16_t)              \
+  DO(std::uint8_t)              \
+  DO(std::int64_t)              \
+  DO(std::uint64_t)             \
+  DO(float)                     \
+  DO(double)                    \
+  DO(std::complex<float>)       \
+  DO(std::complex<double>)
+
 namespace cohlink::h5 {
 
 /// HDF5 prints its error stack by default, in every thread anew; our messages replace it.

@@ -28,10 +28,11 @@ Entry texts(Kind kind, const std::string& object, const std::string& attribute, 
   return {kind, object, attribute, -1, std::max<std::size_t>(1, length), shape};
 }
 
-std::size_t count_of(const Shape& shape) {
-  std::size_t count = 1;
-  for (const std::size_t n : shape) count *= n;
-  return count;
+template <class T>
+Entry array_of(Kind kind, const std::string& dataset, std::span<const T> values, const Shape& shape) {
+  Entry entry = numbers<T>(kind, dataset, "", shape);
+  if (entry.bytes() != values.size_bytes()) throw std::logic_error("shape and values differ: " + dataset);
+  return entry;
 }
 
 }  // namespace
@@ -66,8 +67,7 @@ void NewFile::put(Entry entry, const void* values) {
 
 template <class T>
 void NewFile::write(const std::string& dataset, std::span<const T> values, const Shape& shape) {
-  if (count_of(shape) != values.size()) throw std::logic_error("shape and values differ: " + dataset);
-  put(numbers<T>(Kind::kDataset, dataset, "", shape), values.data());
+  put(array_of(Kind::kDataset, dataset, values, shape), values.data());
 }
 
 void NewFile::write_scalar(const std::string& dataset, double value) {
@@ -76,8 +76,7 @@ void NewFile::write_scalar(const std::string& dataset, double value) {
 
 void NewFile::write_deflated(const std::string& dataset, std::span<const std::uint8_t> values,
                              const Shape& shape) {
-  if (count_of(shape) != values.size()) throw std::logic_error("shape and values differ: " + dataset);
-  put(numbers<std::uint8_t>(Kind::kDeflated, dataset, "", shape), values.data());
+  put(array_of(Kind::kDeflated, dataset, values, shape), values.data());
 }
 
 void NewFile::reserve(const std::string& dataset, const Shape& shape) {
@@ -151,14 +150,7 @@ void create(const std::string& path, const std::function<void(NewFile&)>& fill, 
 
 #define COHLINK_H5_INSTANTIATE(T) \
   template void NewFile::write<T>(const std::string&, std::span<const T>, const Shape&);
-COHLINK_H5_INSTANTIATE(std::int16_t)
-COHLINK_H5_INSTANTIATE(std::uint8_t)
-COHLINK_H5_INSTANTIATE(std::int64_t)
-COHLINK_H5_INSTANTIATE(std::uint64_t)
-COHLINK_H5_INSTANTIATE(float)
-COHLINK_H5_INSTANTIATE(double)
-COHLINK_H5_INSTANTIATE(std::complex<float>)
-COHLINK_H5_INSTANTIATE(std::complex<double>)
+COHLINK_H5_ELEMENTS(COHLINK_H5_INSTANTIATE)
 #undef COHLINK_H5_INSTANTIATE
 
 }  // namespace cohlink::h5

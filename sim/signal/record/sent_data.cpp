@@ -74,7 +74,8 @@ std::optional<Modulation> read_shaped(const h5::File& file) {
 }
 
 /// Bits one a byte. Of a long frame deflated to little more than one a bit; a short one's are left as they
-/// are, a tenth of its file: deflated ones take as long as all the rest of it, and have no fixed length.
+/// are, a tenth of its file (QPSK): deflated ones take as long as all the rest of it, and have no fixed
+/// length.
 void write_bits(h5::NewFile& file, const Bits& bits) {
   const h5::Shape shape = {2, bits.size() / 2};
   bits.size() > kLongBits ? file.write_deflated(kBits, bits, shape)
