@@ -57,11 +57,8 @@ struct Link::Parts {
   EngineReport send_through(const PropagationPlan& plan, Field<double>& field, const RandomStreams& random,
                             const Execution& heard) const {
     if (plan.elements.empty()) return {};
-    if (!setup.single_precision) return PropagationEngine<double>(heard, device)(field, plan, random);
-    Field<float> narrow = convert_field<float>(field);
-    const EngineReport report = PropagationEngine<float>(heard, device)(narrow, plan, random);
-    field = convert_field<double>(narrow);
-    return report;
+    return setup.single_precision ? PropagationEngine<float>(heard, device)(field, plan, random)
+                                  : PropagationEngine<double>(heard, device)(field, plan, random);
   }
 };
 
@@ -164,11 +161,11 @@ Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
   parts_->execution.check();
   Photocurrents currents = cohlink::detect(light, oscillator, setup.frontend, streams, parts_->execution);
   parts_->execution.check();
-  const ElectricalLanes lanes = connected(
+  ElectricalLanes lanes = connected(
       amplify_currents(std::move(currents), setup.electronics, parts_->execution), setup.adc.wiring);
   parts_->execution.check();
   received.transimpedance = lanes.transimpedance;
-  AdcOutput converted = convert(lanes, setup.adc, parts_->adc_errors, streams, parts_->execution);
+  AdcOutput converted = convert(std::move(lanes), setup.adc, parts_->adc_errors, streams, parts_->execution);
   received.sine_jitter_start = converted.sine_jitter_start;
 
   Capture capture;

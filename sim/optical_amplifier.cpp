@@ -34,8 +34,9 @@ double amplifier_noise_psd(double gain, std::optional<double> noise_factor, doub
 
 void amplify(Field<double>& light, double power_gain, double noise_psd, const RandomStream& random) {
   const double amplitude = std::sqrt(power_gain), noise = std::sqrt(noise_psd * light.sample_rate);
-  for (auto* row : light.rows())
-    for (auto& a : *row) a *= amplitude;
+  if (amplitude != 1.0)
+    for (auto* row : light.rows())
+      for (auto& a : *row) a *= amplitude;
   if (noise > 0.0) add_noise(light, noise, random);
 }
 

@@ -5,6 +5,7 @@
 #include <functional>
 #include <numeric>
 
+#include "sim/signal/instruction_sets.h"
 #include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
 
@@ -20,6 +21,13 @@ LaneFilter later_by(double delay, const std::vector<double>& frequencies) {
   for (std::size_t k = 0; k < phase.size(); ++k) phase[k] = -(kTwoPi * frequencies[k]) * delay;
   fill_phasors(phase, filter);
   return filter;
+}
+
+// Eight sums side by side: one alone would wait for every addition.
+COHLINK_VECTOR_CLONES
+void add_squares(const double* x, std::size_t count, double (&sums)[8]) {
+  for (std::size_t t = 0; t + 8 <= count; t += 8)
+    for (std::size_t k = 0; k < 8; ++k) sums[k] += x[t + k] * x[t + k];
 }
 
 }  // namespace
@@ -81,9 +89,23 @@ double rms(const std::vector<double>& lane) {
   return std::sqrt(sum / static_cast<double>(lane.size()));
 }
 
-ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m) {
+std::array<double, 2> lane_rms(const ComplexRow<double>& row) {
+  if (row.empty()) return {0.0, 0.0};
+  const std::size_t whole = row.size() / 4 * 4;
+  double sums[8] = {};
+  add_squares(reinterpret_cast<const double*>(row.data()), 2 * whole, sums);
+  for (std::size_t t = whole; t < row.size(); ++t) {
+    sums[0] += row[t].real() * row[t].real();
+    sums[1] += row[t].imag() * row[t].imag();
+  }
+  const auto n = static_cast<double>(row.size());
+  return {std::sqrt((sums[0] + sums[2] + sums[4] + sums[6]) / n),
+          std::sqrt((sums[1] + sums[3] + sums[5] + sums[7]) / n)};
+}
+
+ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m, const Band& band) {
   const std::size_t n = spectrum.size();
-  const std::size_t positive = (n + 1) / 2;  // bins 0 to positive - 1, then those below zero
+  const std::size_t above = std::min(band.count, (n + 1) / 2), below = std::min(band.count - 1, n / 2);
   ComplexRow<double> out(m);
   const auto add = [&](std::size_t from, std::size_t to, std::size_t place) {
     for (std::size_t k = from; k < to; ++k) {
@@ -91,8 +113,8 @@ ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size
       if (++place == m) place = 0;
     }
   };
-  add(0, positive, 0);
-  add(positive, n, (m - (n - positive) % m) % m);
+  add(0, above, 0);
+  add(n - below, n, (m - below % m) % m);
   return out;
 }
 

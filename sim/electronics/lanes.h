@@ -3,6 +3,7 @@
 // and R. W. Schafer, Discrete-Time Signal Processing, Prentice Hall 1989).
 #pragma once
 
+#include <array>
 #include <complex>
 #include <vector>
 
@@ -35,7 +36,16 @@ std::vector<double> lane_of(const ComplexRow<double>& row, bool quadrature);
 /// Root mean square of a lane; 0 for an empty one.
 double rms(const std::vector<double>& lane);
 
-/// Spectrum (forward FFT over n) of a row sampled at m points a period: bins that alias are added up.
-ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m);
+/// Those of lanes I and Q of a row.
+std::array<double, 2> lane_rms(const ComplexRow<double>& row);
+
+/// Bins 0 to count - 1 of a spectrum, and as many below 0 but for 0 itself; all where that is more than all.
+struct Band {
+  std::size_t count;
+};
+
+/// Spectrum (forward FFT over n) of the part in `band` of a row sampled at m points a period: bins that alias
+/// are added up.
+ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m, const Band& band);
 
 }  // namespace cohlink

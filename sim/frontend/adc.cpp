@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <span>
+#include <utility>
 
 #include "sim/electronics/lanes.h"
 #include "sim/signal/interpolate.h"
@@ -31,30 +32,34 @@ std::size_t samples_in_period(double exact) {
   return static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
 }
 
-// Bins from 0 up, as many below it but for 0 itself, that lie within half the output rate.
-std::size_t bins_in_band(std::size_t n, double input_rate, double output_rate) {
-  std::size_t kept = 0;
-  while (kept <= n / 2 && std::abs(bin_frequency(kept, n, input_rate)) <= 0.5 * output_rate) ++kept;
-  return kept;
-}
+// What may lie between an input of n samples and a converter of this rate: all, or half the rate.
+struct InputBand {
+  double input_rate, output_rate;
+  bool flat;
 
-// Spectrum over n of a row, cut at half the output rate if asked.
-ComplexRow<double> band_spectrum(const ComplexRow<double>& row, double input_rate, double output_rate,
-                                 bool flat_band, const FftCache& fft) {
-  const std::size_t n = row.size(), kept = flat_band ? bins_in_band(n, input_rate, output_rate) : n;
-  ComplexRow<double> spectrum = row;
-  fft.get<double>(n).forward(spectrum);
-  const auto scale = [&](std::size_t from, std::size_t to) {
-    for (std::size_t k = from; k < to; ++k) spectrum[k] *= 1.0 / static_cast<double>(n);
-  };
-  if (kept + kept > n) {
-    scale(0, n);
-    return spectrum;
+  Band of(std::size_t n) const {
+    if (!flat) return {n};
+    const auto inside = [&](std::size_t k) {
+      return k <= n / 2 && std::abs(bin_frequency(k, n, input_rate)) <= 0.5 * output_rate;
+    };
+    auto count = static_cast<std::size_t>(0.5 * output_rate / input_rate * static_cast<double>(n));
+    count = std::min(count, n / 2);  // the last bin inside, or one beside it
+    while (count > 0 && !inside(count - 1)) --count;
+    while (inside(count)) ++count;
+    return {count};
   }
-  scale(0, kept);
-  std::fill(spectrum.begin() + kept, spectrum.end() - kept + 1, 0.0);
-  scale(n - kept + 1, n);
-  return spectrum;
+};
+
+// Divided by the length, and nothing outside the band.
+void cut(ComplexRow<double>& spectrum, const Band& band) {
+  const std::size_t n = spectrum.size();
+  const double each = 1.0 / static_cast<double>(n);
+  const std::size_t kept = 2 * band.count > n ? n : band.count;
+  for (std::size_t k = 0; k < kept; ++k) spectrum[k] *= each;
+  if (kept == n) return;
+  std::fill(spectrum.begin() + static_cast<std::ptrdiff_t>(kept),
+            spectrum.end() - static_cast<std::ptrdiff_t>(kept - 1), 0.0);
+  for (std::size_t k = n - kept + 1; k < n; ++k) spectrum[k] *= each;
 }
 
 bool uniform(const AdcParameters& p) {
@@ -100,13 +105,14 @@ class Clock {
 };
 
 // Both lanes of a row, `clocks` theirs, when their instants are not on one uniform grid.
-std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, double input_rate,
+std::array<std::vector<double>, 2> sample_apart(ComplexRow<double> row, double input_rate,
                                                 std::span<const Clock, 2> clocks, RandomStream& jitter,
                                                 const Execution& execution) {
   const AdcParameters& p = clocks[0].parameters();
   const double rate = p.sample_rate * (1.0 + p.clock_offset);
-  const PeriodicInterpolator interpolate(band_spectrum(row, input_rate, rate, p.flat_band, execution.ffts()),
-                                         execution.ffts());
+  execution.ffts().get<double>(row.size()).forward(row);
+  cut(row, InputBand{input_rate, rate, p.flat_band}.of(row.size()));
+  const PeriodicInterpolator interpolate(row, execution.ffts());
   const std::size_t samples = samples_in_period(static_cast<double>(row.size()) * rate / input_rate);
   std::array<std::vector<double>, 2> out;
   std::vector<double> instants(std::min(samples, kTogether));
@@ -124,9 +130,10 @@ std::array<std::vector<double>, 2> sample_apart(const ComplexRow<double>& row, d
   return out;
 }
 
-std::array<std::vector<double>, 2> sample_together(const ComplexRow<double>& row, double input_rate,
+std::array<std::vector<double>, 2> sample_together(ComplexRow<double> row, double input_rate,
                                                    const AdcParameters& p, const FftCache& fft) {
-  const auto sampled = sample_row(row, input_rate, p.sample_rate * (1.0 + p.clock_offset), p.flat_band, fft);
+  const auto sampled =
+      sample_row(std::move(row), input_rate, p.sample_rate * (1.0 + p.clock_offset), p.flat_band, fft);
   return {lane_of(sampled, false), lane_of(sampled, true)};
 }
 
@@ -207,25 +214,28 @@ ElectricalLanes connected(ElectricalLanes lanes, const AdcWiring& wiring) {
   return out;
 }
 
-ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
-                              bool flat_band, const FftCache& fft) {
+ComplexRow<double> sample_row(ComplexRow<double> row, double input_rate, double output_rate, bool flat_band,
+                              const FftCache& fft) {
   const std::size_t n = row.size();
   const double exact = static_cast<double>(n) * output_rate / input_rate;
   const std::size_t m = samples_in_period(exact);
-  const auto spectrum = band_spectrum(row, input_rate, output_rate, flat_band, fft);
+  const Band band = InputBand{input_rate, output_rate, flat_band}.of(n);
+  fft.get<double>(n).forward(row);
   if (std::abs(exact - static_cast<double>(m)) < 1e-9 * exact) {  // a whole number of samples a period
-    ComplexRow<double> out = folded_spectrum(spectrum, m);
+    ComplexRow<double> out = folded_spectrum(row, m, band);
+    for (auto& bin : out) bin *= 1.0 / static_cast<double>(n);
     fft.get<double>(m).inverse(out);
     return out;
   }
-  const PeriodicInterpolator interpolate(spectrum, fft);
+  cut(row, band);
+  const PeriodicInterpolator interpolate(row, fft);
   ComplexRow<double> out(m);
   for (std::size_t k = 0; k < m; ++k)
     out[k] = interpolate(static_cast<double>(k) * static_cast<double>(n) / exact);
   return out;
 }
 
-AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const AdcErrors& errors,
+AdcOutput convert(ElectricalLanes input, const AdcParameters& p, const AdcErrors& errors,
                   const RandomStreams& streams, const Execution& execution) {
   AdcOutput out;
   RandomStream jitter = streams.stream("adc-jitter"), noise = streams.stream("adc-noise");
@@ -236,8 +246,8 @@ AdcOutput convert(const ElectricalLanes& input, const AdcParameters& p, const Ad
     execution.check();
     const std::array<Clock, 2> clocks = {Clock(p, errors, 2 * pol, sine_start),
                                          Clock(p, errors, 2 * pol + 1, sine_start)};
-    auto pair = uniform(p) ? sample_together(*rows[pol], input_rate, p, execution.ffts())
-                           : sample_apart(*rows[pol], input_rate, clocks, jitter, execution);
+    auto pair = uniform(p) ? sample_together(std::move(*rows[pol]), input_rate, p, execution.ffts())
+                           : sample_apart(std::move(*rows[pol]), input_rate, clocks, jitter, execution);
     for (std::size_t q = 0; q < 2; ++q) {
       execution.check();
       const std::size_t lane = 2 * pol + q;

@@ -82,8 +82,8 @@ struct AdcOutput {
 /// One period of a periodic row, taken at another rate by exact band-limited interpolation: floor(n rate /
 /// input rate) samples, the first at the time of the first input sample. With `flat_band` nothing above
 /// half the output rate passes; otherwise it aliases, as in a sampler.
-ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, double output_rate,
-                              bool flat_band, const FftCache& fft);
+ComplexRow<double> sample_row(ComplexRow<double> row, double input_rate, double output_rate, bool flat_band,
+                              const FftCache& fft);
 
 /// Sample k of a lane is taken at
 ///   t_k = (k + clock_phase) / (sample_rate (1 + clock_offset)) - skew + sine_jitter sin(2 pi rate t + start)
@@ -93,7 +93,7 @@ ComplexRow<double> sample_row(const ComplexRow<double>& row, double input_rate, 
 /// Aperture jitter: R. H. Walden, IEEE J. Sel. Areas Commun. 17(4) 539 (1999); time interleaving: N. Kurosawa
 /// et al., IEEE Trans. Circuits Syst. I 48(3) 261 (2001); terms of IEEE Std 1241. A receiver that
 /// believes sample_rate sees a skewed lane late. Streams "adc-jitter", "adc-sine-jitter", "adc-noise" (ENOB).
-AdcOutput convert(const ElectricalLanes& lanes, const AdcParameters& parameters, const AdcErrors& errors,
+AdcOutput convert(ElectricalLanes lanes, const AdcParameters& parameters, const AdcErrors& errors,
                   const RandomStreams& streams, const Execution& execution);
 
 }  // namespace cohlink

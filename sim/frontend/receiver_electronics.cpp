@@ -54,10 +54,12 @@ class Bands {
   LaneFilter latest_;
 };
 
-double gain_of(const ComplexRow<double>& row, bool quadrature, const ReceiverElectronicsParameters& p) {
-  if (!p.automatic_gain) return p.transimpedance;
-  const double level = rms(lane_of(row, quadrature));
-  return level > 0.0 ? p.output_rms / level : p.transimpedance;
+// Of lanes I and Q.
+std::array<double, 2> gains_of(const ComplexRow<double>& row, const ReceiverElectronicsParameters& p) {
+  if (!p.automatic_gain) return {p.transimpedance, p.transimpedance};
+  std::array<double, 2> gains = lane_rms(row);
+  for (double& gain : gains) gain = gain > 0.0 ? p.output_rms / gain : p.transimpedance;
+  return gains;
 }
 
 }  // namespace
@@ -75,7 +77,7 @@ ElectricalLanes amplify_currents(Photocurrents currents, const ReceiverElectroni
     ComplexRow<double>& row = *rows[pol];
     bands.filter(row, pol, fft);
     execution.check();
-    const double gain_i = gain_of(row, false, p), gain_q = gain_of(row, true, p);
+    const auto [gain_i, gain_q] = gains_of(row, p);
     if (p.saturation) soft_limit(row, *p.saturation / gain_i, *p.saturation / gain_q);
     execution.check();
     delay_lanes(row, rate, delay[pol], delay[pol] + p.iq_skew, fft);

@@ -12,9 +12,9 @@ ReceiverInput receive_light(Field<double>& light, const ReceiverInputParameters&
   if (!(arriving > 0.0)) return {};
   ReceiverInput received{p.received(arriving), 0.0};
   const double scale = std::sqrt(received.power / arriving);
-  for (auto* row : light.rows()) {
-    for (auto& a : *row) a *= scale;
-  }
+  if (scale != 1.0)
+    for (auto* row : light.rows())
+      for (auto& a : *row) a *= scale;
   if (!p.preamplifier) return received;
   const double gain = p.preamplifier->output_power / received.power;
   const double noise = amplifier_noise_psd(gain, p.preamplifier->noise_factor, p.carrier);

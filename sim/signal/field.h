@@ -4,6 +4,8 @@
 #include <array>
 #include <complex>
 #include <cstddef>
+#include <iterator>
+#include <numeric>
 #include <vector>
 
 #include "sim/signal/sample_storage.h"
@@ -47,12 +49,18 @@ struct Field {
   std::array<const ComplexRow<Real>*, 2> rows() const { return {&x, &y}; }
 };
 
-/// Mean of |a|^2 over a row, summed in double.
+/// Mean of |a|^2 over a row that lies in one piece, summed in double.
 template <class Range>
 double mean_power(const Range& row) {
-  double sum = 0.0;
-  for (const auto& a : row)
-    sum += static_cast<double>(a.real()) * a.real() + static_cast<double>(a.imag()) * a.imag();
+  using Real = typename Range::value_type::value_type;
+  // Complex numbers lie in memory as pairs (ISO C++, [complex.numbers]).
+  const Real* parts = reinterpret_cast<const Real*>(row.data());
+  const std::size_t count = 2 * row.size(), whole = count / 8 * 8;
+  double sums[8] = {};  // side by side: one alone would wait for every addition
+  for (std::size_t t = 0; t < whole; t += 8)
+    for (std::size_t k = 0; k < 8; ++k) sums[k] += static_cast<double>(parts[t + k]) * parts[t + k];
+  for (std::size_t t = whole; t < count; ++t) sums[t - whole] += static_cast<double>(parts[t]) * parts[t];
+  const double sum = std::accumulate(std::begin(sums), std::end(sums), 0.0);
   return row.empty() ? 0.0 : sum / static_cast<double>(row.size());
 }
 

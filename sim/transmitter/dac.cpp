@@ -34,7 +34,7 @@ ComplexRow<double> resampled(const ComplexRow<double>& row, std::size_t m, const
   ComplexRow<double> spectrum = row;
   fft.get<double>(row.size()).forward(spectrum);
   for (auto& bin : spectrum) bin /= static_cast<double>(row.size());
-  ComplexRow<double> out = folded_spectrum(spectrum, m);
+  ComplexRow<double> out = folded_spectrum(spectrum, m, {spectrum.size()});
   fft.get<double>(m).inverse(out);
   return out;
 }
@@ -42,11 +42,11 @@ ComplexRow<double> resampled(const ComplexRow<double>& row, std::size_t m, const
 void quantise(ComplexRow<double>& samples, const DacParameters& p, RandomStream& random, DacReport& report) {
   if (!p.quantiser) return;
   Quantiser quantiser(*p.quantiser);
-  const auto step = [&](bool quadrature) {
-    const double full_scale = rms(lane_of(samples, quadrature)) / p.loading;
-    return full_scale > 0.0 ? full_scale / quantiser.full_scale() : 1.0;
+  const auto step = [&](double level) {
+    return level > 0.0 ? level / p.loading / quantiser.full_scale() : 1.0;
   };
-  const double step_i = step(false), step_q = step(true);
+  const auto [level_i, level_q] = lane_rms(samples);
+  const double step_i = step(level_i), step_q = step(level_q);
   for (auto& z : samples) z = {z.real() / step_i, z.imag() / step_q};
   quantiser({reinterpret_cast<double*>(samples.data()), 2 * samples.size()}, random);
   for (auto& z : samples) z = {step_i * z.real(), step_q * z.imag()};
@@ -89,6 +89,7 @@ DacReport convert_to_analogue(Field<double>& drive, const DacParameters& p, cons
       static_cast<std::size_t>(std::llround(static_cast<double>(drive.size()) * converter_rate / rate));
   report.sample_rate = static_cast<double>(m) / static_cast<double>(drive.size()) * rate;
   const bool shaped = p.sample_rate || p.bandwidth;
+  if (!shaped && !p.quantiser) return report;
   const std::vector<double> frequencies = bins_from_zero(drive.size(), rate);
   const LaneFilter response = shaped ? DacResponse(p)(frequencies) : LaneFilter();
   for (auto* row : drive.rows()) {

@@ -17,7 +17,8 @@ void apply_lane_errors(Field<double>& drive, const LaneErrorParameters& p, const
   const std::array<double, 2> delay = {0.0, p.xy_skew};
   const auto rows = drive.rows();
   for (std::size_t pol = 0; pol < 2; ++pol) {
-    for (auto& z : *rows[pol]) z = {gain_i * z.real(), gain_q * z.imag()};
+    if (gain_i != 1.0 || gain_q != 1.0)
+      for (auto& z : *rows[pol]) z = {gain_i * z.real(), gain_q * z.imag()};
     delay_lanes(*rows[pol], drive.sample_rate, delay[pol], delay[pol] + p.iq_skew, fft);
   }
 }

@@ -2,7 +2,7 @@
 
 #include <algorithm>
 #include <atomic>
-#include <mutex>
+#include <type_traits>
 
 #include "sim/signal/propagation/cuda/cuda_engine.h"
 
@@ -33,9 +33,33 @@ bool has_track(const PropagationPlan& plan) {
                      [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
 }
 
-template <class Real>
-bool pays_on_card(std::span<Field<Real>> fields, const PropagationPlan& plan) {
+template <class Host>
+bool pays_on_card(std::span<Field<Host>> fields, const PropagationPlan& plan) {
   return !fields.empty() && cuda::takes_two_passes(fields[0].size()) && has_steps(plan);
+}
+
+template <class Real, class Host>
+EngineReport on_processor(const Execution& execution, std::span<Field<Host>> fields,
+                          const PropagationPlan& plan, std::span<const RandomStreams> streams) {
+  const FastEngine<Real> engine(execution);
+  if constexpr (std::is_same_v<Real, Host>) {
+    return engine(fields, plan, streams);
+  } else {
+    Field<Real> narrow = convert_field<Real>(fields[0]);
+    const EngineReport report = engine(narrow, plan, streams[0]);
+    fields[0] = convert_field<Host>(narrow);
+    return report;
+  }
+}
+
+template <class Real, class Host>
+EngineReport on_card(const Execution& execution, std::span<Field<Host>> fields, const PropagationPlan& plan,
+                     std::span<const RandomStreams> streams) {
+  const CudaEngine<Real> engine(cuda::shared_cards(), execution);
+  if constexpr (std::is_same_v<Real, Host>)
+    return engine(fields, plan, streams);
+  else
+    return engine(fields[0], plan, streams[0]);
 }
 
 }  // namespace
@@ -51,26 +75,30 @@ Device device_named(std::string_view name) {
 bool card_at_hand() { return !device_given_up && !cuda::devices().empty(); }
 
 template <class Real>
-EngineReport PropagationEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
-                                                 std::span<const RandomStreams> streams) const {
-  const auto on_card = [&] {
-    return CudaEngine<Real>(cuda::shared_cards(), execution_)(fields, plan, streams);
-  };
-  if (has_track(plan)) return FastEngine<Real>(execution_)(fields, plan, streams);
-  if (device_ == Device::kCuda) return on_card();
+template <class Host>
+EngineReport PropagationEngine<Real>::run(std::span<Field<Host>> fields, const PropagationPlan& plan,
+                                          std::span<const RandomStreams> streams) const {
+  if (has_track(plan)) return on_processor<Real>(execution_, fields, plan, streams);
+  if (device_ == Device::kCuda) return on_card<Real>(execution_, fields, plan, streams);
   if (device_ == Device::kAutomatic && pays_on_card(fields, plan) && card_at_hand()) {
     try {
-      return on_card();
+      return on_card<Real>(execution_, fields, plan, streams);
     } catch (const cuda::DeviceError& error) {
       // Fields of chunks that were done would go through twice: only a single chunk is repeated as it was.
       if (fields.size() > 1) throw;
       give_up_device(error.what());
     }
   }
-  return FastEngine<Real>(execution_)(fields, plan, streams);
+  return on_processor<Real>(execution_, fields, plan, streams);
 }
 
 template class PropagationEngine<float>;
 template class PropagationEngine<double>;
+template EngineReport PropagationEngine<float>::run(std::span<Field<float>>, const PropagationPlan&,
+                                                    std::span<const RandomStreams>) const;
+template EngineReport PropagationEngine<float>::run(std::span<Field<double>>, const PropagationPlan&,
+                                                    std::span<const RandomStreams>) const;
+template EngineReport PropagationEngine<double>::run(std::span<Field<double>>, const PropagationPlan&,
+                                                     std::span<const RandomStreams>) const;
 
 }  // namespace cohlink

@@ -25,13 +25,21 @@ class PropagationEngine {
 
   /// As FastEngine.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
-                          std::span<const RandomStreams> streams) const;
-  EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
+                          std::span<const RandomStreams> streams) const {
+    return run(fields, plan, streams);
+  }
+  /// One field; one in double precision also through an engine in single.
+  template <class Host>
+  EngineReport operator()(Field<Host>& field, const PropagationPlan& plan,
                           const RandomStreams& streams) const {
-    return (*this)({&field, 1}, plan, {&streams, 1});
+    return run(std::span(&field, 1), plan, {&streams, 1});
   }
 
  private:
+  template <class Host>
+  EngineReport run(std::span<Field<Host>> fields, const PropagationPlan& plan,
+                   std::span<const RandomStreams> streams) const;
+
   Execution execution_;
   Device device_;
 };

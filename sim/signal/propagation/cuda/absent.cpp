@@ -20,8 +20,9 @@ namespace cohlink {
 
 // Never called: there are no Cards.
 template <class Real>
-EngineReport CudaEngine<Real>::operator()(std::span<Field<Real>>, const PropagationPlan&,
-                                          std::span<const RandomStreams>) const {
+template <class Host>
+EngineReport CudaEngine<Real>::run(std::span<Field<Host>>, const PropagationPlan&,
+                                   std::span<const RandomStreams>) const {
   return {};
 }
 
@@ -33,5 +34,11 @@ EngineReport CudaEngine<Real>::operator()(const FieldBatch<Real>&, const Propaga
 
 template class CudaEngine<float>;
 template class CudaEngine<double>;
+template EngineReport CudaEngine<float>::run(std::span<Field<float>>, const PropagationPlan&,
+                                             std::span<const RandomStreams>) const;
+template EngineReport CudaEngine<float>::run(std::span<Field<double>>, const PropagationPlan&,
+                                             std::span<const RandomStreams>) const;
+template EngineReport CudaEngine<double>::run(std::span<Field<double>>, const PropagationPlan&,
+                                              std::span<const RandomStreams>) const;
 
 }  // namespace cohlink

@@ -43,11 +43,13 @@ Worker::Worker(int index) : device(index) {
   enter();
   for (Lane& lane : lanes) check(cudaStreamCreateWithFlags(&lane.stream, cudaStreamNonBlocking));
   check(cudaEventCreateWithFlags(&event_, cudaEventDisableTiming));
+  check(cudaEventCreateWithFlags(&done_, cudaEventDisableTiming | cudaEventBlockingSync));
 }
 
 Worker::~Worker() {
   cudaSetDevice(device);
-  if (event_ != nullptr) cudaEventDestroy(event_);
+  for (cudaEvent_t event : {event_, done_})
+    if (event != nullptr) cudaEventDestroy(event);
   for (const Lane& lane : lanes) {
     if (lane.stream != nullptr) cudaStreamDestroy(lane.stream);
   }

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <cstring>
 #include <exception>
 #include <limits>
 #include <stdexcept>
@@ -95,16 +94,22 @@ class Loan {
   int exceptions_ = std::uncaught_exceptions();
 };
 
-// X and Y of a field on the host.
-template <class Real>
-using HostRows = std::array<std::complex<Real>*, 2>;
+// X and Y of a field on the host, where numbers may be wider than on the card.
+template <class Host>
+using HostRows = std::array<std::complex<Host>*, 2>;
 
-template <class Real>
+template <class Host>
 struct Batch {
-  std::vector<HostRows<Real>> fields;
+  std::vector<HostRows<Host>> fields;
   std::size_t samples = 0;
   double rate = 0.0;
 };
+
+// Complex numbers lie in memory as pairs (ISO C++, [complex.numbers]).
+template <class To, class From>
+void copy_numbers(To* to, const From* from, std::size_t count) {
+  for (std::size_t i = 0; i < count; ++i) to[i] = static_cast<To>(from[i]);
+}
 
 // Keeps the host a little ahead of the card, and no more: a program is left when it is told to stop, and
 // tells of the progress that was made.
@@ -151,7 +156,8 @@ class Watch {
 template <class Real>
 class Run {
  public:
-  Run(Worker& worker, const Execution& execution, const PropagationPlan& plan, const Batch<Real>& batch)
+  template <class Host>
+  Run(Worker& worker, const Execution& execution, const PropagationPlan& plan, const Batch<Host>& batch)
       : worker_(worker),
         execution_(execution),
         n_(batch.samples),
@@ -165,7 +171,8 @@ class Run {
 
   std::size_t chunk() const { return chunk_; }
 
-  void operator()(std::span<const HostRows<Real>> fields, std::span<const RandomStreams> streams) {
+  template <class Host>
+  void operator()(std::span<const HostRows<Host>> fields, std::span<const RandomStreams> streams) {
     execution_.check();
     make_room(fields.size());
     send(fields);
@@ -194,11 +201,12 @@ class Run {
     if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, worker_.stream()));
   }
 
-  void send(std::span<const HostRows<Real>> fields) {
+  template <class Host>
+  void send(std::span<const HostRows<Host>> fields) {
     Real* to = host_rows_;
-    for (const HostRows<Real>& field : fields) {
-      for (const std::complex<Real>* row : field) {
-        std::memcpy(to, row, 2 * n_ * sizeof(Real));
+    for (const HostRows<Host>& field : fields) {
+      for (const std::complex<Host>* row : field) {
+        copy_numbers(to, reinterpret_cast<const Host*>(row), 2 * n_);
         to += 2 * n_;
       }
     }
@@ -279,18 +287,19 @@ class Run {
     return std::move(signature.numbers);
   }
 
-  void fetch(std::span<const HostRows<Real>> fields) {
+  template <class Host>
+  void fetch(std::span<const HostRows<Host>> fields) {
     copy(host_rows_, rows_, 4 * fields.size() * n_ * sizeof(Real), cudaMemcpyDeviceToHost);
     const std::size_t gains = gains_.size() * fields.size();
     copy(host_gains_, table_.gains, gains * sizeof(GainOnLink), cudaMemcpyDeviceToHost);
-    check(cudaStreamSynchronize(worker_.stream()));
+    worker_.wait();
     if (!std::all_of(host_gains_, host_gains_ + gains,
                      [](const GainOnLink& gain) { return std::isfinite(gain.amplitude); }))
       throw std::invalid_argument("an amplifier of fixed output power received no light");
     const Real* from = host_rows_;
-    for (const HostRows<Real>& field : fields) {
-      for (std::complex<Real>* row : field) {
-        std::memcpy(static_cast<void*>(row), from, 2 * n_ * sizeof(Real));
+    for (const HostRows<Host>& field : fields) {
+      for (std::complex<Host>* row : field) {
+        copy_numbers(reinterpret_cast<Host*>(row), from, 2 * n_);
         from += 2 * n_;
       }
     }
@@ -312,8 +321,8 @@ class Run {
   GainOnLink* host_gains_ = nullptr;
 };
 
-template <class Real>
-EngineReport run_batch(const Batch<Real>& batch, const PropagationPlan& plan,
+template <class Real, class Host>
+EngineReport run_batch(const Batch<Host>& batch, const PropagationPlan& plan,
                        std::span<const RandomStreams> streams, Cards& cards, const Execution& execution) {
   if (batch.samples > static_cast<std::size_t>(std::numeric_limits<int>::max()))
     throw DeviceError("CUDA device: a field of more than 2^31 samples");
@@ -323,7 +332,8 @@ EngineReport run_batch(const Batch<Real>& batch, const PropagationPlan& plan,
   const std::span all(batch.fields);
   for (std::size_t first = 0; first < all.size(); first += run.chunk()) {
     const std::size_t count = std::min(run.chunk(), all.size() - first);
-    run(all.subspan(first, count), streams.empty() ? streams : streams.subspan(first, count));
+    run(std::span<const HostRows<Host>>(all.subspan(first, count)),
+        streams.empty() ? streams : streams.subspan(first, count));
   }
   return run.report;
 }
@@ -331,17 +341,18 @@ EngineReport run_batch(const Batch<Real>& batch, const PropagationPlan& plan,
 }  // namespace
 
 template <class Real>
-EngineReport CudaEngine<Real>::operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
-                                          std::span<const RandomStreams> streams) const {
+template <class Host>
+EngineReport CudaEngine<Real>::run(std::span<Field<Host>> fields, const PropagationPlan& plan,
+                                   std::span<const RandomStreams> streams) const {
   check_batch(fields, plan, streams);
   if (fields.empty()) return {};
-  Batch<Real> batch{{}, fields[0].size(), fields[0].sample_rate};
-  for (Field<Real>& field : fields) {
+  Batch<Host> batch{{}, fields[0].size(), fields[0].sample_rate};
+  for (Field<Host>& field : fields) {
     if (field.size() != batch.samples || field.sample_rate != batch.rate)
       throw std::invalid_argument("the fields of a batch must share length and sample rate");
     batch.fields.push_back({field.x.data(), field.y.data()});
   }
-  return run_batch(batch, plan, streams, *cards_, execution_);
+  return run_batch<Real>(batch, plan, streams, *cards_, execution_);
 }
 
 template <class Real>
@@ -352,10 +363,16 @@ EngineReport CudaEngine<Real>::operator()(const FieldBatch<Real>& fields, const 
   Batch<Real> batch{{}, fields.samples(), fields.sample_rate()};
   for (std::size_t i = 0; i < fields.frames(); ++i)
     batch.fields.push_back({fields.row(i, 0), fields.row(i, 1)});
-  return run_batch(batch, plan, streams, *cards_, execution_);
+  return run_batch<Real>(batch, plan, streams, *cards_, execution_);
 }
 
 template class CudaEngine<float>;
 template class CudaEngine<double>;
+template EngineReport CudaEngine<float>::run(std::span<Field<float>>, const PropagationPlan&,
+                                             std::span<const RandomStreams>) const;
+template EngineReport CudaEngine<float>::run(std::span<Field<double>>, const PropagationPlan&,
+                                             std::span<const RandomStreams>) const;
+template EngineReport CudaEngine<double>::run(std::span<Field<double>>, const PropagationPlan&,
+                                              std::span<const RandomStreams>) const;
 
 }  // namespace cohlink

@@ -56,15 +56,23 @@ class CudaEngine {
   /// As FastEngine, and throws cuda::DeviceError if a card is lost or out of memory. Whatever is thrown, each
   /// field is either done or as it was.
   EngineReport operator()(std::span<Field<Real>> fields, const PropagationPlan& plan,
-                          std::span<const RandomStreams> streams) const;
-  EngineReport operator()(Field<Real>& field, const PropagationPlan& plan,
+                          std::span<const RandomStreams> streams) const {
+    return run(fields, plan, streams);
+  }
+  /// One field; one in double precision also in single on the card, narrowed on the way there.
+  template <class Host>
+  EngineReport operator()(Field<Host>& field, const PropagationPlan& plan,
                           const RandomStreams& streams) const {
-    return (*this)({&field, 1}, plan, {&streams, 1});
+    return run(std::span(&field, 1), plan, {&streams, 1});
   }
   EngineReport operator()(const FieldBatch<Real>& batch, const PropagationPlan& plan,
                           std::span<const RandomStreams> streams) const;
 
  private:
+  template <class Host>
+  EngineReport run(std::span<Field<Host>> fields, const PropagationPlan& plan,
+                   std::span<const RandomStreams> streams) const;
+
   cuda::Cards* cards_;
   Execution execution_;
 };

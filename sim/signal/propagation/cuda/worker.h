@@ -105,6 +105,12 @@ struct Worker {
   void enter() const { check(cudaSetDevice(device)); }
   /// The stream of all that is not shared between lanes.
   cudaStream_t stream() const { return lanes[0].stream; }
+  /// Until all that is queued on stream() is done; the thread leaves its core to those that make and receive
+  /// light.
+  void wait() const {
+    check(cudaEventRecord(done_, stream()));
+    check(cudaEventSynchronize(done_));
+  }
   /// What is queued on the second lane from here on waits for the first; and the first for the second.
   void fork() const { follow(lanes[1].stream, lanes[0].stream); }
   void join() const { follow(lanes[0].stream, lanes[1].stream); }
@@ -120,7 +126,7 @@ struct Worker {
     check(cudaEventRecord(event_, earlier));
     check(cudaStreamWaitEvent(later, event_, 0));
   }
-  cudaEvent_t event_ = nullptr;
+  cudaEvent_t event_ = nullptr, done_ = nullptr;
 };
 
 }  // namespace cohlink::cuda
