@@ -2,12 +2,11 @@
 #include "sim/signal/propagation/cuda/noise.cuh"
 #include "sim/signal/propagation/cuda/pointwise.h"
 #include "sim/signal/propagation/cuda/spectral.cuh"
+#include "sim/signal/propagation/cuda/sums.cuh"
 #include "sim/signal/propagation/cuda/transform.cuh"
 
 namespace cohlink::cuda {
 namespace {
-
-constexpr int kBlock = 256;
 
 template <class Real>
 dim3 grid_of(const FieldsOnDevice<Real>& fields) {
@@ -144,20 +143,6 @@ struct Separate {
 
 // ---- sums, always in the same order
 
-// Leaves the sum over the block in thread 0.
-COHLINK_DEVICE double block_sum(double value) {
-  __shared__ double values[kBlock];
-  values[threadIdx.x] = value;
-  __syncthreads();
-  for (unsigned half = kBlock / 2; half > 0; half /= 2) {
-    if (threadIdx.x < half) values[threadIdx.x] += values[threadIdx.x + half];
-    __syncthreads();
-  }
-  const double sum = values[0];
-  __syncthreads();
-  return sum;
-}
-
 COHLINK_DEVICE double squared(double re, double im) { return re * re + im * im; }
 template <class Real>
 COHLINK_DEVICE double squared(Sample<Real> v) {
@@ -187,10 +172,6 @@ __global__ void sum_difference(const Sample<Real>* fine, const Sample<Real>* coa
   if (threadIdx.x == 0) parts[blockIdx.x] = difference, parts[kSumBlocks + blockIdx.x] = whole;
 }
 
-COHLINK_DEVICE double sum_of_parts(const double* parts) {
-  return block_sum(threadIdx.x < kSumBlocks ? parts[threadIdx.x] : 0.0);
-}
-
 // On a spectrum sum |X|^2 = n^2 mean |x|^2; noise of variance psd x rate a sample has n times that a bin.
 __global__ void set_gain(const double* parts, int n, LevelledGain amplifier, GainOnLink* gains) {
   const double sum = sum_of_parts(parts + blockIdx.x * kSumBlocks);
@@ -199,11 +180,6 @@ __global__ void set_gain(const double* parts, int n, LevelledGain amplifier, Gai
   const double psd = fmax(0.0, (amplifier.noise_factor * g - 1.0) / 2.0 * amplifier.photon_energy);
   gains[blockIdx.x].amplitude = sqrt(g);
   gains[blockIdx.x].sigma = amplifier.noise_factor > 0.0 ? sqrt(psd * amplifier.rate * n) : 0.0;
-}
-
-__global__ void add_parts(const double* parts, double* sums) {
-  const double sum = sum_of_parts(parts + blockIdx.x * kSumBlocks);
-  if (threadIdx.x == 0) sums[blockIdx.x] = sum;
 }
 
 template <class Real>
