@@ -22,6 +22,10 @@ class BesselFilter {
   /// The same at many frequencies.
   std::vector<std::complex<double>> operator()(std::span<const double> frequencies) const;
 
+  /// Of theta_n, lowest power first; and w_3 / bandwidth [s], for those who compute it elsewhere.
+  const std::vector<double>& coefficients() const { return coefficients_; }
+  double scale() const { return scale_; }
+
  private:
   std::complex<double> prototype(double w) const;
   std::vector<double> coefficients_;  // of theta_n, lowest power first

@@ -31,6 +31,8 @@ class Quantiser {
 
   /// Full scale in steps, 2^(bits-1).
   double full_scale() const { return full_scale_; }
+  /// Standard deviation of the noise before rounding, in steps.
+  double noise() const { return noise_; }
 
   /// Codes in place of numbers counted in steps. Draws from `random`, one normal a number, only when there is
   /// noise to add.

@@ -6,6 +6,7 @@
 #include <utility>
 
 #include "sim/electronics/lanes.h"
+#include "sim/frontend/adc_parts.h"
 #include "sim/signal/interpolate.h"
 #include "sim/signal/phasors.h"
 #include "sim/signal/units.h"
@@ -28,28 +29,6 @@ std::vector<double> spread(std::size_t count, double deviation, RandomStream& ra
   return values;
 }
 
-std::size_t samples_in_period(double exact) {
-  return static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
-}
-
-// What may lie between an input of n samples and a converter of this rate: all, or half the rate.
-struct InputBand {
-  double input_rate, output_rate;
-  bool flat;
-
-  Band of(std::size_t n) const {
-    if (!flat) return {n};
-    const auto inside = [&](std::size_t k) {
-      return k <= n / 2 && std::abs(bin_frequency(k, n, input_rate)) <= 0.5 * output_rate;
-    };
-    auto count = static_cast<std::size_t>(0.5 * output_rate / input_rate * static_cast<double>(n));
-    count = std::min(count, n / 2);  // the last bin inside, or one beside it
-    while (count > 0 && !inside(count - 1)) --count;
-    while (inside(count)) ++count;
-    return {count};
-  }
-};
-
 // Divided by the length, and nothing outside the band.
 void cut(ComplexRow<double>& spectrum, const Band& band) {
   const std::size_t n = spectrum.size();
@@ -60,12 +39,6 @@ void cut(ComplexRow<double>& spectrum, const Band& band) {
   std::fill(spectrum.begin() + static_cast<std::ptrdiff_t>(kept),
             spectrum.end() - static_cast<std::ptrdiff_t>(kept - 1), 0.0);
   for (std::size_t k = n - kept + 1; k < n; ++k) spectrum[k] *= each;
-}
-
-bool uniform(const AdcParameters& p) {
-  const bool skewed = std::any_of(p.skew.begin(), p.skew.end(), [](double s) { return s != 0.0; });
-  return !skewed && p.clock_phase == 0.0 && p.jitter == 0.0 && p.sine_jitter == 0.0 &&
-         p.interleaving.timing == 0.0;
 }
 
 // The instants of one lane.
@@ -137,29 +110,6 @@ std::array<std::vector<double>, 2> sample_together(ComplexRow<double> row, doubl
   return {lane_of(sampled, false), lane_of(sampled, true)};
 }
 
-// Current of one code step: full scale is given in volts, or follows the lane's rms.
-double step_of(const std::vector<double>& samples, const AdcParameters& p, double transimpedance) {
-  const double full_scale_codes = Quantiser(p.quantiser).full_scale();
-  if (p.full_scale) return *p.full_scale / transimpedance / full_scale_codes;
-  const double level = rms(samples);
-  return level > 0.0 ? level / (full_scale_codes * p.loading) : 1.0;
-}
-
-// From currents to codes, for each sub-converter of a lane that takes its turn.
-struct LaneScale {
-  std::vector<double> codes_per_ampere, code_offset;
-};
-
-LaneScale lane_scale(const AdcErrors& errors, std::size_t lane, double step, double full_scale) {
-  const auto &gain = errors.sub_gain[lane], &offset = errors.sub_offset[lane];
-  LaneScale scale{std::vector<double>(gain.size()), std::vector<double>(gain.size())};
-  for (std::size_t sub = 0; sub < gain.size(); ++sub) {
-    scale.codes_per_ampere[sub] = errors.gain[lane] * (1.0 + gain[sub]) / step;
-    scale.code_offset[sub] = full_scale * (errors.offset[lane] + offset[sub]);
-  }
-  return scale;
-}
-
 std::vector<std::int16_t> quantise_lane(std::vector<double> samples, const LaneScale& scale,
                                         Quantiser& quantise, RandomStream& noise) {
   const std::size_t subs = scale.code_offset.size();
@@ -172,6 +122,48 @@ std::vector<std::int16_t> quantise_lane(std::vector<double> samples, const LaneS
 }
 
 }  // namespace
+
+std::size_t samples_in_period(double exact) {
+  return static_cast<std::size_t>(std::floor(exact * (1.0 + 1e-12)));
+}
+
+bool is_whole(double exact) {
+  return std::abs(exact - static_cast<double>(samples_in_period(exact))) < 1e-9 * exact;
+}
+
+Band InputBand::of(std::size_t n) const {
+  if (!flat) return {n};
+  const auto inside = [&](std::size_t k) {
+    return k <= n / 2 && std::abs(bin_frequency(k, n, input_rate)) <= 0.5 * output_rate;
+  };
+  auto count = static_cast<std::size_t>(0.5 * output_rate / input_rate * static_cast<double>(n));
+  count = std::min(count, n / 2);  // the last bin inside, or one beside it
+  while (count > 0 && !inside(count - 1)) --count;
+  while (inside(count)) ++count;
+  return {count};
+}
+
+bool uniform(const AdcParameters& p) {
+  const bool skewed = std::any_of(p.skew.begin(), p.skew.end(), [](double s) { return s != 0.0; });
+  return !skewed && p.clock_phase == 0.0 && p.jitter == 0.0 && p.sine_jitter == 0.0 &&
+         p.interleaving.timing == 0.0;
+}
+
+LaneScale lane_scale(const AdcErrors& errors, std::size_t lane, double step, double full_scale) {
+  const auto &gain = errors.sub_gain[lane], &offset = errors.sub_offset[lane];
+  LaneScale scale{std::vector<double>(gain.size()), std::vector<double>(gain.size())};
+  for (std::size_t sub = 0; sub < gain.size(); ++sub) {
+    scale.codes_per_ampere[sub] = errors.gain[lane] * (1.0 + gain[sub]) / step;
+    scale.code_offset[sub] = full_scale * (errors.offset[lane] + offset[sub]);
+  }
+  return scale;
+}
+
+double code_step(double level, const AdcParameters& p, double transimpedance) {
+  const double full_scale_codes = Quantiser(p.quantiser).full_scale();
+  if (p.full_scale) return *p.full_scale / transimpedance / full_scale_codes;
+  return level > 0.0 ? level / (full_scale_codes * p.loading) : 1.0;
+}
 
 AdcErrors draw_adc_errors(const AdcParameters& p, const RandomStreams& device) {
   AdcErrors errors;
@@ -221,7 +213,7 @@ ComplexRow<double> sample_row(ComplexRow<double> row, double input_rate, double 
   const std::size_t m = samples_in_period(exact);
   const Band band = InputBand{input_rate, output_rate, flat_band}.of(n);
   fft.get<double>(n).forward(row);
-  if (std::abs(exact - static_cast<double>(m)) < 1e-9 * exact) {  // a whole number of samples a period
+  if (is_whole(exact)) {
     ComplexRow<double> out = folded_spectrum(row, m, band);
     for (auto& bin : out) bin *= 1.0 / static_cast<double>(n);
     fft.get<double>(m).inverse(out);
@@ -251,7 +243,7 @@ AdcOutput convert(ElectricalLanes input, const AdcParameters& p, const AdcErrors
     for (std::size_t q = 0; q < 2; ++q) {
       execution.check();
       const std::size_t lane = 2 * pol + q;
-      out.ampere_per_code[lane] = step_of(pair[q], p, input.transimpedance[lane]);
+      out.ampere_per_code[lane] = code_step(rms(pair[q]), p, input.transimpedance[lane]);
       Quantiser quantise(p.quantiser);
       const LaneScale scale = lane_scale(errors, lane, out.ampere_per_code[lane], quantise.full_scale());
       out.lanes[lane] = quantise_lane(std::move(pair[q]), scale, quantise, noise);

@@ -84,22 +84,18 @@ class Detector {
  public:
   Detector(const FrontendParameters& p, const LocalOscillatorParameters& lo, std::size_t pol,
            double sample_rate)
-      : pair_(p.photodiodes_of(pol), sample_rate) {
-    const Hybrid& hybrid = p.hybrid_of(pol);
-    const double loss = std::sqrt(hybrid.transmission);
-    of_signal_ = hybrid(loss, 0.0, hybrid.shifter());
-    of_oscillator_ = hybrid(0.0, loss * std::sqrt(p.oscillator_power(lo.power, pol)), hybrid.shifter());
-  }
+      : pair_(p.photodiodes_of(pol), sample_rate), fields_(diode_fields(p, lo, pol)) {}
 
   /// The hybrid is linear: a diode's field is that of the signal alone plus that of the oscillator alone.
   void light(const Fields& signal, const Fields& wave, std::size_t count, DiodePowers& out) const {
-    const auto one = [&](std::complex<double> of_signal, std::complex<double> of_oscillator, Powers& power) {
-      power_of_sum({signal, of_signal}, {wave, of_oscillator}, count, power.data());
+    const auto one = [&](std::complex<double> a, std::complex<double> b, Powers& power) {
+      power_of_sum({signal, a}, {wave, b}, count, power.data());
     };
-    one(of_signal_.i_plus, of_oscillator_.i_plus, out.i_plus);
-    one(of_signal_.i_minus, of_oscillator_.i_minus, out.i_minus);
-    one(of_signal_.q_plus, of_oscillator_.q_plus, out.q_plus);
-    one(of_signal_.q_minus, of_oscillator_.q_minus, out.q_minus);
+    const auto& [of_signal, of_oscillator] = fields_;
+    one(of_signal.i_plus, of_oscillator.i_plus, out.i_plus);
+    one(of_signal.i_minus, of_oscillator.i_minus, out.i_minus);
+    one(of_signal.q_plus, of_oscillator.q_plus, out.q_plus);
+    one(of_signal.q_minus, of_oscillator.q_minus, out.q_minus);
   }
 
   /// Those of the minus diodes alone.
@@ -112,7 +108,7 @@ class Detector {
 
  private:
   BalancedPair pair_;
-  HybridOutputs of_signal_, of_oscillator_;  // fields at the diodes per unit of either
+  DiodeFields fields_;
 };
 
 // Normals for both lanes of a polarisation: in a frame of n samples, lane l has numbers l n to (l + 1) n - 1.
@@ -141,6 +137,13 @@ PhotodiodeParameters FrontendParameters::photodiodes_of(std::size_t pol) const {
 double FrontendParameters::oscillator_power(double power, std::size_t pol) const {
   const double to_x = oscillator_split / (1.0 + oscillator_split);
   return power * oscillator_transmission * (pol == 0 ? to_x : 1.0 - to_x);
+}
+
+DiodeFields diode_fields(const FrontendParameters& p, const LocalOscillatorParameters& lo, std::size_t pol) {
+  const Hybrid& hybrid = p.hybrid_of(pol);
+  const double loss = std::sqrt(hybrid.transmission);
+  return {hybrid(loss, 0.0, hybrid.shifter()),
+          hybrid(0.0, loss * std::sqrt(p.oscillator_power(lo.power, pol)), hybrid.shifter())};
 }
 
 namespace {
@@ -239,17 +242,6 @@ Photocurrents detect(const Field<double>& received, const Oscillator& oscillator
 
 namespace {
 
-// Means of |x|^2, |y|^2 and x y* over a frame [W].
-struct Coherency {
-  double x = 0.0, y = 0.0;
-  std::complex<double> xy;
-
-  /// Mean of |a x + b y|^2.
-  double power_of(std::complex<double> a, std::complex<double> b) const {
-    return std::norm(a) * x + std::norm(b) * y + 2.0 * (a * std::conj(b) * xy).real();
-  }
-};
-
 // Eight sums side by side: one alone would wait for every addition.
 COHLINK_VECTOR_CLONES
 void add_products(const double* x, const double* y, std::size_t numbers, double (*sums)[8]) {
@@ -261,6 +253,8 @@ void add_products(const double* x, const double* y, std::size_t numbers, double 
       sums[3][k] += x[(t + k) ^ 1] * y[t + k];  // imaginary x by real y, real x by imaginary y
     }
 }
+
+}  // namespace
 
 Coherency coherency(const Field<double>& field) {
   const std::size_t whole = field.size() / 4 * 4;
@@ -282,15 +276,12 @@ Coherency coherency(const Field<double>& field) {
   return {each * out.x, each * out.y, each * out.xy};
 }
 
-}  // namespace
-
-PowerAtDiodes power_at_diodes(const Field<double>& received, const Oscillator& oscillator,
+PowerAtDiodes power_at_diodes(const Coherency& received, const Oscillator& oscillator,
                               const FrontendParameters& p) {
   const auto& [lo, lo_trace] = oscillator;
   const JonesMatrix splitter = splitter_matrix(p.splitter);
-  const Coherency light_in = coherency(received);
-  const double signal[2] = {light_in.power_of(splitter.xx, splitter.xy),
-                            light_in.power_of(splitter.yx, splitter.yy)};
+  const double signal[2] = {received.power_of(splitter.xx, splitter.xy),
+                            received.power_of(splitter.yx, splitter.yy)};
   const auto& powers = lo_trace.relative_power;
   const double relative =
       powers.empty() ? 1.0 : std::reduce(powers.begin(), powers.end()) / static_cast<double>(powers.size());

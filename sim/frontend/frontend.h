@@ -4,6 +4,7 @@
 #pragma once
 
 #include <array>
+#include <complex>
 #include <optional>
 
 #include "sim/frontend/hybrid.h"
@@ -64,9 +65,29 @@ struct PowerAtDiodes {
   PerPhotodiode signal, oscillator;
 };
 
-/// The light that `detect` beats, by itself: the received field and the oscillator, each behind splitter and
-/// hybrid without the other.
-PowerAtDiodes power_at_diodes(const Field<double>& received, const Oscillator& oscillator,
+/// Means of |x|^2, |y|^2 and x y* over a frame [W].
+struct Coherency {
+  double x = 0.0, y = 0.0;
+  std::complex<double> xy;
+
+  /// Mean of |a x + b y|^2.
+  double power_of(std::complex<double> a, std::complex<double> b) const {
+    return std::norm(a) * x + std::norm(b) * y + 2.0 * (a * std::conj(b) * xy).real();
+  }
+};
+Coherency coherency(const Field<double>& field);
+
+/// The light that `detect` beats, by itself: the received field, by its coherency, and the oscillator, each
+/// behind splitter and hybrid without the other.
+PowerAtDiodes power_at_diodes(const Coherency& received, const Oscillator& oscillator,
                               const FrontendParameters& frontend);
+
+/// Fields at the diodes of a polarisation, of one unit of what the splitter gives and of one of the
+/// oscillator.
+struct DiodeFields {
+  HybridOutputs of_signal, of_oscillator;
+};
+DiodeFields diode_fields(const FrontendParameters& frontend, const LocalOscillatorParameters& oscillator,
+                         std::size_t pol);
 
 }  // namespace cohlink

@@ -39,6 +39,12 @@ class BalancedPair {
     return p_.responsivity * ((1.0 + p_.mismatch) * plus - (1.0 - p_.mismatch) * minus);
   }
 
+  /// What all of this hangs on, beside the parameters.
+  const PhotodiodeParameters& parameters() const { return p_; }
+  double shot_scale() const { return shot_scale_; }  // A/sqrt(W), of sqrt(light on both + dark light)
+  double dark_light() const { return dark_; }        // W that would give the dark currents
+  double thermal_deviation() const { return thermal_sigma_; }  // A
+
   bool has_shot_noise() const { return shot_scale_ > 0.0; }
   bool has_thermal_noise() const { return thermal_sigma_ > 0.0; }
 

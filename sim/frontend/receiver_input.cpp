@@ -6,21 +6,26 @@
 
 namespace cohlink {
 
+InputGain input_gain(double arriving, const ReceiverInputParameters& p) {
+  if (!(arriving > 0.0)) return {};
+  InputGain out;
+  out.input.power = p.received(arriving);
+  out.scale = std::sqrt(out.input.power / arriving);
+  if (!p.preamplifier) return out;
+  out.preamplifier = p.preamplifier->output_power / out.input.power;
+  out.noise_psd = amplifier_noise_psd(out.preamplifier, p.preamplifier->noise_factor, p.carrier);
+  out.input.preamplifier_psd = out.noise_psd / out.preamplifier;
+  return out;
+}
+
 ReceiverInput receive_light(Field<double>& light, const ReceiverInputParameters& p,
                             const RandomStreams& streams) {
-  const double arriving = mean_power(light);
-  if (!(arriving > 0.0)) return {};
-  ReceiverInput received{p.received(arriving), 0.0};
-  const double scale = std::sqrt(received.power / arriving);
-  if (scale != 1.0)
+  const InputGain gain = input_gain(mean_power(light), p);
+  if (gain.scale != 1.0)
     for (auto* row : light.rows())
-      for (auto& a : *row) a *= scale;
-  if (!p.preamplifier) return received;
-  const double gain = p.preamplifier->output_power / received.power;
-  const double noise = amplifier_noise_psd(gain, p.preamplifier->noise_factor, p.carrier);
-  amplify(light, gain, noise, streams.stream("preamplifier-ase"));
-  received.preamplifier_psd = noise / gain;
-  return received;
+      for (auto& a : *row) a *= gain.scale;
+  amplify(light, gain.preamplifier, gain.noise_psd, streams.stream("preamplifier-ase"));
+  return gain.input;
 }
 
 }  // namespace cohlink

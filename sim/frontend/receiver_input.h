@@ -33,6 +33,15 @@ struct ReceiverInput {
   double preamplifier_psd = 0.0;  // W/Hz per polarisation, referred to that power
 };
 
+/// What happens to a frame of that mean power [W].
+struct InputGain {
+  ReceiverInput input;
+  double scale = 1.0;         // amplitude, of the attenuator
+  double preamplifier = 1.0;  // power gain
+  double noise_psd = 0.0;     // W/Hz per polarisation, behind the pre-amplifier
+};
+InputGain input_gain(double arriving, const ReceiverInputParameters& parameters);
+
 /// Scales the field to the received power, then through the pre-amplifier: gain output_power /
 /// received power, ASE (F G - 1)/2 h nu per polarisation, which referred to the received power is
 /// (F - 1/G) h nu/2: the OSNR is then P_received / (F h nu 12.5 GHz) for gains well above 1 (58 dB + dBm -

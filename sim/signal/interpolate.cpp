@@ -10,22 +10,22 @@
 namespace cohlink {
 namespace {
 
-constexpr int kTaps = 24;
-constexpr int kPhases = 4096;  // linear between phases: error (pi/kPhases)^2/8, below -140 dB
-
-// weights[phase][tap]: contribution of sample floor(position) - kTaps/2 + 1 + tap at fraction phase/kPhases.
-using WeightTable = std::vector<std::array<double, kTaps>>;
+constexpr int kTaps = InterpolationWeights::kTaps;
+constexpr int kPhases =
+    InterpolationWeights::kPhases;  // linear between: error (pi/kPhases)^2/8, below -140 dB
 
 double kaiser(double x, double beta) {  // x in [-1, 1]
   return std::cyl_bessel_i(0.0, beta * std::sqrt(std::max(0.0, 1.0 - x * x))) / std::cyl_bessel_i(0.0, beta);
 }
 
-WeightTable make_weights() {
+InterpolationWeights make_weights() {
   // The dense row is empty above a quarter of its rate, so the filter may fall from one at 1/4 to zero at
   // 3/4: a transition of half the rate. Kaiser's formula for 24 taps then allows 170 dB; beta = 0.1102 (A
   // - 8.7).
   constexpr double beta = 0.1102 * (165.0 - 8.7);
-  WeightTable table(kPhases + 1);
+  InterpolationWeights weights;
+  auto& table = weights.at;
+  table.resize(kPhases + 1);
   for (int phase = 0; phase <= kPhases; ++phase) {
     double sum = 0.0;
     for (int tap = 0; tap < kTaps; ++tap) {
@@ -36,12 +36,7 @@ WeightTable make_weights() {
     }
     for (double& weight : table[phase]) weight /= sum;
   }
-  return table;
-}
-
-const WeightTable& weights() {
-  static const WeightTable table = make_weights();
-  return table;
+  return weights;
 }
 
 // `row` holds `length` samples and the first kTaps - 1 of them again.
@@ -78,7 +73,7 @@ template <int kLanes>
 COHLINK_VECTOR_INLINE void weigh(const DenseRow& dense, const double* position, double* out,
                                  std::size_t count) {
   using R = typename VectorOf<kLanes>::Type;
-  const WeightTable& table = weights();
+  const auto& table = interpolation_weights().at;
   for (std::size_t i = 0; i < count; ++i) {
     const Place place = place_of(position[i], dense.length);
     const double *a = table[place.phase].data(), *b = table[place.phase + 1].data();
@@ -118,6 +113,11 @@ Weigh best_weigh() {
 }
 
 }  // namespace
+
+const InterpolationWeights& interpolation_weights() {
+  static const InterpolationWeights weights = make_weights();
+  return weights;
+}
 
 PeriodicInterpolator::PeriodicInterpolator(const ComplexRow<double>& spectrum, const FftCache& fft)
     : length_(2 * spectrum.size()) {

@@ -12,6 +12,14 @@
 
 namespace cohlink {
 
+/// Weights of the neighbours of an instant that lies phase/kPhases behind a sample: [phase][neighbour], from
+/// 11 samples before it to 12 behind; between phases on a straight line.
+struct InterpolationWeights {
+  static constexpr int kTaps = 24, kPhases = 4096;
+  std::vector<std::array<double, kTaps>> at;  // kPhases + 1
+};
+const InterpolationWeights& interpolation_weights();
+
 /// Doubles the sample rate with an FFT, then weighs 24 neighbours with a Kaiser-windowed sinc (J. F. Kaiser
 /// and R. W. Schafer, IEEE Trans. ASSP 28(1) 105, 1980). With the doubled rate the window has half the band
 /// for its transition: interpolation error below -130 dB of the row's power.
