@@ -33,6 +33,11 @@ struct LightFrame {
   std::size_t bytes() const;
 };
 
+/// Those of the stages behind the transmitter.
+struct ArrivalAddresses {
+  StreamAddress line, optics, frontend;
+};
+
 /// A link made from a scenario: checked and planned once, called for every frame.
 class Link {
  public:
@@ -53,6 +58,8 @@ class Link {
   LightFrame propagate(LightFrame sent, const StreamAddress& address) const;   // kLine
   LightFrame deliver(LightFrame arrived, const StreamAddress& address) const;  // kOptics
   Capture detect(LightFrame delivered, const StreamAddress& address) const;    // kFrontend
+  /// The last three in one: light that goes through the line on a card stays there until it is codes.
+  Capture arrive(LightFrame sent, const ArrivalAddresses& at) const;
 
   /// Highest power in the fibre at any place [W], for the light-hazard caution.
   double peak_fibre_power() const;

@@ -16,26 +16,10 @@ std::function<void(const std::string&)>& loss_listener() {
   return listener;
 }
 
-void give_up_device(const std::string& reason) {
-  if (device_given_up.exchange(true)) return;
-  if (loss_listener()) loss_listener()(reason);
-}
-
 bool has_steps(const PropagationPlan& plan) {
   return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
     return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
   });
-}
-
-// Cards have no kernel for a track, which stands among optics without steps, where a card gains nothing.
-bool has_track(const PropagationPlan& plan) {
-  return std::any_of(plan.elements.begin(), plan.elements.end(),
-                     [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
-}
-
-template <class Host>
-bool pays_on_card(std::span<Field<Host>> fields, const PropagationPlan& plan) {
-  return !fields.empty() && cuda::takes_two_passes(fields[0].size()) && has_steps(plan);
 }
 
 template <class Real, class Host>
@@ -74,19 +58,34 @@ Device device_named(std::string_view name) {
 
 bool card_at_hand() { return !device_given_up && !cuda::devices().empty(); }
 
+bool goes_to_card(std::size_t samples, const PropagationPlan& plan) {
+  return cuda::takes_two_passes(samples) && has_steps(plan) && fits_card(plan) && card_at_hand();
+}
+
+// Cards have no kernel for a track, which stands among optics without steps, where a card gains nothing.
+bool fits_card(const PropagationPlan& plan) {
+  return std::none_of(plan.elements.begin(), plan.elements.end(),
+                      [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
+}
+
+void give_up_card(const std::string& reason) {
+  if (device_given_up.exchange(true)) return;
+  if (loss_listener()) loss_listener()(reason);
+}
+
 template <class Real>
 template <class Host>
 EngineReport PropagationEngine<Real>::run(std::span<Field<Host>> fields, const PropagationPlan& plan,
                                           std::span<const RandomStreams> streams) const {
-  if (has_track(plan)) return on_processor<Real>(execution_, fields, plan, streams);
+  if (!fits_card(plan)) return on_processor<Real>(execution_, fields, plan, streams);
   if (device_ == Device::kCuda) return on_card<Real>(execution_, fields, plan, streams);
-  if (device_ == Device::kAutomatic && pays_on_card(fields, plan) && card_at_hand()) {
+  if (device_ == Device::kAutomatic && !fields.empty() && goes_to_card(fields[0].size(), plan)) {
     try {
       return on_card<Real>(execution_, fields, plan, streams);
     } catch (const cuda::DeviceError& error) {
       // Fields of chunks that were done would go through twice: only a single chunk is repeated as it was.
       if (fields.size() > 1) throw;
-      give_up_device(error.what());
+      give_up_card(error.what());
     }
   }
   return on_processor<Real>(execution_, fields, plan, streams);

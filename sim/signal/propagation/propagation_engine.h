@@ -54,4 +54,13 @@ void when_device_lost(std::function<void(const std::string& reason)> listener);
 /// Whether a plan's split steps would run on a card: what kAutomatic chooses now.
 bool card_at_hand();
 
+/// Whether kAutomatic would send so many samples through the plan on a card now.
+bool goes_to_card(std::size_t samples, const PropagationPlan& plan);
+
+/// Whether a card can do all of a plan.
+bool fits_card(const PropagationPlan& plan);
+
+/// kAutomatic leaves the card for the rest of the process; the listener hears the first reason.
+void give_up_card(const std::string& reason);
+
 }  // namespace cohlink

@@ -185,12 +185,24 @@ FrameReuse::Product FrameReuse::make(const Order& order, std::size_t cut) {
       product.light = link.deliver(light_before(order, cut), address);
       break;
     default:
-      product.capture = link.detect(light_before(order, cut), address);
+      product.capture = capture_of(order);
       product.bytes = capture_bytes(product.capture);
       return product;
   }
   product.bytes = product.light.bytes();
   return product;
+}
+
+// What lies between transmitter and codes goes in one where nothing between is kept.
+Capture FrameReuse::capture_of(const Order& order) {
+  const auto at = [&](BenchStage stage) {
+    return StreamAddress{order.frame, order.addresses[static_cast<std::size_t>(stage)]};
+  };
+  const auto line = static_cast<std::size_t>(BenchStage::kLine);
+  if (rule_.cuts[line] || rule_.cuts[line + 1])
+    return order.bench.link.detect(light_before(order, kCapture), at(BenchStage::kFrontend));
+  return order.bench.link.arrive(light_before(order, line),
+                                 {at(BenchStage::kLine), at(BenchStage::kOptics), at(BenchStage::kFrontend)});
 }
 
 // A copy where it is kept: the next stage works in place.

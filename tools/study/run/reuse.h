@@ -99,6 +99,7 @@ class FrameReuse {
   FrameResult run_together(const Bench& bench, std::uint64_t frame, const StageAddresses& addresses);
   Shared behind(const Order& order, std::size_t cut);
   Product make(const Order& order, std::size_t cut);
+  Capture capture_of(const Order& order);
   LightFrame light_before(const Order& order, std::size_t cut);
   void keep(const Key& key, Shared product);
   bool make_room(const Key& newcomer, std::size_t bytes);

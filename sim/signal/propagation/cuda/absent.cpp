@@ -1,5 +1,6 @@
 // Stands in for the CUDA engine in builds without one.
 #include "sim/signal/propagation/cuda/cuda_engine.h"
+#include "sim/signal/propagation/cuda/light_on_card.h"
 
 namespace cohlink::cuda {
 
@@ -13,6 +14,13 @@ const std::vector<Device>& devices() {
 
 Cards::Cards(const std::vector<int>&) { throw DeviceError("CUDA device: this build has no CUDA engine"); }
 Cards::~Cards() = default;
+
+// Never used, for the same reason.
+struct LightOnCard::Parts {};
+LightOnCard::LightOnCard(Cards&, const Field<double>&, bool, const Execution&) {}
+LightOnCard::~LightOnCard() = default;
+EngineReport LightOnCard::pass(const PropagationPlan&, const RandomStreams&, const Execution&) { return {}; }
+std::size_t LightOnCard::size() const { return 0; }
 
 }  // namespace cohlink::cuda
 
