@@ -2,12 +2,27 @@
 
 #include <utility>
 
+#include "sim/frontend/cuda/detection_on_card.h"
 #include "sim/link_parts.h"
 #include "sim/signal/execution/threads.h"
 #include "sim/signal/propagation/cuda/device.h"
 #include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
+
+namespace {
+
+// Whether a card can do all behind the transmitter: it has no polarisation track, and counts in 32 bits.
+bool fits_a_card(const LinkSetup& setup, const PropagationPlan& line, const PropagationPlan& optics) {
+  constexpr double kMostSamples = 0x1p24, kMostCodes = 0x1p28;
+  const TransmitterParameters& t = setup.transmitter;
+  const double samples = static_cast<double>(t.symbols) * static_cast<double>(t.samples_per_symbol);
+  const double seconds = static_cast<double>(t.symbols) / t.pulse.symbol_rate;
+  return has_steps(line) && fits_card(line) && fits_card(optics) && samples <= kMostSamples &&
+         4.0 * seconds * setup.adc.sample_rate * (1.0 + setup.adc.clock_offset) <= kMostCodes;
+}
+
+}  // namespace
 
 Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_unique<Parts>()) {
   parts_->setup = link_setup(scenario);
@@ -20,6 +35,11 @@ Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_uni
   if (parts_->device == Device::kCuda && !card_at_hand())
     scenario.reject("run.device",
                     "is cuda, and there is no GPU this build can use; auto takes one where there is");
+  const PropagationPlan optics = plan_optics(parts_->setup, parts_->line, RandomStreams(parts_->setup.seed));
+  const std::size_t samples =
+      parts_->setup.transmitter.symbols * parts_->setup.transmitter.samples_per_symbol;
+  parts_->fits_card = fits_a_card(parts_->setup, parts_->line, optics) &&
+                      (parts_->chosen_device() == Device::kCuda || cuda::takes_two_passes(samples));
 }
 
 Link::~Link() = default;
@@ -50,54 +70,51 @@ LightFrame Link::transmit(const StreamAddress& address) const {
       transmit_comb(setup.transmitter, setup.line.comb, parts_->streams(address), parts_->execution);
   LightFrame frame;
   frame.light = std::move(sent.field);
-  frame.history = std::make_shared<const LightFrame::History>(
-      LightFrame::History{std::make_shared<const TransmittedFrame>(std::move(sent)), {}, 0});
+  frame.history = std::make_shared<const LightFrame::History>(LightFrame::History{
+      std::make_shared<const TransmittedFrame>(std::move(sent)), {}, 0, BenchStage::kTransmitter});
   return frame;
 }
 
-LightFrame Link::propagate(LightFrame frame, const StreamAddress& address) const {
-  const RandomStreams streams = parts_->streams(address);
-  const PropagationPlan line = parts_->line_for(streams);
-  const EngineReport report = parts_->send_through(line, frame.light, streams, parts_->execution);
-  frame.history = std::make_shared<const LightFrame::History>(frame.history->then(line, report));
-  return frame;
+LightFrame Link::propagate(LightFrame sent, const StreamAddress& address) const {
+  return parts_->propagate(std::move(sent), address, parts_->execution);
 }
 
-LightFrame Link::deliver(LightFrame frame, const StreamAddress& address) const {
-  const LinkSetup& setup = parts_->setup;
-  const RandomStreams streams = parts_->streams(address);
-  const PropagationPlan optics = plan_optics(setup, frame.history->path, streams);
-  const EngineReport report = parts_->send_through(optics, frame.light, streams, parts_->execution.unheard());
-  frame.history = std::make_shared<const LightFrame::History>(frame.history->then(optics, report));
-  parts_->execution.check();
-  const double tuned = setup.line.comb.tested().frequency;
-  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), parts_->execution.ffts());
-  return frame;
-}
-
-Capture Link::detect(LightFrame frame, const StreamAddress& address) const {
-  parts_->execution.check();
-  const LaserTrace oscillator =
-      parts_->run_oscillator({frame.light.size(), frame.light.sample_rate}, address);
-  const DetectedFrame detected = detect_light(std::move(frame.light), parts_->receiver(), oscillator,
-                                              parts_->streams(address), parts_->execution);
-  return parts_->capture(*frame.history, oscillator, detected, address);
-}
-
-Capture Link::arrive(LightFrame sent, const ArrivalAddresses& at) const {
-  const LinkSetup& setup = parts_->setup;
-  const PropagationPlan line = parts_->line_for(parts_->streams(at.line));
-  const PropagationPlan optics =
-      plan_optics(setup, joined(sent.history->path, line), parts_->streams(at.optics));
-  if (parts_->stays_on_card(sent.light.size(), line, optics)) {
+LightFrame Link::deliver(LightFrame arrived, const StreamAddress& address) const {
+  if (parts_->on_card()) {
     try {
-      return parts_->arrive_on_card(sent, line, optics, at);
+      return parts_->deliver_on_card(arrived, address);
     } catch (const cuda::DeviceError& error) {
-      if (parts_->device == Device::kCuda) throw;
-      give_up_card(error.what());
+      if (parts_->chosen_device() == Device::kCuda) throw;
+      stop_detecting_on_card(error.what());
     }
   }
-  return detect(deliver(propagate(std::move(sent), at.line), at.optics), at.frontend);
+  return parts_->deliver(std::move(arrived), address);
 }
+
+Capture Link::detect(LightFrame delivered, const StreamAddress& address) const {
+  return arrive(std::move(delivered), {{}, {}, address});
+}
+
+Capture Link::arrive(LightFrame frame, const ArrivalAddresses& at) const {
+  double told = 0.0;  // of the line, before a card failed
+  const Execution heard = parts_->execution.heard_by([&](double share) {
+    told += share;
+    parts_->execution.progress(share);
+  });
+  if (parts_->on_card()) {
+    try {
+      return parts_->arrive_on_card(frame, at, heard);
+    } catch (const cuda::DeviceError& error) {
+      if (parts_->chosen_device() == Device::kCuda) throw;
+      stop_detecting_on_card(error.what());
+    }
+  }
+  const Execution left = told < 0.99 ? parts_->execution : parts_->execution.unheard();
+  if (frame.history->is_before(BenchStage::kLine)) frame = parts_->propagate(std::move(frame), at.line, left);
+  if (frame.history->is_before(BenchStage::kOptics)) frame = parts_->deliver(std::move(frame), at.optics);
+  return parts_->detect(std::move(frame), at.frontend);
+}
+
+bool Link::arrives_on_card() const { return parts_->on_card(); }
 
 }  // namespace cohlink

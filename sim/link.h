@@ -58,8 +58,11 @@ class Link {
   LightFrame propagate(LightFrame sent, const StreamAddress& address) const;   // kLine
   LightFrame deliver(LightFrame arrived, const StreamAddress& address) const;  // kOptics
   Capture detect(LightFrame delivered, const StreamAddress& address) const;    // kFrontend
-  /// The last three in one: light that goes through the line on a card stays there until it is codes.
-  Capture arrive(LightFrame sent, const ArrivalAddresses& at) const;
+  /// Whatever of the last three the frame has not passed, in one. The same capture; light on a card stays
+  /// there.
+  Capture arrive(LightFrame frame, const ArrivalAddresses& at) const;
+  /// Whether frames are detected on a card, and all behind the transmitter done there.
+  bool arrives_on_card() const;
 
   /// Highest power in the fibre at any place [W], for the light-hazard caution.
   double peak_fibre_power() const;

@@ -3,6 +3,8 @@
 #include <utility>
 
 #include "sim/frontend/cuda/detection_on_card.h"
+#include "sim/signal/propagation/cuda/device.h"
+#include "sim/transmitter/wavelength_comb.h"
 
 namespace cohlink {
 
@@ -59,27 +61,92 @@ Capture Link::Parts::capture(const LightFrame::History& history, const LaserTrac
   return out;
 }
 
-bool Link::Parts::stays_on_card(std::size_t samples, const PropagationPlan& way,
-                                const PropagationPlan& optics) const {
-  constexpr std::size_t kMost = std::size_t{1} << 24;  // X and Y, twice as dense, are counted in 32 bits
-  const Device chosen = device == Device::kAutomatic ? execution.device() : device;
-  const bool goes = chosen == Device::kCuda        ? fits_card(way) && !way.elements.empty()
-                    : chosen == Device::kAutomatic ? goes_to_card(samples, way)
-                                                   : false;
-  return goes && samples <= kMost && fits_card(optics) && detects_on_card();
+LightFrame Link::Parts::propagate(LightFrame frame, const StreamAddress& address,
+                                  const Execution& heard) const {
+  const RandomStreams random = streams(address);
+  const PropagationPlan way = line_for(random);
+  const EngineReport report = send_through(way, frame.light, random, heard);
+  frame.history =
+      std::make_shared<const LightFrame::History>(frame.history->behind(BenchStage::kLine, way, report));
+  return frame;
 }
 
-Capture Link::Parts::arrive_on_card(const LightFrame& sent, const PropagationPlan& way,
-                                    const PropagationPlan& optics, const ArrivalAddresses& at) const {
-  // First, so that nobody waits for a worker that waits for a laser.
-  const LaserTrace oscillator = run_oscillator({sent.light.size(), sent.light.sample_rate}, at.frontend);
+LightFrame Link::Parts::deliver(LightFrame frame, const StreamAddress& address) const {
+  const RandomStreams random = streams(address);
+  const PropagationPlan optics = plan_optics(setup, frame.history->path, random);
+  const EngineReport report = send_through(optics, frame.light, random, execution.unheard());
+  frame.history =
+      std::make_shared<const LightFrame::History>(frame.history->behind(BenchStage::kOptics, optics, report));
   execution.check();
-  cuda::LightOnCard light(cuda::shared_cards(), sent.light, setup.single_precision, execution);
-  LightFrame::History history = sent.history->then(way, light.pass(way, streams(at.line), execution));
-  history = history.then(optics, light.pass(optics, streams(at.optics), execution.unheard()));
   const double tuned = setup.line.comb.tested().frequency;
-  const DetectedFrame detected = detect_light({light, tuned, group_delay(history.path, tuned)}, receiver(),
-                                              oscillator, streams(at.frontend), execution);
+  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), execution.ffts());
+  return frame;
+}
+
+Capture Link::Parts::detect(LightFrame frame, const StreamAddress& address) const {
+  execution.check();
+  const LaserTrace oscillator = run_oscillator({frame.light.size(), frame.light.sample_rate}, address);
+  const DetectedFrame detected =
+      detect_light(std::move(frame.light), receiver(), oscillator, streams(address), execution);
+  return capture(*frame.history, oscillator, detected, address);
+}
+
+bool Link::Parts::on_card() const {
+  const Device chosen = chosen_device();
+  if (!fits_card || chosen == Device::kCpu) return false;
+  return (chosen == Device::kCuda || card_at_hand()) && detects_on_card();
+}
+
+namespace {
+
+// Light on a card, as it stands before it is detected.
+struct OnCard {
+  cuda::LightOnCard light;
+  LightFrame::History history;
+  double frequency = 0.0, delay = 0.0;
+
+  ArrivedOnCard arrived() { return {light, frequency, delay}; }
+};
+
+void pass_line(OnCard& on, const PropagationPlan& way, const RandomStreams& random, const Execution& heard) {
+  on.history = on.history.behind(BenchStage::kLine, way, on.light.pass(way, random, heard));
+}
+
+void pass_optics(OnCard& on, const LinkSetup& setup, const RandomStreams& random, const Execution& unheard) {
+  const PropagationPlan optics = plan_optics(setup, on.history.path, random);
+  on.history = on.history.behind(BenchStage::kOptics, optics, on.light.pass(optics, random, unheard));
+  on.frequency = setup.line.comb.tested().frequency;
+  on.delay = group_delay(on.history.path, on.frequency);
+}
+
+}  // namespace
+
+LightFrame Link::Parts::deliver_on_card(const LightFrame& frame, const StreamAddress& address) const {
+  OnCard on{{cuda::shared_cards(), frame.light, setup.single_precision, execution}, *frame.history};
+  pass_optics(on, setup, streams(address), execution.unheard());
+  LightFrame out;
+  out.light = Field<double>(frame.light.size(), frame.light.sample_rate);
+  bring_back(on.arrived(), out.light);
+  out.history = std::make_shared<const LightFrame::History>(std::move(on.history));
+  return out;
+}
+
+Capture Link::Parts::arrive_on_card(const LightFrame& frame, const ArrivalAddresses& at,
+                                    const Execution& heard) const {
+  // First, so that nobody waits for a worker that waits for a laser.
+  const LaserTrace oscillator = run_oscillator({frame.light.size(), frame.light.sample_rate}, at.frontend);
+  LightFrame::History history;
+  const DetectedFrame detected = [&] {
+    // Behind the optics it has been in double precision, before them in what was asked.
+    const bool single = setup.single_precision && frame.history->is_before(BenchStage::kOptics);
+    OnCard on{{cuda::shared_cards(), frame.light, single, execution}, *frame.history};
+    if (on.history.is_before(BenchStage::kLine))
+      pass_line(on, line_for(streams(at.line)), streams(at.line), heard);
+    if (on.history.is_before(BenchStage::kOptics))
+      pass_optics(on, setup, streams(at.optics), execution.unheard());
+    history = on.history;
+    return detect_light(on.arrived(), receiver(), oscillator, streams(at.frontend), execution);
+  }();
   return capture(history, oscillator, detected, at.frontend);
 }
 

@@ -18,9 +18,11 @@ struct LightFrame::History {
   std::shared_ptr<const TransmittedFrame> sent;  // without its field, which is the light
   PropagationPlan path;                          // passed so far
   std::size_t step_floor_hits = 0;
+  BenchStage passed = BenchStage::kTransmitter;
 
-  History then(const PropagationPlan& plan, const EngineReport& report) const {
-    return {sent, joined(path, plan), step_floor_hits + report.step_floor_hits};
+  bool is_before(BenchStage stage) const { return passed < stage; }
+  History behind(BenchStage stage, const PropagationPlan& plan, const EngineReport& report) const {
+    return {sent, joined(path, plan), step_floor_hits + report.step_floor_hits, stage};
   }
 };
 
@@ -30,7 +32,8 @@ struct Link::Parts {
   std::string scenario_text;
   PropagationPlan line;  // of a frozen fibre
   Device device = Device::kAutomatic;
-  Execution execution;  // which hears of the line's progress alone
+  Execution execution;     // which hears of the line's progress alone
+  bool fits_card = false;  // the light's way and the codes' number
 
   PropagationPlan line_for(const RandomStreams& streams) const {
     return setup.redraw_birefringence ? plan_spans(setup, streams) : line;
@@ -56,11 +59,19 @@ struct Link::Parts {
   Capture capture(const LightFrame::History& history, const LaserTrace& oscillator,
                   const DetectedFrame& detected, const StreamAddress& address) const;
 
-  /// Whether light of so many samples goes its way and through the optics to the codes on a card.
-  bool stays_on_card(std::size_t samples, const PropagationPlan& way, const PropagationPlan& optics) const;
-  /// Throws cuda::DeviceError if the card fails; the light is as it was then.
-  Capture arrive_on_card(const LightFrame& sent, const PropagationPlan& way, const PropagationPlan& optics,
-                         const ArrivalAddresses& at) const;
+  /// As Link's stages, with or without a card; `heard` hears of the line's progress.
+  LightFrame propagate(LightFrame frame, const StreamAddress& address, const Execution& heard) const;
+  LightFrame deliver(LightFrame frame, const StreamAddress& address) const;
+  Capture detect(LightFrame frame, const StreamAddress& address) const;
+
+  /// run.device, or else what the execution says.
+  Device chosen_device() const { return device == Device::kAutomatic ? execution.device() : device; }
+  /// Whether all behind the transmitter is done on a card. Of the frames of a link and process either all or,
+  /// but for one that has failed, none: so that captures do not depend on which stages are done in one.
+  bool on_card() const;
+  /// Both throw cuda::DeviceError if the card fails; the frame is as it was then.
+  LightFrame deliver_on_card(const LightFrame& frame, const StreamAddress& address) const;
+  Capture arrive_on_card(const LightFrame& frame, const ArrivalAddresses& at, const Execution& heard) const;
 };
 
 }  // namespace cohlink

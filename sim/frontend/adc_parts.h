@@ -13,7 +13,8 @@ namespace cohlink {
 std::size_t samples_in_period(double exact);
 bool is_whole(double exact);
 
-/// What may lie between an input of n samples and a converter of this rate [Hz]: all, or half the rate.
+/// What of an input of n samples reaches a converter of this rate [Hz]: what lies within half of it where the
+/// band is flat up to there, else all, which then aliases.
 struct InputBand {
   double input_rate, output_rate;
   bool flat;

@@ -136,9 +136,7 @@ int main(int argc, char** argv) {
   // A file-size limit then fails the write, with a message, instead of killing the program.
   std::signal(SIGXFSZ, SIG_IGN);
   cohlink::keep_memory();
-  cohlink::when_device_lost([](const std::string& reason) {
-    cohlink::caution(reason + "; from here on light goes through fibre on the CPU");
-  });
+  cohlink::when_device_lost([](const std::string& sentence) { cohlink::caution(sentence); });
   const cohlink::MpiSession session(argc, argv);
   return cohlink::guarded(cohlink::Arguments(argv + 1, argv + argc));
 }

@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <array>
+#include <atomic>
 #include <cmath>
+#include <complex>
 #include <map>
 #include <span>
 #include <stdexcept>
@@ -17,6 +19,7 @@
 #include "sim/signal/propagation/cuda/pointwise.h"
 #include "sim/signal/propagation/cuda/whole_fft.h"
 #include "sim/signal/propagation/cuda/worker.h"
+#include "sim/signal/propagation/propagation_engine.h"
 
 namespace cohlink {
 namespace {
@@ -41,11 +44,14 @@ struct Bench {
     if (worker.bench == nullptr) worker.bench = std::make_shared<Bench>();
     return *static_cast<Bench*>(worker.bench.get());
   }
+  // Before a frame, when nothing is queued: those of some scenarios are kept.
+  void tidy() {
+    constexpr std::size_t kMost = 12;
+    if (transforms.size() > kMost) transforms.clear();
+  }
   const Transform& transform(int n, int count, cudaStream_t stream) {
     const auto found = transforms.find({n, count});
     if (found != transforms.end()) return found->second;
-    constexpr std::size_t kMost = 12;  // lengths of some scenarios
-    if (transforms.size() >= kMost) transforms.clear();
     const TransformShape shape{n, count, 1, n};
     return transforms
         .emplace(std::piecewise_construct, std::forward_as_tuple(n, count),
@@ -54,35 +60,73 @@ struct Bench {
   }
 };
 
-// One frame, stage by stage in the order of detection.cpp. Rows of X and Y lie one after the other.
-class Detection {
+static_assert(kTaps == InterpolationWeights::kTaps && kPhases == InterpolationWeights::kPhases);
+
+// Light that has arrived: X and Y as rows one after the other.
+class Arrival {
  public:
-  Detection(LightOnCard& light, const ReceiverHardware& hardware, const RandomStreams& streams,
-            const Execution& execution)
-      : worker_(light.worker()),
+  explicit Arrival(const ArrivedOnCard& arrived)
+      : worker_(arrived.light.worker()),
         bench_(Bench::of(worker_)),
+        n_(static_cast<int>(arrived.light.size())),
+        rate_(arrived.light.sample_rate()) {
+    bench_.tidy();
+    const std::size_t count = 2 * arrived.light.size();
+    light_ = bench_.light.at_least<Complex>(count);
+    other_ = bench_.currents.at_least<Complex>(count);
+    if (arrived.light.single())
+      widen(light_, worker_.rows.at_least<float>(2 * count), n_, stream());
+    else
+      widen(light_, worker_.rows.at_least<double>(2 * count), n_, stream());
+    tune(arrived.frequency, arrived.delay);
+  }
+
+  void bring_back(Field<double>& to) {
+    const auto n = static_cast<std::size_t>(n_);
+    auto* host = worker_.host_rows.at_least<std::complex<double>>(2 * n);
+    copy(host, light_, 2 * n * sizeof(Complex), cudaMemcpyDeviceToHost);
+    worker_.wait();
+    std::copy_n(host, n, to.x.begin());
+    std::copy_n(host + n, n, to.y.begin());
+  }
+
+ protected:
+  cudaStream_t stream() const { return worker_.stream(); }
+  Complex* row(Complex* rows, std::size_t pol) const { return rows + pol * static_cast<std::size_t>(n_); }
+  void transform(Complex* rows, int n, int count, Transform::Direction direction) {
+    bench_.transform(n, count, stream())(rows, direction);
+  }
+  void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
+    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, stream()));
+  }
+
+  Worker& worker_;
+  Bench& bench_;
+  int n_;
+  double rate_;
+  Complex *light_ = nullptr, *other_ = nullptr;  // as large, for whoever needs room
+
+ private:
+  void tune(double frequency, double delay) {
+    if (frequency == 0.0 && delay == 0.0) return;
+    const auto bins = std::lround(frequency * n_ / rate_);
+    transform(light_, n_, 2, Transform::Direction::kForward);
+    retune(other_, light_, n_, {static_cast<int>((bins % n_ + n_) % n_), rate_ / n_ * delay}, stream());
+    transform(other_, n_, 2, Transform::Direction::kInverse);
+    std::swap(light_, other_);
+  }
+};
+
+// One frame, stage by stage in the order of detection.cpp.
+class Detection : private Arrival {
+ public:
+  Detection(const ArrivedOnCard& arrived, const ReceiverHardware& hardware, const RandomStreams& streams,
+            const Execution& execution)
+      : Arrival(arrived),
         hardware_(hardware),
         streams_(streams),
         execution_(execution),
-        n_(static_cast<int>(light.size())),
-        rate_(light.sample_rate()) {
-    light_ = bench_.light.at_least<Complex>(2 * light.size());
-    currents_ = bench_.currents.at_least<Complex>(2 * light.size());
-    if (light.single())
-      widen(light_, worker_.rows.at_least<float>(4 * light.size()), n_, stream());
-    else
-      widen(light_, worker_.rows.at_least<double>(4 * light.size()), n_, stream());
-  }
-
-  void tune(const ArrivedOnCard& arrived) {
-    if (arrived.frequency == 0.0 && arrived.delay == 0.0) return;
-    const auto bins = std::lround(arrived.frequency * n_ / rate_);
-    transform(light_, n_, 2, Transform::Direction::kForward);
-    retune(currents_, light_, n_, {static_cast<int>((bins % n_ + n_) % n_), rate_ / n_ * arrived.delay},
-           stream());
-    transform(currents_, n_, 2, Transform::Direction::kInverse);
-    std::swap(light_, currents_);
-  }
+        currents_(std::exchange(other_, nullptr)) {}
 
   void receive(ReceiverInput& input, PowerAtDiodes& power, const Oscillator& oscillator) {
     Coherency arriving = coherency();
@@ -154,15 +198,6 @@ class Detection {
   }
 
  private:
-  cudaStream_t stream() const { return worker_.stream(); }
-  Complex* row(Complex* rows, std::size_t pol) const { return rows + pol * static_cast<std::size_t>(n_); }
-  void transform(Complex* rows, int n, int count, Transform::Direction direction) {
-    bench_.transform(n, count, stream())(rows, direction);
-  }
-  void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
-    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, stream()));
-  }
-
   // Four sums that `queue` leaves at its second argument, waited for.
   template <class Queue>
   std::array<double, 4> sums(const Queue& queue) {
@@ -234,7 +269,10 @@ class Detection {
       const BesselFilter filter(p.bandwidth_order, *bandwidth);
       out.order = p.bandwidth_order;
       out.scale = filter.scale();
-      std::copy(filter.coefficients().begin(), filter.coefficients().end(), out.coefficients);
+      const auto& all = filter.coefficients();
+      if (all.size() > LaneResponse::kMostCoefficients)
+        throw std::invalid_argument("a card has no Bessel filter of that order");
+      std::copy(all.begin(), all.end(), out.coefficients);
     }
     return out;
   }
@@ -261,7 +299,7 @@ class Detection {
       wiring.source[l] = static_cast<int>(source[l]);
       out[l] = transimpedance[source[l]];
     }
-    rewire(light_, currents_, n_, wiring, stream());
+    rewire(light_, currents_, n_, wiring, stream());  // the light is used up
     std::swap(light_, currents_);
     return out;
   }
@@ -372,29 +410,34 @@ class Detection {
   }
   static constexpr std::size_t kCounter = sizeof(unsigned long long) / sizeof(std::int16_t);
 
-  Worker& worker_;
-  Bench& bench_;
   const ReceiverHardware& hardware_;
   const RandomStreams& streams_;
   const Execution& execution_;
-  int n_;
-  double rate_;
-  Complex *light_ = nullptr, *currents_ = nullptr;
+  Complex* currents_;
   double *converter_ = nullptr, *host_converter_ = nullptr;
   LanesOnCard samples_;
 };
 
 }  // namespace
 
-bool detects_on_card() { return whole_fft_at_hand(); }
+namespace {
+std::atomic<bool> given_up{false};
+}
+
+bool detects_on_card() { return !given_up && whole_fft_at_hand(); }
+
+void stop_detecting_on_card(const std::string& reason) {
+  if (!given_up.exchange(true)) tell_of_loss(reason + "; from here on light is detected on the CPU");
+}
+
+void bring_back(const ArrivedOnCard& arrived, Field<double>& to) { Arrival(arrived).bring_back(to); }
 
 DetectedFrame detect_light(const ArrivedOnCard& arrived, const ReceiverHardware& hardware,
                            const LaserTrace& trace, const RandomStreams& streams,
                            const Execution& execution) {
   const Oscillator oscillator{hardware.oscillator, trace};
-  Detection detection(arrived.light, hardware, streams, execution);
+  Detection detection(arrived, hardware, streams, execution);
   DetectedFrame out;
-  detection.tune(arrived);
   detection.receive(out.input, out.power, oscillator);
   detection.detect(oscillator);
   out.transimpedance = detection.amplify();

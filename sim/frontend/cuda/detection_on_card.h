@@ -1,6 +1,8 @@
 // The front end's work (detection.h) on a card, where the light already is: what leaves the card are codes.
 #pragma once
 
+#include <string>
+
 #include "sim/frontend/detection.h"
 #include "sim/signal/propagation/cuda/light_on_card.h"
 
@@ -13,8 +15,14 @@ struct ArrivedOnCard {
   double delay = 0.0;      // s
 };
 
-/// Whether this build and host can: there is a CUDA engine, and cuFFT is found.
+/// Whether this build and host can: there is a CUDA engine, cuFFT is found, and it was not given up.
 bool detects_on_card();
+
+/// Light is detected on the CPU for the rest of the process; the listener of when_device_lost hears of it.
+void stop_detecting_on_card(const std::string& reason);
+
+/// The light as it stands before it is detected, in double precision.
+void bring_back(const ArrivedOnCard& arrived, Field<double>& to);
 
 /// As detect_light on the CPU, in double precision, to rounding and but for the digits of the CPU's normals
 /// (normals.h); the oscillator's trace comes from the host. The light is used up. Throws cuda::DeviceError

@@ -249,7 +249,6 @@ struct Pad {
 
 // interpolate.cpp.
 struct Interpolate {
-  static constexpr int kTaps = 24, kPhases = 4096;
   LanesOnCard to;
   Rows dense;
   const double* weights;

@@ -115,7 +115,11 @@ struct LanesOnCard {
   double* at = nullptr;
   int m = 0;
 };
-/// Of padded rows, by 24 weights each (interpolate.h); or the parts of rows of m.
+/// Weights of an instant's neighbours, and the phases between two samples that they are tabled for
+/// (interpolate.h).
+constexpr int kTaps = 24, kPhases = 4096;
+
+/// Of padded rows, by those weights; or the parts of rows of m.
 void interpolate(LanesOnCard to, Rows dense, const double* weights, const ClockPass& clock,
                  cudaStream_t stream);
 void split_lanes(LanesOnCard to, Rows from, cudaStream_t stream);

@@ -16,10 +16,9 @@ std::function<void(const std::string&)>& loss_listener() {
   return listener;
 }
 
-bool has_steps(const PropagationPlan& plan) {
-  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
-    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
-  });
+void give_up_card(const std::string& reason) {
+  if (!device_given_up.exchange(true))
+    tell_of_loss(reason + "; from here on light goes through fibre on the CPU");
 }
 
 template <class Real, class Host>
@@ -68,9 +67,14 @@ bool fits_card(const PropagationPlan& plan) {
                       [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
 }
 
-void give_up_card(const std::string& reason) {
-  if (device_given_up.exchange(true)) return;
-  if (loss_listener()) loss_listener()(reason);
+bool has_steps(const PropagationPlan& plan) {
+  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
+    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
+  });
+}
+
+void tell_of_loss(const std::string& sentence) {
+  if (loss_listener()) loss_listener()(sentence);
 }
 
 template <class Real>

@@ -47,9 +47,9 @@ class PropagationEngine {
 /// Of run.device: "auto", "cpu" or "cuda".
 Device device_named(std::string_view name);
 
-/// Calls `listener` with the reason, once, when kAutomatic leaves a card for the CPU. Nobody listens at
-/// first. Not to be called while engines are at work.
-void when_device_lost(std::function<void(const std::string& reason)> listener);
+/// Calls `listener` with the reason and what follows from it, once, when kAutomatic leaves a card for the
+/// CPU. Nobody listens at first. Not to be called while engines are at work.
+void when_device_lost(std::function<void(const std::string& sentence)> listener);
 
 /// Whether a plan's split steps would run on a card: what kAutomatic chooses now.
 bool card_at_hand();
@@ -60,7 +60,10 @@ bool goes_to_card(std::size_t samples, const PropagationPlan& plan);
 /// Whether a card can do all of a plan.
 bool fits_card(const PropagationPlan& plan);
 
-/// kAutomatic leaves the card for the rest of the process; the listener hears the first reason.
-void give_up_card(const std::string& reason);
+/// Whether there is anything in it that a card is for: split steps.
+bool has_steps(const PropagationPlan& plan);
+
+/// Tells the listener of a loss.
+void tell_of_loss(const std::string& sentence);
 
 }  // namespace cohlink

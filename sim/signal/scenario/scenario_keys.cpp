@@ -38,7 +38,7 @@ const std::vector<ScenarioKey> kKeys = {
     {"run", "frames", kInteger, "", "1", 1, 1000000, "", "frames: how many to simulate; in a sweep the most spent on one point", ""},
     {"run", "target_errors", kInteger, "", "100", 0, 1000000000, "", "a sweep point ends with the frame that reaches this many bit errors; 0 = always all frames", "common practice: 100 errors"},
     {"run", "precision", kChoice, "", "double", 0, 0, "single|double", "arithmetic of the fibre propagation", ""},
-    {"run", "device", kChoice, "", "auto", 0, 0, "auto|cpu|cuda", "where light goes through fibre: auto = a GPU where there is one, else the CPU; light is the same but for rounding", ""},
+    {"run", "device", kChoice, "", "auto", 0, 0, "auto|cpu|cuda", "where light goes through fibre, and is detected behind it: auto = a GPU where there is one, else the CPU; the same but for rounding", ""},
     {"run", "samples_per_symbol", kInteger, "", "", 2, 256, "", "optical samples per symbol in the simulation; absent = the fewest that hold the signal, the converter's images and the harmonics of modulator and amplifiers, and keep first-order Kerr products from aliasing", ""},
     {"run", "threads", kInteger, "", "0", 0, 1024, "", "worker threads; 0 = one per core", ""},
     {"run", "reuse", kBoolean, "", "true", 0, 0, "", "studies keep what the keys they vary do not touch: the light behind the fibre for other OSNRs, the capture for other DSP; the numbers are the same without", ""},

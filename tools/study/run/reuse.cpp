@@ -193,15 +193,14 @@ FrameReuse::Product FrameReuse::make(const Order& order, std::size_t cut) {
   return product;
 }
 
-// What lies between transmitter and codes goes in one where nothing between is kept.
+// Behind the last stage that is kept all is done in one.
 Capture FrameReuse::capture_of(const Order& order) {
   const auto at = [&](BenchStage stage) {
     return StreamAddress{order.frame, order.addresses[static_cast<std::size_t>(stage)]};
   };
-  const auto line = static_cast<std::size_t>(BenchStage::kLine);
-  if (rule_.cuts[line] || rule_.cuts[line + 1])
-    return order.bench.link.detect(light_before(order, kCapture), at(BenchStage::kFrontend));
-  return order.bench.link.arrive(light_before(order, line),
+  std::size_t cut = kCapture;
+  while (cut > 1 && !rule_.cuts[cut - 1]) --cut;
+  return order.bench.link.arrive(light_before(order, cut),
                                  {at(BenchStage::kLine), at(BenchStage::kOptics), at(BenchStage::kFrontend)});
 }
 

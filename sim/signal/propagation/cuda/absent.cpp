@@ -21,6 +21,8 @@ LightOnCard::LightOnCard(Cards&, const Field<double>&, bool, const Execution&) {
 LightOnCard::~LightOnCard() = default;
 EngineReport LightOnCard::pass(const PropagationPlan&, const RandomStreams&, const Execution&) { return {}; }
 std::size_t LightOnCard::size() const { return 0; }
+double LightOnCard::sample_rate() const { return 0.0; }
+bool LightOnCard::single() const { return false; }
 
 }  // namespace cohlink::cuda
 

@@ -34,7 +34,7 @@ class Executor {
   void operator()(const propagation_detail::GainPass& pass);
   void operator()(const propagation_detail::AdaptivePass& pass);
   void operator()(const propagation_detail::RotationPass& pass);
-  void operator()(const propagation_detail::TrackPass&) {}  // refused before (cuda_engine.cpp)
+  void operator()(const propagation_detail::TrackPass&) {}  // refused before (signature.h)
 
   EngineReport adaptive{};  ///< of adaptive stretches alone
 

@@ -7,7 +7,7 @@
 
 namespace cohlink::cuda {
 
-/// Plain C++, in every build. Not to be shared between threads.
+/// Plain C++, in every build (one without CUDA has no Cards to make it of). Not to be shared between threads.
 class LightOnCard {
  public:
   /// Takes a worker of a card and sends the light there, in single or double precision. Throws DeviceError if

@@ -15,7 +15,12 @@ class Loan {
  public:
   Loan(Cards& cards, std::size_t bytes, const Execution& execution)
       : cards_(cards), worker_(cards.take(bytes, execution)) {
-    worker_->enter();
+    try {
+      worker_->enter();
+    } catch (...) {
+      cards_.give_back(std::move(worker_), false);
+      throw;
+    }
   }
   // A worker that an error has stopped is not used again.
   ~Loan() { cards_.give_back(std::move(worker_), std::uncaught_exceptions() == exceptions_); }

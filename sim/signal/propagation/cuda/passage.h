@@ -111,7 +111,8 @@ class Passage {
     return std::max<std::size_t>(1, kCacheBytes / (n_ * sizeof(Sample<Real>)));
   }
 
-  /// Room for so many, before they are sent: a recording keeps addresses.
+  /// Room for so many, before they are sent: a recording keeps addresses, and rows that have to grow lose
+  /// what they held. (Of one field alone, rows that hold it are room enough.)
   void make_room(std::size_t links) {
     const std::size_t gains = std::max<std::size_t>(1, gains_.size() * links);
     samples_ = worker_.fields.at_least<Sample<Real>>(links * n_);
