@@ -86,6 +86,42 @@ void check_equal(const Settings& settings) {
   check_truth(card, cpu, 1e-7);
 }
 
+const std::vector<Settings> kFrontEnds = {
+    {},
+    {"channel.osnr_db=15", "channel.dgd_ps=10", "channel.filter_bandwidth_ghz=45"},
+    {"frontend.received_power_dbm=-20", "frontend.preamplifier_noise_figure_db=5"},
+    {"frontend.attenuation_db=7", "laser_lo.linewidth_khz=200", "laser_lo.frequency_offset_mhz=-700",
+     "laser_lo.rin_db_per_hz=-140", "laser_lo.drift_mhz_per_ms=20"},
+    {"frontend.shot_noise=true", "frontend.dark_current_na=50", "frontend.thermal_noise_pa_per_sqrt_hz=20"},
+    {"frontend.pbs_extinction_db=20", "frontend.pbs_angle_deg=9", "frontend.lo_split_imbalance_db=1",
+     "frontend.splitter_imbalance_db=1", "frontend.combiner_imbalance_y_db=-1",
+     "frontend.coupler_phase_error_deg=4", "frontend.hybrid_phase_error_deg=5",
+     "frontend.hybrid_phase_error_y_deg=-8", "frontend.hybrid_loss_db=1", "frontend.cmrr_db=20",
+     "frontend.cmrr_y_db=14"},
+    {"frontend.pn_skew_ps=3", "frontend.pn_skew_y_ps=-5"},
+    {"frontend.bandwidth_ghz=20", "frontend.bandwidth_order=5", "frontend.bandwidth_yq_ghz=9",
+     "frontend.low_cutoff_khz=100000", "frontend.iq_skew_ps=4", "frontend.xy_skew_ps=-13"},
+    {"frontend.output_saturation_mv=300", "frontend.bandwidth_ghz=25"},
+    {"frontend.gain_control=manual", "frontend.transimpedance_ohm=900", "frontend.output_saturation_mv=400"},
+    {"adc.inputs=-XQ,YI,high,XI"},
+    {"adc.sample_rate_gsa=50"},  // not a whole number of samples a frame
+    {"adc.clock_offset_ppm=30", "adc.clock_phase_samples=0.3", "adc.jitter_fs=200", "adc.sine_jitter_fs=300",
+     "adc.sine_jitter_rate_mhz=40", "adc.skew_xi_ps=2", "adc.skew_yq_ps=-3"},
+    {"adc.interleave=8", "adc.interleave_gain_percent=1", "adc.interleave_offset_percent=1",
+     "adc.interleave_skew_fs=200", "adc.gain_spread_db=0.5", "adc.offset_spread_percent=1"},
+    {"adc.loading_db=-4"},
+    {"channel.count=3", "run.samples_per_symbol=16", "channel.under_test=2",
+     "transmitter.launch_power_dbm=3"},
+    {"signal.symbols=1500", "run.samples_per_symbol=5"},  // by cuFFT throughout
+    {"signal.symbols=1501", "run.samples_per_symbol=5", "adc.sample_rate_gsa=50", "adc.jitter_fs=100"},
+    {"adc.sample_rate_gsa=300"},  // more codes than samples
+    {"adc.sample_rate_gsa=256", "frontend.bandwidth_ghz=30"},
+    {"adc.interleave=7", "adc.interleave_gain_percent=2", "frontend.gain_control=manual",
+     "adc.jitter_fs=150"},
+    {"frontend.preamplifier_noise_figure_db=6", "frontend.preamplifier_output_dbm=-3",
+     "frontend.attenuation_db=12", "frontend.pbs_angle_deg=20"},
+};
+
 bool skipped() {
   const bool none = !card_at_hand() || !detects_on_card();
   if (none) MESSAGE("skipped: no CUDA device or no cuFFT, or a build without CUDA");
@@ -96,43 +132,7 @@ bool skipped() {
 
 TEST_CASE("light that stays on a card gives the CPU's codes and truth, whatever the front end") {
   if (skipped()) return;
-  const std::vector<Settings> all = {
-      {},
-      {"channel.osnr_db=15", "channel.dgd_ps=10", "channel.filter_bandwidth_ghz=45"},
-      {"frontend.received_power_dbm=-20", "frontend.preamplifier_noise_figure_db=5"},
-      {"frontend.attenuation_db=7", "laser_lo.linewidth_khz=200", "laser_lo.frequency_offset_mhz=-700",
-       "laser_lo.rin_db_per_hz=-140", "laser_lo.drift_mhz_per_ms=20"},
-      {"frontend.shot_noise=true", "frontend.dark_current_na=50", "frontend.thermal_noise_pa_per_sqrt_hz=20"},
-      {"frontend.pbs_extinction_db=20", "frontend.pbs_angle_deg=9", "frontend.lo_split_imbalance_db=1",
-       "frontend.splitter_imbalance_db=1", "frontend.combiner_imbalance_y_db=-1",
-       "frontend.coupler_phase_error_deg=4", "frontend.hybrid_phase_error_deg=5",
-       "frontend.hybrid_phase_error_y_deg=-8", "frontend.hybrid_loss_db=1", "frontend.cmrr_db=20",
-       "frontend.cmrr_y_db=14"},
-      {"frontend.pn_skew_ps=3", "frontend.pn_skew_y_ps=-5"},
-      {"frontend.bandwidth_ghz=20", "frontend.bandwidth_order=5", "frontend.bandwidth_yq_ghz=9",
-       "frontend.low_cutoff_khz=100000", "frontend.iq_skew_ps=4", "frontend.xy_skew_ps=-13"},
-      {"frontend.output_saturation_mv=300", "frontend.bandwidth_ghz=25"},
-      {"frontend.gain_control=manual", "frontend.transimpedance_ohm=900",
-       "frontend.output_saturation_mv=400"},
-      {"adc.inputs=-XQ,YI,high,XI"},
-      {"adc.sample_rate_gsa=50"},  // not a whole number of samples a frame
-      {"adc.clock_offset_ppm=30", "adc.clock_phase_samples=0.3", "adc.jitter_fs=200",
-       "adc.sine_jitter_fs=300", "adc.sine_jitter_rate_mhz=40", "adc.skew_xi_ps=2", "adc.skew_yq_ps=-3"},
-      {"adc.interleave=8", "adc.interleave_gain_percent=1", "adc.interleave_offset_percent=1",
-       "adc.interleave_skew_fs=200", "adc.gain_spread_db=0.5", "adc.offset_spread_percent=1"},
-      {"adc.loading_db=-4"},
-      {"channel.count=3", "run.samples_per_symbol=16", "channel.under_test=2",
-       "transmitter.launch_power_dbm=3"},
-      {"signal.symbols=1500", "run.samples_per_symbol=5"},  // by cuFFT throughout
-      {"signal.symbols=1501", "run.samples_per_symbol=5", "adc.sample_rate_gsa=50", "adc.jitter_fs=100"},
-      {"adc.sample_rate_gsa=300"},  // more codes than samples
-      {"adc.sample_rate_gsa=256", "frontend.bandwidth_ghz=30"},
-      {"adc.interleave=7", "adc.interleave_gain_percent=2", "frontend.gain_control=manual",
-       "adc.jitter_fs=150"},
-      {"frontend.preamplifier_noise_figure_db=6", "frontend.preamplifier_output_dbm=-3",
-       "frontend.attenuation_db=12", "frontend.pbs_angle_deg=20"},
-  };
-  for (const Settings& settings : all) {
+  for (const Settings& settings : kFrontEnds) {
     CAPTURE(settings.empty() ? "defaults" : settings.front());
     check_equal(settings);
   }

@@ -219,7 +219,7 @@ struct Rewire {
 };
 
 struct Fold {
-  Rows to, from;
+  RowsOnCard to, from;
   BandPass band;
   COHLINK_DEVICE void operator()(int i) const {
     const int n = from.n, m = to.n;
@@ -234,7 +234,7 @@ struct Fold {
 };
 
 struct Pad {
-  Rows to, from;
+  RowsOnCard to, from;
   BandPass band;
   COHLINK_DEVICE void operator()(int i) const {
     const int n = from.n;
@@ -250,7 +250,7 @@ struct Pad {
 // interpolate.cpp.
 struct Interpolate {
   LanesOnCard to;
-  Rows dense;
+  RowsOnCard dense;
   const double* weights;
   ClockPass clock;
 
@@ -284,7 +284,7 @@ struct Interpolate {
 
 struct SplitLanes {
   LanesOnCard to;
-  Rows from;
+  RowsOnCard from;
   COHLINK_DEVICE void operator()(int i) const {
     const int lane = i / to.m, k = i - lane * to.m;
     const Complex z = from.at[lane / 2 * to.m + k];
@@ -347,17 +347,17 @@ void soft_limit(Complex* row, int n, double limit_i, double limit_q, cudaStream_
 void rewire(Complex* to, const Complex* from, int n, const Wiring& wiring, cudaStream_t stream) {
   run(n, Rewire{to, from, n, wiring}, stream);
 }
-void fold(Rows to, Rows from, const BandPass& band, cudaStream_t stream) {
+void fold(RowsOnCard to, RowsOnCard from, const BandPass& band, cudaStream_t stream) {
   run(2 * to.n, Fold{to, from, band}, stream);
 }
-void pad(Rows to, Rows from, const BandPass& band, cudaStream_t stream) {
+void pad(RowsOnCard to, RowsOnCard from, const BandPass& band, cudaStream_t stream) {
   run(2 * to.n, Pad{to, from, band}, stream);
 }
-void interpolate(LanesOnCard to, Rows dense, const double* weights, const ClockPass& clock,
+void interpolate(LanesOnCard to, RowsOnCard dense, const double* weights, const ClockPass& clock,
                  cudaStream_t stream) {
   run(4 * to.m, Interpolate{to, dense, weights, clock}, stream);
 }
-void split_lanes(LanesOnCard to, Rows from, cudaStream_t stream) {
+void split_lanes(LanesOnCard to, RowsOnCard from, cudaStream_t stream) {
   run(4 * to.m, SplitLanes{to, from}, stream);
 }
 void sum_samples(LanesOnCard samples, double* parts, double* sums, cudaStream_t stream) {

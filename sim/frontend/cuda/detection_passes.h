@@ -87,15 +87,15 @@ void rewire(Complex* to, const Complex* from, int n, const Wiring& wiring, cudaS
 
 /// Of rows X and Y of n bins those in the band, `above` from bin 0 up and `below` below it, divided by n:
 /// folded into m bins, or moved apart into 2n for interpolation.
-struct Rows {
+struct RowsOnCard {
   Complex* at = nullptr;
   int n = 0;
 };
 struct BandPass {
   int above = 0, below = 0;
 };
-void fold(Rows to, Rows from, const BandPass& band, cudaStream_t stream);
-void pad(Rows to, Rows from, const BandPass& band, cudaStream_t stream);
+void fold(RowsOnCard to, RowsOnCard from, const BandPass& band, cudaStream_t stream);
+void pad(RowsOnCard to, RowsOnCard from, const BandPass& band, cudaStream_t stream);
 
 /// When sample k of a lane is taken (adc.cpp), in samples of the input: k spacing where all lanes share one
 /// grid.
@@ -120,9 +120,9 @@ struct LanesOnCard {
 constexpr int kTaps = 24, kPhases = 4096;
 
 /// Of padded rows, by those weights; or the parts of rows of m.
-void interpolate(LanesOnCard to, Rows dense, const double* weights, const ClockPass& clock,
+void interpolate(LanesOnCard to, RowsOnCard dense, const double* weights, const ClockPass& clock,
                  cudaStream_t stream);
-void split_lanes(LanesOnCard to, Rows from, cudaStream_t stream);
+void split_lanes(LanesOnCard to, RowsOnCard from, cudaStream_t stream);
 
 /// Sums of the squares of each lane into sums[4].
 void sum_samples(LanesOnCard samples, double* parts, double* sums, cudaStream_t stream);
