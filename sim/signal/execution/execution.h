@@ -11,7 +11,7 @@
 
 namespace cohlink {
 
-/// Where light is propagated: kAutomatic takes a GPU where there is one.
+/// Where light is propagated, and detected behind that: kAutomatic takes a GPU where there is one.
 enum class Device { kAutomatic, kCpu, kCuda };
 
 /// Thrown by work whose execution was told to stop. What it worked on is spoilt.

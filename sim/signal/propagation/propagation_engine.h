@@ -13,9 +13,8 @@ namespace cohlink {
 /// FastEngine, or CudaEngine where `device` is kCuda; kAutomatic leaves it to Execution::device(), and if
 /// that is kAutomatic too takes a card where there is one, the plan has split steps and the length takes two
 /// passes a step (cuda::takes_two_passes). A card that fails under kAutomatic is left for the CPU, for the
-/// rest of the process (when_device_lost tells);
-/// under kCuda its failure is thrown as cuda::DeviceError. A plan with a PolarisationTrack goes to the
-/// FastEngine, whatever the device.
+/// rest of the process (when_device_lost tells); under kCuda its failure is thrown as cuda::DeviceError. A
+/// plan with a PolarisationTrack goes to the FastEngine, whatever the device.
 template <class Real>
 class PropagationEngine {
  public:

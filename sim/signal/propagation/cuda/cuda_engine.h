@@ -27,7 +27,8 @@ class Cards {
 
   /// A worker on the card that has the fewest at work, until it is given back. Waits while every card has as
   /// many at work as keep it busy: `bytes` of samples each, together no more than its second-level cache
-  /// holds, so that steps of one do not drive the samples of another out of it. Throws what `execution`
+  /// holds, so that steps of one do not drive the samples of another out of it (stages beyond propagation
+  /// keep more, which they seldom touch). Throws what `execution`
   /// throws when it is told to stop.
   std::unique_ptr<Worker> take(std::size_t bytes, const Execution& execution);
   void give_back(std::unique_ptr<Worker> worker, bool to_be_used_again);
