@@ -1,5 +1,7 @@
 #include "sim/link.h"
 
+#include <algorithm>
+#include <stdexcept>
 #include <utility>
 
 #include "sim/frontend/cuda/detection_on_card.h"
@@ -12,14 +14,18 @@ namespace cohlink {
 
 namespace {
 
-// Whether a card can do all behind the transmitter: it has no polarisation track, and counts in 32 bits.
-bool fits_a_card(const LinkSetup& setup, const PropagationPlan& line, const PropagationPlan& optics) {
-  constexpr double kMostSamples = 0x1p24, kMostCodes = 0x1p28;
+// Whether a card could do all behind the transmitter: it turns by no polarisation track, and counts in 32
+// bits.
+bool fits_a_card(const LinkSetup& setup, const PropagationPlan& line, Device chosen) {
+  constexpr std::size_t kMostSamples = std::size_t{1} << 24;
+  constexpr double kMostCodes = 0x1p28;
   const TransmitterParameters& t = setup.transmitter;
-  const double samples = static_cast<double>(t.symbols) * static_cast<double>(t.samples_per_symbol);
+  const std::size_t samples = t.symbols * t.samples_per_symbol;
   const double seconds = static_cast<double>(t.symbols) / t.pulse.symbol_rate;
-  return has_steps(line) && fits_card(line) && fits_card(optics) && samples <= kMostSamples &&
-         4.0 * seconds * setup.adc.sample_rate * (1.0 + setup.adc.clock_offset) <= kMostCodes;
+  const double codes = 4.0 * seconds * setup.adc.sample_rate * (1.0 + setup.adc.clock_offset);
+  const bool turns = setup.line.optics.wander_rate != 0.0 || setup.line.optics.burst;
+  return has_steps(line) && !turns && samples <= kMostSamples && codes <= kMostCodes &&
+         (chosen == Device::kCuda || cuda::takes_two_passes(samples));
 }
 
 }  // namespace
@@ -35,11 +41,7 @@ Link::Link(const Scenario& scenario, Execution execution) : parts_(std::make_uni
   if (parts_->device == Device::kCuda && !card_at_hand())
     scenario.reject("run.device",
                     "is cuda, and there is no GPU this build can use; auto takes one where there is");
-  const PropagationPlan optics = plan_optics(parts_->setup, parts_->line, RandomStreams(parts_->setup.seed));
-  const std::size_t samples =
-      parts_->setup.transmitter.symbols * parts_->setup.transmitter.samples_per_symbol;
-  parts_->fits_card = fits_a_card(parts_->setup, parts_->line, optics) &&
-                      (parts_->chosen_device() == Device::kCuda || cuda::takes_two_passes(samples));
+  parts_->fits_card = fits_a_card(parts_->setup, parts_->line, parts_->chosen_device());
 }
 
 Link::~Link() = default;
@@ -80,38 +82,45 @@ LightFrame Link::propagate(LightFrame sent, const StreamAddress& address) const 
 }
 
 LightFrame Link::deliver(LightFrame arrived, const StreamAddress& address) const {
-  if (parts_->on_card()) {
+  const Parts::Delivery ahead = parts_->delivery(arrived.history->path, address);
+  if (parts_->on_card() && !ahead.changes_nothing()) {
     try {
-      return parts_->deliver_on_card(arrived, address);
+      return parts_->deliver_on_card(arrived, ahead, address);
     } catch (const cuda::DeviceError& error) {
       if (parts_->chosen_device() == Device::kCuda) throw;
       stop_detecting_on_card(error.what());
     }
   }
-  return parts_->deliver(std::move(arrived), address);
+  return parts_->deliver(std::move(arrived), ahead, address);
 }
 
 Capture Link::detect(LightFrame delivered, const StreamAddress& address) const {
+  if (delivered.history->is_before(BenchStage::kOptics))
+    throw std::logic_error("a frame that was not delivered cannot be detected");
   return arrive(std::move(delivered), {{}, {}, address});
 }
 
 Capture Link::arrive(LightFrame frame, const ArrivalAddresses& at) const {
-  double told = 0.0;  // of the line, before a card failed
-  const Execution heard = parts_->execution.heard_by([&](double share) {
-    told += share;
-    parts_->execution.progress(share);
-  });
+  double told = 0.0;  // of the line's progress, before a card failed
   if (parts_->on_card()) {
     try {
-      return parts_->arrive_on_card(frame, at, heard);
+      return parts_->arrive_on_card(frame, at, parts_->execution.heard_by([&](double share) {
+        told += share;
+        parts_->execution.progress(share);
+      }));
     } catch (const cuda::DeviceError& error) {
       if (parts_->chosen_device() == Device::kCuda) throw;
-      stop_detecting_on_card(error.what());
+      // A card that failed in the line is left by its engine, which tries again.
+      if (told > 0.999 || !frame.history->is_before(BenchStage::kLine)) stop_detecting_on_card(error.what());
     }
   }
-  const Execution left = told < 0.99 ? parts_->execution : parts_->execution.unheard();
-  if (frame.history->is_before(BenchStage::kLine)) frame = parts_->propagate(std::move(frame), at.line, left);
-  if (frame.history->is_before(BenchStage::kOptics)) frame = parts_->deliver(std::move(frame), at.optics);
+  const Execution rest = parts_->execution.heard_by(
+      [this, left = std::max(0.0, 1.0 - told)](double share) { parts_->execution.progress(left * share); });
+  if (frame.history->is_before(BenchStage::kLine)) frame = parts_->propagate(std::move(frame), at.line, rest);
+  if (frame.history->is_before(BenchStage::kOptics)) {
+    const Parts::Delivery ahead = parts_->delivery(frame.history->path, at.optics);
+    frame = parts_->deliver(std::move(frame), ahead, at.optics);
+  }
   return parts_->detect(std::move(frame), at.frontend);
 }
 

@@ -57,7 +57,8 @@ class Link {
   LightFrame transmit(const StreamAddress& address) const;
   LightFrame propagate(LightFrame sent, const StreamAddress& address) const;   // kLine
   LightFrame deliver(LightFrame arrived, const StreamAddress& address) const;  // kOptics
-  Capture detect(LightFrame delivered, const StreamAddress& address) const;    // kFrontend
+  /// kFrontend; std::logic_error for a frame that was not delivered.
+  Capture detect(LightFrame delivered, const StreamAddress& address) const;
   /// Whatever of the last three the frame has not passed, in one. The same capture; light on a card stays
   /// there.
   Capture arrive(LightFrame frame, const ArrivalAddresses& at) const;

@@ -71,15 +71,20 @@ LightFrame Link::Parts::propagate(LightFrame frame, const StreamAddress& address
   return frame;
 }
 
-LightFrame Link::Parts::deliver(LightFrame frame, const StreamAddress& address) const {
-  const RandomStreams random = streams(address);
-  const PropagationPlan optics = plan_optics(setup, frame.history->path, random);
-  const EngineReport report = send_through(optics, frame.light, random, execution.unheard());
-  frame.history =
-      std::make_shared<const LightFrame::History>(frame.history->behind(BenchStage::kOptics, optics, report));
+Link::Parts::Delivery Link::Parts::delivery(const PropagationPlan& path, const StreamAddress& address) const {
+  Delivery out;
+  out.optics = plan_optics(setup, path, streams(address));
+  out.frequency = setup.line.comb.tested().frequency;
+  out.delay = group_delay(joined(path, out.optics), out.frequency);
+  return out;
+}
+
+LightFrame Link::Parts::deliver(LightFrame frame, const Delivery& ahead, const StreamAddress& address) const {
+  const EngineReport report = send_through(ahead.optics, frame.light, streams(address), execution.unheard());
+  frame.history = std::make_shared<const LightFrame::History>(
+      frame.history->behind(BenchStage::kOptics, ahead.optics, report));
   execution.check();
-  const double tuned = setup.line.comb.tested().frequency;
-  tune_to(frame.light, tuned, group_delay(frame.history->path, tuned), execution.ffts());
+  tune_to(frame.light, ahead.frequency, ahead.delay, execution.ffts());
   return frame;
 }
 
@@ -94,59 +99,44 @@ Capture Link::Parts::detect(LightFrame frame, const StreamAddress& address) cons
 bool Link::Parts::on_card() const {
   const Device chosen = chosen_device();
   if (!fits_card || chosen == Device::kCpu) return false;
-  return (chosen == Device::kCuda || card_at_hand()) && detects_on_card();
+  return (chosen == Device::kCuda || card_at_hand()) && detects_on_card(chosen);
 }
 
-namespace {
-
-// Light on a card, as it stands before it is detected.
-struct OnCard {
-  cuda::LightOnCard light;
-  LightFrame::History history;
-  double frequency = 0.0, delay = 0.0;
-
-  ArrivedOnCard arrived() { return {light, frequency, delay}; }
-};
-
-void pass_line(OnCard& on, const PropagationPlan& way, const RandomStreams& random, const Execution& heard) {
-  on.history = on.history.behind(BenchStage::kLine, way, on.light.pass(way, random, heard));
-}
-
-void pass_optics(OnCard& on, const LinkSetup& setup, const RandomStreams& random, const Execution& unheard) {
-  const PropagationPlan optics = plan_optics(setup, on.history.path, random);
-  on.history = on.history.behind(BenchStage::kOptics, optics, on.light.pass(optics, random, unheard));
-  on.frequency = setup.line.comb.tested().frequency;
-  on.delay = group_delay(on.history.path, on.frequency);
-}
-
-}  // namespace
-
-LightFrame Link::Parts::deliver_on_card(const LightFrame& frame, const StreamAddress& address) const {
-  OnCard on{{cuda::shared_cards(), frame.light, setup.single_precision, execution}, *frame.history};
-  pass_optics(on, setup, streams(address), execution.unheard());
+LightFrame Link::Parts::deliver_on_card(const LightFrame& frame, const Delivery& ahead,
+                                        const StreamAddress& address) const {
   LightFrame out;
   out.light = Field<double>(frame.light.size(), frame.light.sample_rate);
-  bring_back(on.arrived(), out.light);
-  out.history = std::make_shared<const LightFrame::History>(std::move(on.history));
+  cuda::LightOnCard light(cuda::shared_cards(), frame.light, setup.single_precision, execution);
+  const EngineReport report = light.pass(ahead.optics, streams(address), execution.unheard());
+  bring_back({light, ahead.frequency, ahead.delay}, out.light);
+  out.history = std::make_shared<const LightFrame::History>(
+      frame.history->behind(BenchStage::kOptics, ahead.optics, report));
   return out;
 }
 
+// All that takes no card comes first, so that nobody waits for a worker that waits for it.
 Capture Link::Parts::arrive_on_card(const LightFrame& frame, const ArrivalAddresses& at,
                                     const Execution& heard) const {
-  // First, so that nobody waits for a worker that waits for a laser.
+  LightFrame::History history = *frame.history;
+  const bool before_line = history.is_before(BenchStage::kLine);
+  const bool before_optics = history.is_before(BenchStage::kOptics);
   const LaserTrace oscillator = run_oscillator({frame.light.size(), frame.light.sample_rate}, at.frontend);
-  LightFrame::History history;
-  const DetectedFrame detected = [&] {
-    // Behind the optics it has been in double precision, before them in what was asked.
-    const bool single = setup.single_precision && frame.history->is_before(BenchStage::kOptics);
-    OnCard on{{cuda::shared_cards(), frame.light, single, execution}, *frame.history};
-    if (on.history.is_before(BenchStage::kLine))
-      pass_line(on, line_for(streams(at.line)), streams(at.line), heard);
-    if (on.history.is_before(BenchStage::kOptics))
-      pass_optics(on, setup, streams(at.optics), execution.unheard());
-    history = on.history;
-    return detect_light(on.arrived(), receiver(), oscillator, streams(at.frontend), execution);
-  }();
+  const PropagationPlan way = before_line ? line_for(streams(at.line)) : PropagationPlan{};
+  const Delivery ahead = before_optics ? delivery(joined(history.path, way), at.optics) : Delivery{};
+  execution.check();
+  DetectedFrame detected;
+  {
+    // Behind the optics light is in double precision, before them in what was asked.
+    cuda::LightOnCard light(cuda::shared_cards(), frame.light, setup.single_precision && before_optics,
+                            execution);
+    if (before_line)
+      history = history.behind(BenchStage::kLine, way, light.pass(way, streams(at.line), heard));
+    if (before_optics)
+      history = history.behind(BenchStage::kOptics, ahead.optics,
+                               light.pass(ahead.optics, streams(at.optics), execution.unheard()));
+    detected = detect_light({light, ahead.frequency, ahead.delay}, receiver(), oscillator,
+                            streams(at.frontend), execution);
+  }
   return capture(history, oscillator, detected, at.frontend);
 }
 

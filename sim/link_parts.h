@@ -1,6 +1,7 @@
 // What a link is made of, behind its stages (link.cpp).
 #pragma once
 
+#include <algorithm>
 #include <cstddef>
 #include <memory>
 #include <string>
@@ -22,7 +23,7 @@ struct LightFrame::History {
 
   bool is_before(BenchStage stage) const { return passed < stage; }
   History behind(BenchStage stage, const PropagationPlan& plan, const EngineReport& report) const {
-    return {sent, joined(path, plan), step_floor_hits + report.step_floor_hits, stage};
+    return {sent, joined(path, plan), step_floor_hits + report.step_floor_hits, std::max(passed, stage)};
   }
 };
 
@@ -33,7 +34,7 @@ struct Link::Parts {
   PropagationPlan line;  // of a frozen fibre
   Device device = Device::kAutomatic;
   Execution execution;     // which hears of the line's progress alone
-  bool fits_card = false;  // the light's way and the codes' number
+  bool fits_card = false;  // a card could do all behind the transmitter
 
   PropagationPlan line_for(const RandomStreams& streams) const {
     return setup.redraw_birefringence ? plan_spans(setup, streams) : line;
@@ -59,18 +60,27 @@ struct Link::Parts {
   Capture capture(const LightFrame::History& history, const LaserTrace& oscillator,
                   const DetectedFrame& detected, const StreamAddress& address) const;
 
-  /// As Link's stages, with or without a card; `heard` hears of the line's progress.
+  /// What lies between a frame that has passed the line and the receiver: optics, and how the comb is tuned.
+  struct Delivery {
+    PropagationPlan optics;
+    double frequency = 0.0, delay = 0.0;  // Hz, s (tune_to)
+    bool changes_nothing() const { return optics.elements.empty() && frequency == 0.0 && delay == 0.0; }
+  };
+  Delivery delivery(const PropagationPlan& path, const StreamAddress& address) const;
+
+  /// As Link's stages, on the CPU but for the line; `heard` hears of the line's progress.
   LightFrame propagate(LightFrame frame, const StreamAddress& address, const Execution& heard) const;
-  LightFrame deliver(LightFrame frame, const StreamAddress& address) const;
+  LightFrame deliver(LightFrame frame, const Delivery& ahead, const StreamAddress& address) const;
   Capture detect(LightFrame frame, const StreamAddress& address) const;
 
   /// run.device, or else what the execution says.
   Device chosen_device() const { return device == Device::kAutomatic ? execution.device() : device; }
-  /// Whether all behind the transmitter is done on a card. Of the frames of a link and process either all or,
-  /// but for one that has failed, none: so that captures do not depend on which stages are done in one.
+  /// Whether all behind the transmitter is done on a card: the same for every frame, until a card fails, so
+  /// that captures do not depend on which stages are done in one.
   bool on_card() const;
   /// Both throw cuda::DeviceError if the card fails; the frame is as it was then.
-  LightFrame deliver_on_card(const LightFrame& frame, const StreamAddress& address) const;
+  LightFrame deliver_on_card(const LightFrame& frame, const Delivery& ahead,
+                             const StreamAddress& address) const;
   Capture arrive_on_card(const LightFrame& frame, const ArrivalAddresses& at, const Execution& heard) const;
 };
 

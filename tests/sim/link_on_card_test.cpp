@@ -123,7 +123,7 @@ const std::vector<Settings> kFrontEnds = {
 };
 
 bool skipped() {
-  const bool none = !card_at_hand() || !detects_on_card();
+  const bool none = !card_at_hand() || !detects_on_card(Device::kCuda);
   if (none) MESSAGE("skipped: no CUDA device or no cuFFT, or a build without CUDA");
   return none;
 }

@@ -3,7 +3,7 @@
 
 namespace cohlink {
 
-bool detects_on_card() { return false; }
+bool detects_on_card(Device) { return false; }
 
 // Never called: there is no light on a card.
 void stop_detecting_on_card(const std::string&) {}

@@ -4,8 +4,6 @@
 #include <array>
 #include <atomic>
 #include <cmath>
-#include <complex>
-#include <map>
 #include <span>
 #include <stdexcept>
 #include <string>
@@ -14,11 +12,9 @@
 
 #include "sim/electronics/bessel.h"
 #include "sim/frontend/adc_parts.h"
-#include "sim/frontend/cuda/detection_passes.h"
+#include "sim/frontend/cuda/arrival.h"
 #include "sim/signal/interpolate.h"
 #include "sim/signal/propagation/cuda/pointwise.h"
-#include "sim/signal/propagation/cuda/whole_fft.h"
-#include "sim/signal/propagation/cuda/worker.h"
 #include "sim/signal/propagation/propagation_engine.h"
 
 namespace cohlink {
@@ -33,89 +29,7 @@ Key key_of(const RandomStreams& streams, const char* source) {
 
 void set(double (&out)[2], std::complex<double> z) { out[0] = z.real(), out[1] = z.imag(); }
 
-// What a worker keeps from frame to frame for this work.
-struct Bench {
-  DeviceMemory light, currents, minus, sampled, dense, trace, converter, weights, samples, codes, sums;
-  LockedMemory host_trace, host_codes, host_sums, host_converter;
-  std::map<std::pair<int, int>, Transform> transforms;  // by length and how many
-  const double* weights_there = nullptr;
-
-  static Bench& of(Worker& worker) {
-    if (worker.bench == nullptr) worker.bench = std::make_shared<Bench>();
-    return *static_cast<Bench*>(worker.bench.get());
-  }
-  // Before a frame, when nothing is queued: those of some scenarios are kept.
-  void tidy() {
-    constexpr std::size_t kMost = 12;
-    if (transforms.size() > kMost) transforms.clear();
-  }
-  const Transform& transform(int n, int count, cudaStream_t stream) {
-    const auto found = transforms.find({n, count});
-    if (found != transforms.end()) return found->second;
-    const TransformShape shape{n, count, 1, n};
-    return transforms
-        .emplace(std::piecewise_construct, std::forward_as_tuple(n, count),
-                 std::forward_as_tuple(shape, false, stream))
-        .first->second;
-  }
-};
-
 static_assert(kTaps == InterpolationWeights::kTaps && kPhases == InterpolationWeights::kPhases);
-
-// Light that has arrived: X and Y as rows one after the other.
-class Arrival {
- public:
-  explicit Arrival(const ArrivedOnCard& arrived)
-      : worker_(arrived.light.worker()),
-        bench_(Bench::of(worker_)),
-        n_(static_cast<int>(arrived.light.size())),
-        rate_(arrived.light.sample_rate()) {
-    bench_.tidy();
-    const std::size_t count = 2 * arrived.light.size();
-    light_ = bench_.light.at_least<Complex>(count);
-    other_ = bench_.currents.at_least<Complex>(count);
-    if (arrived.light.single())
-      widen(light_, worker_.rows.at_least<float>(2 * count), n_, stream());
-    else
-      widen(light_, worker_.rows.at_least<double>(2 * count), n_, stream());
-    tune(arrived.frequency, arrived.delay);
-  }
-
-  void bring_back(Field<double>& to) {
-    const auto n = static_cast<std::size_t>(n_);
-    auto* host = worker_.host_rows.at_least<std::complex<double>>(2 * n);
-    copy(host, light_, 2 * n * sizeof(Complex), cudaMemcpyDeviceToHost);
-    worker_.wait();
-    std::copy_n(host, n, to.x.begin());
-    std::copy_n(host + n, n, to.y.begin());
-  }
-
- protected:
-  cudaStream_t stream() const { return worker_.stream(); }
-  Complex* row(Complex* rows, std::size_t pol) const { return rows + pol * static_cast<std::size_t>(n_); }
-  void transform(Complex* rows, int n, int count, Transform::Direction direction) {
-    bench_.transform(n, count, stream())(rows, direction);
-  }
-  void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
-    if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, stream()));
-  }
-
-  Worker& worker_;
-  Bench& bench_;
-  int n_;
-  double rate_;
-  Complex *light_ = nullptr, *other_ = nullptr;  // as large, for whoever needs room
-
- private:
-  void tune(double frequency, double delay) {
-    if (frequency == 0.0 && delay == 0.0) return;
-    const auto bins = std::lround(frequency * n_ / rate_);
-    transform(light_, n_, 2, Transform::Direction::kForward);
-    retune(other_, light_, n_, {static_cast<int>((bins % n_ + n_) % n_), rate_ / n_ * delay}, stream());
-    transform(other_, n_, 2, Transform::Direction::kInverse);
-    std::swap(light_, other_);
-  }
-};
 
 // One frame, stage by stage in the order of detection.cpp.
 class Detection : private Arrival {
@@ -424,7 +338,9 @@ namespace {
 std::atomic<bool> given_up{false};
 }
 
-bool detects_on_card() { return !given_up && whole_fft_at_hand(); }
+bool detects_on_card(cohlink::Device chosen) {
+  return (chosen == cohlink::Device::kCuda || !given_up) && whole_fft_at_hand();
+}
 
 void stop_detecting_on_card(const std::string& reason) {
   if (!given_up.exchange(true)) tell_of_loss(reason + "; from here on light is detected on the CPU");

@@ -15,10 +15,12 @@ struct ArrivedOnCard {
   double delay = 0.0;      // s
 };
 
-/// Whether this build and host can: there is a CUDA engine, cuFFT is found, and it was not given up.
-bool detects_on_card();
+/// Whether this build and host can: there is a CUDA engine, and cuFFT is found; and, unless kCuda insists,
+/// this was not given up.
+bool detects_on_card(Device chosen);
 
-/// Light is detected on the CPU for the rest of the process; the listener of when_device_lost hears of it.
+/// Under kAutomatic light is detected on the CPU for the rest of the process; the listener of
+/// when_device_lost hears of it.
 void stop_detecting_on_card(const std::string& reason);
 
 /// The light as it stands before it is detected, in double precision.

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <atomic>
+#include <mutex>
 #include <type_traits>
 
 #include "sim/signal/propagation/cuda/cuda_engine.h"
@@ -74,6 +75,8 @@ bool has_steps(const PropagationPlan& plan) {
 }
 
 void tell_of_loss(const std::string& sentence) {
+  static std::mutex one_at_a_time;
+  const std::lock_guard lock(one_at_a_time);
   if (loss_listener()) loss_listener()(sentence);
 }
 

@@ -46,8 +46,9 @@ class PropagationEngine {
 /// Of run.device: "auto", "cpu" or "cuda".
 Device device_named(std::string_view name);
 
-/// Calls `listener` with the reason and what follows from it, once, when kAutomatic leaves a card for the
-/// CPU. Nobody listens at first. Not to be called while engines are at work.
+/// Calls `listener` with the reason and what follows from it, when kAutomatic leaves a card for the CPU: once
+/// for the line, and once for the front end, from whichever thread. Nobody listens at first. Not to be called
+/// while engines are at work.
 void when_device_lost(std::function<void(const std::string& sentence)> listener);
 
 /// Whether a plan's split steps would run on a card: what kAutomatic chooses now.

@@ -199,7 +199,10 @@ Capture FrameReuse::capture_of(const Order& order) {
     return StreamAddress{order.frame, order.addresses[static_cast<std::size_t>(stage)]};
   };
   std::size_t cut = kCapture;
-  while (cut > 1 && !rule_.cuts[cut - 1]) --cut;
+  {
+    const std::lock_guard lock(mutex_);
+    while (cut > 1 && !keeps(cut - 1)) --cut;
+  }
   return order.bench.link.arrive(light_before(order, cut),
                                  {at(BenchStage::kLine), at(BenchStage::kOptics), at(BenchStage::kFrontend)});
 }
