@@ -247,7 +247,7 @@ TEST_CASE("published: aperture jitter limits the SNR of a sine to -20 log10(2 pi
   }
 }
 
-TEST_CASE("published: laser line shape, frequency noise and intensity noise") {
+TEST_CASE("published: laser line shape and frequency noise") {
   // Line shape: 1/S(f) = a (1 + (2 f/FWHM)^2) of the averaged spectrum, a straight line in f^2.
   constexpr std::size_t n = 1 << 13;
   constexpr double rate = 200e6, linewidth = 1e6;
@@ -274,8 +274,9 @@ TEST_CASE("published: laser line shape, frequency noise and intensity noise") {
   CHECK(fwhm == doctest::Approx(linewidth).epsilon(0.05));
   validation::record("Full width at half maximum of a 1 MHz laser's spectrum",
                      "Henry, IEEE J. Quantum Electron. 18(2) 259 (1982)", 1.0, fwhm / 1e6, 0.05, "MHz");
+}
 
-  // Intensity noise, from the current of one diode lit by the oscillator alone.
+TEST_CASE("published: intensity noise, from the current of one diode lit by the oscillator alone") {
   constexpr std::size_t m = 1 << 16;
   LocalOscillatorParameters lo;
   lo.laser.rin = from_db(-145.0);
