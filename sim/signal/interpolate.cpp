@@ -10,7 +10,7 @@
 namespace cohlink {
 namespace {
 
-constexpr int kTaps = InterpolationWeights::kTaps;
+constexpr int kTaps = InterpolationWeights::kTaps, kHalf = kTaps / 2;
 constexpr int kPhases =
     InterpolationWeights::kPhases;  // linear between: error (pi/kPhases)^2/8, below -140 dB
 
@@ -29,9 +29,9 @@ InterpolationWeights make_weights() {
   for (int phase = 0; phase <= kPhases; ++phase) {
     double sum = 0.0;
     for (int tap = 0; tap < kTaps; ++tap) {
-      const double distance = static_cast<double>(phase) / kPhases + kTaps / 2 - 1 - tap;
+      const double distance = static_cast<double>(phase) / kPhases + kHalf - 1 - tap;
       const double sinc = distance == 0.0 ? 1.0 : std::sin(kPi * distance) / (kPi * distance);
-      table[phase][tap] = sinc * kaiser(distance / (kTaps / 2), beta);
+      table[phase][tap] = sinc * kaiser(distance / kHalf, beta);
       sum += table[phase][tap];
     }
     for (double& weight : table[phase]) weight /= sum;
@@ -58,7 +58,7 @@ inline Place place_of(double position, std::size_t length) {
   const double phase = (dense - static_cast<double>(base)) * kPhases;
   const auto low = std::min<std::size_t>(static_cast<std::size_t>(phase), kPhases - 1);
   const auto n = static_cast<long>(length);
-  long first = base - kTaps / 2 + 1;
+  long first = base - kHalf + 1;
   if (first < 0 || first >= n) first = (first % n + n) % n;
   return {static_cast<std::size_t>(first), low, phase - static_cast<double>(low)};
 }

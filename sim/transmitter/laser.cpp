@@ -39,7 +39,7 @@ void add_flicker(std::vector<double>& phase, double sample_rate, double density_
                  const FftCache& fft) {
   if (density_at_1mhz == 0.0) return;
   const auto density = [&](double f) { return f == 0.0 ? 0.0 : density_at_1mhz * 1e6 / f; };
-  const auto frequency = shaped_noise(2 * phase.size(), sample_rate, density, std::move(random), fft);
+  const auto frequency = shaped_noise(2 * phase.size(), sample_rate, density, random, fft);
   double turned = 0.0;
   for (std::size_t t = 0; t < phase.size(); ++t) {
     phase[t] += turned;
@@ -63,7 +63,7 @@ void add_intensity_noise(LaserTrace& trace, double sample_rate, const LaserParam
                          const FftCache& fft) {
   if (!p.rin) return;
   const auto density = [&](double f) { return p.rin_bandwidth && f > *p.rin_bandwidth ? 0.0 : *p.rin; };
-  trace.relative_power = shaped_noise(trace.phase.size(), sample_rate, density, std::move(random), fft);
+  trace.relative_power = shaped_noise(trace.phase.size(), sample_rate, density, random, fft);
   for (double& x : trace.relative_power) {
     trace.clipped_samples += x < -1.0;
     x = std::max(0.0, 1.0 + x);
