@@ -105,7 +105,7 @@ std::array<double, 2> lane_rms(const ComplexRow<double>& row) {
 
 ComplexRow<double> folded_spectrum(const ComplexRow<double>& spectrum, std::size_t m, const Band& band) {
   const std::size_t n = spectrum.size();
-  const std::size_t above = std::min(band.count, (n + 1) / 2), below = std::min(band.count - 1, n / 2);
+  const std::size_t above = band.above(n), below = band.below(n);
   ComplexRow<double> out(m);
   const auto add = [&](std::size_t from, std::size_t to, std::size_t place) {
     for (std::size_t k = from; k < to; ++k) {

@@ -3,6 +3,7 @@
 // and R. W. Schafer, Discrete-Time Signal Processing, Prentice Hall 1989).
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <complex>
 #include <vector>
@@ -42,6 +43,9 @@ std::array<double, 2> lane_rms(const ComplexRow<double>& row);
 /// Bins 0 to count - 1 of a spectrum, and as many below 0 but for 0 itself; all where that is more than all.
 struct Band {
   std::size_t count;
+  /// So many of n bins from 0 up, and so many below 0; bin n/2 of an even length is one of the latter.
+  std::size_t above(std::size_t n) const { return std::min(count, (n + 1) / 2); }
+  std::size_t below(std::size_t n) const { return std::min(count - 1, n / 2); }
 };
 
 /// Spectrum (forward FFT over n) of the part in `band` of a row sampled at m points a period: bins that alias

@@ -31,14 +31,9 @@ std::vector<double> spread(std::size_t count, double deviation, RandomStream& ra
 
 // Divided by the length, and nothing outside the band.
 void cut(ComplexRow<double>& spectrum, const Band& band) {
-  const std::size_t n = spectrum.size();
-  const double each = 1.0 / static_cast<double>(n);
-  const std::size_t kept = 2 * band.count > n ? n : band.count;
-  for (std::size_t k = 0; k < kept; ++k) spectrum[k] *= each;
-  if (kept == n) return;
-  std::fill(spectrum.begin() + static_cast<std::ptrdiff_t>(kept),
-            spectrum.end() - static_cast<std::ptrdiff_t>(kept - 1), 0.0);
-  for (std::size_t k = n - kept + 1; k < n; ++k) spectrum[k] *= each;
+  const std::size_t n = spectrum.size(), above = band.above(n), below = band.below(n);
+  for (std::size_t k = 0; k < n; ++k)
+    spectrum[k] *= k < above || k >= n - below ? 1.0 / static_cast<double>(n) : 0.0;
 }
 
 // The instants of one lane.

@@ -110,6 +110,7 @@ const std::vector<Settings> kFrontEnds = {
     {"adc.interleave=8", "adc.interleave_gain_percent=1", "adc.interleave_offset_percent=1",
      "adc.interleave_skew_fs=200", "adc.gain_spread_db=0.5", "adc.offset_spread_percent=1"},
     {"adc.loading_db=-4"},
+    {"adc.enob=6"},
     {"channel.count=3", "run.samples_per_symbol=16", "channel.under_test=2",
      "transmitter.launch_power_dbm=3"},
     {"signal.symbols=1500", "run.samples_per_symbol=5"},  // by cuFFT throughout
@@ -138,19 +139,22 @@ TEST_CASE("light that stays on a card gives the CPU's codes and truth, whatever 
   }
 }
 
-TEST_CASE("light that stays on a card in single precision, and noise of the converter") {
+TEST_CASE("light that stays on a card in single precision") {
   if (skipped()) return;
-  // In single precision light differs by some 1e-7 of itself, 0.002 codes of 16 bits: what is rounded apart
-  // is one of some hundred, by one.
-  for (const Settings& settings :
-       {Settings{"run.precision=single", "adc.bits=16"}, Settings{"adc.enob=6", "adc.bits=8"}}) {
-    CAPTURE(settings.front());
+  // Phasors are had by squaring and off by up to eight times 6e-8 in either engine, as much in each of a
+  // span's five linear passes and four Kerr rotations (cuda_engine_test.cpp): 4e-6 of the amplitude, 1e-5
+  // between the two. Of the rms, 9,200 codes of 16 bits at 11 dB below full scale, one engine's is 0.04
+  // codes: so many of a hundred rounded numbers may differ, by one. (1.1 and 1.4 % did, on an H200.)
+  for (const Settings& settings : {Settings{"run.precision=single", "adc.bits=16"},
+                                   Settings{"run.precision=single", "adc.bits=16", "channel.osnr_db=18"}}) {
+    CAPTURE(settings.back());
     const Capture card = capture_by("run.device=cuda", settings),
                   cpu = capture_by("run.device=cpu", settings);
     const Difference of = difference(card, cpu);
-    CHECK(of.codes <= card.lanes.codes().size() / 20);
+    CHECK(of.codes <= card.lanes.codes().size() / 25);
     CHECK(of.most <= 1);
     check_truth(card, cpu, 1e-5);
+    MESSAGE(of.codes << " of " << card.lanes.codes().size() << " codes differ");
   }
 }
 

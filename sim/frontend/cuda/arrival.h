@@ -24,8 +24,8 @@ struct DetectionMemory {
   const double* weights_there = nullptr;
 
   static DetectionMemory& of(Worker& worker) {
-    if (worker.bench == nullptr) worker.bench = std::make_shared<DetectionMemory>();
-    return *static_cast<DetectionMemory*>(worker.bench.get());
+    if (worker.kept == nullptr) worker.kept = std::make_shared<DetectionMemory>();
+    return *static_cast<DetectionMemory*>(worker.kept.get());
   }
   // Before a frame, when nothing is queued: those of some scenarios are kept.
   void tidy() {
@@ -48,13 +48,13 @@ class Arrival {
  public:
   explicit Arrival(const ArrivedOnCard& arrived)
       : worker_(arrived.light.worker()),
-        bench_(DetectionMemory::of(worker_)),
+        memory_(DetectionMemory::of(worker_)),
         n_(static_cast<int>(arrived.light.size())),
         rate_(arrived.light.sample_rate()) {
-    bench_.tidy();
+    memory_.tidy();
     const std::size_t count = 2 * arrived.light.size();
-    light_ = bench_.light.at_least<Complex>(count);
-    other_ = bench_.currents.at_least<Complex>(count);
+    light_ = memory_.light.at_least<Complex>(count);
+    other_ = memory_.currents.at_least<Complex>(count);
     if (arrived.light.single())
       widen(light_, worker_.rows.at_least<float>(2 * count), n_, stream());
     else
@@ -76,14 +76,14 @@ class Arrival {
   cudaStream_t stream() const { return worker_.stream(); }
   Complex* row(Complex* rows, std::size_t pol) const { return rows + pol * static_cast<std::size_t>(n_); }
   void transform(Complex* rows, int n, int count, Transform::Direction direction) {
-    bench_.transform(n, count, stream())(rows, direction);
+    memory_.transform(n, count, stream())(rows, direction);
   }
   void copy(void* to, const void* from, std::size_t bytes, cudaMemcpyKind kind) {
     if (bytes > 0) check(cudaMemcpyAsync(to, from, bytes, kind, stream()));
   }
 
   Worker& worker_;
-  DetectionMemory& bench_;
+  DetectionMemory& memory_;
   int n_;
   double rate_;
   Complex *light_ = nullptr, *other_ = nullptr;  // as large, for whoever needs room

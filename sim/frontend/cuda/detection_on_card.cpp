@@ -67,7 +67,7 @@ class Detection : private Arrival {
     pass.thermal = key_of(streams_, "thermal-noise");
     const auto& skews = hardware_.optics.pn_skew;
     const bool skewed = skews[0] != 0.0 || skews[1] != 0.0;
-    Complex* minus = skewed ? bench_.minus.at_least<Complex>(2 * static_cast<std::size_t>(n_)) : nullptr;
+    Complex* minus = skewed ? memory_.minus.at_least<Complex>(2 * static_cast<std::size_t>(n_)) : nullptr;
     for (std::size_t pol = 0; pol < 2; ++pol) {
       pass.pol[pol] = diodes(oscillator.parameters, pol);
       pass.pol[pol].currents = row(currents_, pol);
@@ -115,8 +115,8 @@ class Detection : private Arrival {
   // Four sums that `queue` leaves at its second argument, waited for.
   template <class Queue>
   std::array<double, 4> sums(const Queue& queue) {
-    double* parts = bench_.sums.at_least<double>(4 * kSumBlocks + 4);
-    double* host = bench_.host_sums.at_least<double>(4);
+    double* parts = memory_.sums.at_least<double>(4 * kSumBlocks + 4);
+    double* host = memory_.host_sums.at_least<double>(4);
     queue(parts, parts + 4 * kSumBlocks);
     copy(host, parts + 4 * kSumBlocks, 4 * sizeof(double), cudaMemcpyDeviceToHost);
     worker_.wait();
@@ -137,8 +137,8 @@ class Detection : private Arrival {
     const std::size_t phases = trace.phase.size(), powers = trace.relative_power.size();
     if (phases != static_cast<std::size_t>(n_))
       throw std::invalid_argument("oscillator phase and field differ in length");
-    double* host = bench_.host_trace.at_least<double>(phases + powers);
-    double* there = bench_.trace.at_least<double>(phases + powers);
+    double* host = memory_.host_trace.at_least<double>(phases + powers);
+    double* there = memory_.trace.at_least<double>(phases + powers);
     std::copy(trace.phase.begin(), trace.phase.end(), host);
     std::copy(trace.relative_power.begin(), trace.relative_power.end(), host + phases);
     copy(there, host, (phases + powers) * sizeof(double), cudaMemcpyHostToDevice);
@@ -222,32 +222,32 @@ class Detection : private Arrival {
   std::size_t errors() const { return 4 * subs(); }
   std::size_t subs() const { return hardware_.adc_errors.sub_gain[0].size(); }
   void send_errors() {
-    converter_ = bench_.converter.at_least<double>(3 * errors());
-    host_converter_ = bench_.host_converter.at_least<double>(3 * errors());
+    converter_ = memory_.converter.at_least<double>(3 * errors());
+    host_converter_ = memory_.host_converter.at_least<double>(3 * errors());
     double* to = host_converter_;
     for (const auto& timing : hardware_.adc_errors.sub_timing)
       to = std::copy(timing.begin(), timing.end(), to);
     copy(converter_, host_converter_, errors() * sizeof(double), cudaMemcpyHostToDevice);
   }
 
-  // Into bench_.samples, lane after lane.
+  // Into memory_.samples, lane after lane.
   void sample(int m, double exact, double sine_start) {
     const AdcParameters& p = hardware_.adc;
     const std::size_t count = static_cast<std::size_t>(m);
-    samples_ = {bench_.samples.at_least<double>(4 * count), m};
+    samples_ = {memory_.samples.at_least<double>(4 * count), m};
     const double rate = p.sample_rate * (1.0 + p.clock_offset);
     const Band band = InputBand{rate_, rate, p.flat_band}.of(static_cast<std::size_t>(n_));
-    const BandPass kept{static_cast<int>(std::min(band.count, (static_cast<std::size_t>(n_) + 1) / 2)),
-                        static_cast<int>(std::min(band.count - 1, static_cast<std::size_t>(n_) / 2))};
+    const BandPass kept{static_cast<int>(band.above(static_cast<std::size_t>(n_))),
+                        static_cast<int>(band.below(static_cast<std::size_t>(n_)))};
     transform(currents_, n_, 2, Transform::Direction::kForward);
     if (uniform(p) && is_whole(exact)) {
-      Complex* rows = bench_.sampled.at_least<Complex>(2 * count);
+      Complex* rows = memory_.sampled.at_least<Complex>(2 * count);
       fold({rows, m}, {currents_, n_}, kept, stream());
       transform(rows, m, 2, Transform::Direction::kInverse);
       split_lanes(samples_, {rows, m}, stream());
       return;
     }
-    Complex* dense = bench_.dense.at_least<Complex>(4 * static_cast<std::size_t>(n_));
+    Complex* dense = memory_.dense.at_least<Complex>(4 * static_cast<std::size_t>(n_));
     pad({dense, 2 * n_}, {currents_, n_}, kept, stream());
     transform(dense, 2 * n_, 2, Transform::Direction::kInverse);
     interpolate(samples_, {dense, 2 * n_}, weights(), clock(exact, sine_start), stream());
@@ -273,10 +273,10 @@ class Detection : private Arrival {
   const double* weights() {
     const auto& table = interpolation_weights().at;
     const std::size_t count = table.size() * InterpolationWeights::kTaps;
-    double* there = bench_.weights.at_least<double>(count);
-    if (bench_.weights_there != there)
+    double* there = memory_.weights.at_least<double>(count);
+    if (memory_.weights_there != there)
       copy(there, table.data(), count * sizeof(double), cudaMemcpyHostToDevice);
-    return bench_.weights_there = there;
+    return memory_.weights_there = there;
   }
 
   std::array<double, 4> sampled_rms(int m) {
@@ -305,8 +305,8 @@ class Detection : private Arrival {
     pass.noise = quantiser.noise();
     pass.key = key_of(streams_, "adc-noise");
     // Clipped samples are counted behind the codes, eight bytes that begin where four lanes end.
-    auto* codes = bench_.codes.at_least<std::int16_t>(count + kCounter);
-    auto* host = bench_.host_codes.at_least<std::int16_t>(count + kCounter);
+    auto* codes = memory_.codes.at_least<std::int16_t>(count + kCounter);
+    auto* host = memory_.host_codes.at_least<std::int16_t>(count + kCounter);
     auto* clipped = reinterpret_cast<unsigned long long*>(codes + count);
     check(cudaMemsetAsync(clipped, 0, sizeof *clipped, stream()));
     pass.codes = codes;

@@ -170,4 +170,10 @@ PlanTotals totals(const PropagationPlan& plan) {
   return sum;
 }
 
+bool has_steps(const PropagationPlan& plan) {
+  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
+    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
+  });
+}
+
 }  // namespace cohlink

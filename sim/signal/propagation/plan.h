@@ -177,4 +177,8 @@ struct PlanTotals {
 };
 PlanTotals totals(const PropagationPlan& plan);
 
+/// Whether there are split steps in it, of either kind: they alone pay for carrying a field into the layout
+/// of two passes and back, or to a card.
+bool has_steps(const PropagationPlan& plan);
+
 }  // namespace cohlink

@@ -17,6 +17,16 @@ std::function<void(const std::string&)>& loss_listener() {
   return listener;
 }
 
+// Cards have no kernel for a track, which stands among optics without steps, where a card gains nothing.
+bool fits_card(const PropagationPlan& plan) {
+  return std::none_of(plan.elements.begin(), plan.elements.end(),
+                      [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
+}
+
+bool goes_to_card(std::size_t samples, const PropagationPlan& plan) {
+  return cuda::takes_two_passes(samples) && has_steps(plan) && fits_card(plan) && card_at_hand();
+}
+
 void give_up_card(const std::string& reason) {
   if (!device_given_up.exchange(true))
     tell_of_loss(reason + "; from here on light goes through fibre on the CPU");
@@ -57,22 +67,6 @@ Device device_named(std::string_view name) {
 }
 
 bool card_at_hand() { return !device_given_up && !cuda::devices().empty(); }
-
-bool goes_to_card(std::size_t samples, const PropagationPlan& plan) {
-  return cuda::takes_two_passes(samples) && has_steps(plan) && fits_card(plan) && card_at_hand();
-}
-
-// Cards have no kernel for a track, which stands among optics without steps, where a card gains nothing.
-bool fits_card(const PropagationPlan& plan) {
-  return std::none_of(plan.elements.begin(), plan.elements.end(),
-                      [](const PlanElement& e) { return std::holds_alternative<PolarisationTrack>(e); });
-}
-
-bool has_steps(const PropagationPlan& plan) {
-  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
-    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
-  });
-}
 
 void tell_of_loss(const std::string& sentence) {
   static std::mutex one_at_a_time;

@@ -54,15 +54,6 @@ void when_device_lost(std::function<void(const std::string& sentence)> listener)
 /// Whether a plan's split steps would run on a card: what kAutomatic chooses now.
 bool card_at_hand();
 
-/// Whether kAutomatic would send so many samples through the plan on a card now.
-bool goes_to_card(std::size_t samples, const PropagationPlan& plan);
-
-/// Whether a card can do all of a plan.
-bool fits_card(const PropagationPlan& plan);
-
-/// Whether there is anything in it that a card is for: split steps.
-bool has_steps(const PropagationPlan& plan);
-
 /// Tells the listener of a loss.
 void tell_of_loss(const std::string& sentence);
 

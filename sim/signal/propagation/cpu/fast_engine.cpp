@@ -184,13 +184,6 @@ class Executor {
 // Measured: below this length whole FFTs are as fast.
 constexpr std::size_t kTwoPassFrom = std::size_t{1} << 14;
 
-// Only split steps pay for carrying a field into the two-pass layout and back.
-bool has_steps(const PropagationPlan& plan) {
-  return std::any_of(plan.elements.begin(), plan.elements.end(), [](const PlanElement& e) {
-    return std::holds_alternative<SplitStep>(e) || std::holds_alternative<AdaptiveStretch>(e);
-  });
-}
-
 // Fields of one batch, wherever they lie.
 template <class Real>
 struct BatchRows {

@@ -120,7 +120,7 @@ struct Worker {
   DeviceMemory fields, rows, spare, gains, parts;
   LockedMemory host_rows, host_gains;
   Recording recording;
-  std::shared_ptr<void> bench;  ///< what stages beyond propagation keep here from frame to frame
+  std::shared_ptr<void> kept;  ///< what stages beyond propagation keep here from frame to frame
 
  private:
   void follow(cudaStream_t later, cudaStream_t earlier) const {
